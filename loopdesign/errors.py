@@ -1,0 +1,194 @@
+"""Errors a user can meet, in one tree.
+
+::
+
+    LoopDesignError                  exit status 2 unless stated
+    +-- CaseError                2   the case file: every fault at once, with file, line, column and key
+    +-- QuantityError            2   one quantity ("10 mH" where a capacitance is wanted); also a ValueError
+    +-- CircuitError             2   the network itself: an ideal capacitor loop, a floating node
+    +-- DataError                2   measured data or the arguments of a command
+    +-- UnreachableOutputError   3   losses keep the output below its target at every duty
+    +-- NoDesignError            3   no combination of parts meets the targets
+    +-- ConvergenceError         3   an iteration found no solution
+
+The exit status of the command line is the class attribute ``exit_status`` of the error.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, ClassVar
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+
+class LoopDesignError(Exception):
+    """Root of every error that loopdesign raises on purpose."""
+
+    exit_status: ClassVar[int] = 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """One thing that is wrong in a case file.
+
+    Parameters
+    ----------
+    file : str
+        Name of the case file as the user gave it.
+    line, column : int or None
+        Place in the file, counted from 1; None where the fault has no place (a missing file).
+    key : str
+        Dotted key, for example ``stage.Co.capacitance``; empty for the file as a whole.
+    message : str
+        What is wrong.
+    found, expected : str
+        What stands there and what is allowed; empty where there is nothing to say.
+    hint : str
+        What to do about it; may be empty.
+    """
+
+    file: str
+    message: str
+    line: int | None = None
+    column: int | None = None
+    key: str = ""
+    found: str = ""
+    expected: str = ""
+    hint: str = ""
+
+    def __str__(self) -> str:
+        """Return ``file:line:column: key: what is wrong; found ...; expected ...`` and the hint on a second line."""
+        place = ":".join(str(part) for part in (self.file, self.line, self.column) if part is not None)
+        parts = [self.message]
+        if self.found:
+            parts.append(f"found {self.found}")
+        if self.expected:
+            parts.append(f"expected {self.expected}")
+        text = ": ".join(part for part in (place, self.key, "; ".join(parts)) if part)
+        return f"{text}\n    hint: {self.hint}" if self.hint else text
+
+
+class CaseError(LoopDesignError):
+    """Report every fault of a case file at once.
+
+    Parameters
+    ----------
+    faults : iterable of Fault
+        At least one fault, in the order of the file.
+    """
+
+    exit_status: ClassVar[int] = 2
+
+    def __init__(self, faults: Iterable[Fault]) -> None:
+        self.faults: tuple[Fault, ...] = tuple(faults)
+        super().__init__("\n".join(str(fault) for fault in self.faults))
+
+
+class QuantityError(LoopDesignError, ValueError):
+    """Report one quantity that cannot be read.
+
+    Parameters
+    ----------
+    problem : str
+        What is wrong, without naming the text itself: "is an inductance".
+    found : str
+        The text as it stands, in quotes.
+    expected : str
+        What is allowed, with an example.
+    hint : str
+        What to do about it.
+    """
+
+    exit_status: ClassVar[int] = 2
+
+    def __init__(self, problem: str, *, found: str = "", expected: str = "", hint: str = "") -> None:
+        self.problem = problem
+        self.found = found
+        self.expected = expected
+        self.hint = hint
+        text = f"{found} {problem}".strip()
+        text += f"; expected {expected}" if expected else ""
+        text += f" ({hint})" if hint else ""
+        super().__init__(text)
+
+
+class CircuitError(LoopDesignError):
+    """Refuse a network that has no solution, such as an ideal capacitor loop or a floating node."""
+
+    exit_status: ClassVar[int] = 2
+
+
+class DataError(LoopDesignError):
+    """Refuse measured data or arguments of a command that make no sense."""
+
+    exit_status: ClassVar[int] = 2
+
+
+class UnreachableOutputError(LoopDesignError):
+    """Report an output that the losses keep out of reach at every duty.
+
+    Parameters
+    ----------
+    message : str
+        The sentence for the user.
+    input_voltage : float
+        Input voltage of the operating point [V].
+    load_current : float
+        Load current of the operating point [A].
+    target : float
+        Wanted output voltage [V].
+    highest_output : float
+        Highest average output within the duty limit [V].
+    duty : float
+        Duty at which it occurs [unitless].
+    """
+
+    exit_status: ClassVar[int] = 3
+
+    def __init__(
+        self,
+        message: str,
+        *,
+        input_voltage: float,
+        load_current: float,
+        target: float,
+        highest_output: float,
+        duty: float,
+    ) -> None:
+        super().__init__(message)
+        self.input_voltage = input_voltage
+        self.load_current = load_current
+        self.target = target
+        self.highest_output = highest_output
+        self.duty = duty
+
+
+class NoDesignError(LoopDesignError):
+    """Report that no combination of parts meets the targets, with the nearest miss.
+
+    Parameters
+    ----------
+    message : str
+        The sentence for the user.
+    nearest : mapping
+        Parts and figures of the combination that comes nearest.
+    obstacles : iterable of str
+        What stands in the way, one sentence each.
+    """
+
+    exit_status: ClassVar[int] = 3
+
+    def __init__(
+        self, message: str, *, nearest: Mapping[str, object] | None = None, obstacles: Iterable[str] = ()
+    ) -> None:
+        super().__init__(message)
+        self.nearest: dict[str, object] = dict(nearest or {})
+        self.obstacles: tuple[str, ...] = tuple(obstacles)
+
+
+class ConvergenceError(LoopDesignError):
+    """Report an iteration that found no solution within its limits."""
+
+    exit_status: ClassVar[int] = 3

@@ -1,0 +1,375 @@
+"""Quantities as engineers write them: "4.7 uF" in, "4.70 µF" out.
+
+The field fixes the unit, so "10 mH" where a capacitance is wanted is an error that says so. A value is built from one
+decimal string, so that "4.7 uF" equals 4.7e-6 exactly. "m" is milli and never mega; "M" and "meg" are mega.
+
+Accepted: "4.7 uF" (both mu signs), "4.7u", "4n7", "4k7", "4R7", "10k", "1meg", "1e-6", "40 mV/us", "20 %", a
+typographic minus, and plain numbers in SI units. Refused: NaN, infinity, commas, two units, booleans.
+
+Results are SI, except that dB and deg stay as they are, degC stays degC, and "%" becomes a plain fraction.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from decimal import ROUND_HALF_EVEN, Context, Decimal
+
+from loopdesign.errors import QuantityError
+
+_PREFIXES = {"f": -15, "p": -12, "n": -9, "u": -6, "m": -3, "": 0, "k": 3, "K": 3, "M": 6, "meg": 6, "G": 9, "T": 12}
+_PRINTED = {-15: "f", -12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G", 12: "T"}
+_NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+_PLAIN = re.compile(rf"({_NUMBER})\s*(.*)")
+_INFIX = re.compile(r"([+-]?\d+)([a-zA-Z])(\d+)\s*(\D*)")
+_TRANSLATION = str.maketrans(
+    {
+        "\u00b5": "u",  # micro sign
+        "\u03bc": "u",  # Greek mu
+        "\u2212": "-",  # typographic minus, and the dashes that text programs put in its place
+        "\u2013": "-",
+        "\u2011": "-",
+        "\u03a9": "ohm",  # Greek omega
+        "\u2126": "ohm",  # ohm sign
+    }
+    | dict.fromkeys("\u00a0\u2009\u202f\t", " ")
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unit:
+    """One unit that a field can ask for.
+
+    Parameters
+    ----------
+    name : str
+        What it measures, with its article: "a capacitance".
+    example : str
+        How a value is written.
+    low, high : float
+        Range outside which a value is thought implausible [the unit itself].
+    """
+
+    name: str
+    example: str
+    low: float = 0.0
+    high: float = math.inf
+
+
+UNITS: dict[str, Unit] = {
+    "V": Unit(name="a voltage", example="12 V", high=20e3),
+    "A": Unit(name="a current", example="1.5 A", high=5e3),
+    "ohm": Unit(name="a resistance", example="12 kohm", low=1e-6, high=500e6),
+    "F": Unit(name="a capacitance", example="10 uF", low=0.1e-12, high=0.1),
+    "H": Unit(name="an inductance", example="22 uH", low=1e-9, high=1.0),
+    "Hz": Unit(name="a frequency", example="330 kHz", low=1e-3, high=1e9),
+    "s": Unit(name="a time", example="100 ns", low=1e-12, high=1e3),
+    "K": Unit(name="a temperature difference", example="40 K", high=1e3),
+    "degC": Unit(name="a temperature", example="85 degC", high=400.0),
+    "S": Unit(name="a transconductance", example="1 mS", low=1e-9, high=100.0),
+    "W": Unit(name="a power", example="15 W", high=1e6),
+    "V/A": Unit(name="a sense gain in volts per ampere", example="60 mV/A", low=1e-6, high=1e3),
+    "V/s": Unit(name="a slope in volts per second", example="40 mV/us", high=1e12),
+    "A/s": Unit(name="a slope in amperes per second", example="1 A/us", high=1e12),
+    "%": Unit(name="a share", example="20 %"),
+    "dB": Unit(name="a ratio in decibels", example="10 dB"),
+    "deg": Unit(name="an angle", example="55 deg"),
+    "ppm/K": Unit(name="a temperature coefficient", example="3900 ppm/K"),
+    "": Unit(name="a plain number", example="0.9"),
+}
+"""Units a field can ask for, by their symbols."""
+
+_ALIASES = {"ohms": "ohm", "Ohm": "ohm", "Ohms": "ohm", "OHM": "ohm", "hz": "Hz", "HZ": "Hz", "Sec": "s", "sec": "s"}
+_PREFIXED = ("V", "A", "ohm", "F", "H", "Hz", "s", "S", "W", "K", *_ALIASES)
+_FIXED = {
+    "%": (-2, "%"),
+    "ppm": (-6, "%"),
+    "dB": (0, "dB"),
+    "db": (0, "dB"),
+    "deg": (0, "deg"),
+    "°": (0, "deg"),
+    "degC": (0, "degC"),
+    "°C": (0, "degC"),
+    "C": (0, "degC"),
+}
+_SYMBOLS: dict[str, tuple[int, str]] = {
+    prefix + symbol: (power, _ALIASES.get(symbol, symbol))
+    for prefix, power in _PREFIXES.items()
+    for symbol in _PREFIXED
+} | _FIXED
+_RATIOS = {
+    ("V", "A"): "V/A",
+    ("V", "s"): "V/s",
+    ("A", "s"): "A/s",
+    ("A", "V"): "S",
+    ("%", "K"): "ppm/K",
+    ("%", "degC"): "ppm/K",
+}
+# Fields of the first unit also take a value written in the second: the two are the same thing under two names.
+_SAME = {("V/A", "ohm"), ("ohm", "V/A"), ("", "%"), ("degC", "K"), ("K", "degC")}
+
+
+def parse_quantity(value: object, unit: str) -> float:
+    """Read one quantity.
+
+    Parameters
+    ----------
+    value : str, int or float
+        Text as an engineer writes it, or a plain number in SI units.
+    unit : str
+        Symbol of the unit the field asks for, a key of `UNITS`; "Ω" and "1" are taken for "ohm" and "".
+
+    Returns
+    -------
+    float
+        Value in SI units (dB, deg and degC as they are, "%" as a fraction, "ppm/K" per kelvin).
+
+    Raises
+    ------
+    QuantityError
+        The text is no quantity, or one of another dimension.
+
+    Examples
+    --------
+    >>> parse_quantity("4.7 uF", "F")
+    4.7e-06
+    >>> parse_quantity("40 mV/us", "V/s")
+    40000.0
+    """
+    unit = canonical_unit(unit)
+    if isinstance(value, bool) or not isinstance(value, str | int | float):
+        raise _refusal("is not a quantity", _shown(value), unit)
+    if not isinstance(value, str):
+        try:
+            number = float(value)
+        except OverflowError:
+            number = math.inf
+        if not math.isfinite(number):
+            raise _refusal("is not a finite number", _shown(value), unit)
+        return number
+    number = float(_decimal(value, unit))
+    if not math.isfinite(number):
+        raise _refusal("is too large", f'"{value}"', unit)
+    return number
+
+
+def parse_list(text: str, unit: str) -> tuple[float, ...]:
+    """Read quantities separated by commas, as a command line gives them.
+
+    Parameters
+    ----------
+    text : str
+        For example "100,1k,10k".
+    unit : str
+        Symbol of the unit of every entry.
+
+    Returns
+    -------
+    tuple of float
+        Values in SI units.
+
+    Raises
+    ------
+    QuantityError
+        An entry cannot be read, or there is none.
+    """
+    entries = [entry.strip() for entry in text.split(",")]
+    if not all(entries):
+        raise _refusal("has an empty entry", f'"{text}"', canonical_unit(unit))
+    return tuple(parse_quantity(entry, unit) for entry in entries)
+
+
+def canonical_unit(unit: str) -> str:
+    """Return the key of `UNITS` for a unit symbol.
+
+    Parameters
+    ----------
+    unit : str
+        A symbol, either spelling of ohm, or "1" for a plain number.
+
+    Returns
+    -------
+    str
+        Key of `UNITS`.
+
+    Raises
+    ------
+    QuantityError
+        No such unit is known.
+    """
+    unit = {"\u03a9": "ohm", "\u2126": "ohm", "1": "", "1/K": "ppm/K"}.get(unit, unit)
+    if unit not in UNITS:
+        raise QuantityError("is no unit known here", found=f'"{unit}"', expected=", ".join(UNITS))
+    return unit
+
+
+def format_quantity(value: float, unit: str, digits: int = 3, *, ascii_only: bool = False) -> str:
+    """Write a quantity with an engineering prefix.
+
+    Parameters
+    ----------
+    value : float
+        Value in SI units, as `parse_quantity` returns it.
+    unit : str
+        Symbol of its unit, a key of `UNITS`.
+    digits : int
+        Significant digits, at least one; 17 always read back to the same value.
+    ascii_only : bool
+        Write u, ohm and deg in place of µ, Ω and °.
+
+    Returns
+    -------
+    str
+        For example "4.70 µF"; "infinite" and "undefined" for infinity and NaN.
+
+    Examples
+    --------
+    >>> format_quantity(4.7e-6, "F", ascii_only=True)
+    '4.70 uF'
+    """
+    unit = canonical_unit(unit)
+    if math.isnan(value):
+        return "undefined"
+    if math.isinf(value):
+        return "infinite" if value > 0 else "-infinite"
+    exact = Decimal(repr(float(value)))
+    if unit in {"%", "ppm/K", "dB", "deg", "degC", ""}:
+        shift = {"%": 2, "ppm/K": 6}.get(unit, 0)
+        text = f"{_significant(exact.scaleb(shift), digits)} {unit}".rstrip()
+        if not ascii_only:
+            text = text.replace(" degC", " °C").replace(" deg", "°")
+        return text
+    head, slash, tail = unit.partition("/")
+    if tail == "s":  # the trade writes slopes per microsecond
+        exact, tail = exact.scaleb(-6), "µs"
+    mantissa, prefix = _engineering(exact, digits)
+    text = f"{mantissa} {prefix}{head}{slash}{tail}"
+    return text.replace("µ", "u") if ascii_only else text.replace("ohm", "Ω")
+
+
+def implausible(value: float, unit: str) -> str | None:
+    """Say why a value is hard to believe, such as a farad or a gigaohm.
+
+    Parameters
+    ----------
+    value : float
+        Value in SI units; zero is never implausible.
+    unit : str
+        Symbol of its unit.
+
+    Returns
+    -------
+    str or None
+        A sentence, or None for a plausible value.
+    """
+    kind = UNITS[canonical_unit(unit)]
+    size = abs(value)
+    if size == 0.0 or kind.low <= size <= kind.high:
+        return None
+    which = "large" if size > kind.high else "small"
+    return (
+        f"{format_quantity(value, unit)} is unusually {which} for {kind.name}; check the prefix (m is milli, M is mega)"
+    )
+
+
+def _decimal(text: str, unit: str) -> Decimal:
+    """Read the text as one decimal number in the unit of the field."""
+    clean = text.translate(_TRANSLATION).strip()
+    shown = f'"{text}"'
+    if "," in clean:
+        raise _refusal(
+            "has a comma", shown, unit, "write the decimal point as a point and leave out thousands separators"
+        )
+    if infix := _INFIX.fullmatch(clean):
+        whole, letter, fraction, rest = infix.groups()
+        power = _infix_power(letter, unit)
+        if power is not None:
+            _check_unit(rest, shown, unit, allow_prefix=False)
+            return Decimal(f"{whole}.{fraction}").scaleb(power)
+    plain = _PLAIN.fullmatch(clean)
+    if plain is None:
+        finite = not re.fullmatch(r"[+-]?(nan|inf|infinity)\s*.*", clean, re.IGNORECASE)
+        raise _refusal("is not a quantity" if finite else "is not a finite number", shown, unit)
+    number, rest = plain.groups()
+    return Decimal(number).scaleb(_check_unit(rest, shown, unit, allow_prefix=True))
+
+
+def _infix_power(letter: str, unit: str) -> int | None:
+    """Return the power of ten of a letter that stands for the decimal point, as in 4n7, 4R7 and 3V3."""
+    if letter == unit or (letter == "R" and unit in {"ohm", "V/A"}):
+        return 0
+    return _PREFIXES.get(letter)
+
+
+def _check_unit(rest: str, shown: str, unit: str, *, allow_prefix: bool) -> int:
+    """Return the power of ten that the text after the number stands for, once it fits the unit of the field."""
+    if not rest:
+        return 0
+    if allow_prefix and (rest in _PREFIXES or rest.lower() == "meg") and rest != unit:
+        return _PREFIXES.get(rest, 6)
+    if rest == "R" and unit == "ohm":
+        return 0
+    found = _lookup(re.sub(r"\s*/\s*", "/", rest))
+    if found is None:
+        several = re.search(r"\d", rest) or " " in rest
+        raise _refusal(
+            "has more than one number or unit" if several else f'has no unit known here ("{rest}")', shown, unit
+        )
+    power, dimension = found
+    if dimension != unit and (unit, dimension) not in _SAME:
+        raise _refusal(f"is {UNITS[dimension].name}", shown, unit)
+    return power
+
+
+def _lookup(symbol: str) -> tuple[int, str] | None:
+    """Return the power of ten and the dimension of a unit as written, None for an unknown one."""
+    if symbol[:3].lower() == "meg" and symbol[3:] in _PREFIXED:
+        symbol = "meg" + symbol[3:]
+    if symbol in _SYMBOLS:
+        return _SYMBOLS[symbol]
+    head, slash, tail = symbol.partition("/")
+    if not slash or head not in _SYMBOLS or tail not in _SYMBOLS:
+        return None
+    (above, upper), (below, lower) = _SYMBOLS[head], _SYMBOLS[tail]
+    dimension = _RATIOS.get((upper, lower))
+    return None if dimension is None else (above - below, dimension)
+
+
+def _significant(value: Decimal, digits: int) -> str:
+    """Write a decimal number plainly with the given significant digits."""
+    rounded = Context(prec=max(digits, 1), rounding=ROUND_HALF_EVEN).plus(value)
+    if rounded == 0:
+        return "0"
+    if not -7 <= rounded.adjusted() <= 17:
+        return f"{rounded:e}"
+    places = max(digits - 1 - rounded.adjusted(), 0)
+    return f"{rounded:.{places}f}"
+
+
+def _engineering(value: Decimal, digits: int) -> tuple[str, str]:
+    """Split a decimal number into its mantissa and prefix, rounding before the prefix is chosen."""
+    rounded = Context(prec=max(digits, 1), rounding=ROUND_HALF_EVEN).plus(value)
+    if rounded == 0:
+        return "0", ""
+    power = 3 * math.floor(rounded.adjusted() / 3)
+    if power not in _PRINTED:
+        return f"{rounded:e}", ""
+    return _significant(rounded.scaleb(-power), digits), _PRINTED[power]
+
+
+def _shown(value: object) -> str:
+    """Write a value of any type the way a case file has it."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, dict):
+        return "a table"
+    if isinstance(value, list | tuple):
+        return "a list" if value else "an empty list"
+    return "nothing" if value is None else str(value)
+
+
+def _refusal(problem: str, found: str, unit: str, hint: str = "") -> QuantityError:
+    """Build the error for a field of the given unit."""
+    kind = UNITS[unit]
+    return QuantityError(problem, found=found, expected=f'{kind.name} such as "{kind.example}"', hint=hint)
