@@ -139,14 +139,14 @@ def parse_quantity(value: object, unit: str) -> float:
     """
     unit = canonical_unit(unit)
     if isinstance(value, bool) or not isinstance(value, str | int | float):
-        raise _refusal("is not a quantity", _shown(value), unit)
+        raise _refusal("is not a quantity", shown(value), unit)
     if not isinstance(value, str):
         try:
             number = float(value)
         except OverflowError:
             number = math.inf
         if not math.isfinite(number):
-            raise _refusal("is not a finite number", _shown(value), unit)
+            raise _refusal("is not a finite number", shown(value), unit)
         return number
     number = float(_decimal(value, unit))
     if not math.isfinite(number):
@@ -358,8 +358,21 @@ def _engineering(value: Decimal, digits: int) -> tuple[str, str]:
     return _significant(rounded.scaleb(-power), digits), _PRINTED[power]
 
 
-def _shown(value: object) -> str:
-    """Write a value of any type the way a case file has it."""
+def shown(value: object) -> str:
+    """Write a value of any type the way a case file has it, for a message.
+
+    Parameters
+    ----------
+    value : object
+        Anything a TOML file can hold.
+
+    Returns
+    -------
+    str
+        For example '"10 mH"', "true", "a list".
+    """
+    if isinstance(value, str):
+        return f'"{value}"'
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, dict):

@@ -1,0 +1,1 @@
+"""Close the feedback loop of a switching converter from one text file."""

@@ -1,0 +1,282 @@
+"""Field types of the case file: quantities with bounds, and lists or ranges of them.
+
+Each type tells three readers the same thing: the validator (what is allowed), the message (what is expected) and the
+JSON Schema that an editor uses.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated, Any, Self
+
+from pydantic import BaseModel, ConfigDict, GetCoreSchemaHandler, GetJsonSchemaHandler, ValidationError, model_validator
+from pydantic_core import InitErrorDetails, core_schema
+
+from loopdesign.errors import QuantityError
+from loopdesign.quantities import UNITS, format_quantity, parse_quantity, shown
+
+if TYPE_CHECKING:
+    from pydantic.json_schema import JsonSchemaValue
+
+
+class Model(BaseModel):
+    """Base of every table of the case file: frozen, and no key beyond the known ones."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """Metadata of a field that holds one quantity.
+
+    Parameters
+    ----------
+    unit : str
+        Symbol of its unit, a key of `loopdesign.quantities.UNITS`.
+    above, at_least, below, at_most : float or None
+        Bounds [the unit itself].
+    words : tuple of (str, float or None)
+        Words allowed in place of a quantity, and what they stand for: ``(("none", 0.0),)``.
+    hint : str
+        What to do when a bound is broken.
+    """
+
+    unit: str
+    above: float | None = None
+    at_least: float | None = None
+    below: float | None = None
+    at_most: float | None = None
+    words: tuple[tuple[str, float | None], ...] = ()
+    hint: str = ""
+
+    @property
+    def expected(self) -> str:
+        """What the field takes, for a message."""
+        kind = UNITS[self.unit]
+        return " or ".join([f'{kind.name} such as "{kind.example}"', *(f'"{word}"' for word, _ in self.words)])
+
+    def read(self, value: object) -> float | None:
+        """Read and check one value.
+
+        Parameters
+        ----------
+        value : object
+            What the file holds.
+
+        Returns
+        -------
+        float or None
+            Value in SI units, or what a word stands for.
+
+        Raises
+        ------
+        QuantityError
+            The value is no quantity of this unit, or breaks a bound.
+        """
+        if isinstance(value, str):
+            for word, meaning in self.words:
+                if value.strip().lower() == word:
+                    return meaning
+        try:
+            number = parse_quantity(value, self.unit)
+        except QuantityError as error:
+            raise QuantityError(error.problem, found=error.found, expected=self.expected, hint=error.hint) from None
+        bounds = (
+            (self.above, "above", lambda bound: number > bound),
+            (self.at_least, "at least", lambda bound: number >= bound),
+            (self.below, "below", lambda bound: number < bound),
+            (self.at_most, "at most", lambda bound: number <= bound),
+        )
+        for bound, words, fits in bounds:
+            if bound is not None and not fits(bound):
+                limit = "zero" if bound == 0 else format_quantity(bound, self.unit, ascii_only=True)
+                raise QuantityError(f"must be {words} {limit}", found=shown(value), expected=self.expected, hint=self.hint)
+        return number
+
+    def __get_pydantic_core_schema__(self, _source: object, _handler: GetCoreSchemaHandler) -> core_schema.CoreSchema:
+        """Return the validator."""
+        return core_schema.no_info_plain_validator_function(self.read)
+
+    def __get_pydantic_json_schema__(
+        self, _schema: core_schema.CoreSchema, _handler: GetJsonSchemaHandler
+    ) -> JsonSchemaValue:
+        """Return the JSON Schema: a string with a unit, or a plain SI number."""
+        number: dict[str, Any] = {"type": "number"}
+        names = ("exclusiveMinimum", "minimum", "exclusiveMaximum", "maximum")
+        for name, bound in zip(names, (self.above, self.at_least, self.below, self.at_most), strict=True):
+            if bound is not None:
+                number[name] = bound
+        si = "plain numbers are SI" if self.unit not in {"dB", "deg", "degC", ""} else "plain numbers are in this unit"
+        return {"anyOf": [{"type": "string"}, number], "description": f"{self.expected}; {si}"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Levels:
+    """Values of one specified quantity at which the corners lie.
+
+    Parameters
+    ----------
+    values : tuple of float
+        Every listed value, or min, nominal and max without repetition.
+    nominal : float
+        The nominal value, or the middle one of a list.
+    """
+
+    values: tuple[float, ...]
+    nominal: float
+
+    @property
+    def lowest(self) -> float:
+        """The lowest value."""
+        return min(self.values)
+
+    @property
+    def highest(self) -> float:
+        """The highest value."""
+        return max(self.values)
+
+
+class Range(Model):
+    """Base of a table with min and max, and nominal where the field has one."""
+
+    def levels(self) -> Levels:
+        """Return the values of the table.
+
+        Returns
+        -------
+        Levels
+            Min, nominal where there is one, and max, without repetition.
+        """
+        low, high = float(getattr(self, "min")), float(getattr(self, "max"))  # noqa: B009 - declared by the tables below
+        nominal = getattr(self, "nominal", None)
+        if "nominal" not in type(self).model_fields:
+            return Levels(values=tuple(dict.fromkeys((low, high))), nominal=(low + high) / 2)
+        middle = (low + high) / 2 if nominal is None else float(nominal)
+        return Levels(values=tuple(dict.fromkeys((low, middle, high))), nominal=middle)
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        """Refuse a range whose values are not in order."""
+        given = {name: value for name in ("min", "nominal", "max") if (value := getattr(self, name, None)) is not None}
+        names = list(given)
+        for lower, upper in zip(names, names[1:], strict=False):
+            if given[lower] > given[upper]:
+                found = f"{lower} = {given[lower]:g}, {upper} = {given[upper]:g}"
+                raise QuantityError(f"{lower} is above {upper}", found=found, expected="min <= nominal <= max")
+        return self
+
+
+class VoltageRange(Range):
+    """Input voltage from min to max; nominal lies halfway unless given."""
+
+    min: Annotated[float, Quantity("V", above=0)]
+    nominal: Annotated[float | None, Quantity("V", above=0)] = None
+    max: Annotated[float, Quantity("V", above=0)]
+
+
+class CurrentRange(Range):
+    """Load current from min to max."""
+
+    min: Annotated[float, Quantity("A", at_least=0)]
+    max: Annotated[float, Quantity("A", above=0)]
+
+
+class TemperatureRange(Range):
+    """Temperature of the parts from min to max; nominal is 25 degC unless given."""
+
+    min: Annotated[float, Quantity("degC", above=-273.15)]
+    nominal: Annotated[float, Quantity("degC", above=-273.15)] = 25.0
+    max: Annotated[float, Quantity("degC", above=-273.15)]
+
+
+@dataclass(frozen=True, slots=True)
+class LevelsOf:
+    """Metadata of a field that takes a range, a list of values or one value.
+
+    Parameters
+    ----------
+    table : type of Range
+        The table with min and max.
+    each : Quantity
+        What one value of a list must be.
+    """
+
+    table: type[Range]
+    each: Quantity
+
+    def read(self, value: object) -> Levels:
+        """Read a range, a list or one value.
+
+        Parameters
+        ----------
+        value : object
+            What the file holds.
+
+        Returns
+        -------
+        Levels
+            The values and the nominal one.
+
+        Raises
+        ------
+        QuantityError
+            The list is empty, or the one value is wrong.
+        ValidationError
+            Something in the table or the list is wrong.
+        """
+        if isinstance(value, Levels):
+            return value
+        if isinstance(value, dict):
+            return self.table.model_validate(value).levels()
+        if not isinstance(value, list | tuple):
+            value = [value]
+            return self._listed(value, place=False)
+        if not value:
+            keys = ", ".join(self.table.model_fields)
+            raise QuantityError("has no values", found="an empty list", expected=f"a list of values or a table with {keys}")
+        return self._listed(list(value), place=True)
+
+    def _listed(self, entries: list[object], *, place: bool) -> Levels:
+        """Read every entry of a list, all errors at once."""
+        numbers: list[float] = []
+        errors: list[InitErrorDetails] = []
+        for index, entry in enumerate(entries):
+            try:
+                numbers.append(float(self.each.read(entry) or 0.0))
+            except QuantityError as error:
+                if not place:
+                    raise
+                errors.append(
+                    InitErrorDetails(type="value_error", loc=(index,), input=entry, ctx={"error": error}),
+                )
+        if errors:
+            raise ValidationError.from_exception_data("values", errors)
+        return Levels(values=tuple(numbers), nominal=numbers[len(numbers) // 2])
+
+    def __get_pydantic_core_schema__(self, _source: object, _handler: GetCoreSchemaHandler) -> core_schema.CoreSchema:
+        """Return the validator."""
+        return core_schema.no_info_plain_validator_function(self.read)
+
+    def __get_pydantic_json_schema__(
+        self, _schema: core_schema.CoreSchema, _handler: GetJsonSchemaHandler
+    ) -> JsonSchemaValue:
+        """Return the JSON Schema: a table, a list or one value."""
+        one = self.each.__get_pydantic_json_schema__(_schema, _handler)
+        keys = {name: one for name in self.table.model_fields}
+        table = {
+            "type": "object",
+            "properties": keys,
+            "required": [name for name, field in self.table.model_fields.items() if field.is_required()],
+            "additionalProperties": False,
+        }
+        return {"anyOf": [table, {"type": "array", "items": one, "minItems": 1}, one]}
+
+
+Resistance = Annotated[float, Quantity("ohm", at_least=0)]
+"""A resistance that may be zero [ohm]."""
+
+Tolerance = Annotated[float, Quantity("%", at_least=0, below=1, hint='a share is written "20 %" or 0.2')]
+"""Half width of the spread of a part, as a fraction from 0 to below 1 [unitless]."""
+
+TemperatureCoefficient = Annotated[float, Quantity("ppm/K")]
+"""Relative change of a resistance per kelvin, from 25 degC [1/K]."""
