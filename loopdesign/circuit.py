@@ -230,18 +230,22 @@ class _Assembly:
             case Resistor():
                 self._branch(M, e, e.resistance)
             case Capacitor():
-                Nx[:, self._branch(M, e, e.esr), self.states.index(f"v({e.name})")] = 1.0
+                row, weight = self._branch(M, e, e.esr)
+                Nx[:, row, self.states.index(f"v({e.name})")] = weight
             case VoltageSource():
-                Nu[:, self._branch(M, e, 0.0), self.inputs.index(e.name)] = 1.0
+                row, weight = self._branch(M, e, 0.0)
+                Nu[:, row, self.inputs.index(e.name)] = weight
             case Switch() if conducts:
                 self._branch(M, e, e.resistance)
             case Diode() if conducts:
-                Nu[:, self._branch(M, e, e.resistance), self.inputs.index(e.name)] = 1.0
+                row, weight = self._branch(M, e, e.resistance)
+                Nu[:, row, self.inputs.index(e.name)] = weight
             case Switch() | Diode():
                 row = self.branch_row[e.name]
                 M[:, row, row] = 1.0  # an open device carries no current
             case Amplifier():
-                self._difference(M, self._branch(M, e, 0.0), e.plus, e.minus, -np.asarray(e.gain, float))
+                row, _ = self._branch(M, e, 0.0)
+                self._difference(M, row, e.plus, e.minus, -np.asarray(e.gain, float))
             case Transformer():
                 row = self.branch_row[e.name]  # primary current; the secondary returns current / turns
                 turns = np.asarray(e.turns, float)
@@ -250,8 +254,8 @@ class _Assembly:
                 self._difference(M, row, e.a, e.b, turns)
                 self._difference(M, row, e.c, e.d, -1.0)
 
-    def _branch(self, M: NDArray[np.float64], e: Element, resistance: object) -> int:
-        """Write ``v(a)-v(b)-R i`` with its current into the nodal equations and return its row."""
+    def _branch(self, M: NDArray[np.float64], e: Element, resistance: object) -> tuple[int, NDArray[np.float64]]:
+        """Write ``v(a)-v(b)-R i`` with its current into the nodal equations; return its row and the row's weight."""
         row = self.branch_row[e.name]
         a, b = _terminals(e)[:2]
         R = np.asarray(resistance, float)
@@ -260,7 +264,7 @@ class _Assembly:
         self._leave(M, a, b, row, 1.0)
         self._difference(M, row, a, b, weight)
         M[:, row, row] -= R * weight
-        return row
+        return row, weight
 
     def _leave(self, target: NDArray[np.float64], a: str, b: str, column: int, value: object) -> None:
         """Add a current out of ``a`` into ``b`` to the nodal equations."""

@@ -155,8 +155,8 @@ class NetworkParts:
     Parameters
     ----------
     network : {"type I", "type II", "type III"}
-        Type I is C1 alone, type II adds R1 in series with it and C2 in parallel with both, type III adds R2 in series with
-        C3 across the upper divider resistor.
+        Type I is C1 alone, type II adds R1 in series with it and C2 in parallel with both, type III adds R2 in series
+        with C3 across the upper divider resistor.
     R1, R2 : float or ndarray (B,)
         Resistors, 0 allowed [ohm].
     C1, C2, C3 : float or ndarray (B,)
@@ -208,7 +208,7 @@ def compensator_response(
         Response; leading axes are those of the values broadcast together [unitless].
     """
     f = np.asarray(frequencies_hz, dtype=np.float64)
-    s = 2j * np.pi * f
+    s = np.asarray(2j * np.pi * f, dtype=np.complex128)
     upper = 1.0 / _axis(divider.upper) + s * _axis(divider.feedforward) + _series(s, parts.R2, parts.C3)
     lower = 1.0 / _axis(divider.lower)
     network = s * _axis(parts.C2) + _series(s, parts.R1, parts.C1)

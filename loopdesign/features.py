@@ -1,7 +1,7 @@
 """Corner frequencies of the compensation networks by name, from the part values.
 
-Each network admittance is 1/R parallel C parallel (R in series with C), whose two zeros are always real; the exact roots
-of its quadratic are returned, not the usual far-apart approximations.
+Each network admittance is 1/R parallel C parallel (R in series with C), whose two zeros are always real; the exact
+roots of its quadratic are returned, not the usual far-apart approximations.
 """
 
 from __future__ import annotations
@@ -82,8 +82,8 @@ def _roots(
 ) -> tuple[FloatArray, FloatArray]:
     """Return where g + s Cp + s C/(1 + s R C) vanishes: roots of g + s (Cp + C + g R C) + s^2 R C Cp, lower first [Hz].
 
-    The larger root is found first and the smaller from their product, because their ratio may pass 1e6. A root that does
-    not exist is infinite.
+    The larger root is found first and the smaller from their product, because their ratio may pass 1e6. A root that
+    does not exist is infinite.
     """
     product = np.asarray(resistance) * capacitance
     linear, square = plain + capacitance + conductance * product, product * plain

@@ -122,8 +122,8 @@ def test_growth_in_the_time_domain_meets_the_multiplier():
     size, frequency, growth, _ = worst(conv, orbit)
     assert size > 1.0
     kick = np.zeros(conv.n)
-    kick[0] = 1e-6
-    d = cycle_means(conv, orbit, cycles=700, kick=kick)[400:] - orbit.average
+    kick[0] = 1e-8
+    d = cycle_means(conv, orbit, cycles=400, kick=kick)[200:] - orbit.average
     a, b = np.linalg.lstsq(np.column_stack([d[1:-1], d[:-2]]), d[2:], rcond=None)[0]
     root = np.roots([1.0, -a, -b])[0]
     fs = 1.0 / conv.p.period
