@@ -86,8 +86,7 @@ class Converter:
         for name, row in rates.items():
             F[self.at[name]] = row
         trip = p.sense * probe.isw + p.slope * z.tau - vc
-        return F, {"trip": trip, "diode": probe.idd, "vo": probe.vo, "vc": vc, "isw": probe.isw,
-                   "iin": probe.iin, "vab": getattr(probe, "vab", z.zero)}
+        return F, vars(probe) | {"trip": trip}
 
     def start(self, x, *, vhold=0.0, vref=0.0, isink=0.0, sine=0.0, cosine=0.0):
         """Full state from the circuit's own states and the constants."""
@@ -133,7 +132,7 @@ class Converter:
         if not self.p.diode:
             z, off, _ = self.advance("off", z, 1.0 - on)
             return z, on, off
-        z, off, opened = self.advance("off", z, 1.0 - on, self.probe["off"]["diode"], sign=-1.0)
+        z, off, opened = self.advance("off", z, 1.0 - on, self.probe["off"]["idd"], sign=-1.0)
         if opened:
             if self.p.topology in TWO_INDUCTORS:
                 half = 0.5 * (z[0] - z[1])  # the bisection leaves at most rounding of the sum; remove it
@@ -225,7 +224,7 @@ def operating_point(conv, *, vref=None):
         return np.append(z[:n] - u[:n], z[base.at["area"]] / p.period - p.target)
 
     u = newton(by_duty, np.append(x, duty), scale, tol=1e-10)
-    z, on, _ = base.advance("on", base.start(u[:n]), float(u[n]))
+    z, _, _ = base.advance("on", base.start(u[:n]), float(u[n]))
     threshold = float(p.sense * (base.probe["on"]["isw"] @ z) + p.slope * z[base.at["tau"]])
     if not conv.closed:
         return _orbit(conv, u[:n], vhold=threshold)

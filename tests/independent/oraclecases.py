@@ -78,14 +78,24 @@ def write_case(case, path):
     return path
 
 
-def ask(command, case, tmp_path, *options):
-    """Run one command of the program on a case and return its machine-readable answer."""
+def _run(command, case, tmp_path, *options):
     path = write_case(case, tmp_path / "case.toml")
-    run = subprocess.run(
+    return subprocess.run(
         [sys.executable, "-m", "loopdesign", command, str(path), *options, "--json"],
         capture_output=True, text=True, check=False, timeout=60, cwd=tmp_path,
     )  # fmt: skip
-    assert run.returncode in (0, 1), run.stderr
+
+
+def offers(case, tmp_path):
+    """Whether the program knows the topology of a case: it refuses one it does not know and names that key."""
+    run = _run("check", case, tmp_path)
+    return not (run.returncode == 2 and "topology" in run.stdout + run.stderr)
+
+
+def ask(command, case, tmp_path, *options):
+    """Run one command of the program on a case and return its machine-readable answer."""
+    run = _run(command, case, tmp_path, *options)
+    assert run.returncode in (0, 1), run.stderr + run.stdout
     return json.loads(run.stdout)
 
 

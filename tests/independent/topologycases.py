@@ -34,7 +34,7 @@ def _current(gain, slope):
 
 
 _ONE = {"L1": {"inductance": 22e-6, "resistance": 0.04}}
-_FLYBACK = {"L1": {"inductance": 40e-6, "resistance": 0.06}, "turns": 0.4, "secondary_resistance": 0.012}
+_FLYBACK = {"L1": {"inductance": 100e-6, "resistance": 0.06}, "turns": 0.4, "secondary_resistance": 0.012}
 
 # Two load currents each: the first in discontinuous, the second in continuous conduction.
 CASES = {
