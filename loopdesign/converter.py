@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from loopdesign.circuit import SwitchedNetwork, derive
-from loopdesign.elements import CurrentSource, Element, Inductor, Resistor, VoltageSource
+from loopdesign.elements import Amplifier, CurrentSource, Element, Inductor, Resistor, VoltageSource
 from loopdesign.errors import UnreachableOutputError
 from loopdesign.modulator import Modulator, threshold
 from loopdesign.steady import Guess, OperatingPoint, Problem, reach, solve
@@ -86,7 +86,9 @@ def netlist(converter: Converter) -> tuple[Element, ...]:
     if converter.compensation is None:
         parts.append(VoltageSource(name="control", a="control", b="0"))
     else:
-        parts.append(VoltageSource(name="injection", a=OUTPUT, b=SENSE))
+        # the load current is all that leaves the stage, the divider's microamperes included: hence the buffer
+        parts.append(VoltageSource(name="injection", a=OUTPUT, b="divider_side"))
+        parts.append(Amplifier(name="sensing", a=SENSE, b="0", plus="divider_side", minus="0", gain=1.0))
         parts += converter.compensation
     return tuple(parts)
 

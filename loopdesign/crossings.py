@@ -249,6 +249,7 @@ def _find_roots(
         x3, f3 = np.where(same, x1, x2), np.where(same, f1, f2)
         x2, f2 = np.where(same, x2, x1), np.where(same, f2, f1)
         x1, f1 = x, f
+        # A bracket as narrow as the tolerance is bisected on while others still move.
         least = 0.5 * ROOT_TOLERANCE / np.maximum(np.abs(x2 - x1), ROOT_TOLERANCE)
         if np.all((least >= 0.5) | (f1 == 0.0) | (f2 == 0.0)):
             break

@@ -1,0 +1,233 @@
+"""Reading a case file: text to validated case, or every fault at once with its place."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from typing import TYPE_CHECKING, Any
+
+from pydantic import BaseModel, ValidationError
+
+from loopdesign.case import faults
+from loopdesign.case.checks import Problem, Sections, problems, warnings
+from loopdesign.case.locate import locate, place_of
+from loopdesign.case.model import Case
+from loopdesign.errors import CaseError, Fault
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+_AT = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
+_UNQUOTED = re.compile(r"[=\[,]\s*([+-]?\d[\d.]*(?:[eE][+-]?\d+)?\s*[a-zA-Zµμ\u03a9\u2126%°][^\s,}\]#]*)")
+_BARE_WORD = re.compile(r"[=\[,]\s*([A-Za-z][\w ]*?)\s*(?:[,}\]#]|$)")
+_BEGIN = "loopdesign start sepic writes a commented case file to begin from"
+
+
+def load_case(path: Path) -> Case:
+    """Read and validate a case file.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    Case
+        The validated case, in SI units.
+
+    Raises
+    ------
+    CaseError
+        With every fault found.
+    """
+    return parse_case(read_text(path), str(path))
+
+
+def read_text(path: Path) -> str:
+    """Read the text of a case file, without a byte-order mark.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    str
+        Its text.
+
+    Raises
+    ------
+    CaseError
+        There is no such file, it is a folder, or it is not UTF-8.
+    """
+    name = str(path)
+    if path.is_dir():
+        raise CaseError([Fault(file=name, message="this is a folder", expected="a case file (TOML)")])
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError:
+        near = difflib.get_close_matches(path.name, [other.name for other in path.parent.glob("*.toml")], n=3)
+        hint = f"did you mean {', '.join(near)}?" if near else _BEGIN
+        raise CaseError([Fault(file=name, message="there is no such file", hint=hint)]) from None
+    except OSError as error:
+        raise CaseError([Fault(file=name, message=f"cannot be read: {error.strerror}")]) from error
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        column = error.start - (data.rfind(b"\n", 0, error.start) + 1) + 1
+        fault = Fault(
+            file=name,
+            line=line,
+            column=column,
+            message="the file is not UTF-8 text",
+            found=f"the byte 0x{data[error.start]:02x}",
+            hint="save it with the encoding UTF-8",
+        )
+        raise CaseError([fault]) from error
+
+
+def parse_case(text: str, name: str) -> Case:
+    """Validate the text of a case file.
+
+    Parameters
+    ----------
+    text : str
+        TOML.
+    name : str
+        Name of the file, for messages; becomes `Case.source`.
+
+    Returns
+    -------
+    Case
+        The validated case, in SI units.
+
+    Raises
+    ------
+    CaseError
+        With every fault found, in the order of the file.
+    """
+    text = text.removeprefix("\ufeff").replace("\r\n", "\n")
+    document = _parse_toml(text, name)
+    found, read = _read_sections(document)
+    found += problems(_sections(read, document))
+    if found:
+        places = locate(text)
+        listed = [_placed(problem, name, place_of(places, problem.path)) for problem in found]
+        raise CaseError(sorted(listed, key=lambda fault: (fault.line or 0, fault.column or 0)))
+    case = Case.model_validate({**read, "source": name})
+    return case.model_copy(update={"warnings": warnings(case)})
+
+
+def _parse_toml(text: str, name: str) -> dict[str, Any]:
+    """Parse the text, with a sentence of our own for each way in which it is not TOML."""
+    try:
+        document = tomllib.loads(text)
+    except RecursionError:
+        raise CaseError([Fault(file=name, message="tables or lists are nested too deeply")]) from None
+    except ValueError as error:
+        raise CaseError([_toml_fault(text, name, str(error))]) from None
+    if not document:
+        what = "the file has no keys" if text.strip() else "the file is empty"
+        raise CaseError([Fault(file=name, message=what, expected="a case file (TOML)", hint=_BEGIN)])
+    return document
+
+
+def _toml_fault(text: str, name: str, sentence: str) -> Fault:
+    """Build the fault for a text that is not TOML."""
+    lines = text.split("\n")
+    match = _AT.search(sentence)
+    message = sentence[: match.start()] if match else sentence
+    if match and match.group(1):
+        line, column = int(match.group(1)), int(match.group(2))
+    else:
+        line, column = max(len(text.rstrip().split("\n")), 1), 1
+    source = lines[line - 1] if line <= len(lines) else ""
+    twice = re.match(r"Cannot (?:declare|overwrite|mutate|redefine|update)", message)
+    if twice:
+        header = source.strip()
+        earlier = next((i for i, other in enumerate(lines[: line - 1], 1) if other.split("#")[0].strip() == header), None)
+        hint = f"the first is in line {earlier}" if earlier else "each key and each table may appear once"
+        return Fault(
+            file=name, line=line, column=column, message="a key or table appears twice", found=header[:80], hint=hint
+        )
+    hint = _quotes_hint(source)
+    return Fault(file=name, line=line, column=column, message=f"not valid TOML: {message}", found=source.strip()[:80], hint=hint)
+
+
+def _quotes_hint(source: str) -> str:
+    """Say when a line of TOML fails because a quantity or a word lacks its quotes."""
+    bare = re.sub(r'"[^"]*"|\'[^\']*\'', '""', source)
+    if match := _UNQUOTED.search(bare):
+        return f'quantities with units need quotes: "{match.group(1)}"'
+    match = _BARE_WORD.search(bare)
+    if match and match.group(1) not in {"true", "false", "inf", "nan"}:
+        return f'words need quotes: "{match.group(1)}"'
+    return ""
+
+
+def _read_sections(document: dict[str, Any]) -> tuple[list[Problem], dict[str, Any]]:
+    """Validate each top-level key by itself, so that one faulty section hides no fault of another."""
+    found: list[Problem] = []
+    read: dict[str, Any] = {}
+    for name, value in document.items():
+        if name not in faults.SECTIONS:
+            found.append(faults.unknown_key((name,), document, None))
+    for name in faults.SECTIONS:
+        if name not in document:
+            if Case.model_fields[name].is_required():
+                found.append(faults.missing_section(name))
+            continue
+        value = document[name]
+        if name in {"title", "notes"}:
+            found += faults.text_problems(name, value)
+            read[name] = value
+            continue
+        model = faults.section_model(name, document)
+        if model is None:
+            found += faults.choice_problems(name, document)
+        elif not isinstance(value, dict):
+            found.append(faults.not_a_table((name,), value))
+        else:
+            try:
+                read[name] = model.model_validate(value)
+            except ValidationError as error:
+                found += faults.from_validation(error, name, document)
+    return found, read
+
+
+def _sections(read: dict[str, Any], document: dict[str, Any]) -> Sections:
+    """Hand the sections that could be read to the checks across them."""
+
+    def table(name: str) -> Any:  # noqa: ANN401 - each section has a type of its own
+        value = read.get(name)
+        return value if isinstance(value, BaseModel) else None
+
+    return Sections(
+        converter=table("converter"),
+        specification=table("specification"),
+        stage=table("stage"),
+        modulator=table("modulator"),
+        error_amplifier=table("error_amplifier"),
+        divider=table("divider"),
+        compensation=table("compensation"),
+        present=frozenset(document),
+    )
+
+
+def _placed(problem: Problem, name: str, place: tuple[int, int] | None) -> Fault:
+    """Give a problem its place in the file."""
+    line, column = place if place else (None, None)
+    return Fault(
+        file=name,
+        line=line,
+        column=column,
+        key=".".join(str(step) for step in problem.path),
+        message=problem.message,
+        found=problem.found,
+        expected=problem.expected,
+        hint=problem.hint,
+    )
