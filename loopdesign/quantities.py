@@ -248,6 +248,25 @@ def format_quantity(value: float, unit: str, digits: int = 3, *, ascii_only: boo
     return text.replace("µ", "u") if ascii_only else text.replace("ohm", "Ω")
 
 
+def exact_quantity(value: float, unit: str) -> str:
+    """Write a quantity in ASCII with as few digits as read back to the same value.
+
+    Parameters
+    ----------
+    value : float
+        Finite value in SI units.
+    unit : str
+        Symbol of its unit.
+
+    Returns
+    -------
+    str
+        For example "12.1 kohm".
+    """
+    texts = (format_quantity(value, unit, digits, ascii_only=True) for digits in range(1, 18))
+    return next((text for text in texts if parse_quantity(text, unit) == value), repr(float(value)))
+
+
 def implausible(value: float, unit: str) -> str | None:
     """Say why a value is hard to believe, such as a farad or a gigaohm.
 

@@ -197,7 +197,8 @@ def _duty(converter: Converter, specification: Specification, stage: Stage, max_
             message=f"even without losses the {converter.topology} needs a duty of {duty:.3f} at {_volts(line)} input",
             found=f"max_duty = {max_duty:g}",
             expected=f"above {duty:.3f}",
-            hint="raise max_duty or the lowest input voltage" + (" or turns" if converter.topology == "flyback" else ""),
+            hint="raise max_duty or the lowest input voltage"
+            + (" or turns" if converter.topology == "flyback" else ""),
         )
 
 
@@ -228,7 +229,9 @@ def _step_warnings(case: Case) -> Iterator[str]:
     for name, step, levels, unit, bound in steps:
         if step is None:
             continue
-        outside = [x for x in (step.from_, step.to) if not levels.lowest * (1 - 1e-9) <= x <= levels.highest * (1 + 1e-9)]
+        outside = [
+            x for x in (step.from_, step.to) if not levels.lowest * (1 - 1e-9) <= x <= levels.highest * (1 + 1e-9)
+        ]
         for value in outside:
             yield f"specification.{name}: {format_quantity(value, unit)} lies outside the range of {bound}"
 

@@ -139,7 +139,9 @@ def missing_section(name: str) -> Problem:
         The fault.
     """
     if name == "title":
-        return Problem(path=(name,), message="missing key", expected='a text such as title = "Tide-gauge logger supply"')
+        return Problem(
+            path=(name,), message="missing key", expected='a text such as title = "Tide-gauge logger supply"'
+        )
     return Problem(path=(name,), message="missing section", expected=f"[{name}]")
 
 
@@ -250,7 +252,9 @@ def _translate(detail: ErrorDetails, path: Path, document: dict[str, Any]) -> Pr
     if kind == "string_type":
         return Problem(path=path, message="is not a text", found=shown(value), expected="a text in quotes")
     if kind == "too_long":
-        return Problem(path=path, message="has too many entries", found=f"{len(value)}", expected="pairs [voltage, ratio]")
+        return Problem(
+            path=path, message="has too many entries", found=f"{len(value)}", expected="pairs [voltage, ratio]"
+        )
     if kind == "tuple_type":
         return Problem(path=path, message="is not a list", found=shown(value), expected="pairs [voltage, ratio]")
     return Problem(path=path, message=detail["msg"], found=shown(value), expected=_expected(field, path))
@@ -356,3 +360,21 @@ def _wrong_choice(path: Path, value: object, choices: tuple[str, ...]) -> Proble
 def _one_of(words: dict[str, type[BaseModel]] | tuple[str, ...]) -> str:
     """List the words allowed."""
     return ", ".join(f'"{word}"' for word in words)
+
+
+def quantity_at(path: Path, document: dict[str, Any]) -> Quantity | None:
+    """Return what a key of a case file holds.
+
+    Parameters
+    ----------
+    path : tuple
+        Path of the key.
+    document : dict
+        The whole document as read.
+
+    Returns
+    -------
+    Quantity or None
+        The quantity, None for a key that holds none.
+    """
+    return _quantity_of(_field_of(_model_at(path[:-1], document), path[-1])) if path[0] in SECTIONS else None

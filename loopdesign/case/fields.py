@@ -90,7 +90,9 @@ class Quantity:
         for bound, words, fits in bounds:
             if bound is not None and not fits(bound):
                 limit = "zero" if bound == 0 else format_quantity(bound, self.unit, ascii_only=True)
-                raise QuantityError(f"must be {words} {limit}", found=shown(value), expected=self.expected, hint=self.hint)
+                raise QuantityError(
+                    f"must be {words} {limit}", found=shown(value), expected=self.expected, hint=self.hint
+                )
         return number
 
     def __get_pydantic_core_schema__(self, _source: object, _handler: GetCoreSchemaHandler) -> core_schema.CoreSchema:
@@ -233,7 +235,9 @@ class LevelsOf:
             return self._listed(value, place=False)
         if not value:
             keys = ", ".join(self.table.model_fields)
-            raise QuantityError("has no values", found="an empty list", expected=f"a list of values or a table with {keys}")
+            raise QuantityError(
+                "has no values", found="an empty list", expected=f"a list of values or a table with {keys}"
+            )
         return self._listed(list(value), place=True)
 
     def _listed(self, entries: list[object], *, place: bool) -> Levels:

@@ -149,13 +149,17 @@ def _toml_fault(text: str, name: str, sentence: str) -> Fault:
     twice = re.match(r"Cannot (?:declare|overwrite|mutate|redefine|update)", message)
     if twice:
         header = source.strip()
-        earlier = next((i for i, other in enumerate(lines[: line - 1], 1) if other.split("#")[0].strip() == header), None)
+        earlier = next(
+            (i for i, other in enumerate(lines[: line - 1], 1) if other.split("#")[0].strip() == header), None
+        )
         hint = f"the first is in line {earlier}" if earlier else "each key and each table may appear once"
         return Fault(
             file=name, line=line, column=column, message="a key or table appears twice", found=header[:80], hint=hint
         )
     hint = _quotes_hint(source)
-    return Fault(file=name, line=line, column=column, message=f"not valid TOML: {message}", found=source.strip()[:80], hint=hint)
+    return Fault(
+        file=name, line=line, column=column, message=f"not valid TOML: {message}", found=source.strip()[:80], hint=hint
+    )
 
 
 def _quotes_hint(source: str) -> str:

@@ -6,7 +6,17 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from loopdesign.case.fields import CurrentRange, Levels, LevelsOf, Model, Quantity, Resistance, TemperatureRange, Tolerance, VoltageRange
+from loopdesign.case.fields import (
+    CurrentRange,
+    Levels,
+    LevelsOf,
+    Model,
+    Quantity,
+    Resistance,
+    TemperatureRange,
+    Tolerance,
+    VoltageRange,
+)
 from loopdesign.case.stage import FlybackStage, InputFilter, OneInductorStage, TwoInductorStage
 from loopdesign.errors import QuantityError
 

@@ -60,7 +60,9 @@ class Capacitor(Model):
             raise QuantityError("bias_curve has no points", found="an empty list", expected="pairs [voltage, ratio]")
         if any(later <= earlier for earlier, later in zip(bias, bias[1:], strict=False)):
             found = ", ".join(f"{value:g} V" for value in bias)
-            raise QuantityError("bias_curve must have increasing voltages", found=found, expected="pairs [voltage, ratio]")
+            raise QuantityError(
+                "bias_curve must have increasing voltages", found=found, expected="pairs [voltage, ratio]"
+            )
         return self
 
 
@@ -100,7 +102,9 @@ class FilterDamper(Model):
         """Ask for exactly one of capacitance and inductance."""
         if (self.capacitance is None) == (self.inductance is None):
             found = "neither" if self.capacitance is None else "both"
-            raise QuantityError("needs one of capacitance and inductance", found=found, expected="an R-C or an R-L damper")
+            raise QuantityError(
+                "needs one of capacitance and inductance", found=found, expected="an R-C or an R-L damper"
+            )
         return self
 
 

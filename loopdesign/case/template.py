@@ -1,0 +1,161 @@
+"""A commented case file to begin from, for each topology.
+
+All numbers are invented for the instruments of a coastal observing network; each file loads as it stands.
+"""
+
+from __future__ import annotations
+
+import difflib
+
+from loopdesign.case.stage import STAGES
+from loopdesign.errors import DataError
+
+_HEAD = """\
+# loopdesign case file, topology {topology}. All numbers are invented: put your own in their place.
+# Quantities are texts with units ("4.7 uF", "40 mV/us", "20 %") or plain numbers in SI units.
+
+title = "{title}"
+notes = "invented example"
+
+[converter]
+topology = "{topology}"
+switching_frequency = "{frequency}"
+rectifier = "diode"                     # diode | synchronous
+
+[specification]
+input_voltage  = {{ min = "{low}", nominal = "{middle}", max = "{high}" }}   # or a list of values
+output_voltage = "{output}"{output_note}
+output_current = {{ min = "{light}", max = "{full}" }}   # or a list of values
+load = "resistive"                      # resistive | current | power
+load_step = {{ from = "{half}", to = "{full}" }}
+"""
+
+_STAGE_HEAD = """
+[stage]                                 # tolerance is half the spread: "20 %" is from 0.8 to 1.2 times the value
+"""
+
+_TWO_INDUCTORS = """\
+L1 = { inductance = "33 uH", resistance = "45 mohm", tolerance = "20 %" }
+L2 = { inductance = "33 uH", resistance = "45 mohm", tolerance = "20 %" }
+coupling = 0.0                          # magnetic coupling of L1 and L2, 0 <= k < 1
+Cs = { capacitance = "6.8 uF", esr = "4 mohm", tolerance = "10 %" }     # the coupling capacitor
+# A ceramic capacitor loses capacitance with bias; give pairs [voltage, ratio left]:
+# Cs = { capacitance = "6.8 uF", esr = "4 mohm", bias_curve = [["0 V", 1.0], ["16 V", 0.8], ["35 V", 0.45]] }
+damper = { resistance = "2.7 ohm", capacitance = "33 uF" }              # optional, across Cs
+"""
+
+_ONE_INDUCTOR = """\
+L1 = { inductance = "33 uH", resistance = "40 mohm", tolerance = "20 %" }
+"""
+
+_FLYBACK = """\
+L1 = { inductance = "60 uH", resistance = "60 mohm", tolerance = "10 %" }   # magnetising, seen from the primary
+turns = 0.35                            # secondary over primary
+secondary_resistance = "12 mohm"
+"""
+
+_COMMON = """\
+Co = { capacitance = "120 uF", esr = "15 mohm", tolerance = "20 %" }    # a list of parts is a parallel bank
+switch = { resistance = "18 mohm" }
+diode  = { drop = "0.45 V", resistance = "15 mohm" }
+
+# [input_filter]                        # optional
+# L = { inductance = "4.7 uH", resistance = "20 mohm" }
+# C = { capacitance = "10 uF", esr = "3 mohm" }
+# damper = { resistance = "1 ohm", capacitance = "47 uF" }
+# source = { resistance = "0 ohm", inductance = "0 H" }
+"""
+
+_PEAK_CURRENT = """
+[modulator]
+scheme = "peak current"                 # peak current | voltage (then ramp = "1.5 V" in place of the next two)
+sense_gain = "60 mV/A"                  # volts at the comparator per ampere in the switch
+slope = "40 mV/us"                      # compensating ramp at the comparator; leave it out and design chooses it
+max_duty = 0.9
+"""
+
+_VOLTAGE = """
+[modulator]
+scheme = "voltage"                      # voltage | peak current (then sense_gain and slope in place of ramp)
+ramp = "1.5 V"                          # peak to peak
+max_duty = 0.9
+"""
+
+_TRANSCONDUCTANCE = """
+[error_amplifier]
+kind = "transconductance"               # transconductance | operational | shunt optocoupler
+gm = "1 mS"
+output_resistance = "2 Mohm"
+reference = "1.2 V"
+"""
+
+_OPERATIONAL = """
+[error_amplifier]
+kind = "operational"                    # operational | transconductance | shunt optocoupler
+dc_gain = "80 dB"
+gain_bandwidth = "5 MHz"
+reference = "1.2 V"
+"""
+
+_TAIL = """
+[divider]
+lower = "10 kohm"                       # upper follows from output and reference unless given
+
+[compensation]                          # parts left out are chosen by design; "none" is a part not fitted
+network = "{network}"                     # type I | type II | type III
+# R1 = "12 kohm"
+# C1 = "10 nF"
+# C2 = "150 pF"
+
+[targets]
+phase_margin = "55 deg"
+gain_margin = "10 dB"
+modulus_margin = 0.5                    # least distance of the loop gain from -1
+crossover = "auto"                      # or a frequency
+crossover_limit = "auto"                # the lower of fs/10 and a quarter of the lowest right-half-plane zero
+resistor_series = "E96"
+capacitor_series = "E12"
+"""
+
+_DATA: dict[str, tuple[str, ...]] = {
+    "sepic": ("Tide-gauge logger supply", "330 kHz", "8 V", "13 V", "30 V", "15 V", "0.1 A", "0.5 A", "1.5 A"),
+    "boost": ("Lighthouse lamp driver supply", "300 kHz", "9 V", "12 V", "16 V", "24 V", "0.1 A", "0.5 A", "1 A"),
+    "flyback": ("Isolated wave-radar supply", "130 kHz", "36 V", "48 V", "60 V", "12 V", "0.2 A", "1 A", "2 A"),
+    "buck": ("Buoy transmitter supply", "300 kHz", "9 V", "12 V", "16 V", "5 V", "0.5 A", "1 A", "3 A"),
+    "inverting": ("Hydrophone bias supply", "300 kHz", "9 V", "12 V", "16 V", "12 V", "0.1 A", "0.4 A", "0.8 A"),
+    "cuk": ("Salinity probe negative supply", "300 kHz", "9 V", "12 V", "16 V", "12 V", "0.1 A", "0.5 A", "1 A"),
+    "zeta": ("Current-meter mooring supply", "300 kHz", "8 V", "12 V", "20 V", "12 V", "0.1 A", "0.5 A", "1 A"),
+}
+
+
+def template(topology: str) -> str:
+    """Return a commented case file for a topology.
+
+    Parameters
+    ----------
+    topology : str
+        Name of the topology.
+
+    Returns
+    -------
+    str
+        TOML that loads as it stands; its numbers are invented.
+
+    Raises
+    ------
+    DataError
+        There is no such topology.
+    """
+    if topology not in STAGES:
+        near = difflib.get_close_matches(topology, STAGES, n=2, cutoff=0.5)
+        hint = f"; did you mean {' or '.join(near)}?" if near else ""
+        raise DataError(f'unknown topology "{topology}"; expected one of {", ".join(STAGES)}{hint}')
+    names = ("title", "frequency", "low", "middle", "high", "output", "light", "half", "full")
+    inverted = topology in {"inverting", "cuk"}
+    note = "                   # given as a positive number; this topology inverts it" if inverted else ""
+    head = _HEAD.format(topology=topology, output_note=note, **dict(zip(names, _DATA[topology], strict=True)))
+    parts = {"flyback": _FLYBACK, "sepic": _TWO_INDUCTORS, "cuk": _TWO_INDUCTORS, "zeta": _TWO_INDUCTORS}
+    stage = _STAGE_HEAD + parts.get(topology, _ONE_INDUCTOR) + _COMMON
+    control = _VOLTAGE + _OPERATIONAL if topology == "buck" else _PEAK_CURRENT + _TRANSCONDUCTANCE
+    tail = _TAIL.format(network="type III" if topology == "buck" else "type II")
+    return head + stage + control + tail

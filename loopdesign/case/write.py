@@ -1,0 +1,80 @@
+"""Writing chosen parts back into a case file, comments kept, and the JSON Schema for editors."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from loopdesign.case.faults import quantity_at
+from loopdesign.case.model import PART_UNITS, Case
+from loopdesign.case.stage import STAGES
+from loopdesign.errors import DataError
+from loopdesign.quantities import exact_quantity
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+
+def write_parts(text: str, parts: Mapping[str, float]) -> str:
+    """Write chosen parts into the text of a case file and keep everything else as it is.
+
+    Parameters
+    ----------
+    text : str
+        A valid case file.
+    parts : mapping of str to float
+        Values in SI units by name: parts of the compensation network ("R1"), or dotted keys ("modulator.slope",
+        "divider.upper", "stage.damper.resistance"). Zero for a part of the network means "none".
+
+    Returns
+    -------
+    str
+        The new text.
+
+    Raises
+    ------
+    DataError
+        A key is not one that holds a quantity.
+    """
+    import tomlkit  # noqa: PLC0415 - only needed when a file is written
+    from tomlkit.items import AbstractTable  # noqa: PLC0415
+
+    document = tomlkit.parse(text.removeprefix("\ufeff"))
+    plain = document.unwrap()
+    for name, value in parts.items():
+        steps = ("compensation", name) if name in PART_UNITS else tuple(name.split("."))
+        mark = quantity_at(steps, plain)
+        if mark is None or len(steps) < 2:
+            raise DataError(f'"{name}" is no part that can be written into this case file')
+        table: Any = document
+        for depth, step in enumerate(steps[:-1]):
+            if step not in table:
+                table[step] = tomlkit.table() if depth == 0 else tomlkit.inline_table()
+            table = table[step]
+            if not isinstance(table, AbstractTable | tomlkit.items.InlineTable | dict):
+                raise DataError(f'"{name}" does not lead through tables in this case file')
+        fitted = value != 0 or not any(word == "none" for word, _ in mark.words)
+        table[steps[-1]] = exact_quantity(value, mark.unit) if fitted else "none"
+    return tomlkit.dumps(document)
+
+
+def json_schema() -> dict[str, Any]:
+    """Return the JSON Schema of a case file, for editors.
+
+    Returns
+    -------
+    dict
+        JSON Schema; quantities are strings with units or plain SI numbers, and the stage follows the topology.
+    """
+    schema = Case.model_json_schema(by_alias=True)
+    for name in ("source", "warnings"):
+        schema["properties"].pop(name)
+    schema["title"] = "loopdesign case file"
+    schema["properties"]["stage"] = {"type": "object", "description": "the parts, by the designators of the topology"}
+    schema["allOf"] = [
+        {
+            "if": {"properties": {"converter": {"properties": {"topology": {"const": topology}}}}},
+            "then": {"properties": {"stage": {"$ref": f"#/$defs/{model.__name__}"}}},
+        }
+        for topology, model in STAGES.items()
+    ]
+    return schema
