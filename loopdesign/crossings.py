@@ -116,7 +116,7 @@ def refined_grid(response: Response, frequencies: FloatArray, loop: ComplexArray
 
 
 def _gain_brackets(loop: ComplexArray) -> tuple[IndexArray, IndexArray]:
-    above = loop.real**2 + loop.imag**2 >= 1.0
+    above = _square(loop) >= 1.0
     item, left = np.nonzero(above[:, 1:] != above[:, :-1])
     return item, left
 
@@ -137,7 +137,8 @@ def gain_crossings(frequencies: FloatArray, loop: ComplexArray) -> Crossings:
     item, left = _gain_brackets(loop)
     first, last = loop[item, left], loop[item, left + 1]
     start, end = _log_abs(first), _log_abs(last)
-    part = start / (start - end)
+    # With one end at one to the last bit, rounding may put it on the wrong side.
+    part = np.clip(start / np.where(start == end, 1.0, start - end), 0.0, 1.0)
     angle = np.angle(first) + part * np.angle(last * np.conj(first))
     return Crossings(
         item=item, hz=_between(frequencies, item, left, part), value=wrapped_deg(180.0 + np.degrees(angle))
@@ -152,6 +153,10 @@ def phase_crossings(frequencies: FloatArray, loop: ComplexArray) -> Crossings:
     part = -start / np.angle(last * np.conj(first))
     log_gain = _log_abs(first) * (1 - part) + _log_abs(last) * part
     return Crossings(item=item, hz=_between(frequencies, item, left, part), value=-20.0 / np.log(10.0) * log_gain)
+
+
+def _square(values: ComplexArray) -> FloatArray:
+    return np.asarray(values.real**2 + values.imag**2)
 
 
 def _log_abs(values: ComplexArray) -> FloatArray:
@@ -205,8 +210,9 @@ def refined_crossings(response: Response, frequencies: FloatArray, loop: Complex
 
     def residual(values: ComplexArray) -> FloatArray:
         with np.errstate(divide="ignore"):
-            # Both are non-negative exactly where the brackets call a point "above" or "upper".
-            return np.where(is_gain, np.log(np.abs(values)), -np.angle(-values))
+            # Both are non-negative exactly where the brackets call a point "above" or "upper", to the last bit: the
+            # square is the brackets' own, so that a crossover on a grid point is not taken for none.
+            return np.where(is_gain, 0.5 * np.log(_square(values)), -np.angle(-values))
 
     low, high = frequencies[item, left], frequencies[item, left + 1]
     root = _find_roots(

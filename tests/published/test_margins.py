@@ -22,9 +22,7 @@ def every_route(loop, low_hz, high_hz):
     return found
 
 
-@pytest.mark.parametrize(
-    ("lead", "crossover_rad", "margin"), [(False, 6.168466, 17.9642), (True, 8.889535, 50.5076)]
-)
+@pytest.mark.parametrize(("lead", "crossover_rad", "margin"), [(False, 6.168466, 17.9642), (True, 8.889535, 50.5076)])
 def test_lead_compensation_example(lead, crossover_rad, margin):
     """OGA: 40/(s(s+2)) has 17 degrees (printed), with the lead 41.7 (s+4.41)/(s+18.4) (from memory) over the 50 specified.
 
@@ -44,7 +42,8 @@ def test_lead_compensation_example(lead, crossover_rad, margin):
 
 
 @pytest.mark.parametrize(
-    ("q", "margin"), [(1.0, 51.827), (0.5, 76.345), (4.01376, 14.2), (0.816497, 60.0), (1.189207, 45.0), (1.86121, 30.0)]
+    ("q", "margin"),
+    [(1.0, 51.827), (0.5, 76.345), (4.01376, 14.2), (0.816497, 60.0), (1.189207, 45.0), (1.86121, 30.0)],
 )
 def test_phase_margin_and_closed_loop_q(q, margin):
     """EM3 9.4.3: T = 1/((s/w0)(1 + s/w2)) closes to a pair with Q = sqrt(w0/w2); Q = 1 is 52 degrees, Q = 0.5 is 76 (printed)."""
