@@ -279,6 +279,8 @@ def response(case, frequency, *, inject, measure="output", closed=False, amplitu
     conv = Converter(case, closed=closed, omega=2 * np.pi * frequency, inject=inject, measure=measure, **point)
     fs = 1.0 / conv.p.period
     cycles = next(k for k in range(1, 20001) if abs(k * frequency / fs - round(k * frequency / fs)) < 1e-9 * k)
+    if np.max(np.abs(np.linalg.eigvals(M))) ** cycles > 1e6:
+        raise ValueError("an unstable orbit cannot be followed over so many cycles: choose a higher frequency")
     if amplitude is None:
         size = {"control": max(orbit.vhold, 0.1), "loop": conv.p.target, "line": conv.p.vin, "load": 1.0}[inject]
         amplitude = 1e-5 * size

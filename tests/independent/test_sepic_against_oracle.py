@@ -100,6 +100,7 @@ POINTS = {
     "discontinuous, voltage mode": (_light() | {
         "modulator": {"scheme": "voltage", "ramp": 1.5, "max_duty": 0.97}}, 20.0, 0.05),
 }  # fmt: skip
+# whole cycles: 600, 100, 25, 10 and 20; an unstable orbit can be followed over the shorter runs only
 FREQUENCIES = [300e3 / 600, 300e3 / 100, 300e3 / 25, 300e3 / 10, 300e3 * 0.45]
 
 
@@ -120,16 +121,20 @@ def test_plant_meets_injection(name, tmp_path):
 def test_loop_meets_injection(name, tmp_path):
     case, vin, io = POINTS[name]
     point = {"input_voltage": vin, "load_current": io}
-    found = ask_response(case, tmp_path, "loop", FREQUENCIES, **point)
-    _agree(found, [response(case, f, inject="loop", measure="loop", closed=True, **point) for f in FREQUENCIES])
+    frequencies = FREQUENCIES[1:] if "unstable" in name else FREQUENCIES
+    found = ask_response(case, tmp_path, "loop", frequencies, **point)
+    _agree(found, [response(case, f, inject="loop", measure="loop", closed=True, **point) for f in frequencies])
 
 
 INPUTS = {"line": ("line", "output"), "output-impedance": ("load", "output"), "input-impedance": ("line", "input impedance")}
 
 
-@pytest.mark.parametrize("closed", [True, False], ids=["closed", "open"])
+@pytest.mark.parametrize(
+    ("name", "closed"),
+    [("continuous, damped", True), ("continuous, damped", False), ("discontinuous", True)],
+    ids=["continuous closed", "continuous open", "discontinuous closed"],
+)
 @pytest.mark.parametrize("quantity", INPUTS)
-@pytest.mark.parametrize("name", ["continuous, damped", "discontinuous"])
 def test_line_and_impedances_meet_injection(name, quantity, closed, tmp_path):
     case, vin, io = POINTS[name]
     point = {"input_voltage": vin, "load_current": io}
