@@ -348,15 +348,16 @@ class _Assembly:
         """Row (B, n+p) of one probe in terms of states and inputs."""
         kind, _, rest = probe.partition("(")
         row = np.zeros((self.batch, solution.shape[2]))
+        if probe in self.states:
+            row[:, self.states.index(probe)] = 1.0
+            return row
         if kind == "v":
             for node, sign in zip(rest.rstrip(")").split(","), (1.0, -1.0), strict=False):
                 if node != GROUND:
                     row += sign * solution[:, self.row[node]]
             return row
         name = rest.rstrip(")")
-        if probe in self.states:
-            row[:, self.states.index(probe)] = 1.0
-        elif name in self.branch_row:
+        if name in self.branch_row:
             row += solution[:, self.branch_row[name]]
         elif name in self.inputs:
             row[:, len(self.states) + self.inputs.index(name)] = 1.0

@@ -56,6 +56,11 @@ class Unit:
     low: float = 0.0
     high: float = math.inf
 
+    @property
+    def expected(self) -> str:
+        """What a field of this unit takes, for a message."""
+        return f'{self.name} such as "{self.example}"' if " " in self.example else f"{self.name} such as {self.example}"
+
 
 UNITS: dict[str, Unit] = {
     "V": Unit(name="a voltage", example="12 V", high=20e3),
@@ -403,5 +408,4 @@ def shown(value: object) -> str:
 
 def _refusal(problem: str, found: str, unit: str, hint: str = "") -> QuantityError:
     """Build the error for a field of the given unit."""
-    kind = UNITS[unit]
-    return QuantityError(problem, found=found, expected=f'{kind.name} such as "{kind.example}"', hint=hint)
+    return QuantityError(problem, found=found, expected=UNITS[unit].expected, hint=hint)

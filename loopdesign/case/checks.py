@@ -1,39 +1,47 @@
 """What is impossible in a case whose single values are all fine, and what is merely odd.
 
-Ideal duty cycles are those of R. W. Erickson, D. Maksimovic, *Fundamentals of Power Electronics*, 3rd ed., 2020, chapters 2,
-5 and 6 (from memory). Losses only raise the duty a converter needs, so a lossless duty above the limit proves the
-specification impossible; the exact operating point decides the rest.
+Ideal duty cycles are those of R. W. Erickson, D. Maksimovic, *Fundamentals of Power Electronics*, 3rd ed., 2020,
+chapters 2, 5 and 6 (from memory). Losses only raise the duty a converter needs, so a lossless duty above the limit
+proves the specification impossible; the exact operating point decides the rest.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from pydantic import BaseModel
 
 from loopdesign.case.fields import Quantity
-from loopdesign.case.locate import Path
-from loopdesign.case.model import (
-    Case,
-    Compensation,
-    Converter,
-    Divider,
-    ErrorAmplifier,
-    Modulator,
-    Specification,
-    Stage,
-)
 from loopdesign.case.stage import FlybackStage, TwoInductorStage
 from loopdesign.quantities import format_quantity, implausible
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from loopdesign.case.locate import Path
+    from loopdesign.case.model import (
+        Case,
+        Compensation,
+        Converter,
+        Divider,
+        ErrorAmplifier,
+        Modulator,
+        Specification,
+        Stage,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Problem:
-    """A fault that has no place in the file yet: path of the key and the parts of the message."""
+    """A fault that has no place in the file yet: path of the key and the parts of the message.
+
+    `at` is the key at whose place to report it, where that is another one.
+    """
 
     path: Path
+    at: Path | None = None
     message: str
     found: str = ""
     expected: str = ""
@@ -137,6 +145,7 @@ def _missing_sections(sections: Sections) -> Iterator[Problem]:
     if "error_amplifier" in sections.present and "divider" not in sections.present:
         yield Problem(
             path=("divider",),
+            at=("error_amplifier",),
             message="missing section",
             expected='[divider] with lower = "10 kohm"',
             hint="the error amplifier compares the divided output with its reference",
@@ -144,6 +153,7 @@ def _missing_sections(sections: Sections) -> Iterator[Problem]:
     if "compensation" in sections.present and "error_amplifier" not in sections.present:
         yield Problem(
             path=("error_amplifier",),
+            at=("compensation",),
             message="missing section",
             expected="[error_amplifier] with its kind and reference",
             hint="[compensation] is the network around an error amplifier",
@@ -258,8 +268,8 @@ def _on_time_warnings(case: Case) -> Iterator[str]:
     on_time = duty / case.converter.switching_frequency
     if on_time < case.modulator.min_on_time:
         yield (
-            f"modulator.min_on_time: at {_volts(line)} input the switch conducts for about {format_quantity(on_time, 's')}, "
-            f"shorter than {format_quantity(case.modulator.min_on_time, 's')}"
+            f"modulator.min_on_time: at {_volts(line)} input the switch conducts for about "
+            f"{format_quantity(on_time, 's')}, shorter than {format_quantity(case.modulator.min_on_time, 's')}"
         )
 
 

@@ -210,7 +210,15 @@ def unknown_key(path: Path, document: dict[str, Any], model: type[BaseModel] | N
     near = difflib.get_close_matches(key, known, n=3, cutoff=0.6)
     near += [name for name in known if name.lower() == key.lower() and name not in near]
     hint = f"did you mean {' or '.join(near)}?" if near else ""
+    if others := [other for other in SECTIONS if other != path[0] and key in _keys_of(other)]:
+        hint = f"{key} belongs in [{others[0]}]"
     return Problem(path=path, message="unknown key", found=key, expected=", ".join(known), hint=hint)
+
+
+def _keys_of(section: str) -> set[str]:
+    """Return every key that a section can have."""
+    models = CHOICES[section][2].values() if section in CHOICES else [_PLAIN[section]] if section in _PLAIN else []
+    return {field.alias or name for model in models for name, field in model.model_fields.items()}
 
 
 def _elsewhere(path: Path, document: dict[str, Any]) -> Problem | None:
@@ -241,23 +249,27 @@ def _translate(detail: ErrorDetails, path: Path, document: dict[str, Any]) -> Pr
     field = _field_of(model, path[-1])
     if kind == "extra_forbidden":
         return unknown_key(path, document, model)
-    if kind == "missing":
-        mark = _quantity_of(field)
-        hint = mark.hint if mark else ""
-        return Problem(path=path, message="missing key", expected=_expected(field, path), hint=hint)
     if kind == "literal_error":
         return _wrong_choice(path, value, _choices(field))
     if kind in {"model_type", "model_attributes_type", "dict_type"}:
         return not_a_table(path, value)
-    if kind == "string_type":
-        return Problem(path=path, message="is not a text", found=shown(value), expected="a text in quotes")
-    if kind == "too_long":
+    if kind == "missing":
+        mark = _quantity_of(field)
         return Problem(
-            path=path, message="has too many entries", found=f"{len(value)}", expected="pairs [voltage, ratio]"
+            path=path, message="missing key", expected=_expected(field, path), hint=mark.hint if mark else ""
         )
-    if kind == "tuple_type":
-        return Problem(path=path, message="is not a list", found=shown(value), expected="pairs [voltage, ratio]")
-    return Problem(path=path, message=detail["msg"], found=shown(value), expected=_expected(field, path))
+    return _plain_type(detail, path, field)
+
+
+def _plain_type(detail: ErrorDetails, path: Path, field: FieldInfo | None) -> Problem:
+    """Translate a report about a text or a list."""
+    messages = {
+        "string_type": ("is not a text", "a text in quotes"),
+        "too_long": ("has too many entries", "pairs [voltage, ratio]"),
+        "tuple_type": ("is not a list", "pairs [voltage, ratio]"),
+    }
+    message, expected = messages.get(detail["type"], (detail["msg"], _expected(field, path)))
+    return Problem(path=path, message=message, found=shown(detail["input"]), expected=expected)
 
 
 def _path(document: dict[str, Any], loc: tuple[str | int, ...]) -> Path:

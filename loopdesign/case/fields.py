@@ -6,16 +6,20 @@ JSON Schema that an editor uses.
 
 from __future__ import annotations
 
+import operator
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, Annotated, Any, Self
 
 from pydantic import BaseModel, ConfigDict, GetCoreSchemaHandler, GetJsonSchemaHandler, ValidationError, model_validator
 from pydantic_core import InitErrorDetails, core_schema
 
 from loopdesign.errors import QuantityError
-from loopdesign.quantities import UNITS, format_quantity, parse_quantity, shown
+from loopdesign.quantities import UNITS, exact_quantity, parse_quantity, shown
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from pydantic.json_schema import JsonSchemaValue
 
 
@@ -53,7 +57,7 @@ class Quantity:
     def expected(self) -> str:
         """What the field takes, for a message."""
         kind = UNITS[self.unit]
-        return " or ".join([f'{kind.name} such as "{kind.example}"', *(f'"{word}"' for word, _ in self.words)])
+        return " or ".join([kind.expected, *(f'"{word}"' for word, _ in self.words)])
 
     def read(self, value: object) -> float | None:
         """Read and check one value.
@@ -81,15 +85,15 @@ class Quantity:
             number = parse_quantity(value, self.unit)
         except QuantityError as error:
             raise QuantityError(error.problem, found=error.found, expected=self.expected, hint=error.hint) from None
-        bounds = (
-            (self.above, "above", lambda bound: number > bound),
-            (self.at_least, "at least", lambda bound: number >= bound),
-            (self.below, "below", lambda bound: number < bound),
-            (self.at_most, "at most", lambda bound: number <= bound),
+        bounds: tuple[tuple[float | None, str, Callable[[float, float], bool]], ...] = (
+            (self.above, "above", operator.gt),
+            (self.at_least, "at least", operator.ge),
+            (self.below, "below", operator.lt),
+            (self.at_most, "at most", operator.le),
         )
         for bound, words, fits in bounds:
-            if bound is not None and not fits(bound):
-                limit = "zero" if bound == 0 else format_quantity(bound, self.unit, ascii_only=True)
+            if bound is not None and not fits(number, bound):
+                limit = "zero" if bound == 0 else exact_quantity(bound, self.unit)
                 raise QuantityError(
                     f"must be {words} {limit}", found=shown(value), expected=self.expected, hint=self.hint
                 )
@@ -105,9 +109,8 @@ class Quantity:
         """Return the JSON Schema: a string with a unit, or a plain SI number."""
         number: dict[str, Any] = {"type": "number"}
         names = ("exclusiveMinimum", "minimum", "exclusiveMaximum", "maximum")
-        for name, bound in zip(names, (self.above, self.at_least, self.below, self.at_most), strict=True):
-            if bound is not None:
-                number[name] = bound
+        bounds = zip(names, (self.above, self.at_least, self.below, self.at_most), strict=True)
+        number |= {name: bound for name, bound in bounds if bound is not None}
         si = "plain numbers are SI" if self.unit not in {"dB", "deg", "degC", ""} else "plain numbers are in this unit"
         return {"anyOf": [{"type": "string"}, number], "description": f"{self.expected}; {si}"}
 
@@ -150,21 +153,36 @@ class Range(Model):
             Min, nominal where there is one, and max, without repetition.
         """
         low, high = float(getattr(self, "min")), float(getattr(self, "max"))  # noqa: B009 - declared by the tables below
+        middle = self.middle(low, high)
+        ends_only = "nominal" not in type(self).model_fields
+        return Levels(values=tuple(dict.fromkeys((low, high) if ends_only else (low, middle, high))), nominal=middle)
+
+    def middle(self, low: float, high: float) -> float:
+        """Return the nominal value, halfway from min to max unless given.
+
+        Parameters
+        ----------
+        low, high : float
+            Min and max.
+
+        Returns
+        -------
+        float
+            The nominal value.
+        """
         nominal = getattr(self, "nominal", None)
-        if "nominal" not in type(self).model_fields:
-            return Levels(values=tuple(dict.fromkeys((low, high))), nominal=(low + high) / 2)
-        middle = (low + high) / 2 if nominal is None else float(nominal)
-        return Levels(values=tuple(dict.fromkeys((low, middle, high))), nominal=middle)
+        return (low + high) / 2 if nominal is None else float(nominal)
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:
         """Refuse a range whose values are not in order."""
         given = {name: value for name in ("min", "nominal", "max") if (value := getattr(self, name, None)) is not None}
-        names = list(given)
-        for lower, upper in zip(names, names[1:], strict=False):
+        for lower, upper in pairwise(given):
             if given[lower] > given[upper]:
                 found = f"{lower} = {given[lower]:g}, {upper} = {given[upper]:g}"
-                raise QuantityError(f"{lower} is above {upper}", found=found, expected="min <= nominal <= max")
+                raise QuantityError(
+                    f"{lower} is above {upper}", found=found, expected=" <= ".join(type(self).model_fields)
+                )
         return self
 
 
@@ -184,11 +202,26 @@ class CurrentRange(Range):
 
 
 class TemperatureRange(Range):
-    """Temperature of the parts from min to max; nominal is 25 degC unless given."""
+    """Temperature of the parts from min to max; nominal is 25 degC, or the end nearest to it, unless given."""
 
     min: Annotated[float, Quantity("degC", above=-273.15)]
-    nominal: Annotated[float, Quantity("degC", above=-273.15)] = 25.0
+    nominal: Annotated[float | None, Quantity("degC", above=-273.15)] = None
     max: Annotated[float, Quantity("degC", above=-273.15)]
+
+    def middle(self, low: float, high: float) -> float:
+        """Return the nominal value, the value in the range that is nearest to 25 degC unless given.
+
+        Parameters
+        ----------
+        low, high : float
+            Min and max [degC].
+
+        Returns
+        -------
+        float
+            The nominal value [degC].
+        """
+        return min(max(25.0, low), high) if self.nominal is None else self.nominal
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,7 +299,7 @@ class LevelsOf:
     ) -> JsonSchemaValue:
         """Return the JSON Schema: a table, a list or one value."""
         one = self.each.__get_pydantic_json_schema__(_schema, _handler)
-        keys = {name: one for name in self.table.model_fields}
+        keys = dict.fromkeys(self.table.model_fields, one)
         table = {
             "type": "object",
             "properties": keys,

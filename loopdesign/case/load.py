@@ -116,7 +116,7 @@ def parse_case(text: str, name: str) -> Case:
     found += problems(_sections(read, document))
     if found:
         places = locate(text)
-        listed = [_placed(problem, name, place_of(places, problem.path)) for problem in found]
+        listed = [_placed(problem, name, place_of(places, problem.at or problem.path)) for problem in found]
         raise CaseError(sorted(listed, key=lambda fault: (fault.line or 0, fault.column or 0)))
     case = Case.model_validate({**read, "source": name})
     return case.model_copy(update={"warnings": warnings(case)})
@@ -175,11 +175,8 @@ def _quotes_hint(source: str) -> str:
 
 def _read_sections(document: dict[str, Any]) -> tuple[list[Problem], dict[str, Any]]:
     """Validate each top-level key by itself, so that one faulty section hides no fault of another."""
-    found: list[Problem] = []
     read: dict[str, Any] = {}
-    for name, value in document.items():
-        if name not in faults.SECTIONS:
-            found.append(faults.unknown_key((name,), document, None))
+    found = [faults.unknown_key((name,), document, None) for name in document if name not in faults.SECTIONS]
     for name in faults.SECTIONS:
         if name not in document:
             if Case.model_fields[name].is_required():
@@ -224,7 +221,7 @@ def _sections(read: dict[str, Any], document: dict[str, Any]) -> Sections:
 
 def _placed(problem: Problem, name: str, place: tuple[int, int] | None) -> Fault:
     """Give a problem its place in the file."""
-    line, column = place if place else (None, None)
+    line, column = place or (1, 1)
     return Fault(
         file=name,
         line=line,

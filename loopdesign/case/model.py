@@ -12,7 +12,6 @@ from loopdesign.case.fields import (
     LevelsOf,
     Model,
     Quantity,
-    Resistance,
     TemperatureRange,
     Tolerance,
     VoltageRange,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Annotated, Self
 
 from pydantic import BeforeValidator, Field, model_validator
@@ -58,7 +59,7 @@ class Capacitor(Model):
         bias = [point[0] for point in self.bias_curve]
         if not bias:
             raise QuantityError("bias_curve has no points", found="an empty list", expected="pairs [voltage, ratio]")
-        if any(later <= earlier for earlier, later in zip(bias, bias[1:], strict=False)):
+        if any(later <= earlier for earlier, later in pairwise(bias)):
             found = ", ".join(f"{value:g} V" for value in bias)
             raise QuantityError(
                 "bias_curve must have increasing voltages", found=found, expected="pairs [voltage, ratio]"
@@ -87,7 +88,7 @@ class Damper(Model):
 
 
 class FilterDamper(Model):
-    """Damping of the input filter: R-C across its capacitor, or R-L (a resistor and an inductor in series) across its choke.
+    """Damping of the input filter: R-C across its capacitor, or R-L (in series) across its choke.
 
     Fields: resistance > 0 [ohm], and either capacitance [F] or inductance [H]; tolerance [unitless].
     """

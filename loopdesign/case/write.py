@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import MutableMapping
 from typing import TYPE_CHECKING, Any
 
 from loopdesign.case.faults import quantity_at
@@ -36,7 +37,6 @@ def write_parts(text: str, parts: Mapping[str, float]) -> str:
         A key is not one that holds a quantity.
     """
     import tomlkit  # noqa: PLC0415 - only needed when a file is written
-    from tomlkit.items import AbstractTable  # noqa: PLC0415
 
     document = tomlkit.parse(text.removeprefix("\ufeff"))
     plain = document.unwrap()
@@ -50,7 +50,7 @@ def write_parts(text: str, parts: Mapping[str, float]) -> str:
             if step not in table:
                 table[step] = tomlkit.table() if depth == 0 else tomlkit.inline_table()
             table = table[step]
-            if not isinstance(table, AbstractTable | tomlkit.items.InlineTable | dict):
+            if not isinstance(table, MutableMapping):
                 raise DataError(f'"{name}" does not lead through tables in this case file')
         fitted = value != 0 or not any(word == "none" for word, _ in mark.words)
         table[steps[-1]] = exact_quantity(value, mark.unit) if fitted else "none"

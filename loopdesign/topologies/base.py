@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 from loopdesign.elements import Capacitor, Coupling, Diode, Element, Inductor, Resistor, Switch
 
@@ -18,7 +18,7 @@ SUPPLY = "supply"
 OUTPUT = "out"
 """Node of the regulated output, positive against ground."""
 
-Value = "float | NDArray[np.float64]"
+Value: TypeAlias = "float | NDArray[np.float64]"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,244 @@
+"""Poles, zeros and named features of the averaged plant: what the designer reasons with."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.averaged import INPUTS, OUTPUTS, AveragedModel, average, by_mode
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from loopdesign.converter import Converter
+    from loopdesign.steady import OperatingPoint
+
+COUPLING_STATES = ("v(Cs)", "v(Cd)")
+SAMPLING_STATES = ("duty",)
+FARTHEST_ZERO = 1e3
+"""Zeros beyond this many switching frequencies are rounding of a zero at infinity and are left out."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Feature:
+    """A named pole, pair, zero or gain of one operating point's plant.
+
+    Attributes
+    ----------
+    name
+        What it is, in the trade's words.
+    kind
+        ``pole``, ``pole pair``, ``zero``, ``zero pair`` or ``gain``.
+    frequency_hz
+        Its natural frequency [Hz]; None for a gain.
+    quality
+        Q of a pair [unitless]; negative in the right half-plane; None for single roots.
+    right_half_plane
+        Whether it lies in the right half-plane.
+    value
+        The gain [V/V]; None for roots.
+    """
+
+    name: str
+    kind: str
+    frequency_hz: float | None = None
+    quality: float | None = None
+    right_half_plane: bool = False
+    value: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plant:
+    """Control to output of one operating point, averaged: roots and features.
+
+    Attributes
+    ----------
+    poles_hz, zeros_hz
+        Complex roots over two pi [Hz].
+    dc_gain
+        [V/V].
+    features
+        The named ones, by frequency.
+    """
+
+    poles_hz: NDArray[np.complex128]
+    zeros_hz: NDArray[np.complex128]
+    dc_gain: float
+    features: tuple[Feature, ...]
+
+    @property
+    def right_half_plane_zero_hz(self) -> float | None:
+        """Lowest zero in the right half-plane, real or a pair [Hz]; None where there is none."""
+        right = np.abs(self.zeros_hz[self.zeros_hz.real > 0.0])
+        return float(right.min()) if len(right) else None
+
+    def named(self, name: str) -> Feature | None:
+        """Find a feature by name."""
+        return next((f for f in self.features if f.name == name), None)
+
+
+def plants(converter: Converter, point: OperatingPoint) -> tuple[Plant, ...]:
+    """Find poles, zeros and features of every item's plant.
+
+    Parameters
+    ----------
+    converter
+        The open-loop converter.
+    point
+        Its operating point, of mixed conduction modes or not.
+
+    Returns
+    -------
+    tuple of Plant
+        One per item, in order.
+    """
+    result: dict[int, Plant] = {}
+    for items in by_mode(point):
+        part = point.take(items)
+        model = average(part, converter.modulator)
+        esr = _esr_zeros(converter, len(point.duty))[items]
+        for k, item in enumerate(items):
+            result[int(item)] = _plant(model, k, esr[k])
+    return tuple(result[i] for i in range(len(point.duty)))
+
+
+def poles_hz(model: AveragedModel, item: int) -> NDArray[np.complex128]:
+    """Poles of one item, by frequency [Hz]."""
+    roots = np.linalg.eigvals(model.A[item]) / (2.0 * np.pi * model.period[item])
+    return roots[np.argsort(np.abs(roots))].astype(complex)
+
+
+def zeros_hz(model: AveragedModel, item: int, source: str = "control", output: str = "v(out)") -> NDArray[np.complex128]:
+    """Finite transmission zeros of one item's response, by frequency [Hz]."""
+    from scipy.linalg import eig  # noqa: PLC0415  (a fifth of a second to import)
+
+    n = model.A.shape[-1]
+    j, i = INPUTS.index(source), OUTPUTS.index(output)
+    pencil = np.zeros((n + 1, n + 1))
+    pencil[:n, :n], pencil[:n, n] = model.A[item], model.B[item, :, j]
+    pencil[n, :n], pencil[n, n] = model.C[item, i], model.D[item, i, j]
+    scale = np.abs(pencil).max(axis=1)
+    weight = np.diag([1.0] * n + [0.0])
+    alpha, beta = eig(pencil / scale[:, None], weight / scale[:, None], right=False, homogeneous_eigvals=True)
+    limit = 2.0 * np.pi * FARTHEST_ZERO
+    finite = np.abs(alpha) < limit * np.abs(beta)
+    roots = alpha[finite] / beta[finite] / (2.0 * np.pi * model.period[item])
+    return roots[np.argsort(np.abs(roots))]
+
+
+def _esr_zeros(converter: Converter, batch: int) -> NDArray[np.float64]:
+    """Zero of the largest output capacitor with its series resistance (B,) [Hz]; infinite without resistance."""
+    bank = converter.stage.Co
+    main = max(bank, key=lambda c: float(np.max(c.capacitance)))
+    with np.errstate(divide="ignore"):
+        zero = 1.0 / (2.0 * np.pi * np.asarray(main.esr) * np.asarray(main.capacitance))
+    return np.broadcast_to(zero, (batch,))
+
+
+def _plant(model: AveragedModel, item: int, esr_zero: float) -> Plant:
+    zeros = zeros_hz(model, item)
+    poles = poles_hz(model, item)
+    gain = float(model.D[item, 0, 0] - model.C[item, 0] @ np.linalg.solve(model.A[item], model.B[item, :, 0]))
+    features = [
+        Feature(name="dc gain", kind="gain", value=gain),
+        *_pole_features(model, item),
+        *_zero_features(zeros, esr_zero),
+    ]
+    order = sorted(features, key=lambda f: f.frequency_hz or 0.0)
+    return Plant(poles_hz=poles, zeros_hz=zeros, dc_gain=gain, features=tuple(order))
+
+
+def _pairs(roots: Sequence[complex]) -> list[complex]:
+    """One of each complex pair, and every real root."""
+    return [complex(r) for r in roots if r.imag >= 0.0]
+
+
+def quality(root: complex) -> float | None:
+    """Q of a complex root [unitless], negative in the right half-plane; None for a real one."""
+    if abs(root.imag) < 1e-9 * abs(root):
+        return None
+    return float(-abs(root) / (2.0 * root.real)) if root.real else float("inf")
+
+
+def _pole_features(model: AveragedModel, item: int) -> list[Feature]:
+    values, vectors = np.linalg.eig(model.A[item])
+    shares = np.abs(vectors * np.linalg.inv(vectors).T)
+    shares = shares / shares.sum(axis=0)
+    period = float(model.period[item])
+    found = []
+    for k, root in enumerate(values):
+        if root.imag < 0.0:
+            continue
+        hz = abs(root) / (2.0 * np.pi * period)
+        share = dict(zip(model.states, shares[:, k], strict=True))
+        q = quality(complex(root))
+        found.append(
+            Feature(
+                name=_pole_name(share, hz * period, q is not None),
+                kind="pole" if q is None else "pole pair",
+                frequency_hz=float(hz),
+                quality=q,
+                right_half_plane=bool(root.real > 0.0),
+            )
+        )
+    return _numbered(found)
+
+
+def _pole_name(share: dict[str, float], relative: float, pair: bool) -> str:
+    if sum(share.get(s, 0.0) for s in COUPLING_STATES) > 0.3 and pair:
+        return "coupling-capacitor resonance"
+    if sum(share.get(s, 0.0) for s in COUPLING_STATES) > 0.5:
+        return "coupling damper pole"
+    if any(s.startswith(("i(Lf", "v(Cf", "i(Ls")) and v > 0.3 for s, v in share.items()):
+        return "input filter resonance" if pair else "input filter pole"
+    if share.get("duty", 0.0) > 0.2 and relative > 0.05:
+        return "half-switching-frequency pair" if pair else "sampling pole"
+    if share.get("charge", 0.0) > 0.5:
+        return "discontinuous-conduction pole"
+    if sum(v for s, v in share.items() if s.startswith("v(Co")) > 0.3 or not pair:
+        return "output resonance" if pair else "output pole" if relative < 0.2 else "current-loop pole"
+    return "coupling-capacitor resonance" if "slow1" in share else "resonance"
+
+
+def _zero_features(zeros: NDArray[np.complex128], esr_zero: float) -> list[Feature]:
+    found = []
+    left = [r for r in _pairs(list(zeros)) if quality(r) is None and r.real < 0.0]
+    esr = min(left, key=lambda r: abs(np.log(abs(r) / esr_zero)), default=None) if np.isfinite(esr_zero) else None
+    for root in _pairs(list(zeros)):
+        q = quality(root)
+        right = root.real > 0.0
+        if q is not None:
+            name = "right-half-plane zero pair" if right else "zero pair of the resonance"
+        elif right:
+            name = "right-half-plane zero"
+        else:
+            near = root == esr and abs(np.log(abs(root) / esr_zero)) < 0.7
+            name = "output capacitor ESR zero" if near else "left-half-plane zero"
+        found.append(
+            Feature(
+                name=name,
+                kind="zero" if q is None else "zero pair",
+                frequency_hz=abs(root),
+                quality=q,
+                right_half_plane=right,
+            )
+        )
+    return _numbered(found)
+
+
+def _numbered(features: list[Feature]) -> list[Feature]:
+    """Tell apart features of one name by a number, lowest frequency first."""
+    from dataclasses import replace  # noqa: PLC0415
+
+    ordered = sorted(features, key=lambda f: f.frequency_hz or 0.0)
+    names = [f.name for f in ordered]
+    seen: dict[str, int] = {}
+    result = []
+    for f in ordered:
+        seen[f.name] = seen.get(f.name, 0) + 1
+        result.append(replace(f, name=f"{f.name} {seen[f.name]}") if names.count(f.name) > 1 else f)
+    return result
