@@ -100,6 +100,15 @@ POINTS = {
     "discontinuous, voltage mode": (_light() | {
         "modulator": {"scheme": "voltage", "ramp": 1.5, "max_duty": 0.97}}, 20.0, 0.05),
 }  # fmt: skip
+BANK = [{"capacitance": 22e-6, "esr": 4e-3}, {"capacitance": 150e-6, "esr": 0.06}]
+VARIANTS = {
+    "current sink": (trap(damper=True, specification={"load": "current"}), 13.0, LOAD),
+    "power": (trap(damper=True, specification={"load": "power"}), 13.0, LOAD),
+    "synchronous with reversed current": (trap(damper=True, converter={"rectifier": "synchronous"}), 20.0, 0.05),
+    "bank of two": (trap(damper=True, stage={"Co": BANK}), 13.0, LOAD),
+    "without C2": (trap(damper=True, compensation={"C2": "none"}), 13.0, LOAD),
+}  # fmt: skip
+POINTS |= VARIANTS
 # whole cycles: 600, 100, 25, 10 and 20; an unstable orbit can be followed over the shorter runs only
 FREQUENCIES = [300e3 / 600, 300e3 / 100, 300e3 / 25, 300e3 / 10, 300e3 * 0.45]
 
@@ -107,6 +116,15 @@ FREQUENCIES = [300e3 / 600, 300e3 / 100, 300e3 / 25, 300e3 / 10, 300e3 * 0.45]
 def _agree(found, expected):
     for one, other in zip(found, expected, strict=True):
         assert abs(one / other - 1.0) < 2e-5
+
+
+@pytest.mark.parametrize("name", VARIANTS)
+def test_multipliers_of_other_loads_and_parts(name, tmp_path):
+    case, vin, io = VARIANTS[name]
+    spec = case["specification"] | {"input_voltage": [vin], "output_current": [io]}
+    case = case | {"specification": spec}
+    orbit, _ = _compare_with_check(case, ask("check", case, tmp_path), vin, io)
+    assert orbit.mode == "CCM"
 
 
 @pytest.mark.parametrize("name", POINTS)
