@@ -181,7 +181,7 @@ def grid_modulus(frequencies: FloatArray, loop: ComplexArray) -> tuple[FloatArra
     curvature = (slope_right - slope_left) / (x[2] - x[0])
     usable = (curvature > 0) & (middle == inner)
     safe = np.where(usable, curvature, 1.0)
-    vertex = 0.5 * (x[0] + x[1]) - 0.5 * slope_left / safe
+    vertex = np.where(usable, 0.5 * (x[0] + x[1]) - 0.5 * slope_left / safe, x[1])
     least = y[0] + slope_left * (vertex - x[0]) + safe * (vertex - x[0]) * (vertex - x[1])
     least = np.where(usable, np.maximum(least, 0.0), square[rows, middle])
     return np.sqrt(least), np.where(usable, np.exp(vertex), frequencies[rows, middle])

@@ -64,8 +64,10 @@ def test_k_factor_delivers_crossover_and_margin(name, network, boost, margin, si
             amplifier, divider, network, crossover_hz=crossover_hz, plant_gain=plant, phase_margin_deg=margin
         )
     except PlacementError as error:
-        # A finite amplifier lags a little itself: only near the ends of the range may it run out.
-        assert network == "type II" and (boost > 70 or boost < 10), error  # noqa: PT017, PT018
+        # A finite gain-bandwidth takes phase and a finite output resistance gives some, so that near the ends of the
+        # range the network runs out.
+        assert "ideal" not in name, error  # noqa: PT017
+        assert boost < 15 or (network == "type II" and boost > 70), error  # noqa: PT017
         return
     assert parts.network == network
     assert_allclose(reached(amplifier, divider, parts, crossover_hz, plant), [1.0, margin], rtol=1e-9)
@@ -83,7 +85,7 @@ def test_type3_reaches_beyond_type2(boost):
             continue
         parts = parts_for_target(amplifier, DIVIDER, "type III", **task)
         assert_allclose(reached(amplifier, DIVIDER, parts, 5e3, plant), [1.0, 60.0], rtol=1e-9)
-        with pytest.raises(PlacementError, match="boost are needed and the type II network gives less than 90.0"):
+        with pytest.raises(PlacementError, match=r"boost are needed and the type II network gives less than 90\.0"):
             parts_for_target(amplifier, DIVIDER, "type II", **task)
 
 
@@ -121,7 +123,7 @@ def test_zero_and_pole_both_given_take_the_margin_that_comes():
     magnitude, margin = reached(amplifier, DIVIDER, parts, 4e3, plant)
     assert_allclose(magnitude, 1.0, rtol=1e-9)
     assert_allclose(margin, 180 - 75 - 90 + np.degrees(np.arctan(5.0) - np.arctan(0.1)), rtol=1e-9)
-    with pytest.raises(PlacementError, match="the type II network gives less than 73.0"):
+    with pytest.raises(PlacementError, match=r"the type II network gives less than 73\.0"):
         parts_for_target(
             amplifier, DIVIDER, "type II", phase_margin_deg=89.0, dominant_pole_hz=800.0, pole_hz=40e3, **task
         )
@@ -134,10 +136,10 @@ def test_zero_and_pole_out_of_reach():
         parts_for_target(amplifier, DIVIDER, "type II", dominant_pole_hz=800.0, **task)
     task["plant_gain"] = 0.4 * np.exp(-1j * np.radians(120.0))  # a boost of 80 degrees
     with pytest.raises(
-        PlacementError, match="80.0 degrees of boost are needed and the type II network gives less than 63.4"
+        PlacementError, match=r"80\.0 degrees of boost are needed and the type II network gives less than 63\.4"
     ):
         parts_for_target(amplifier, DIVIDER, "type II", dominant_pole_hz=2e3, **task)
-    with pytest.raises(PlacementError, match="gives less than 63.4"):
+    with pytest.raises(PlacementError, match=r"gives less than 63\.4"):
         parts_for_target(amplifier, DIVIDER, "type II", pole_hz=8e3, **task)
     with pytest.raises(ValueError, match="needs dominant_pole_hz, pole_hz or both"):
         parts_for_target(amplifier, DIVIDER, "type II", **task)
