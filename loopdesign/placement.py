@@ -278,16 +278,27 @@ class _Task:
 
 def _corrected(task: _Task, wanted: complex) -> NetworkParts:
     """Aim at a displaced value until the exact response is the wanted one (its magnitude, where the phase is free)."""
-    aim = wanted
+    aim, needed = wanted, float(wrapped_deg(np.degrees(np.angle(wanted)) + 90.0))
     for _ in range(CORRECTION_ROUNDS):
-        parts = task.parts(aim)
+        try:
+            parts = task.parts(aim)
+        except PlacementError as error:
+            if error.boost_deg <= needed + 1e-6:
+                raise
+            # The ideal amplifier would do: name what the plant needs and what the amplifier's lag adds.
+            raise PlacementError(
+                f"{needed:.1f} degrees of boost are needed, the error amplifier's own lag makes them "
+                f"{error.boost_deg:.1f} or more, and the {task.network} network gives less than "
+                f"{error.largest_boost_deg:.1f}; lower the crossover or take a faster amplifier",
+                boost_deg=error.boost_deg,
+                largest_boost_deg=error.largest_boost_deg,
+            ) from error
         factor = wanted / task.response(parts)
-        error = abs(abs(factor) - 1.0) if task.phase_is_free else abs(factor - 1.0)
-        if error < CORRECTION_TOLERANCE:
+        miss = abs(abs(factor) - 1.0) if task.phase_is_free else abs(factor - 1.0)
+        if miss < CORRECTION_TOLERANCE:
             missing = float(np.degrees(np.angle(factor)))
             if task.phase_is_free and missing > 1e-9:
-                boost = float(wrapped_deg(np.degrees(np.angle(wanted)) + 90.0))
-                raise _out_of_reach(task.network, boost, boost - missing)
+                raise _out_of_reach(task.network, needed, needed - missing)
             return parts
         aim = aim * (abs(factor) if task.phase_is_free else factor)
         if not 1e-12 < abs(aim / wanted) < 1e12:
@@ -295,7 +306,7 @@ def _corrected(task: _Task, wanted: complex) -> NetworkParts:
     raise PlacementError(
         f"the error amplifier's own gain at {task.crossover_hz:.4g} Hz does not suffice for a gain of "
         f"{abs(wanted):.4g}; lower the crossover",
-        boost_deg=float(wrapped_deg(np.degrees(np.angle(wanted)) + 90.0)),
+        boost_deg=needed,
         largest_boost_deg=LARGEST_BOOST_DEG[task.network],
     )
 
