@@ -87,30 +87,15 @@ UNITS: dict[str, Unit] = {
 
 _ALIASES = {"ohms": "ohm", "Ohm": "ohm", "Ohms": "ohm", "OHM": "ohm", "hz": "Hz", "HZ": "Hz", "Sec": "s", "sec": "s"}
 _PREFIXED = ("V", "A", "ohm", "F", "H", "Hz", "s", "S", "W", "K", *_ALIASES)
-_FIXED = {
-    "%": (-2, "%"),
-    "ppm": (-6, "%"),
-    "dB": (0, "dB"),
-    "db": (0, "dB"),
-    "deg": (0, "deg"),
-    "°": (0, "deg"),
-    "degC": (0, "degC"),
-    "°C": (0, "degC"),
-    "C": (0, "degC"),
-}
+_FIXED = {"%": (-2, "%"), "ppm": (-6, "%"), "dB": (0, "dB"), "db": (0, "dB"), "deg": (0, "deg"), "°": (0, "deg")}
+_FIXED |= dict.fromkeys(("degC", "°C", "C"), (0, "degC"))
 _SYMBOLS: dict[str, tuple[int, str]] = {
     prefix + symbol: (power, _ALIASES.get(symbol, symbol))
     for prefix, power in _PREFIXES.items()
     for symbol in _PREFIXED
 } | _FIXED
-_RATIOS = {
-    ("V", "A"): "V/A",
-    ("V", "s"): "V/s",
-    ("A", "s"): "A/s",
-    ("A", "V"): "S",
-    ("%", "K"): "ppm/K",
-    ("%", "degC"): "ppm/K",
-}
+_RATIOS = {("V", "A"): "V/A", ("V", "s"): "V/s", ("A", "s"): "A/s", ("A", "V"): "S"}
+_RATIOS |= dict.fromkeys((("%", "K"), ("%", "degC")), "ppm/K")
 # Fields of the first unit also take a value written in the second: the two are the same thing under two names.
 _SAME = {("V/A", "ohm"), ("ohm", "V/A"), ("", "%"), ("degC", "K"), ("K", "degC")}
 
@@ -366,7 +351,7 @@ def _significant(value: Decimal, digits: int) -> str:
     if rounded == 0:
         return "0"
     if not -7 <= rounded.adjusted() <= 17:
-        return f"{rounded:e}"
+        return f"{rounded:.{max(digits, 1) - 1}e}"
     places = max(digits - 1 - rounded.adjusted(), 0)
     return f"{rounded:.{places}f}"
 
@@ -378,7 +363,7 @@ def _engineering(value: Decimal, digits: int) -> tuple[str, str]:
         return "0", ""
     power = 3 * math.floor(rounded.adjusted() / 3)
     if power not in _PRINTED:
-        return f"{rounded:e}", ""
+        return f"{rounded:.{max(digits, 1) - 1}e}", ""
     return _significant(rounded.scaleb(-power), digits), _PRINTED[power]
 
 
