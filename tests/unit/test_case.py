@@ -1,7 +1,5 @@
 """The case file: what a valid one holds, where its keys stand, and writing parts back."""
 
-import subprocess
-import sys
 import tomllib
 
 import pytest
@@ -22,7 +20,7 @@ from loopdesign.case import (
 )
 from loopdesign.case.checks import _discontinuous_duty
 from loopdesign.case.locate import locate, place_of
-from loopdesign.errors import CaseError, Fault
+from loopdesign.errors import CaseError
 
 SEPIC = """\
 title = "Tide-gauge logger supply"
@@ -372,19 +370,6 @@ def test_every_key_of_a_document_has_a_place():
 
     for text in (SEPIC, PLAIN, *(template(topology) for topology in STAGES)):
         assert set(paths(tomllib.loads(text))) == set(locate(text))
-
-
-def test_fault_without_a_place():
-    assert str(Fault(file="a.toml", message="the file is empty")) == "a.toml: the file is empty"
-    assert str(Fault(file="a.toml", line=2, column=3, key="k", message="m", found="f", expected="e", hint="h")) == (
-        "a.toml:2:3: k: m; found f; expected e\n    hint: h"
-    )
-
-
-def test_import_loads_nothing_heavy():
-    code = "import sys, loopdesign.case; print([m for m in ('numpy', 'scipy', 'tomlkit', 'matplotlib') if m in sys.modules])"
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == "[]"
 
 
 @pytest.mark.parametrize(

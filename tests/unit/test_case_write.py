@@ -1,6 +1,8 @@
 """Case files to begin from, parts written back, and the JSON Schema."""
 
 import json
+import subprocess
+import sys
 
 import pytest
 
@@ -162,3 +164,9 @@ def test_schema_describes_quantities_and_stages():
 def test_list_is_no_way_to_a_part():
     with pytest.raises(DataError, match="does not lead through tables"):
         write_parts(change(PLAIN, ("Co = {", "Co = [{"), ("0.018 }", "0.018 }]")), {"stage.Co.esr": 0.02})
+
+
+def test_import_loads_nothing_heavy():
+    code = "import sys, loopdesign.case; print([m for m in ('numpy', 'scipy', 'tomlkit', 'matplotlib') if m in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"

@@ -42,3 +42,10 @@ def test_no_design_carries_the_nearest_miss():
     assert error.nearest == {"R1": 12e3}
     assert error.obstacles == ("phase margin 48 deg",)
     assert errors.NoDesignError("none fits").nearest == {}
+
+
+def test_fault_without_a_place():
+    assert str(errors.Fault(file="a.toml", message="the file is empty")) == "a.toml: the file is empty"
+    assert str(
+        errors.Fault(file="a.toml", line=2, column=3, key="k", message="m", found="f", expected="e", hint="h")
+    ) == ("a.toml:2:3: k: m; found f; expected e\n    hint: h")
