@@ -1,0 +1,270 @@
+"""From targets to standard parts: choose a crossover, place zero and pole, round, verify everywhere, step back.
+
+The compensation is placed at the corner whose plant has the most gain at the wanted crossover, since no other corner
+then crosses higher; the parts are rounded to their series and every corner is examined with the exact loop gain and
+the multipliers. Where a corner fails, the phase asked for rises or the crossover falls, until all corners pass.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import product
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.assess import Assessment, Stage, assess, examine_stage, limits
+from loopdesign.case import Compensation
+from loopdesign.corners import amplifier, divider
+from loopdesign.damping import DamperProposal, choose_slope, diagnose, propose_damper
+from loopdesign.errors import NoDesignError
+from loopdesign.eseries import round_to
+from loopdesign.placement import PlacementError, parts_for_target
+from loopdesign.switched import control_to_output
+from loopdesign.verdict import worst_modes
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from loopdesign import case as cases
+    from loopdesign.compensator import NetworkParts
+
+STEP_BACK = 0.82
+"""Each crossover tried is this share of the one before: finer than the margin it buys is worth."""
+STEPS = 16
+EXTRA_PHASE_DEG = (2.0, 8.0, 15.0)
+"""Phase added at the worst corner, for rounding and for the corners that cross lower."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Design:
+    """What design chose.
+
+    Attributes
+    ----------
+    assessment
+        The case with the chosen parts, examined at every corner.
+    chosen
+        Names of the parts that were open, with the values chosen, in SI units; ``slope`` where it was open [V/s].
+    method
+        How they were found, a sentence.
+    """
+
+    assessment: Assessment
+    chosen: dict[str, float]
+    method: str
+
+
+def with_choices(case: cases.Case) -> tuple[cases.Case, dict[str, float]]:
+    """Fill in what must stand before a loop can be placed: the network's kind and an open slope."""
+    chosen: dict[str, float] = {}
+    if case.compensation is None:
+        case = case.model_copy(update={"compensation": Compensation()})
+    if case.modulator.scheme == "peak current" and case.modulator.slope is None:
+        slope = choose_slope(examine_stage(case)).slope
+        chosen["slope"] = slope
+        case = case.model_copy(update={"modulator": case.modulator.model_copy(update={"slope": slope})})
+    return case, chosen
+
+
+def design(case: cases.Case, progress: Callable[[int, int], None] | None = None) -> Design:
+    """Choose the open compensation parts of a case.
+
+    Parameters
+    ----------
+    case
+        Case with an error amplifier and a divider.
+    progress
+        Called with (trials done, trials at most).
+
+    Returns
+    -------
+    Design
+        Parts that meet every target at every corner.
+
+    Raises
+    ------
+    NoDesignError
+        Where no choice meets the targets; carries the nearest miss and what stands in the way.
+    UnreachableOutputError
+        Where losses keep the output below its target.
+    """
+    case, chosen = with_choices(case)
+    compensation = case.compensation
+    stage = examine_stage(case)
+    fixed = {k: v for k, v in compensation.parts.items() if v is not None}
+    if not compensation.open_parts:
+        return Design(assessment=assess(case, fixed, stage), chosen=chosen, method="all parts were given")
+    refuse_unstable_current_loop(stage)
+    nearest: Assessment | None = None
+    complaints: list[str] = []
+    for done, (parts, method) in enumerate(_candidates(case, stage, complaints)):
+        if progress is not None:
+            progress(done, STEPS * len(EXTRA_PHASE_DEG))
+        found = assess(case, parts, stage)
+        if found.targets_met:
+            chosen.update({k: v for k, v in parts.items() if k not in fixed})
+            return Design(assessment=found, chosen=chosen, method=method)
+        if nearest is None or miss(found) < miss(nearest):
+            nearest = found
+    raise NoDesignError(
+        "no choice of parts meets the targets at every corner",
+        nearest=nearest_miss(nearest),
+        obstacles=obstacles(stage, nearest, complaints),
+    )
+
+
+def _candidates(case: cases.Case, stage: Stage, complaints: list[str]) -> Iterator[tuple[dict[str, float], str]]:
+    """Yield rounded parts from the highest crossover down."""
+    limit = next(x.value for x in limits(case, stage) if x.name == "crossover_limit")
+    wanted = case.targets.crossover
+    start = limit if wanted is None else min(wanted, limit)
+    steps = STEPS if wanted is None else 4
+    seen: set[tuple[float, ...]] = set()
+    for k, extra in product(range(steps), EXTRA_PHASE_DEG):
+        crossover = 0.97 * start * STEP_BACK**k
+        gains = control_to_output(stage.model, np.array([crossover]))[:, 0]
+        plant = complex(gains[int(np.argmax(np.abs(gains)))])
+        phase = case.targets.phase_margin + extra
+        for method, pole in (("k factor", None), ("zero and pole", _high_pole(stage))):
+            try:
+                ideal = parts_for_target(
+                    amplifier(case),
+                    divider(case),
+                    case.compensation.network,
+                    crossover_hz=crossover,
+                    plant_gain=plant,
+                    phase_margin_deg=phase,
+                    method=method,
+                    pole_hz=pole,
+                )
+            except PlacementError as fault:
+                complaints.append(str(fault))
+                continue
+            parts = rounded(case, ideal)
+            key = tuple(parts.values())
+            if key not in seen:
+                seen.add(key)
+                yield parts, f"{method} at {crossover:.4g} Hz with {phase:.4g} deg, rounded to the series"
+
+
+def _high_pole(stage: Stage) -> float:
+    """Where a compensator pole belongs: at the ESR zero or the right-half-plane zero, whichever is lower [Hz]."""
+    found = [float(stage.point.network.period[0]) ** -1 / 2.0]
+    for plant in stage.plants:
+        found += [
+            f.frequency_hz
+            for f in plant.features
+            if f.frequency_hz is not None and f.name.startswith(("output capacitor ESR", "right-half-plane zero"))
+        ]
+    return min(found)
+
+
+def rounded(case: cases.Case, ideal: NetworkParts) -> dict[str, float]:
+    """Round ideal parts to the case's series; given parts stay as they are."""
+    values: dict[str, float] = {}
+    for name, given in case.compensation.parts.items():
+        value = float(getattr(ideal, name))
+        series = case.targets.resistor_series if name.startswith("R") else case.targets.capacitor_series
+        if given is not None:
+            values[name] = given
+        else:
+            values[name] = float(round_to(series, value)) if value > 0.0 else 0.0
+    return values
+
+
+def refuse_unstable_current_loop(stage: Stage) -> None:
+    """Stop where the current loop alone oscillates, with the cure proposed: no compensation parts can help.
+
+    Raises
+    ------
+    NoDesignError
+        With the corners and modes, and a damper or a slope proposed.
+    """
+    told = diagnose(stage)
+    if not told:
+        return
+    modes = [m for m in worst_modes(stage.model) if not m.stable]
+    advice: list[str] = list(told)
+    nearest: dict[str, object] = {}
+    values = stage.converter.stage
+    if any(m.name == "coupling resonance" for m in modes) and values.damper is None and values.Cs is not None:
+        found = propose_damper(stage)
+        nearest["damper"] = {"resistance": found.resistance, "capacitance": found.capacitance}
+        advice.append(damper_sentence(found))
+    if any(m.name == "subharmonic" for m in modes):
+        slope = choose_slope(stage).slope
+        nearest["slope"] = slope
+        advice.append(f"the compensating ramp is too small; a slope of {slope / 1e3:.3g} mV/us damps every corner")
+    raise NoDesignError(
+        "the current loop alone is unstable, so no compensation parts can make the converter stable",
+        nearest=nearest,
+        obstacles=advice,
+    )
+
+
+def damper_sentence(found: DamperProposal) -> str:
+    """Say which damper is proposed and what it does."""
+    effect = (
+        f"damps the resonance to a ratio of {found.damping_ratio:.2f} or better at every corner"
+        if found.stable
+        else "is the best found, but does not make every corner stable by itself"
+    )
+    return (
+        f"a damper of {found.resistance:.3g} ohm in series with {found.capacitance * 1e6:.3g} uF across the coupling "
+        f"capacitor {effect} (characteristic impedance {found.characteristic_impedance:.3g} ohm)"
+    )
+
+
+def miss(found: Assessment) -> float:
+    """Size of the largest shortfall relative to its target; instability outweighs all."""
+    worst = 0.0
+    for m, v in zip(found.margins, found.verdicts, strict=True):
+        if not v.stable:
+            worst = max(worst, 10.0 + v.largest_multiplier)
+        for value, name in (
+            (m.phase_margin_deg, "phase_margin"),
+            (m.gain_margin_db, "gain_margin"),
+            (m.modulus_margin, "modulus_margin"),
+        ):
+            limit = found.limit(name)
+            if value is not None and limit:
+                worst = max(worst, (limit - value) / limit)
+        if m.crossover_hz is not None:
+            limit = found.limit("crossover_limit")
+            worst = max(worst, (m.crossover_hz - limit) / limit)
+    return worst
+
+
+def nearest_miss(found: Assessment | None) -> dict[str, object]:
+    """Summarise the nearest miss: its parts and what it fails."""
+    if found is None:
+        return {}
+    return {"parts": dict(found.parts), "reasons": list(found.reasons)}
+
+
+def obstacles(stage: Stage, nearest: Assessment | None, complaints: list[str]) -> tuple[str, ...]:
+    """Say what stands in the way, most telling first."""
+    told: list[str] = []
+    zeros = [p.right_half_plane_zero_hz for p in stage.plants]
+    lowest = min((z for z in zeros if z is not None), default=None)
+    if lowest is not None:
+        told.append(f"the lowest right-half-plane zero lies at {lowest:.4g} Hz and takes phase from a tenth of that on")
+    values = stage.converter.stage
+    sharp = [
+        f
+        for p in stage.plants
+        for f in p.features
+        if f.name.startswith("coupling-capacitor resonance") and f.quality is not None and abs(f.quality) > 3.0
+    ]
+    if sharp and values.damper is None and values.Cs is not None:
+        worst = max(sharp, key=lambda f: abs(f.quality or 0.0))
+        told.append(
+            f"the coupling-capacitor resonance at {worst.frequency_hz:.4g} Hz has a Q of {abs(worst.quality or 0.0):.3g}; "
+            + damper_sentence(propose_damper(stage))
+        )
+    if complaints:
+        told.append(f"the network cannot give the phase: {complaints[0]}")
+    if nearest is not None:
+        told += [f"nearest miss: {r}" for r in nearest.reasons]
+    return tuple(dict.fromkeys(told))
