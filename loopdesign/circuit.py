@@ -48,6 +48,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Configuration:
     """Linear network for one set of conducting devices, in normalised states and time.
@@ -183,7 +184,9 @@ class _Assembly:
         self.inputs = tuple(e.name for kind in kinds for e in self.elements if isinstance(e, kind))
         nodes = {n for e in self.elements if not isinstance(e, Coupling) for n in _terminals(e)} - {GROUND}
         self.nodes = sorted(nodes)
-        self.branches = [e for e in self.elements if not isinstance(e, (Inductor, Coupling, CurrentSource, Transconductor))]
+        self.branches = [
+            e for e in self.elements if not isinstance(e, (Inductor, Coupling, CurrentSource, Transconductor))
+        ]
         self.row = {n: i for i, n in enumerate(self.nodes)}
         self.branch_row = {e.name: len(self.nodes) + i for i, e in enumerate(self.branches)}
         self.size = len(self.nodes) + len(self.branches)
@@ -194,9 +197,7 @@ class _Assembly:
             scale[:, len(self.inductors) + i] = np.sqrt(e.capacitance)
         self.scale = scale
 
-    def _equations(
-        self, on: frozenset[str]
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    def _equations(self, on: frozenset[str]) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
         """Build M (B,m,m), Nx (B,m,n) and Nu (B,m,p) for one set of conducting devices."""
         b, m = self.batch, self.size
         M = np.zeros((b, m, m))

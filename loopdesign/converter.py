@@ -134,7 +134,9 @@ def network(converter: Converter, probes: tuple[str, ...] = PROBES) -> SwitchedN
     rows = (*probes, "v(sense)") if converter.compensation is not None else probes
     on, off = frozenset({"switch"}), frozenset({"diode"})
     idle = off if converter.synchronous else frozenset[str]()
-    return derive(netlist(converter), (on, off, idle), rows, period=np.full(len(converter.input_voltage), converter.period))
+    return derive(
+        netlist(converter), (on, off, idle), rows, period=np.full(len(converter.input_voltage), converter.period)
+    )
 
 
 def dc_inputs(converter: Converter, switched: SwitchedNetwork) -> NDArray[np.float64]:

@@ -128,6 +128,7 @@ def _damping(
 
 def _tiled_parts(stage: Stage, tiled: NDArray[np.intp]) -> dict[str, object]:
     """Repeat those part values that differ from corner to corner."""
+
     def repeat(value: object) -> object:
         if isinstance(value, np.ndarray):
             return value[tiled]

@@ -112,7 +112,9 @@ def poles_hz(model: AveragedModel, item: int) -> NDArray[np.complex128]:
     return roots[np.argsort(np.abs(roots))].astype(complex)
 
 
-def zeros_hz(model: AveragedModel, item: int, source: str = "control", output: str = "v(out)") -> NDArray[np.complex128]:
+def zeros_hz(
+    model: AveragedModel, item: int, source: str = "control", output: str = "v(out)"
+) -> NDArray[np.complex128]:
     """Finite transmission zeros of one item's response, by frequency [Hz]."""
     from scipy.linalg import eig  # noqa: PLC0415  (a fifth of a second to import)
 

@@ -110,9 +110,7 @@ class SwitchedModel:
             return self._modal_response(angle, column, rows)
         return self._solved_response(angle, column, rows)
 
-    def _modal_response(
-        self, angle: NDArray[np.float64], column: int, rows: list[int]
-    ) -> NDArray[np.complex128]:
+    def _modal_response(self, angle: NDArray[np.float64], column: int, rows: list[int]) -> NDArray[np.complex128]:
         steps = [_ModalStep(self, k, angle, column) for k in range(3)]
         z = steps[0].forced()
         for k in (0, 1):
@@ -123,9 +121,7 @@ class SwitchedModel:
         start = _times(m.vectors, _times(m.inverse, z) * closing)
         return self._collect(steps, start, column, rows)
 
-    def _solved_response(
-        self, angle: NDArray[np.float64], column: int, rows: list[int]
-    ) -> NDArray[np.complex128]:
+    def _solved_response(self, angle: NDArray[np.float64], column: int, rows: list[int]) -> NDArray[np.complex128]:
         steps = [_SolvedStep(self, k, angle, column) for k in range(3)]
         z = steps[0].forced()
         for k in (0, 1):
@@ -245,9 +241,7 @@ def linearise(point: OperatingPoint) -> SwitchedModel:
     diode = point.network.output_index("i(diode)")
     off = configurations[1]
     still = np.zeros(len(lengths))
-    rectifier = _edge(
-        point, 1, point.at_rectifier_end, (off.C[:, diode], off.D[:, diode], still), point.discontinuous
-    )
+    rectifier = _edge(point, 1, point.at_rectifier_end, (off.C[:, diode], off.D[:, diode], still), point.discontinuous)
     first, second = comparator.saltation(), rectifier.saltation()
     period_map = exponentials[2] @ second @ exponentials[1] @ first @ exponentials[0]
     modes = [modal(c.A) for c in configurations[:2]]

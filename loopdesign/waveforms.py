@@ -56,9 +56,7 @@ class Waveforms:
             mean = np.einsum("bs,bs->b", self.weights, y)
             rms = np.sqrt(np.maximum(np.einsum("bs,bs->b", self.weights, y**2), 0.0))
             unit = "A" if name.startswith("i(") else "V"
-            rows.append(
-                Figures(name=name, unit=unit, peak=y.max(axis=1), valley=y.min(axis=1), average=mean, rms=rms)
-            )
+            rows.append(Figures(name=name, unit=unit, peak=y.max(axis=1), valley=y.min(axis=1), average=mean, rms=rms))
         return tuple(rows)
 
 
@@ -118,6 +116,4 @@ def waveforms(converter: Converter, point: OperatingPoint) -> Waveforms:
             if s < STEPS:
                 x = np.einsum("bij,bj->bi", E[:, :n, :n], x) + E[:, :n, n]
         begin = begin + length
-    return Waveforms(
-        names=names, time=np.stack(time, 1), values=np.stack(values, 2), weights=np.stack(weights, 1)
-    )
+    return Waveforms(names=names, time=np.stack(time, 1), values=np.stack(values, 2), weights=np.stack(weights, 1))
