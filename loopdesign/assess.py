@@ -227,7 +227,8 @@ def _instabilities(corners: Corners, judged: tuple[Verdict, ...]) -> tuple[str, 
         elif not v.current_loop_stable:
             w = v.current_loop_worst
             told.append(
-                f"the current loop alone is unstable at {corner_name(corners, item)}: {w.name} at {w.frequency_hz:.4g} Hz"
+                f"the current loop alone is unstable at {corner_name(corners, item)}: "
+                f"{w.name} at {w.frequency_hz:.4g} Hz"
             )
     return tuple(told)
 

@@ -308,7 +308,7 @@ def _with_duty(
 
 
 def _edge_share(point: OperatingPoint, slow: _SlowStates) -> NDArray[np.float64]:
-    """What a shift of the switch-off edge does at that very moment, to slow slopes and outputs (B, m+2)."""
+    """Tell what a shift of the switch-off edge does at that very moment, to slow slopes and outputs (B, m+2)."""
     on, off = point.network.configurations[:2]
     rows = [point.network.output_index(n) for n in OUTPUTS]
     x, u = point.at_duty, point.inputs

@@ -193,8 +193,8 @@ class _Assembly:
         scale = np.empty((self.batch, len(self.states)))
         for i, e in enumerate(self.inductors):
             scale[:, i] = np.sqrt(e.inductance)
-        for i, e in enumerate(self.capacitors):
-            scale[:, len(self.inductors) + i] = np.sqrt(e.capacitance)
+        for i, c in enumerate(self.capacitors):
+            scale[:, len(self.inductors) + i] = np.sqrt(c.capacitance)
         self.scale = scale
 
     def _equations(self, on: frozenset[str]) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
@@ -207,7 +207,7 @@ class _Assembly:
             self._stamp(e, M, Nx, Nu, conducts=e.name in on)
         return M, Nx, Nu
 
-    def _stamp(  # noqa: C901
+    def _stamp(  # noqa: C901, PLR0912
         self,
         e: Element,
         M: NDArray[np.float64],
@@ -255,7 +255,9 @@ class _Assembly:
                 self._difference(M, row, e.a, e.b, turns)
                 self._difference(M, row, e.c, e.d, -1.0)
 
-    def _branch(self, M: NDArray[np.float64], e: Element, resistance: object) -> tuple[int, NDArray[np.float64]]:
+    def _branch(
+        self, M: NDArray[np.float64], e: Element, resistance: float | NDArray[np.float64]
+    ) -> tuple[int, NDArray[np.float64]]:
         """Write ``v(a)-v(b)-R i`` with its current into the nodal equations; return its row and the row's weight."""
         row = self.branch_row[e.name]
         a, b = _terminals(e)[:2]
@@ -267,14 +269,16 @@ class _Assembly:
         M[:, row, row] -= R * weight
         return row, weight
 
-    def _leave(self, target: NDArray[np.float64], a: str, b: str, column: int, value: object) -> None:
+    def _leave(
+        self, target: NDArray[np.float64], a: str, b: str, column: int, value: float | NDArray[np.float64]
+    ) -> None:
         """Add a current out of ``a`` into ``b`` to the nodal equations."""
         if a != GROUND:
             target[:, self.row[a], column] += value
         if b != GROUND:
             target[:, self.row[b], column] -= value
 
-    def _difference(self, M: NDArray[np.float64], row: int, a: str, b: str, value: object) -> None:
+    def _difference(self, M: NDArray[np.float64], row: int, a: str, b: str, value: float | NDArray[np.float64]) -> None:
         """Add ``value (v(a)-v(b))`` to one equation."""
         if a != GROUND:
             M[:, row, self.row[a]] += value
@@ -320,7 +324,7 @@ class _Assembly:
             free = -np.linalg.solve(Kx @ F @ (Gz @ right), Kx @ drift)
             particular = particular + right @ free
             drift = drift + F @ (Gz @ right) @ free
-        rows = np.stack([self._probe(p, particular, on) for p in outputs], axis=1)
+        rows = np.stack([self._probe(p, particular) for p in outputs], axis=1)
         s, period = self.scale, self.period[:, None, None]
         return Configuration(
             A=drift[:, :, :n] * s[:, :, None] / s[:, None, :] * period,
@@ -345,7 +349,7 @@ class _Assembly:
             nodes = [n for i, n in enumerate(self.nodes) if np.any(np.abs(right[i]) > 1e-6)]
             raise CircuitError(f"no path to ground from {', '.join(nodes) or 'part of the netlist'}")
 
-    def _probe(self, probe: str, solution: NDArray[np.float64], on: frozenset[str]) -> NDArray[np.float64]:
+    def _probe(self, probe: str, solution: NDArray[np.float64]) -> NDArray[np.float64]:
         """Row (B, n+p) of one probe in terms of states and inputs."""
         kind, _, rest = probe.partition("(")
         row = np.zeros((self.batch, solution.shape[2]))

@@ -106,7 +106,7 @@ def _load(converter: Converter) -> list[Element]:
 
 
 def sink_current(converter: Converter) -> NDArray[np.float64]:
-    """Current [A] of the load's sink at the operating point: all, none or twice the load current."""
+    """Return the current [A] of the load's sink at the operating point: all, none or twice the load current."""
     factor = {"resistive": 0.0, "current": 1.0, "power": 2.0}[converter.load]
     return factor * np.asarray(converter.load_current, float)
 
@@ -225,7 +225,8 @@ def _unreachable(converter: Converter, posed: Problem, item: int) -> Unreachable
     highest, duty = float(best.output[0]), float(best.duty[0])
     return UnreachableOutputError(
         f"the output of {target:.4g} V is out of reach at {vin:.4g} V input and {current:.4g} A: "
-        f"the highest reachable output is {highest:.4g} V at a duty of {duty:.3f} (largest duty allowed {posed.max_duty:g})",
+        f"the highest reachable output is {highest:.4g} V at a duty of {duty:.3f} "
+        f"(largest duty allowed {posed.max_duty:g})",
         input_voltage=vin,
         load_current=current,
         target=target,

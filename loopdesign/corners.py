@@ -90,7 +90,7 @@ def line_load_corners(case: cases.Case) -> Corners:
 
 
 def one_corner(case: cases.Case, input_voltage: float, load_current: float) -> Corners:
-    """A single operating condition with nominal parts."""
+    """Make a batch of a single operating condition with nominal parts."""
     return Corners(
         input_voltage=np.array([input_voltage]),
         load_current=np.array([load_current]),
@@ -248,7 +248,7 @@ def stage_values(case: cases.Case, corners: Corners, bias: Mapping[str, NDArray[
 
 
 def _modulator(case: cases.Case) -> Modulator:
-    """Comparator of the case; an open slope counts as none."""
+    """Return the comparator of the case; an open slope counts as none."""
     m = case.modulator
     if m.scheme == "voltage":
         return VoltageMode(ramp=m.ramp)

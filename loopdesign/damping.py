@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, is_dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -126,7 +126,7 @@ def _damping(
     return damping, stable
 
 
-def _tiled_parts(stage: Stage, tiled: NDArray[np.intp]) -> dict[str, object]:
+def _tiled_parts(stage: Stage, tiled: NDArray[np.intp]) -> dict[str, Any]:
     """Repeat those part values that differ from corner to corner."""
 
     def repeat(value: object) -> object:
@@ -207,7 +207,7 @@ def diagnose(stage: Stage) -> tuple[str, ...]:
     for item, mode in enumerate(worst_modes(stage.model)):
         if not mode.stable:
             told.append(
-                f"at {stage.corners.input_voltage[item]:.4g} V, {stage.corners.load_current[item]:.3g} A the current loop "
-                f"alone is unstable: {mode.name} at {mode.frequency_hz:.4g} Hz"
+                f"at {stage.corners.input_voltage[item]:.4g} V, {stage.corners.load_current[item]:.3g} A "
+                f"the current loop alone is unstable: {mode.name} at {mode.frequency_hz:.4g} Hz"
             )
     return tuple(told)

@@ -80,7 +80,7 @@ class VoltageSource:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CurrentSource:
-    """Independent current source [A] driving its current from ``a`` through itself to ``b``; an input of the network."""
+    """Independent current source [A] that drives its current from ``a`` to ``b``; an input of the network."""
 
     name: str
     a: str

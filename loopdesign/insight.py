@@ -190,7 +190,7 @@ def _pole_features(model: AveragedModel, item: int) -> list[Feature]:
     return _numbered(found)
 
 
-def _pole_name(share: dict[str, float], relative: float, pair: bool) -> str:
+def _pole_name(share: dict[str, float], relative: float, pair: bool) -> str:  # noqa: PLR0911
     if sum(share.get(s, 0.0) for s in COUPLING_STATES) > 0.3 and pair:
         return "coupling-capacitor resonance"
     if sum(share.get(s, 0.0) for s in COUPLING_STATES) > 0.5:

@@ -51,7 +51,7 @@ def expm(A: NDArray[np.float64]) -> NDArray[np.float64]:
     X6 = X4 @ X2
     U = X @ (X6 @ (b[13] * X6 + b[11] * X4 + b[9] * X2) + b[7] * X6 + b[5] * X4 + b[3] * X2 + b[1] * identity)
     V = X6 @ (b[12] * X6 + b[10] * X4 + b[8] * X2) + b[6] * X6 + b[4] * X4 + b[2] * X2 + b[0] * identity
-    result = np.linalg.solve(V - U, V + U)
+    result = np.linalg.solve(V - U, V + U).astype(np.float64, copy=False)
     for _ in range(squarings):
         result = result @ result
     return result
@@ -77,7 +77,7 @@ def modal(A: NDArray[np.float64]) -> Modal:
     vectors = vectors.astype(complex)
     condition = np.linalg.cond(vectors)
     safe = np.where((condition < 1e14)[:, None, None], vectors, np.eye(A.shape[-1]))
-    return Modal(values=values, vectors=vectors, inverse=np.linalg.inv(safe), condition=condition)
+    return Modal(values=values, vectors=vectors, inverse=np.linalg.inv(safe).astype(complex), condition=condition)
 
 
 def solve_singular(

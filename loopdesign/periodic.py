@@ -189,7 +189,7 @@ class Stepper:
         return list(expm(stacked))
 
     def fixed_point(self, t1: NDArray[np.float64], t2: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
-        """Solve the period at given edges with trim zero; return the states at the start, t1, t2 and the average output."""
+        """Solve the period at given edges with trim zero: states at the start, t1 and t2, and the average output."""
         E1, E2, E3 = self.propagate(t1, t2)
         total = E3 @ E2 @ E1
         x = slice(1, self.n + 1)

@@ -107,21 +107,16 @@ def given_parts(case: cases.Case) -> dict[str, float]:
     DataError
         Where the loop is not given whole.
     """
-    missing = [
-        f"[{name}]"
-        for name, section in (("error_amplifier", case.error_amplifier), ("divider", case.divider))
-        if section is None
-    ]
-    if case.compensation is None:
-        missing.append("[compensation]")
-    if missing:
+    compensation = case.compensation
+    missing = [f"[{name}]" for name in ("error_amplifier", "divider", "compensation") if getattr(case, name) is None]
+    if missing or compensation is None:
         raise DataError(f"{case.source}: the loop is not given: {', '.join(missing)} missing")
-    if case.compensation.open_parts:
-        names = ", ".join(case.compensation.open_parts)
+    if compensation.open_parts:
+        names = ", ".join(compensation.open_parts)
         raise DataError(
             f"{case.source}: [compensation] leaves {names} open; run 'loopdesign design' first, or give them"
         )
-    return {name: float(value) for name, value in case.compensation.parts.items()}
+    return {name: value for name, value in compensation.parts.items() if value is not None}
 
 
 def _switched(

@@ -32,7 +32,7 @@ class Reach:
 
 
 def averaged_output(problem: Problem, duty: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Average output (B,G) [V] of the state-space-averaged network in continuous conduction, over a grid of duty (G,)."""
+    """Average output (B,G) [V] of the averaged network in continuous conduction, over a grid of duty (G,)."""
     on, off = problem.network.configurations[:2]
     out = problem.network.output_index("v(out)")
     d = duty[None, :, None, None]
@@ -89,10 +89,10 @@ def solve(problem: Problem, guess: Guess | None = None) -> OperatingPoint:
     if guess is None:
         guess = _search(problem, stepper)
     result = newton(problem, stepper, guess)
-    return _settle_mode(problem, stepper, result)
+    return _settle_mode(problem, result)
 
 
-def _settle_mode(problem: Problem, stepper: Stepper, point: OperatingPoint) -> OperatingPoint:
+def _settle_mode(problem: Problem, point: OperatingPoint) -> OperatingPoint:
     """Solve again the items whose conduction mode turned out to be the other one."""
     if not problem.diode:
         return point

@@ -129,7 +129,7 @@ class SwitchedModel:
             z = steps[k + 1].carry(z) + steps[k + 1].forced()
         n = self.period_map.shape[-1]
         closing = np.eye(n) - np.exp(-1j * angle)[..., None, None] * self.period_map[:, None]
-        start = np.linalg.solve(closing, z[..., None])[..., 0]
+        start = np.linalg.solve(closing, z[..., None])[..., 0].astype(complex)
         return self._collect(steps, start, column, rows)
 
     def _cross(
@@ -149,7 +149,8 @@ class SwitchedModel:
     ) -> NDArray[np.complex128]:
         """Run through the closed period and average the outputs."""
         total = np.zeros((z.shape[0], len(rows), z.shape[1]), complex)
-        for k, (step, c) in enumerate(zip(steps, self.point.network.configurations, strict=True)):
+        for k, c in enumerate(self.point.network.configurations):
+            step = steps[k]
             integral = step.integral(z)
             total += np.einsum("bfn,bqn->bqf", integral, c.C[:, rows])
             total += (c.D[:, rows, column] * self.lengths[:, k, None])[..., None]

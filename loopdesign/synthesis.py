@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
     from loopdesign import case as cases
     from loopdesign.compensator import NetworkParts
+    from loopdesign.placement import Method
 
 STEP_BACK = 0.82
 """Each crossover tried is this share of the one before: finer than the margin it buys is worth."""
@@ -90,7 +91,7 @@ def design(case: cases.Case, progress: Callable[[int, int], None] | None = None)
         Where losses keep the output below its target.
     """
     case, chosen = with_choices(case)
-    compensation = case.compensation
+    compensation = _network(case)
     stage = examine_stage(case)
     fixed = {k: v for k, v in compensation.parts.items() if v is not None}
     if not compensation.open_parts:
@@ -126,12 +127,12 @@ def _candidates(case: cases.Case, stage: Stage, complaints: list[str]) -> Iterat
         gains = control_to_output(stage.model, np.array([crossover]))[:, 0]
         plant = complex(gains[int(np.argmax(np.abs(gains)))])
         phase = case.targets.phase_margin + extra
-        for method, pole in (("k factor", None), ("zero and pole", _high_pole(stage))):
+        for method, pole in _methods(stage):
             try:
                 ideal = parts_for_target(
                     amplifier(case),
                     divider(case),
-                    case.compensation.network,
+                    _network(case).network,
                     crossover_hz=crossover,
                     plant_gain=plant,
                     phase_margin_deg=phase,
@@ -146,6 +147,16 @@ def _candidates(case: cases.Case, stage: Stage, complaints: list[str]) -> Iterat
             if key not in seen:
                 seen.add(key)
                 yield parts, f"{method} at {crossover:.4g} Hz with {phase:.4g} deg, rounded to the series"
+
+
+def _network(case: cases.Case) -> Compensation:
+    """Compensation of the case; type II with every part open unless given."""
+    return case.compensation or Compensation()
+
+
+def _methods(stage: Stage) -> tuple[tuple[Method, float | None], ...]:
+    """How zero and pole are placed, each with its fixed pole [Hz]."""
+    return (("k factor", None), ("zero and pole", _high_pole(stage)))
 
 
 def _high_pole(stage: Stage) -> float:
@@ -163,7 +174,7 @@ def _high_pole(stage: Stage) -> float:
 def rounded(case: cases.Case, ideal: NetworkParts) -> dict[str, float]:
     """Round ideal parts to the case's series; given parts stay as they are."""
     values: dict[str, float] = {}
-    for name, given in case.compensation.parts.items():
+    for name, given in _network(case).parts.items():
         value = float(getattr(ideal, name))
         series = case.targets.resistor_series if name.startswith("R") else case.targets.capacitor_series
         if given is not None:
@@ -260,8 +271,8 @@ def obstacles(stage: Stage, nearest: Assessment | None, complaints: list[str]) -
     if sharp and values.damper is None and values.Cs is not None:
         worst = max(sharp, key=lambda f: abs(f.quality or 0.0))
         told.append(
-            f"the coupling-capacitor resonance at {worst.frequency_hz:.4g} Hz has a Q of {abs(worst.quality or 0.0):.3g}; "
-            + damper_sentence(propose_damper(stage))
+            f"the coupling-capacitor resonance at {worst.frequency_hz:.4g} Hz "
+            f"has a Q of {abs(worst.quality or 0.0):.3g}; " + damper_sentence(propose_damper(stage))
         )
     if complaints:
         told.append(f"the network cannot give the phase: {complaints[0]}")
