@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
@@ -16,6 +16,7 @@ from loopdesign.compensator import (
     TransconductanceAmplifier,
     compensator_netlist,
 )
+from loopdesign.conditions import Corners
 from loopdesign.converter import Converter, operating_point
 from loopdesign.input_filter import filter_elements
 from loopdesign.modulator import Modulator, PeakCurrentMode, VoltageMode
@@ -38,43 +39,6 @@ BIAS_ROUNDS = 4
 """Rounds to resolve capacitors at their bias; the bias hardly depends on the capacitance, so two would do."""
 
 Value: TypeAlias = "float | NDArray[np.float64]"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Corners:
-    """A batch of operating conditions.
-
-    Attributes
-    ----------
-    input_voltage, load_current
-        (B,) [V], [A].
-    temperature
-        (B,) [degC].
-    factors
-        Per varied value, such as ``L1.inductance`` or ``gm``, its factor (B,) on nominal [unitless].
-    """
-
-    input_voltage: NDArray[np.float64]
-    load_current: NDArray[np.float64]
-    temperature: NDArray[np.float64]
-    factors: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
-
-    def __len__(self) -> int:
-        """Count the corners."""
-        return len(self.input_voltage)
-
-    def factor(self, name: str) -> float | NDArray[np.float64]:
-        """Factor on the nominal value of one part value, 1 where it does not vary."""
-        return self.factors.get(name, 1.0)
-
-    def take(self, items: NDArray[np.intp]) -> Corners:
-        """Keep some corners, in the order given."""
-        return Corners(
-            input_voltage=self.input_voltage[items],
-            load_current=self.load_current[items],
-            temperature=self.temperature[items],
-            factors={k: v[items] for k, v in self.factors.items()},
-        )
 
 
 def line_load_corners(case: cases.Case) -> Corners:

@@ -9,7 +9,7 @@ from loopdesign.topologies.base import SUPPLY
 
 if TYPE_CHECKING:
     from loopdesign import case as cases
-    from loopdesign.corners import Corners
+    from loopdesign.conditions import Corners
 
 
 def filter_elements(case: cases.Case, corners: Corners) -> tuple[Element, ...]:

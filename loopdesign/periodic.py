@@ -29,8 +29,8 @@ if TYPE_CHECKING:
     from loopdesign.modulator import Threshold
 
 NEWTON_STEPS = 40
-CONVERGED = 1e-11
-"""Relative size of the last Newton step; the next would be its square."""
+CONVERGED = 1e-8
+"""Relative size of the last Newton step but one; convergence is quadratic, so the last one is at rounding level."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -232,7 +232,7 @@ def newton(problem: Problem, stepper: Stepper, guess: Guess) -> OperatingPoint:
         size = np.abs(step[:, :n]).max(axis=1) / np.abs(start[:, 1 : n + 1]).max(axis=1)
         if done.all():
             break
-        done = (size < CONVERGED) & (largest < CONVERGED)
+        done |= (size < CONVERGED) & (largest < CONVERGED)
     else:
         items = np.flatnonzero(~done)
         raise ConvergenceError(f"no periodic operating point found for {len(items)} of {b} operating points")
