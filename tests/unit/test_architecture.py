@@ -21,7 +21,7 @@ FLOORS = (
     ("periodic",),
     ("steady",),
     ("converter",),
-    ("averaged", "switched"),
+    ("averaged", "switched", "boundary"),
     ("crossings", "compensator"),
     ("margins", "features", "ideal_parts"),
     ("placement",),
