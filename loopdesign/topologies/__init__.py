@@ -8,13 +8,15 @@ from __future__ import annotations
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from loopdesign.topologies import sepic
+from loopdesign.topologies import boost, buck, cuk, flyback, inverting, sepic
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from loopdesign.topologies.base import Topology
 
-TOPOLOGIES: Mapping[str, Topology] = MappingProxyType({t.name: t for t in (sepic.TOPOLOGY,)})
+TOPOLOGIES: Mapping[str, Topology] = MappingProxyType(
+    {m.TOPOLOGY.name: m.TOPOLOGY for m in (sepic, boost, flyback, buck, inverting, cuk)}
+)
 
 __all__ = ["TOPOLOGIES"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, TypeAlias
 
-from loopdesign.elements import Capacitor, Coupling, Diode, Element, Inductor, Resistor, Switch
+from loopdesign.elements import Capacitor, Coupling, Diode, Element, Inductor, Resistor, Switch, Transformer
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -17,6 +17,8 @@ SUPPLY = "supply"
 """Node the converter draws its input current from."""
 OUTPUT = "out"
 """Node of the regulated output, positive against ground."""
+NEGATIVE = "negative"
+"""Node of the output of a stage that inverts, before the mirror."""
 
 Value: TypeAlias = "float | NDArray[np.float64]"
 
@@ -102,13 +104,32 @@ def output_bank(bank: tuple[CapacitorValue, ...]) -> tuple[Element, ...]:
     )
 
 
+def inductor(name: str, value: InductorValue, a: str, b: str) -> Inductor:
+    """One inductor with its winding resistance, current from ``a`` to ``b``."""
+    return Inductor(name=name, a=a, b=b, inductance=value.inductance, resistance=value.resistance)
+
+
+def mirror() -> Transformer:
+    """Turn the sign of a negative output: an ideal transformer of turns -1 from node ``negative`` to the output.
+
+    A stage that inverts is written as it is drawn up to node ``negative``; output capacitors, load and divider lie
+    behind the mirror and see a positive voltage. The mirror keeps power, stores nothing and drops nothing, so that
+    source, switch and inductor currents have their true signs and every impedance its true value.
+    """
+    return Transformer(name="mirror", a=NEGATIVE, b="0", c=OUTPUT, d="0", turns=-1.0)
+
+
 def coupled_pair(stage: StageValues, first: tuple[str, str], second: tuple[str, str]) -> tuple[Element, ...]:
-    """Inductors ``L1`` and ``L2`` between pairs of nodes, with their magnetic coupling."""
+    """Inductors ``L1`` and ``L2`` between pairs of nodes, with their magnetic coupling.
+
+    Give each pair of nodes so that the on-state voltage from the first to the second is positive: a positive coupling
+    then magnetises the core the same way in both windings.
+    """
     if stage.L2 is None:
         raise ValueError("this topology needs L2")
     return (
-        Inductor(name="L1", a=first[0], b=first[1], inductance=stage.L1.inductance, resistance=stage.L1.resistance),
-        Inductor(name="L2", a=second[0], b=second[1], inductance=stage.L2.inductance, resistance=stage.L2.resistance),
+        inductor("L1", stage.L1, *first),
+        inductor("L2", stage.L2, *second),
         Coupling(name="coupling", first="L1", second="L2", coefficient=stage.coupling),
     )
 

@@ -5,6 +5,7 @@ Source - L1 - node ``a`` (switch to ground) - Cs - node ``b`` (L2 from ground) -
 
 from __future__ import annotations
 
+from math import pi
 from typing import TYPE_CHECKING
 
 from loopdesign.topologies.base import (
@@ -40,7 +41,7 @@ def lossless_duty(input_voltage: Value, output_voltage: Value, _turns: Value) ->
 
 def rhp_zero_rule(duty: Value, load_resistance: Value, stage: StageValues) -> Value:
     """``(D'/D)^2 R / (2 pi L1)``: exact for the stage without its coupling capacitor only."""
-    return ((1.0 - duty) / duty) ** 2 * load_resistance / (2.0 * 3.141592653589793 * stage.L1.inductance)
+    return ((1.0 - duty) / duty) ** 2 * load_resistance / (2.0 * pi * stage.L1.inductance)
 
 
 TOPOLOGY = Topology(
