@@ -261,7 +261,7 @@ class _Assembly:
         """Write ``v(a)-v(b)-R i`` with its current into the nodal equations; return its row and the row's weight."""
         row = self.branch_row[e.name]
         a, b = _terminals(e)[:2]
-        R = np.asarray(resistance, float)
+        R = np.clip(np.asarray(resistance, float), -1e15, 1e15)  # an infinite one is a load that draws nothing
         # divide by large resistances, so that no column of a high-ohm node vanishes beside ones
         weight = 1.0 / np.maximum(np.abs(R), 1.0)
         self._leave(M, a, b, row, 1.0)
