@@ -8,7 +8,7 @@ from __future__ import annotations
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from loopdesign.topologies import boost, buck, cuk, flyback, inverting, sepic
+from loopdesign.topologies import boost, buck, cuk, flyback, inverting, sepic, zeta
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from loopdesign.topologies.base import Topology
 
 TOPOLOGIES: Mapping[str, Topology] = MappingProxyType(
-    {m.TOPOLOGY.name: m.TOPOLOGY for m in (sepic, boost, flyback, buck, inverting, cuk)}
+    {m.TOPOLOGY.name: m.TOPOLOGY for m in (sepic, boost, flyback, buck, inverting, cuk, zeta)}
 )
 
 __all__ = ["TOPOLOGIES"]

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
 
 from loopdesign.elements import Capacitor, Coupling, Diode, Element, Inductor, Resistor, Switch, Transformer
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable
 
     import numpy as np
     from numpy.typing import NDArray
@@ -92,7 +92,6 @@ class Topology:
     lossless_duty: Callable[[Value, Value, Value], Value]
     rhp_zero_rule: Callable[[Value, Value, StageValues], Value] | None = None
     rhp_zero_source: str = ""
-    designators: Mapping[str, str] = field(default_factory=dict)
 
 
 def output_bank(bank: tuple[CapacitorValue, ...]) -> tuple[Element, ...]:
