@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -63,12 +63,16 @@ class Plant:
         [V/V].
     features
         The named ones, by frequency.
+    rule_of_thumb_hz
+        The trade's estimate of the right-half-plane zero, to stand beside the true one [Hz]; None where there is none
+        or in discontinuous conduction, where it does not hold.
     """
 
     poles_hz: NDArray[np.complex128]
     zeros_hz: NDArray[np.complex128]
     dc_gain: float
     features: tuple[Feature, ...]
+    rule_of_thumb_hz: float | None = None
 
     @property
     def right_half_plane_zero_hz(self) -> float | None:
@@ -97,13 +101,25 @@ def plants(converter: Converter, point: OperatingPoint) -> tuple[Plant, ...]:
         One per item, in order.
     """
     result: dict[int, Plant] = {}
+    rules = _rules_of_thumb(converter, point)
     for items in by_mode(point):
         part = point.take(items)
         model = average(part, converter.modulator)
         esr = _esr_zeros(converter, len(point.duty))[items]
         for k, item in enumerate(items):
-            result[int(item)] = _plant(model, k, esr[k])
+            rule = None if part.discontinuous[k] else rules[item]
+            result[int(item)] = replace(_plant(model, k, esr[k]), rule_of_thumb_hz=rule)
     return tuple(result[i] for i in range(len(point.duty)))
+
+
+def _rules_of_thumb(converter: Converter, point: OperatingPoint) -> list[float | None]:
+    """Estimate of the right-half-plane zero per item [Hz], as the topology's source prints it."""
+    rule = converter.topology.rhp_zero_rule
+    if rule is None:
+        return [None] * len(point.duty)
+    load = converter.output_voltage / np.asarray(converter.load_current, float)
+    values = np.broadcast_to(rule(point.duty, load, converter.stage), point.duty.shape)
+    return [float(v) for v in values]
 
 
 def poles_hz(model: AveragedModel, item: int) -> NDArray[np.complex128]:
@@ -203,7 +219,9 @@ def _pole_name(share: dict[str, float], relative: float, pair: bool) -> str:  # 
         return "discontinuous-conduction pole"
     if sum(v for s, v in share.items() if s.startswith("v(Co")) > 0.3 or not pair:
         return "output resonance" if pair else "output pole" if relative < 0.2 else "current-loop pole"
-    return "coupling-capacitor resonance" if "slow1" in share else "resonance"
+    if "slow1" in share:  # states without names of their own: one capacitor pair is left to ring
+        return "coupling-capacitor resonance"
+    return "resonance"
 
 
 def _zero_features(zeros: NDArray[np.complex128], esr_zero: float) -> list[Feature]:
@@ -234,8 +252,6 @@ def _zero_features(zeros: NDArray[np.complex128], esr_zero: float) -> list[Featu
 
 def _numbered(features: list[Feature]) -> list[Feature]:
     """Tell apart features of one name by a number, lowest frequency first."""
-    from dataclasses import replace  # noqa: PLC0415
-
     ordered = sorted(features, key=lambda f: f.frequency_hz or 0.0)
     names = [f.name for f in ordered]
     seen: dict[str, int] = {}

@@ -1,0 +1,228 @@
+"""The command line through its real entry point: exit statuses, JSON, what is written and what is not."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from loopdesign.case import load_case
+from loopdesign.cli import main
+
+CASES = Path(__file__).parents[2] / "cases"
+DAMPED = CASES / "tide_gauge_sepic.toml"
+UNDAMPED = CASES / "tide_gauge_sepic_undamped.toml"
+COUPLED = CASES / "wave_buoy_coupled_sepic.toml"
+CORNER_KEYS = {
+    "input_voltage", "load_current", "mode", "duty", "stable", "largest_multiplier", "worst_mode",
+    "current_loop_stable", "crossover_hz", "phase_margin_deg", "gain_margin_db", "modulus_margin",
+    "plant_poles_hz", "plant_zeros_hz",
+}  # fmt: skip
+
+
+def run(*words, cwd=None, **environment):
+    return subprocess.run(
+        [sys.executable, "-m", "loopdesign", *map(str, words)],
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        cwd=cwd,
+        check=False,
+        env={**os.environ, "PYTHONIOENCODING": "utf-8", **environment},
+    )
+
+
+@pytest.fixture
+def case(tmp_path):
+    def copy(source):
+        target = tmp_path / source.name
+        target.write_text(source.read_text(encoding="utf-8"), encoding="utf-8")
+        return target
+
+    return copy
+
+
+@pytest.mark.parametrize("source", [DAMPED, COUPLED], ids=["damped", "coupled"])
+def test_design_meets_every_target_and_writes_a_report(source, case):
+    """The main job: a shipped case, every corner, exit 0, a whole report beside the case."""
+    path = case(source)
+    done = run("design", path, "--json")
+    assert (done.returncode, done.stderr) == (0, "")
+    answer = json.loads(done.stdout)
+    assert answer["verdict"] == {"stable": True, "targets_met": True, "reasons": []}
+    assert len(answer["corners"]) == 6
+    for corner in answer["corners"]:
+        assert set(corner) >= CORNER_KEYS
+        assert corner["stable"]
+        assert corner["phase_margin_deg"] >= 55.0
+        assert corner["modulus_margin"] >= 0.5
+        assert corner["gain_margin_db"] is None or corner["gain_margin_db"] >= 10.0
+    folder = path.with_name(f"{path.stem}-report")
+    written = {p.name for p in folder.iterdir()}
+    assert written >= {"report.md", "report.json", "loop_bode.png", "loop_bode.svg", "plant_bode.png", "nyquist.svg"}
+    chosen = load_case(next(folder.glob("*.toml")))
+    assert chosen.compensation.open_parts == ()
+    assert chosen.compensation.R1 == answer["parts"]["R1"]
+
+
+def test_undamped_twin_is_called_unstable_although_its_margin_reads_well():
+    """The reason for the tool: phase margin above 45 degrees at low line, and the converter oscillates."""
+    done = run("check", UNDAMPED, "--json")
+    assert done.returncode == 1
+    answer = json.loads(done.stdout)
+    low = next(c for c in answer["corners"] if c["input_voltage"] == 8.0 and c["load_current"] == 1.2)
+    high = next(c for c in answer["corners"] if c["input_voltage"] == 30.0 and c["load_current"] == 1.2)
+    assert low["phase_margin_deg"] > 45.0
+    assert (low["stable"], low["current_loop_stable"], high["stable"]) == (False, False, True)
+    assert low["worst_mode"]["name"] == "coupling resonance"
+    assert low["worst_mode"]["growth_per_s"] > 0.0
+    assert not answer["verdict"]["stable"]
+    assert any("8 V" in reason and "unstable" in reason for reason in answer["verdict"]["reasons"])
+
+
+def test_design_without_damper_proposes_one_and_writes_nothing(tmp_path):
+    """A design that cannot exist ends with 3, names the corner and mode, and proposes the damper."""
+    text = DAMPED.read_text(encoding="utf-8")
+    path = tmp_path / "case.toml"
+    path.write_text("".join(x for x in text.splitlines(keepends=True) if not x.startswith("damper")), encoding="utf-8")
+    done = run("design", path)
+    assert (done.returncode, done.stdout) == (3, "")
+    assert "coupling resonance" in done.stderr
+    assert "a damper of" in done.stderr
+    assert [p.name for p in tmp_path.iterdir()] == ["case.toml"]
+    error = json.loads(run("design", path, "--json").stdout)["error"]
+    damper = error["nearest"]["damper"]
+    cured = text.replace("2.7 ohm", f"{damper['resistance']} ohm").replace("33 uF\", tol", f"{damper['capacitance']}\", tol")
+    path.write_text(cured, encoding="utf-8")
+    assert run("design", path).returncode == 0
+
+
+def test_check_speaks_plainly_on_the_terminal():
+    """Tables align, the status is a word and not a colour, the last line is one plain sentence."""
+    done = run("check", UNDAMPED, NO_COLOR="1")
+    assert done.returncode == 1
+    assert "UNSTABLE" in done.stdout
+    assert "coupling resonance" in done.stdout
+    assert "\x1b" not in done.stdout
+    assert done.stdout.rstrip().splitlines()[-1].endswith(".")
+
+
+def test_check_of_a_stage_without_loop_examines_the_current_loop(case):
+    path = case(UNDAMPED)
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text[: text.index("[error_amplifier]")], encoding="utf-8")
+    done = run("check", path, "--json")
+    answer = json.loads(done.stdout)
+    assert done.returncode == 1
+    assert all(c["phase_margin_deg"] is None for c in answer["corners"])
+    assert any(not c["current_loop_stable"] for c in answer["corners"])
+    assert any("only the current loop" in r for r in answer["verdict"]["reasons"])
+
+
+def test_check_with_open_parts_says_what_to_run():
+    done = run("check", DAMPED)
+    assert done.returncode == 2
+    assert "R1, C1, C2" in done.stderr
+    assert "loopdesign design" in done.stderr
+
+
+def test_response_answers_exactly_what_was_asked():
+    words = ("response", UNDAMPED, "--quantity", "loop", "--input-voltage", "13V", "--load-current", "1.2A")
+    done = run(*words, "--frequencies", "100,1k,10k", "--json")
+    answer = json.loads(done.stdout)
+    assert set(answer) == {"quantity", "frequencies_hz", "real", "imag", "model"}
+    assert answer["frequencies_hz"] == [100.0, 1e3, 1e4]
+    assert (answer["quantity"], answer["model"]) == ("loop", "switched")
+    averaged = json.loads(run(*words, "--frequencies", "100,1k", "--model", "averaged", "--json").stdout)
+    exact = np.array(answer["real"][:2]) + 1j * np.array(answer["imag"][:2])
+    close = np.array(averaged["real"]) + 1j * np.array(averaged["imag"])
+    assert np.abs(close / exact - 1.0).max() < 0.05
+
+
+@pytest.mark.parametrize("quantity", ["plant", "line", "output-impedance", "input-impedance"])
+@pytest.mark.parametrize("loop", ["closed", "open"])
+def test_both_models_answer_every_quantity(quantity, loop, capsys):
+    words = ["response", str(UNDAMPED), "--quantity", quantity, "--frequencies", "200,2k", "--json"]
+    words += ["--open-loop"] if loop == "open" else []
+    values = []
+    for model in ("switched", "averaged"):
+        assert main([*words, "--model", model]) == 0
+        answer = json.loads(capsys.readouterr().out)
+        values.append(np.array(answer["real"]) + 1j * np.array(answer["imag"]))
+    assert np.abs(values[0] / values[1] - 1.0).max() < 0.06
+
+
+def test_closing_the_loop_divides_by_one_plus_loop_gain(capsys):
+    """Line to output, closed over open, is 1/(1+T) at low frequency where the ripple does not matter."""
+
+    def ask(*words):
+        assert main(["response", str(UNDAMPED), "--frequencies", "100,400", "--json", *words]) == 0
+        answer = json.loads(capsys.readouterr().out)
+        return np.array(answer["real"]) + 1j * np.array(answer["imag"])
+
+    loop = ask("--quantity", "loop")
+    for quantity in ("line", "output-impedance"):
+        ratio = ask("--quantity", quantity) / ask("--quantity", quantity, "--open-loop")
+        np.testing.assert_allclose(ratio, 1.0 / (1.0 + loop), rtol=0.03)
+
+
+def test_start_writes_a_case_that_designs(tmp_path):
+    assert run("start", "sepic", cwd=tmp_path).returncode == 0
+    assert run("design", "sepic.toml", cwd=tmp_path).returncode == 0
+    again = run("start", "sepic", cwd=tmp_path)
+    assert again.returncode == 2
+    assert "there already" in again.stderr
+
+
+def test_schema_is_json_schema(capsys):
+    assert main(["schema"]) == 0
+    schema = json.loads(capsys.readouterr().out)
+    assert {"converter", "specification", "stage", "modulator"} <= set(schema["properties"])
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["design"], "CASE"),
+        (["frobnicate"], "frobnicate"),
+        (["response", str(UNDAMPED), "--quantity", "gain"], "gain"),
+        (["response", str(UNDAMPED), "--frequencies", "0"], "above zero"),
+        (["response", str(UNDAMPED), "--frequencies", "1 kV"], "voltage"),
+        (["response", str(UNDAMPED), "--input-voltage", "13 A"], "current"),
+        (["response", str(DAMPED), "--quantity", "loop"], "open"),
+        (["start", "sepik"], "sepic"),
+        (["check", "nowhere.toml"], "no such file"),
+    ],
+)
+def test_wrong_words_end_with_two_and_a_sentence(words, said, capsys):
+    assert main(words) == 2
+    told = capsys.readouterr()
+    assert said in told.err
+    assert "Traceback" not in told.err
+    assert told.out == ""
+
+
+def test_unreachable_output_names_the_highest_and_its_duty(case):
+    """Losses fold the dc gain over: 15 V at 40 A from 8 V is out of reach whatever the duty."""
+    path = case(UNDAMPED)
+    path.write_text(path.read_text(encoding="utf-8").replace('max = "1.2 A"', 'max = "40 A"'), encoding="utf-8")
+    done = run("check", path, "--json")
+    error = json.loads(done.stdout)["error"]
+    assert done.returncode == 3
+    assert error["kind"] == "UnreachableOutputError"
+    assert error["highest_output"] < 15.0
+    assert 0.0 < error["duty"] < 0.9
+    assert "highest reachable output" in done.stderr
+
+
+def test_a_failed_run_leaves_the_old_report_alone(case):
+    path = case(DAMPED)
+    folder = path.with_name(f"{path.stem}-report")
+    assert run("design", path).returncode == 0
+    before = {p.name: p.read_bytes() for p in folder.iterdir()}
+    path.write_text(path.read_text(encoding="utf-8").replace('phase_margin = "55 deg"', 'phase_margin = "89 deg"'), encoding="utf-8")
+    assert run("design", path).returncode == 3
+    assert {p.name: p.read_bytes() for p in folder.iterdir()} == before
