@@ -1,15 +1,25 @@
-"""The conditions a converter is examined at: line, load, temperature, and factors on part values."""
+"""Conditions a converter is examined at: line, load, temperature, factors on part values; and values under them."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
+
+from loopdesign.topologies.base import CapacitorValue
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    import numpy as np
     from numpy.typing import NDArray
+
+    from loopdesign import case as cases
+
+REFERENCE_TEMPERATURE = 25.0
+"""Temperature at which resistances are given [degC] (common practice)."""
+
+Value: TypeAlias = "float | NDArray[np.float64]"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,3 +57,29 @@ class Corners:
             temperature=self.temperature[items],
             factors={k: v[items] for k, v in self.factors.items()},
         )
+
+
+def warm(resistance: float, coefficient: float, corners: Corners) -> Value:
+    """Resistance [ohm] at the corners' temperature; a plain number where it does not depend on it."""
+    if not coefficient:
+        return resistance
+    return resistance * (1.0 + coefficient * (corners.temperature - REFERENCE_TEMPERATURE))
+
+
+def capacitor_value(
+    part: cases.Capacitor, name: str, corners: Corners, bias: Mapping[str, NDArray[np.float64]]
+) -> CapacitorValue:
+    """Capacitance at its bias and tolerance, with its series resistance; ``name`` is that of bias and factors."""
+    ratio = _ratio(part.bias_curve, bias.get(name))
+    return CapacitorValue(
+        capacitance=part.capacitance * ratio * corners.factor(f"{name}.capacitance"),
+        esr=part.esr * corners.factor(f"{name}.esr"),
+    )
+
+
+def _ratio(curve: tuple[tuple[float, float], ...] | None, bias: NDArray[np.float64] | None) -> Value:
+    """Share of the capacitance left at a bias; beyond the curve's end its last value."""
+    if curve is None or bias is None:
+        return 1.0
+    volts, ratios = zip(*curve, strict=True)
+    return np.interp(bias, volts, ratios)

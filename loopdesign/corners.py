@@ -16,12 +16,12 @@ from loopdesign.compensator import (
     TransconductanceAmplifier,
     compensator_netlist,
 )
-from loopdesign.conditions import Corners
+from loopdesign.conditions import Corners, capacitor_value, warm
 from loopdesign.converter import Converter, operating_point
 from loopdesign.input_filter import filter_elements
 from loopdesign.modulator import Modulator, PeakCurrentMode, VoltageMode
 from loopdesign.topologies import TOPOLOGIES
-from loopdesign.topologies.base import CapacitorValue, DamperValue, InductorValue, StageValues
+from loopdesign.topologies.base import DamperValue, InductorValue, StageValues
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -33,8 +33,6 @@ if TYPE_CHECKING:
     from loopdesign.elements import Element
     from loopdesign.steady import Guess, OperatingPoint
 
-REFERENCE_TEMPERATURE = 25.0
-"""Temperature at which resistances are given [degC] (common practice)."""
 BIAS_ROUNDS = 4
 """Rounds to resolve capacitors at their bias; the bias hardly depends on the capacitance, so two would do."""
 
@@ -90,7 +88,7 @@ def open_loop(case: cases.Case, corners: Corners, bias: Mapping[str, NDArray[np.
         synchronous=case.converter.rectifier == "synchronous",
         modulator=_modulator(case),
         max_duty=case.modulator.max_duty,
-        source=filter_elements(case, corners),
+        source=filter_elements(case, corners, bias or {}),
     )
 
 
@@ -136,36 +134,10 @@ def _bias(case: cases.Case, point: OperatingPoint) -> dict[str, NDArray[np.float
     return {name: np.abs(mean[:, states.index(f"v({name})")]) for name in _bias_curves(case)}
 
 
-def _ratio(curve: tuple[tuple[float, float], ...] | None, bias: NDArray[np.float64] | None) -> Value:
-    """Share of the capacitance left at a bias; beyond the curve's end its last value."""
-    if curve is None or bias is None:
-        return 1.0
-    volts, ratios = zip(*curve, strict=True)
-    return np.interp(bias, volts, ratios)
-
-
-def _warm(resistance: float, coefficient: float, corners: Corners) -> Value:
-    """Resistance at the corners' temperature; a plain number where it does not depend on it."""
-    if not coefficient:
-        return resistance
-    return resistance * (1.0 + coefficient * (corners.temperature - REFERENCE_TEMPERATURE))
-
-
 def _inductor(part: cases.Inductor, name: str, corners: Corners) -> InductorValue:
     return InductorValue(
         inductance=part.inductance * corners.factor(f"{name}.inductance"),
-        resistance=_warm(part.resistance, part.temperature_coefficient, corners),
-    )
-
-
-def capacitor_value(
-    part: cases.Capacitor, name: str, corners: Corners, bias: Mapping[str, NDArray[np.float64]]
-) -> CapacitorValue:
-    """Capacitance at its bias and tolerance, with its series resistance."""
-    ratio = _ratio(part.bias_curve, bias.get(name))
-    return CapacitorValue(
-        capacitance=part.capacitance * ratio * corners.factor(f"{name}.capacitance"),
-        esr=part.esr * corners.factor(f"{name}.esr"),
+        resistance=warm(part.resistance, part.temperature_coefficient, corners),
     )
 
 
@@ -179,8 +151,8 @@ def stage_values(case: cases.Case, corners: Corners, bias: Mapping[str, NDArray[
         Co=tuple(
             capacitor_value(c, "Co" if len(bank) == 1 else f"Co{i + 1}", corners, bias) for i, c in enumerate(bank)
         ),
-        switch_resistance=_warm(stage.switch.resistance, stage.switch.temperature_coefficient, corners),
-        diode_resistance=0.0 if diode is None else _warm(diode.resistance, diode.temperature_coefficient, corners),
+        switch_resistance=warm(stage.switch.resistance, stage.switch.temperature_coefficient, corners),
+        diode_resistance=0.0 if diode is None else warm(diode.resistance, diode.temperature_coefficient, corners),
         diode_drop=0.0 if diode is None else diode.drop,
     )
     two = getattr(stage, "L2", None)
@@ -202,7 +174,7 @@ def stage_values(case: cases.Case, corners: Corners, bias: Mapping[str, NDArray[
         values = replace(
             values,
             turns=stage.turns,  # type: ignore[union-attr]
-            secondary_resistance=_warm(
+            secondary_resistance=warm(
                 stage.secondary_resistance,  # type: ignore[union-attr]
                 stage.secondary_temperature_coefficient,  # type: ignore[union-attr]
                 corners,
