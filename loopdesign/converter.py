@@ -14,7 +14,7 @@ import numpy as np
 
 from loopdesign.circuit import SwitchedNetwork, derive
 from loopdesign.elements import Amplifier, CurrentSource, Element, Inductor, Resistor, VoltageSource
-from loopdesign.errors import UnreachableOutputError
+from loopdesign.errors import ConvergenceError, UnreachableOutputError
 from loopdesign.modulator import Modulator, threshold
 from loopdesign.steady import Guess, OperatingPoint, Problem, reach, solve
 from loopdesign.topologies.base import OUTPUT, SUPPLY, StageValues, Topology
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 LoadKind = Literal["resistive", "current", "power"]
 PROBES = ("v(out)", "i(switch)", "i(diode)", "v(control)", "i(line)")
+FOLD = 1e-3
+"""Share of the output by which the fold may be misplaced where Newton's method then finds nothing."""
 SENSE = "sense"
 """Node on the divider side of the injection source; ``out`` is the output side."""
 
@@ -195,7 +197,11 @@ def operating_point(
         plain = replace(converter, load="resistive", compensation=None)
         posed = problem(plain)
         _refuse_unreachable(plain, posed)
-        found = solve(posed)
+        try:
+            found = solve(posed)
+        except ConvergenceError:
+            _refuse_unreachable(plain, posed, spare=FOLD)
+            raise
         _refuse_beyond_max(plain, found)
         if plain == converter and probes == PROBES:
             return found
@@ -203,9 +209,9 @@ def operating_point(
     return solve(problem(converter, probes), guess)
 
 
-def _refuse_unreachable(converter: Converter, posed: Problem) -> None:
-    """Name the first operating point whose output no duty reaches."""
-    short = np.flatnonzero(reach(posed).output < posed.target)
+def _refuse_unreachable(converter: Converter, posed: Problem, spare: float = 0.0) -> None:
+    """Name the first operating point whose output no duty reaches with a share to spare."""
+    short = np.flatnonzero(reach(posed).output < posed.target * (1.0 + spare))
     if len(short):
         raise _unreachable(converter, posed, int(short[0]))
 

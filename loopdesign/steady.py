@@ -48,21 +48,25 @@ def averaged_output(problem: Problem, duty: NDArray[np.float64]) -> NDArray[np.f
 def reach(problem: Problem) -> Reach:
     """Find the highest average output over duty, up to the largest duty.
 
-    Losses make the dc gain rise, fold over and fall again; the averaged network in continuous conduction places the
-    fold, and discontinuous conduction never reaches higher at a given duty's fold.
+    Losses make the dc gain rise, fold over and fall again. The averaged network places the fold and the exact periodic
+    solution in continuous conduction measures it; at the fold the current is largest and conduction continuous.
     """
     grid = np.linspace(SHORTEST_ON, problem.max_duty, 4 * DUTY_GRID)
-    output = averaged_output(problem, grid)
-    items = np.arange(len(output))
-    k = np.clip(np.argmax(output, axis=1), 1, len(grid) - 2)
-    left, top, right = output[items, k - 1], output[items, k], output[items, k + 1]
-    # vertex of the parabola through three points; at the end of the grid the end itself
+    peak = grid[np.argmax(averaged_output(problem, grid), axis=1)]
+    stepper = Stepper(problem)
+    spacing = 4.0 * (grid[1] - grid[0])
+    middle = np.clip(peak, grid[0] + spacing, problem.max_duty - spacing)
+    left, top, right = (_continuous_output(stepper, middle + k * spacing) for k in (-1, 0, 1))
+    # vertex of the parabola through three exact points; at the largest duty that duty itself
     bend = left - 2.0 * top + right
     shift = np.clip(0.5 * (left - right) / np.where(bend < 0.0, bend, -np.inf), -1.0, 1.0)
-    duty = grid[k] + shift * (grid[1] - grid[0])
-    best = top - 0.25 * (left - right) * shift
-    at_end = output[:, -1] >= best
-    return Reach(output=np.where(at_end, output[:, -1], best), duty=np.where(at_end, grid[-1], duty))
+    duty = np.where(right > np.maximum(left, top), problem.max_duty, middle + shift * spacing)
+    return Reach(output=_continuous_output(stepper, duty), duty=duty)
+
+
+def _continuous_output(stepper: Stepper, duty: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Exact average output (B,) [V] at given duty with a rectifier that conducts throughout the off-interval."""
+    return stepper.fixed_point(duty, np.ones_like(duty))[3]
 
 
 def solve(problem: Problem, guess: Guess | None = None) -> OperatingPoint:

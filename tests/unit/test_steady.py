@@ -162,7 +162,8 @@ def lossy_boost(vout, *, vin=5.0, current=2.0, max_duty=0.97):
 def test_output_out_of_reach():
     """The error names the highest reachable output and the duty where it lies; held against a brute scan of the closed form.
 
-    The scan is the averaged lossy boost, from volt-second and charge balance, with the load resistor R = V_target / I.
+    The scan is the averaged lossy boost, from volt-second and charge balance, with the load resistor R = V_target / I; it
+    neglects the ripple, which takes 2e-4 of the exact output here, hence the tolerance.
     """
     target, vin, current = 40.0, 5.0, 2.0
     with pytest.raises(UnreachableOutputError, match="the output of 40 V is out of reach at 5 V input and 2 A") as caught:
@@ -174,8 +175,8 @@ def test_output_out_of_reach():
     # I = V / (R d); Vin - rL I - D rs I - d (v_off) = 0; in the off-time v = drop + rd I + V + (e||R)(D I) (capacitor current)
     V = d * R * (vin - d * drop) / (rL + D * rs + d * rd + d**2 * R + d * D * esr * R / (R + esr))
     best = int(np.argmax(V))
-    assert error.highest_output == pytest.approx(V[best], rel=1e-4)
-    assert error.duty == pytest.approx(D[best], abs=2e-4)
+    assert error.highest_output == pytest.approx(V[best], rel=5e-4)
+    assert error.duty == pytest.approx(D[best], abs=1e-3)
     assert error.input_voltage == 5.0
     assert error.load_current == 2.0
     assert error.target == 40.0
@@ -196,10 +197,10 @@ def test_output_just_within_reach():
 
 def test_largest_duty_keeps_the_output_out_of_reach():
     """A lossless boost from 5 V reaches 5 / (1 - 0.6) = 12.5 V with a duty of 0.6."""
-    stage = one_inductor(20e-6, 500e-6)
+    stage = one_inductor(2e-3, 50e-3)  # large parts: the textbook's ratio neglects ripple
     with pytest.raises(UnreachableOutputError, match=r"largest duty allowed 0\.6") as caught:
         operating_point(converter(BOOST, stage, 5.0, 15.0, 2.0, FS, max_duty=0.6))
-    assert caught.value.highest_output == pytest.approx(12.5, rel=1e-9)
+    assert caught.value.highest_output == pytest.approx(12.5, rel=1e-8)
     assert caught.value.duty == pytest.approx(0.6)
 
 
