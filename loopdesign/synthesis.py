@@ -33,7 +33,11 @@ if TYPE_CHECKING:
 STEP_BACK = 0.82
 """Each crossover tried is this share of the one before: finer than the margin it buys is worth."""
 STEPS = 16
-EXTRA_PHASE_DEG = (2.0, 8.0, 15.0)
+RESISTANCES = (100.0, 1e6)
+"""Compensation resistors one would fit [ohm] (common practice)."""
+CAPACITANCES = (10e-12, 1e-6)
+"""Compensation capacitors one would fit [F] (common practice)."""
+EXTRA_PHASE_DEG = (2.0, 8.0, 15.0, 24.0, 32.0)
 """Phase added at the worst corner, for rounding and for the corners that cross lower."""
 
 
@@ -144,9 +148,22 @@ def _candidates(case: cases.Case, stage: Stage, complaints: list[str]) -> Iterat
                 continue
             parts = rounded(case, ideal)
             key = tuple(parts.values())
-            if key not in seen:
+            outside = _outside(parts)
+            if outside:
+                complaints.append(outside)
+            elif key not in seen:
                 seen.add(key)
                 yield parts, f"{method} at {crossover:.4g} Hz with {phase:.4g} deg, rounded to the series"
+
+
+def _outside(parts: dict[str, float]) -> str:
+    """Name the first part beyond what one would fit; empty where all are sensible."""
+    for name, value in parts.items():
+        low, high = RESISTANCES if name.startswith("R") else CAPACITANCES
+        if value and not low <= value <= high:
+            unit = "ohm" if name.startswith("R") else "F"
+            return f"{name} would be {value:.3g} {unit}, outside {low:g} to {high:g} {unit}"
+    return ""
 
 
 def _network(case: cases.Case) -> Compensation:
