@@ -14,6 +14,7 @@ from loopdesign.margins import LoopMargins, find_margins
 from loopdesign.steady import Guess
 from loopdesign.switched import SwitchedModel, linearise, loop_gain
 from loopdesign.verdict import Verdict, verdicts
+from loopdesign.waveforms import Waveforms, conduction_faults, waveforms
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -43,13 +44,25 @@ class Limit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stage:
-    """The power stage at a batch of corners, before any loop is closed."""
+    """The power stage at a batch of corners, before any loop is closed.
+
+    Attributes
+    ----------
+    corners, converter, point, model, plants
+        Conditions, network, operating points, switched models, and poles, zeros and features.
+    waves
+        One period of every current and voltage.
+    warnings
+        Corners whose rectifier does not do what the model assumes, one sentence each.
+    """
 
     corners: Corners
     converter: Converter
     point: OperatingPoint
     model: SwitchedModel
     plants: tuple[Plant, ...]
+    waves: Waveforms
+    warnings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,12 +124,15 @@ def examine_stage(case: cases.Case, corners: Corners | None = None) -> Stage:
     """
     corners = line_load_corners(case) if corners is None else corners
     converter, point = solved(case, corners)
+    waves = waveforms(converter, point)
     return Stage(
         corners=corners,
         converter=converter,
         point=point,
         model=linearise(point),
         plants=plants(converter, point),
+        waves=waves,
+        warnings=conduction_faults(converter, point, waves),
     )
 
 

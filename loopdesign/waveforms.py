@@ -117,3 +117,39 @@ def waveforms(converter: Converter, point: OperatingPoint) -> Waveforms:
                 x = np.einsum("bij,bj->bi", E[:, :n, :n], x) + E[:, :n, n]
         begin = begin + length
     return Waveforms(names=names, time=np.stack(time, 1), values=np.stack(values, 2), weights=np.stack(weights, 1))
+
+
+def conduction_faults(converter: Converter, point: OperatingPoint, waves: Waveforms) -> tuple[str, ...]:
+    """Look for operating points whose rectifier does not do what the three intervals assume.
+
+    Three intervals assume a diode that conducts without a break from the switch's opening on, and blocks otherwise. A
+    large ripple of the coupling capacitor can break that.
+
+    Parameters
+    ----------
+    converter, point, waves
+        The open-loop converter, its operating point and its waveforms.
+
+    Returns
+    -------
+    tuple of str
+        One sentence per item where the assumption fails; the figures there are not to be trusted.
+    """
+    if converter.synchronous:
+        return ()
+    current = waves.values[:, waves.names.index("i(diode)")]
+    reverse = waves.values[:, waves.names.index("v(diode)")]
+    drop = np.broadcast_to(np.asarray(converter.stage.diode_drop, float), point.duty.shape)
+    per = STEPS + 1  # samples of the on, off and idle intervals follow each other, edges twice
+    scale = np.abs(current).max(axis=1)
+    reversed_ = current[:, per : 2 * per].min(axis=1) < -1e-6 * scale
+    idle = np.where(point.discontinuous, reverse[:, 2 * per :].min(axis=1), np.inf)
+    forward = np.minimum(reverse[:, :per].min(axis=1), idle) < -drop - 1e-6 * np.abs(reverse).max(axis=1)
+    told = []
+    for i in np.flatnonzero(reversed_ | forward):
+        what = "reverses before the diode opens" if reversed_[i] else "would start again while the diode blocks"
+        told.append(
+            f"at {converter.input_voltage[i]:.4g} V the diode current {what}: the figures at this corner assume one "
+            "unbroken conduction and are not to be trusted"
+        )
+    return tuple(told)
