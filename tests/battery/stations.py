@@ -1,0 +1,108 @@
+"""One converter of every kind for the battery: topology, coupling, rectifier, conduction mode, modulator.
+
+The parts are plausible and invented: instrument supplies of a coastal observing network.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from loopdesign.case import parse_case
+
+FREQUENCY = 300e3
+_ONE = 'L1 = { inductance = "22 uH", resistance = "40 mohm" }'
+_PAIR = """\
+L1 = {{ inductance = "33 uH", resistance = "50 mohm" }}
+L2 = {{ inductance = "27 uH", resistance = "40 mohm" }}
+coupling = {coupling}
+Cs = {{ capacitance = "6.8 uF", esr = "6 mohm" }}
+damper = {{ resistance = "2.7 ohm", capacitance = "33 uF" }}"""
+_FLYBACK = """\
+L1 = { inductance = "40 uH", resistance = "60 mohm" }
+turns = 0.5
+secondary_resistance = "12 mohm\""""
+# input, input that takes a duty well above one half, output [V], light and full load [A], sense gain [V/A], slope [V/s]
+_TOPOLOGIES = {
+    "sepic": (12.0, 5.5, 9.0, 0.05, 1.0, 0.07, 60e3),
+    "cuk": (12.0, 5.5, 9.0, 0.05, 1.0, 0.07, 60e3),
+    "zeta": (12.0, 5.5, 9.0, 0.05, 1.0, 0.07, 60e3),
+    "boost": (9.0, 7.0, 18.0, 0.02, 0.7, 0.08, 60e3),
+    "flyback": (24.0, 11.0, 9.0, 0.05, 1.5, 0.15, 60e3),
+    "buck": (24.0, 14.0, 9.0, 0.05, 1.5, 0.1, 40e3),
+    "inverting": (12.0, 5.5, 9.0, 0.05, 1.0, 0.08, 60e3),
+}
+_TWO_INDUCTORS = ("sepic", "cuk", "zeta")
+
+
+@dataclass(frozen=True)
+class Station:
+    """One entry of the battery."""
+
+    topology: str
+    coupled: bool
+    rectifier: str
+    mode: str
+    scheme: str
+
+    @property
+    def name(self):
+        coupling = ["coupled"] if self.coupled else []
+        return "-".join([self.topology, *coupling, self.rectifier, self.mode, self.scheme.replace(" ", "_")])
+
+    @property
+    def load(self):
+        return _TOPOLOGIES[self.topology][3 if self.mode == "DCM" else 4]
+
+    def case(self, *, slope=None, low_line=False):
+        """Read the case, every part of its compensation open."""
+        vin, low, vo, _, _, gain, own = _TOPOLOGIES[self.topology]
+        vin = low if low_line else vin
+        stage = _PAIR.format(coupling=0.9 if self.coupled else 0.0) if self.topology in _TWO_INDUCTORS else _ONE
+        stage = _FLYBACK if self.topology == "flyback" else stage
+        current = self.scheme == "peak current"
+        comparator = f"sense_gain = {gain}\nslope = {own if slope is None else slope}" if current else "ramp = 1.5"
+        amplifier = (
+            'kind = "transconductance"\ngm = "1 mS"\noutput_resistance = "2 Mohm"'
+            if current
+            else 'kind = "operational"\ndc_gain = "80 dB"\ngain_bandwidth = "8 MHz"'
+        )
+        network = "type II" if current else "type III"
+        text = f"""
+title = "Tide-staff lamp supply, {self.name}"
+[converter]
+topology = "{self.topology}"
+switching_frequency = {FREQUENCY}
+rectifier = "{self.rectifier}"
+[specification]
+input_voltage = [{vin}]
+output_voltage = {vo}
+output_current = [{self.load}]
+[stage]
+{stage}
+Co = {{ capacitance = "100 uF", esr = "15 mohm" }}
+switch = {{ resistance = "25 mohm" }}
+diode = {{ drop = "{0.0 if self.rectifier == "synchronous" else 0.45} V", resistance = "20 mohm" }}
+[modulator]
+scheme = "{self.scheme}"
+{comparator}
+max_duty = 0.95
+[error_amplifier]
+{amplifier}
+reference = "1.2 V"
+[divider]
+lower = "10 kohm"
+[compensation]
+network = "{network}"
+"""
+        return parse_case(text, self.name)
+
+
+def _stations():
+    for topology in _TOPOLOGIES:
+        for coupled in (False, True) if topology in _TWO_INDUCTORS else (False,):
+            for rectifier, mode in (("diode", "CCM"), ("diode", "DCM"), ("synchronous", "CCM")):
+                for scheme in ("peak current", "voltage"):
+                    yield Station(topology, coupled, rectifier, mode, scheme)
+
+
+STATIONS = tuple(_stations())
