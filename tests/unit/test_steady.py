@@ -14,6 +14,7 @@ from stages import BOOST, BUCK, BUCK_BOOST, SEPIC, converter, one_inductor, scal
 
 from loopdesign.converter import operating_point, problem
 from loopdesign.errors import ConvergenceError, UnreachableOutputError
+from loopdesign.periodic import Stepper, _residual
 from loopdesign.steady import Guess, averaged_output, reach, solve
 from loopdesign.topologies.base import CapacitorValue
 
@@ -268,3 +269,27 @@ def test_mode_follows_from_the_search_and_not_from_the_guess():
         again = operating_point(conv, wrong)
         assert again.discontinuous[0] == right.discontinuous[0]
         assert again.duty[0] == pytest.approx(right.duty[0], rel=1e-8)
+
+
+@pytest.mark.parametrize("current", [1.25, 0.05])
+def test_the_search_s_jacobian_is_exact(current):
+    """Newton's last step is trusted to be the square of the one before: true only of an exact Jacobian. Central differences,
+    at a point that is not yet the solution.
+    """
+    point = operating_point(trap(20.0, damper=(2.2, 22e-6), current=current))
+    stepper = Stepper(point.problem)
+    n = point.start.shape[1]
+    state = np.concatenate([point.start[0] * 1.01, point.trim * 1.02, point.duty * 0.98, point.rectifier_end * 0.99])
+
+    def residual(v):
+        start = np.concatenate([[0.0], v[:n], [1.0], [v[n]]])[None]
+        return _residual(stepper, start, v[n + 1 : n + 2], v[n + 2 :], point.discontinuous)
+
+    values, exact = residual(state)
+    columns = []
+    for j in range(n + 3):
+        h = np.zeros(n + 3)
+        h[j] = 1e-6 * max(abs(state[j]), 1e-2)
+        columns.append((residual(state + h)[0][0] - residual(state - h)[0][0]) / (2 * h[j]))
+    assert values.shape == (1, n + 3)
+    assert_allclose(exact[0], np.stack(columns, axis=1), rtol=1e-5, atol=1e-7 * np.abs(exact).max())
