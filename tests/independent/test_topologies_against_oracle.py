@@ -62,6 +62,7 @@ def test_plant_meets_injection(topology, scheme, index, tmp_path):
     _agree(found, [response(case, f, inject="control", **point) for f in frequencies])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("topology", OTHERS)
 def test_loop_line_and_impedances_meet_injection(topology, tmp_path):
     case = CASES[topology]
