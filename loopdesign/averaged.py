@@ -13,10 +13,7 @@ any netlist with ``s`` the sensed signal, ``Sn``, ``Sf`` its slopes and ``Se`` t
     He(s) = 1 + s/(wn Qz) + s^2/wn^2,   wn = pi/T,   Qz = -2/pi,   kon = -D T (1 - D/2),   koff = D'^2 T / 2
 
 ``He`` applied to ``s`` contains the derivative of ``d``: duty becomes one more state and the pole pair at half the
-switching frequency appears. In discontinuous conduction the diode's current is no state: its triangle follows from
-duty and the slow states. What a shift of the switch-off edge moves at once and what it moves through the rest of the
-triangle are told apart; the second lags by one pole at ``fs / (pi D2)``, and both together give the high-frequency
-pole and right-half-plane zero of R. W. Erickson, D. Maksimovic, 2020, Table 15.4.
+switching frequency appears. Discontinuous conduction has a module of its own.
 
 Valid well below half the switching frequency; time is counted in periods and states are normalised, as in the circuit.
 """
@@ -28,7 +25,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.linalg import expm
+from loopdesign.discontinuous import INPUTS, LAGS, OUTPUTS, average_state, reduced
 from loopdesign.modulator import VoltageMode
 
 if TYPE_CHECKING:
@@ -41,9 +38,6 @@ if TYPE_CHECKING:
     from loopdesign.modulator import Modulator
     from loopdesign.steady import OperatingPoint
 
-INPUTS = ("control", "line", "load")
-OUTPUTS = ("v(out)", "i(line)")
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AveragedModel:
@@ -54,7 +48,8 @@ class AveragedModel:
     A, B, C, D
         (B,n,n), (B,n,3), (B,2,n), (B,2,3): inputs ``control``, ``line``, ``load``; outputs ``v(out)``, ``i(line)``.
     states
-        Names along the state axis; ``duty`` for the sampled-data state, ``slow1`` ... in discontinuous conduction.
+        Names along the state axis; ``duty`` for the sampled-data state, ``slow1`` ... and two lags in discontinuous
+        conduction.
     period
         (B,) switching period [s].
     scale
@@ -90,6 +85,9 @@ class AveragedModel:
         )  # fmt: skip
 
 
+__all__ = ["INPUTS", "OUTPUTS", "AveragedModel", "average", "average_state", "by_mode"]
+
+
 def average(point: OperatingPoint, modulator: Modulator) -> AveragedModel:
     """Average the network around an operating point that is all in one conduction mode.
 
@@ -103,8 +101,8 @@ def average(point: OperatingPoint, modulator: Modulator) -> AveragedModel:
     Returns
     -------
     AveragedModel
-        Order n in voltage mode, n + 1 in peak current mode; in discontinuous conduction n, the diode's current replaced
-        by the lagging charge.
+        Order n in voltage mode, n + 1 in peak current mode; in discontinuous conduction the diode's current is no
+        state, and two lags stand for the time its triangle takes.
 
     Raises
     ------
@@ -201,158 +199,18 @@ def _sampled_duty(
     return np.concatenate([on_state, on_duty, on_input], axis=1) / (square * rBd), direct
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _SlowStates:
-    """Coordinates in discontinuous conduction: ``x = P slow + q i`` with ``i`` the diode's current."""
-
-    P: NDArray[np.float64]
-    q: NDArray[np.float64]
-    N: NDArray[np.float64]
-    diode_row: NDArray[np.float64]
-
-
-def _slow_states(point: OperatingPoint, X: NDArray[np.float64]) -> _SlowStates:
-    """Choose the fast direction so that the slow states' slopes do not jump when the switch opens."""
-    network = point.network
-    on, off = network.configurations[:2]
-    u = point.inputs
-    jump = np.einsum("bij,bj->bi", on.A - off.A, X) + np.einsum("bij,bj->bi", on.B - off.B, u)
-    inductive = np.array([s.startswith("i(") for s in network.states])
-    q = np.where(inductive, jump, 0.0)
-    row = network.configurations[1].C[:, network.output_index("i(diode)")]
-    q = q / np.einsum("bi,bi->b", row, q)[:, None]
-    _, _, Vh = np.linalg.svd(row[:, None, :])
-    P = Vh[:, 1:].transpose(0, 2, 1)
-    N = np.linalg.inv(np.concatenate([P, q[:, :, None]], axis=2))[:, :-1]
-    return _SlowStates(P=P, q=q, N=N, diode_row=row)
-
-
-def average_state(point: OperatingPoint) -> NDArray[np.float64]:
-    """Exact average (B,n) of the normalised states over the period."""
-    b, n = point.start.shape
-    total = np.zeros((b, n))
-    starts = (point.start, point.at_duty, point.at_rectifier_end)
-    for k, c in enumerate(point.network.configurations):
-        M = np.zeros((b, 2 * n + 1, 2 * n + 1))
-        M[:, :n, :n] = c.A
-        M[:, :n, n] = np.einsum("bnp,bp->bn", c.B, point.inputs)
-        M[:, n + 1 :, :n] = np.eye(n)
-        E = expm(M * point.lengths[:, k, None, None])
-        total += np.einsum("bij,bj->bi", E[:, n + 1 :, :n], starts[k]) + E[:, n + 1 :, n]
-    return total
-
-
 def _discontinuous(point: OperatingPoint, modulator: Modulator) -> AveragedModel:
-    """Reduced-order model: differentiate the averaged triangle with complex steps (exact to rounding)."""
-    network = point.network
-    X = average_state(point)
-    slow = _slow_states(point, X)
-    xi = np.einsum("bij,bj->bi", slow.N, X)
-    b, m = xi.shape
-    columns = [network.input_index(n) for n in INPUTS]
-    step = 1e-30j
-    base = [xi.astype(complex), point.duty.astype(complex), point.inputs.astype(complex)]
-    by_state, by_input = [], []
-    for j in range(m):
-        moved = base[0].copy()
-        moved[:, j] += step
-        by_state.append(_triangle(point, slow, moved, base[1], base[2]).imag / step.imag)
-    by_duty = _triangle(point, slow, base[0], base[1] + step, base[2]).imag / step.imag
-    for j in columns:
-        moved = base[2].copy()
-        moved[:, j] += step
-        by_input.append(_triangle(point, slow, base[0], base[1], moved).imag / step.imag)
-    Jx, Ju = np.stack(by_state, axis=2), np.stack(by_input, axis=2)
-    control = np.array([n == "control" for n in INPUTS], float)
-    if isinstance(modulator, VoltageMode):
-        duty_x, duty_u = np.zeros((b, m)), control / point.problem.threshold.ramp[:, None]
-    else:  # the threshold, sensed peak plus ramp less control, stays at zero: it is the last row
-        duty_x = -Jx[:, -1] / by_duty[:, -1, None]
-        duty_u = (control - Ju[:, -1] * (1 - control)) / by_duty[:, -1, None]
-    at_edge = _edge_share(point, slow)
-    spread = by_duty[:, : m + len(OUTPUTS)] - at_edge
-    rate = 2.0 / (point.rectifier_end - point.duty)  # the pole fs / (pi D2), in radians per period
-    J, Ju = Jx[:, : m + len(OUTPUTS)], Ju[:, : m + len(OUTPUTS)] * (1 - control)
-    wide = np.zeros((b, m + 1, m + 1 + len(INPUTS)))
-    wide[:, :m] = _with_duty(J[:, :m], spread[:, :m], Ju[:, :m], at_edge[:, :m], duty_x, duty_u)
-    wide[:, m, :m], wide[:, m, m], wide[:, m, m + 1 :] = rate[:, None] * duty_x, -rate, rate[:, None] * duty_u
-    rows = _with_duty(J[:, m:], spread[:, m:], Ju[:, m:], at_edge[:, m:], duty_x, duty_u)
+    A, B, C, D = reduced(point, modulator)
+    slow = A.shape[-1] - len(LAGS)
     return AveragedModel(
-        A=wide[:, :, : m + 1],
-        B=wide[:, :, m + 1 :],
-        C=rows[:, :, : m + 1],
-        D=rows[:, :, m + 1 :],
-        states=(*(f"slow{i + 1}" for i in range(m)), "charge"),
-        period=network.period,
-        scale=np.ones((b, m + 1)),
+        A=A,
+        B=B,
+        C=C,
+        D=D,
+        states=(*(f"slow{i + 1}" for i in range(slow)), *LAGS),
+        period=point.network.period,
+        scale=np.ones(A.shape[:2]),
     )
-
-
-def _with_duty(
-    by_state: NDArray[np.float64],
-    spread: NDArray[np.float64],
-    by_input: NDArray[np.float64],
-    at_edge: NDArray[np.float64],
-    duty_x: NDArray[np.float64],
-    duty_u: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """Rows over ``[slow, charge, inputs]``: duty acts at its edge at once, the rest through the lagging charge."""
-    return np.concatenate(
-        [
-            by_state + at_edge[:, :, None] * duty_x[:, None, :],
-            spread[:, :, None],
-            by_input + at_edge[:, :, None] * duty_u[:, None, :],
-        ],
-        axis=2,
-    )
-
-
-def _edge_share(point: OperatingPoint, slow: _SlowStates) -> NDArray[np.float64]:
-    """Tell what a shift of the switch-off edge does at that very moment, to slow slopes and outputs (B, m+2)."""
-    on, off = point.network.configurations[:2]
-    rows = [point.network.output_index(n) for n in OUTPUTS]
-    x, u = point.at_duty, point.inputs
-    flow = np.einsum("bij,bj->bi", on.A - off.A, x) + np.einsum("bij,bj->bi", on.B - off.B, u)
-    out = np.einsum("bij,bj->bi", (on.C - off.C)[:, rows], x) + np.einsum("bij,bj->bi", (on.D - off.D)[:, rows], u)
-    return np.concatenate([np.einsum("bij,bj->bi", slow.N, flow), out], axis=1)
-
-
-def _triangle(
-    point: OperatingPoint,
-    slow: _SlowStates,
-    xi: NDArray[np.complex128],
-    duty: NDArray[np.complex128],
-    u: NDArray[np.complex128],
-) -> NDArray[np.complex128]:
-    """Average slopes of the slow states, average outputs and the sensed peak with its ramp, stacked (B, m+2+1)."""
-    on, off, idle = point.network.configurations
-    rows = [point.network.output_index(n) for n in OUTPUTS]
-    idle_x = np.einsum("bij,bj->bi", slow.P, xi)
-
-    def flow(c: Configuration, x: NDArray[np.complex128]) -> NDArray[np.complex128]:
-        return np.einsum("bij,bj->bi", c.A, x) + np.einsum("bij,bj->bi", c.B, u)
-
-    def out(c: Configuration, x: NDArray[np.complex128]) -> NDArray[np.complex128]:
-        return np.einsum("bij,bj->bi", c.C[:, rows], x) + np.einsum("bij,bj->bi", c.D[:, rows], u)
-
-    def rate(c: Configuration, x: NDArray[np.complex128]) -> NDArray[np.complex128]:
-        return np.einsum("bi,bi->b", slow.diode_row, flow(c, x))
-
-    # slopes at the middle of the triangle's sides: the first guess from its foot, then once more
-    peak = duty * rate(on, idle_x)
-    for _ in range(2):
-        middle = idle_x + slow.q * (peak / 2.0)[:, None]
-        peak = duty * rate(on, middle)
-    middle = idle_x + slow.q * (peak / 2.0)[:, None]
-    fall = -peak / rate(off, middle)
-    shares = (duty[:, None], fall[:, None], (1.0 - duty - fall)[:, None])
-    states = (middle, middle, idle_x)
-    slopes = sum(w * flow(c, x) for w, c, x in zip(shares, (on, off, idle), states, strict=True))
-    outputs = sum(w * out(c, x) for w, c, x in zip(shares, (on, off, idle), states, strict=True))
-    th = point.problem.threshold
-    top = idle_x + slow.q * peak[:, None]
-    sensed = np.einsum("bi,bi->b", th.sensed_state, top) + np.einsum("bi,bi->b", th.sensed_input, u) + th.ramp * duty
-    return np.concatenate([np.einsum("bij,bj->bi", slow.N, slopes), outputs, sensed[:, None]], axis=1)
 
 
 def by_mode(point: OperatingPoint) -> Sequence[NDArray[np.intp]]:

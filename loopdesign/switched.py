@@ -32,6 +32,10 @@ if TYPE_CHECKING:
     from loopdesign.steady import OperatingPoint
 
 
+SERIES_BELOW = 1e-3
+"""Size of ``(jw - lambda) tau`` below which five terms of its series hold to 1e-17."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Edge:
     """A threshold edge: ``dt = -(row z + row_input u)``, state jump and output impulse per unit of ``dt``."""
@@ -174,7 +178,19 @@ class _ModalStep:
         growth = np.exp(values * length[:, None])
         self.factor = growth[:, None, :] * np.exp(-1j * angle * length[:, None])[..., None]
         self.phi = (1.0 - self.factor) * self.reciprocal
-        self.length = length[:, None, None]
+        self.ramp = (length[:, None, None] - self.phi) * self.reciprocal
+        self._mend_cancellation(length[:, None, None])
+
+    def _mend_cancellation(self, length: NDArray[np.float64]) -> None:
+        """Replace differences of nearly equal numbers by their series, for slow modes far below the clock."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            product = length / self.reciprocal
+        small = np.abs(product) < SERIES_BELOW
+        if small.any():
+            p = np.where(small, product, 0.0)
+            phi = length * (1.0 - p / 2.0 + p**2 / 6.0 - p**3 / 24.0 + p**4 / 120.0)
+            ramp = length**2 * (0.5 - p / 6.0 + p**2 / 24.0 - p**3 / 120.0 + p**4 / 720.0)
+            self.phi, self.ramp = np.where(small, phi, self.phi), np.where(small, ramp, self.ramp)
 
     def carry(self, z: NDArray[np.complex128]) -> NDArray[np.complex128]:
         """Free motion over the interval."""
@@ -186,8 +202,7 @@ class _ModalStep:
 
     def integral(self, z: NDArray[np.complex128]) -> NDArray[np.complex128]:
         """Integral of the perturbation over the interval, free and forced."""
-        forced = (self.length - self.phi) * self.reciprocal * self.drive
-        return _times(self.modal.vectors, self.phi * _times(self.modal.inverse, z) + forced)
+        return _times(self.modal.vectors, self.phi * _times(self.modal.inverse, z) + self.ramp * self.drive)
 
 
 class _SolvedStep:
