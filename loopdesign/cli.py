@@ -7,6 +7,7 @@ Heavy libraries are imported inside the commands, so that ``--help`` answers at 
 from __future__ import annotations
 
 import json
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
@@ -198,8 +199,6 @@ def _write_report(found: Assessment, folder: Path, *, quiet: bool, chosen_case: 
 
 def _colour() -> bool:
     """Whether colour may be used: on a terminal, unless NO_COLOR is set."""
-    import os
-
     return sys.stdout.isatty() and not os.environ.get("NO_COLOR")
 
 
@@ -293,6 +292,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         Exit status.
     """
     words = list(sys.argv[1:] if argv is None else argv)
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")  # many small matrices: threads inside a product only get in each other's way
     try:
         status = app(words, exit_on_error=False, print_error=False)
     except CycloptsError as fault:

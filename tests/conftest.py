@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import os
+
+for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")  # before numpy loads: the matrices are small
+
 from hypothesis import HealthCheck, settings
 
 settings.register_profile(
