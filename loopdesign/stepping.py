@@ -23,7 +23,7 @@ import numpy as np
 
 from loopdesign.circuit import Configuration, SwitchedNetwork, derive
 from loopdesign.converter import netlist
-from loopdesign.elements import GROUND, Amplifier, Capacitor, CurrentSource, Diode, Element, Inductor, Transconductor
+from loopdesign.elements import GROUND, Amplifier, CurrentSource, Diode, Element, Inductor, Transconductor
 from loopdesign.errors import ConvergenceError
 from loopdesign.modulator import threshold
 from loopdesign.motion import Motion, Piece
@@ -165,9 +165,18 @@ class CycleStepper:
         Value of every input by name: sources [V] or [A] and the diode's drop [V].
     limits
         What bounds the controller; ignored with the loop open, but for the minimum on-time.
+    probes
+        Further quantities that ``watch`` and ``dense`` shall know.
     """
 
-    def __init__(self, converter: Converter, inputs: Mapping[str, float], limits: ControlLimits | None = None) -> None:
+    def __init__(
+        self,
+        converter: Converter,
+        inputs: Mapping[str, float],
+        limits: ControlLimits | None = None,
+        *,
+        probes: tuple[str, ...] = (),
+    ) -> None:
         self.converter = converter
         self.limits = ControlLimits() if limits is None else limits
         self.min_on = self.limits.min_on_time / converter.period
@@ -183,9 +192,7 @@ class CycleStepper:
         if self.bounded:
             source = CurrentSource(name="amplifier limit", a=GROUND, b="control")
             self.elements[False] = (*base, *extra, source)
-            self.elements[True] = tuple(
-                replace(e, gm=0.0) if e is self.amplifier else e for e in self.elements[False]
-            )
+            self.elements[True] = tuple(replace(e, gm=0.0) if e is self.amplifier else e for e in self.elements[False])
         self.inductors = tuple(e.name for e in base if isinstance(e, Inductor))
         diode = next(e for e in base if isinstance(e, Diode))
         self.forward = f"v({diode.a},{diode.b})"
@@ -193,12 +200,12 @@ class CycleStepper:
         self.probes += ["v(reference,feedback)"] if self.bounded else []
         self.probes += [f"i({e.name})" for e in self.clamps.values()]
         self.probes += [f"v({self.clamp_node})"] if self.clamp_node != "control" else []
+        self.probes += [p for p in probes if p not in self.probes]
         self.settings: dict[Devices, _Setting] = {}
         self.warm: dict[Devices, float] = {}
         self.values = dict(inputs)
         self.network: SwitchedNetwork = self._derive(Devices(True, False))
         self.states, self.scale = self.network.states, self.network.state_scale[0]
-        self.capacitors = tuple(e.name for e in base if isinstance(e, Capacitor))
 
     def set_inputs(self, **changes: float) -> None:
         """Change inputs by name, from now on."""
@@ -349,9 +356,7 @@ class CycleStepper:
         setting = self.setting(idle)
         return setting.piece.move(setting.project(x), theta), idle
 
-    def _act(
-        self, guard: _Guard, x: NDArray[np.float64], devices: Devices, theta: float
-    ) -> tuple[Motion, Devices]:
+    def _act(self, guard: _Guard, x: NDArray[np.float64], devices: Devices, theta: float) -> tuple[Motion, Devices]:
         """Change the devices as a guard asks."""
         if guard.action == "trip":
             return self._turn_off(x, devices, theta)
