@@ -7,7 +7,7 @@ import os
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")  # before numpy loads: the matrices are small
 
-from hypothesis import HealthCheck, settings
+from hypothesis import HealthCheck, settings  # noqa: E402
 
 settings.register_profile(
     "repeatable",
