@@ -1,0 +1,155 @@
+"""Lattices too large to look at whole (type III: five parts): exhaustive in blocks, alternating until nothing improves.
+
+From every start the parts are taken in two blocks, each searched exhaustively with the other held: R1, C1 and C2 over
+their whole series; then R2 and C3 over theirs with R1 within some steps. When neither block improves, every combination
+within two steps in all parts is compared. What is proven is that, and no more: no better combination exists in either
+block or within two steps; one may exist where several parts differ by more at once.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.corners import amplifier, divider
+from loopdesign.errors import LoopDesignError
+from loopdesign.lattice import PARTS, Found
+from loopdesign.lattice_screens import Walk, screens_for
+from loopdesign.placement import parts_for_target
+from loopdesign.switched import control_to_output
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from numpy.typing import NDArray
+
+    from loopdesign import case as cases
+    from loopdesign.assess import Stage
+    from loopdesign.lattice import Demands, Lattice, Responses
+
+ROUNDS = 4
+FOLLOWING = 12
+"""Steps of R1 either way while R2 and C3 are searched."""
+WHOLE = 10_000
+NEAR = 2
+
+
+def starts(case: cases.Case, stage: Stage, lattice: Lattice) -> list[NDArray[np.intp]]:
+    """Place the network by the K factor at several crossovers; positions (k,) in the lattice, rounded."""
+    switching = case.converter.switching_frequency
+    found = []
+    for share in (0.1, 0.05, 0.025, 0.012, 0.006):
+        gains = control_to_output(stage.model, np.array([share * switching]))[:, 0]
+        plant = complex(gains[int(np.argmax(np.abs(gains)))])
+        for extra in (0.0, 10.0):
+            try:
+                ideal = parts_for_target(
+                    amplifier(case),
+                    divider(case),
+                    case.compensation.network if case.compensation is not None else "type III",
+                    crossover_hz=share * switching,
+                    plant_gain=plant,
+                    phase_margin_deg=case.targets.phase_margin + extra,
+                )
+            except LoopDesignError:
+                continue
+            values = [float(getattr(ideal, name)) for name in lattice.open_parts]
+            found.append(_nearest(lattice, values))
+    middle = np.array([len(c) // 2 for c in lattice.choices])
+    return found or [middle]
+
+
+def _nearest(lattice: Lattice, values: list[float]) -> NDArray[np.intp]:
+    """Position of the combination nearest in ratio, part by part."""
+    wanted = [max(v, float(c[0])) for v, c in zip(values, lattice.choices, strict=True)]
+    return np.array([int(np.argmin(np.abs(np.log(c / w)))) for c, w in zip(lattice.choices, wanted, strict=True)])
+
+
+def blocks(lattice: Lattice) -> list[tuple[int, ...]]:
+    """Reach of each block, per open part."""
+    first = tuple(WHOLE if name in ("R1", "C1", "C2") else 0 for name in lattice.open_parts)
+    second = tuple(WHOLE if name in ("R2", "C3") else FOLLOWING if name == "R1" else 0 for name in lattice.open_parts)
+    return [first, second]
+
+
+def _chunks(lattice: Lattice, item: int, reach: tuple[int, ...], most: int = 65_536) -> Iterator[NDArray[np.intp]]:
+    """Split a block into pieces along its longest part, so that it never stands in memory whole."""
+    centre = lattice.steps(np.array([item]))[0]
+    longest = int(np.argmax([min(r, len(c)) for r, c in zip(reach, lattice.choices, strict=True)]))
+    low = max(0, int(centre[longest]) - reach[longest])
+    high = min(len(lattice.choices[longest]), int(centre[longest]) + reach[longest] + 1)
+    still = tuple(0 if k == longest else r for k, r in enumerate(reach))
+    slab = lattice.steps(lattice.around(item, still))
+    together = max(1, most // len(slab))
+    for begin in range(low, high, together):
+        places = np.arange(begin, min(begin + together, high))
+        steps = np.repeat(slab, len(places), axis=0)
+        steps[:, longest] = np.tile(places, len(slab))
+        yield lattice.items(steps)
+
+
+def staged_search(
+    responses: Responses,
+    lattice: Lattice,
+    demands: Demands,
+    begin: list[NDArray[np.intp]],
+    *,
+    thin: bool = False,
+    progress: Callable[[int, int], None] | None = None,
+) -> tuple[Found, str]:
+    """Search a large lattice in blocks.
+
+    Parameters
+    ----------
+    responses, lattice, demands
+        As for `lattice_screens.search`.
+    begin
+        Positions to start from.
+    thin
+        Look around the starts only.
+    progress
+        Called with (blocks done, blocks at most).
+
+    Returns
+    -------
+    tuple of Found and str
+        What was found, and a sentence on what is proven.
+    """
+    walk = Walk(screens_for(responses, demands), lattice)
+    looked = 0
+    for k, place in enumerate(begin):
+        if progress is not None:
+            progress(k, len(begin) + 2 * ROUNDS)
+        item = int(lattice.items(place[None])[0])
+        reach = tuple(10 if n.startswith("R") else 3 for n in lattice.open_parts[:3]) + (0,) * (len(place) - 3)
+        looked += _visit(walk, lattice, item, reach)
+    if walk.best is None and begin:
+        looked += _visit(walk, lattice, int(lattice.items(begin[0][None])[0]), blocks(lattice)[0])
+    for round_ in range(ROUNDS):
+        before = walk.best
+        if before is None or thin:
+            break
+        for reach in blocks(lattice):
+            if progress is not None:
+                progress(len(begin) + 2 * round_, len(begin) + 2 * ROUNDS)
+            looked += _visit(walk, lattice, int(walk.best or 0), reach)
+        looked += _visit(walk, lattice, int(walk.best or 0), tuple(NEAR for _ in lattice.choices))
+        if walk.best == before:
+            break
+    names = ", ".join(n for n in lattice.open_parts if n in PARTS[:3])
+    others = ", ".join(n for n in lattice.open_parts if n in PARTS[3:])
+    scope = (
+        f"{looked:,} of {lattice.size:.3g} combinations of preferred values were compared, in blocks: no better one "
+        f"differs in {names} alone, in {others} (R1 within {FOLLOWING} steps) alone, or by at most {NEAR} steps in all"
+    )
+    return walk.result(looked), scope
+
+
+def _visit(walk: Walk, lattice: Lattice, item: int, reach: tuple[int, ...]) -> int:
+    """Look at a block; return how many combinations it has."""
+    count = 0
+    for items in _chunks(lattice, item, reach):
+        count += len(items)
+        walk.visit(items)
+    return count
