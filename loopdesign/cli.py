@@ -10,14 +10,15 @@ import json
 import os
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from cyclopts import App, CycloptsError, Parameter
 
-from loopdesign.errors import CaseError, DataError, LoopDesignError, NoDesignError, UnreachableOutputError
+from loopdesign.console import Progress, colour_wanted, complain, say
+from loopdesign.errors import DataError, LoopDesignError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Sequence
 
     from loopdesign import case as cases
     from loopdesign.assess import Assessment
@@ -41,6 +42,7 @@ Folder = Annotated[Path | None, Parameter(name="--output", help="Folder of the r
 @app.command
 def start(
     topology: str,
+    /,
     *,
     output: Annotated[
         Path | None, Parameter(name="--output", help="File to write; TOPOLOGY.toml here unless given.")
@@ -63,7 +65,7 @@ def start(
     if not target.parent.is_dir():
         raise DataError(f"{target.parent} is not a folder")
     target.write_text(text, encoding="utf-8")
-    _print(
+    say(
         json_,
         {"written": str(target)},
         f"wrote {target}: invented values to replace by yours; then 'loopdesign design {target}'",
@@ -81,7 +83,7 @@ def schema() -> int:
 
 
 @app.command
-def check(case: CasePath, *, output: Folder = None, json_: Json = False) -> int:
+def check(case: CasePath, /, *, output: Folder = None, json_: Json = False) -> int:
     """Examine parts already chosen: margins and verdict at every corner.
 
     A report is written only where --output names a folder.
@@ -97,12 +99,12 @@ def check(case: CasePath, *, output: Folder = None, json_: Json = False) -> int:
     found = assess(loaded, given_parts(loaded) if whole else {})
     if output is not None:
         _write_report(found, output, quiet=json_)
-    _print(json_, answer(found) if json_ else {}, "" if json_ else _told(found))
+    say(json_, answer(found) if json_ else {}, "" if json_ else _told(found))
     return MET if found.targets_met else MISSED
 
 
 @app.command
-def design(case: CasePath, *, output: Folder = None, json_: Json = False) -> int:
+def design(case: CasePath, /, *, output: Folder = None, json_: Json = False) -> int:
     """Choose the open parts, show operating points, margins and verdict, write the report.
 
     The report goes to a folder beside the case file, or to --output; a complete one replaces an older one.
@@ -115,13 +117,13 @@ def design(case: CasePath, *, output: Folder = None, json_: Json = False) -> int
     missing = [f"[{n}]" for n in ("error_amplifier", "divider") if getattr(loaded, n) is None]
     if missing:
         raise DataError(f"{case}: design needs {' and '.join(missing)}: say which amplifier closes the loop")
-    with _Progress("choosing parts", quiet=json_) as progress:
+    with Progress("choosing parts", quiet=json_) as progress:
         found = choose(loaded, progress)
     folder = case.with_name(f"{case.stem}-report") if output is None else output
     chosen = write_parts(read_text(case), {_key(k): v for k, v in found.chosen.items()})
     _write_report(found.assessment, folder, quiet=json_, chosen_case=chosen)
     extra = {"chosen": found.chosen, "method": found.method, "report": str(folder)}
-    _print(
+    say(
         json_,
         answer(found.assessment) | extra if json_ else {},
         "" if json_ else _told(found.assessment, found) + f"\nreport: {folder / 'report.md'}",
@@ -132,6 +134,7 @@ def design(case: CasePath, *, output: Folder = None, json_: Json = False) -> int
 @app.command
 def response(
     case: CasePath,
+    /,
     *,
     quantity: Annotated[
         Literal["plant", "loop", "line", "output-impedance", "input-impedance"], Parameter(help="What to evaluate.")
@@ -168,7 +171,7 @@ def response(
     }
     from loopdesign.report.terminal import response_text
 
-    _print(json_, answer, "" if json_ else response_text(found))
+    say(json_, answer, "" if json_ else response_text(found))
     return MET
 
 
@@ -186,96 +189,15 @@ def _told(found: Assessment, chosen: Design | None = None) -> str:
     """Everything a person reads on the terminal."""
     from loopdesign.report.terminal import assessment_text
 
-    return assessment_text(found, chosen.chosen if chosen else {}, colour=_colour())
+    return assessment_text(found, chosen.chosen if chosen else {}, colour=colour_wanted())
 
 
 def _write_report(found: Assessment, folder: Path, *, quiet: bool, chosen_case: str | None = None) -> None:
     from loopdesign.report.data import report_data
     from loopdesign.report.folder import write_report
 
-    with _Progress("writing the report", quiet=quiet):
+    with Progress("writing the report", quiet=quiet):
         write_report(found, report_data(found), folder, chosen_case=chosen_case)
-
-
-def _colour() -> bool:
-    """Whether colour may be used: on a terminal, unless NO_COLOR is set."""
-    return sys.stdout.isatty() and not os.environ.get("NO_COLOR")
-
-
-def _print(as_json: bool, answer: dict[str, Any], text: str) -> None:
-    if as_json:
-        print(json.dumps(answer, indent=1, allow_nan=False, ensure_ascii=False))
-    else:
-        print(text)
-
-
-class _Progress:
-    """Progress on standard error, on a terminal only."""
-
-    def __init__(self, words: str, *, quiet: bool) -> None:
-        self.words = words
-        self.shown = not quiet and sys.stderr.isatty()
-        self.bar: Any = None
-        self.task: Any = None
-
-    def __enter__(self) -> Callable[[int, int], None]:
-        if self.shown:
-            from rich.console import Console
-            from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
-            self.bar = Progress(
-                TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn(),
-                console=Console(stderr=True), transient=True,
-            )  # fmt: skip
-            self.bar.start()
-            self.task = self.bar.add_task(self.words, total=None)
-        return self.step
-
-    def step(self, done: int, total: int) -> None:
-        """Show how far the work is."""
-        if self.bar is not None:
-            self.bar.update(self.task, completed=done, total=total)
-
-    def __exit__(self, *_: object) -> None:
-        if self.bar is not None:
-            self.bar.stop()
-
-
-def _fault_rows(error: LoopDesignError) -> dict[str, Any]:
-    """Turn an error into its JSON form."""
-    row: dict[str, Any] = {"kind": type(error).__name__, "message": str(error)}
-    if isinstance(error, CaseError):
-        row["faults"] = [
-            {"file": f.file, "line": f.line, "column": f.column, "key": f.key, "message": f.message,
-             "found": f.found, "expected": f.expected, "hint": f.hint}
-            for f in error.faults
-        ]  # fmt: skip
-    if isinstance(error, NoDesignError):
-        row |= {"nearest": error.nearest, "obstacles": list(error.obstacles)}
-    if isinstance(error, UnreachableOutputError):
-        row |= {
-            "input_voltage": error.input_voltage,
-            "load_current": error.load_current,
-            "target": error.target,
-            "highest_output": error.highest_output,
-            "duty": error.duty,
-        }
-    return row
-
-
-def _complain(error: LoopDesignError, as_json: bool) -> int:
-    """Tell a person on standard error, a machine on standard output; nothing is half-written."""
-    if as_json:
-        print(json.dumps({"error": _fault_rows(error)}, indent=1, allow_nan=False, ensure_ascii=False))
-    text = str(error)
-    if isinstance(error, NoDesignError):
-        text = "\n  - ".join([f"no design: {text}", *error.obstacles])
-        if error.nearest.get("parts"):
-            from loopdesign.report.terminal import parts_text
-
-            text += f"\nnearest miss: {parts_text(error.nearest['parts'])}"
-    print(text, file=sys.stderr)
-    return error.exit_status
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -301,7 +223,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(f"{message}\nsee 'loopdesign --help'", file=sys.stderr)
         return WRONG_INPUT
     except LoopDesignError as error:
-        return _complain(error, "--json" in words)
+        return complain(error, "--json" in words)
     except BrokenPipeError:
         sys.stderr.close()
         return MET
