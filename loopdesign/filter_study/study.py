@@ -190,7 +190,7 @@ def filter_study(case: cases.Case, parts: Mapping[str, float], *, propose: bool 
     bare = _side(case.model_copy(update={"input_filter": None}), parts)
     full = _side(case, parts)
     fs = case.converter.switching_frequency
-    f = np.geomspace(LOWEST_SHARE * fs, 0.5 * fs, POINTS)
+    f = _grid(case, LOWEST_SHARE * fs, 0.5 * fs)
     source, period = full.stage.converter.source, full.model.point.network.period
     separation = _separation(full.stage, bare.model, f)
     empty = np.empty((len(period), 0), complex)
@@ -214,6 +214,14 @@ def filter_study(case: cases.Case, parts: Mapping[str, float], *, propose: bool 
         proposal=_propose(case, parts, bare.model) if needed and propose else None,
         warnings=_warnings(full.stage.corners, separation, bare.verdicts, full.verdicts),
     )
+
+
+def _grid(case: cases.Case, low_hz: float, high_hz: float) -> NDArray[np.float64]:
+    """Frequencies (F,) [Hz], closer around the filter's resonance, whose undamped peak is narrow."""
+    resonance = 1.0 / (2.0 * np.pi * np.sqrt(_total_choke(case) * _filter_capacitance(case)))
+    around = resonance * np.exp(np.sinh(np.linspace(-4.0, 4.0, 81)) / 100.0)
+    wide = np.concatenate([np.geomspace(low_hz, high_hz, POINTS), around])
+    return np.unique(wide[(wide >= low_hz) & (wide <= high_hz)])
 
 
 def _side(case: cases.Case, parts: Mapping[str, float]) -> _Side:
@@ -293,10 +301,12 @@ def _warnings(
             own, other = (
                 format_quantity(float(x[item]), "ohm") for x in (separation.filter_ohm, separation.converter_ohm)
             )
+            gap = float(separation.db[item])
+            near = f"comes within {gap:.1f} dB of" if gap >= 0.0 else f"exceeds by {-gap:.1f} dB"
             told.append(
-                f"at {name} the input filter's output impedance of {own} comes within {separation.db[item]:.1f} dB of "
-                f"the converter's input impedance of {other} at "
-                f"{format_quantity(float(separation.frequency_hz[item]), 'Hz')}; {ENOUGH_DB:g} dB is customary"
+                f"at {name} the input filter's output impedance of {own} {near} the converter's input impedance of "
+                f"{other} at {format_quantity(float(separation.frequency_hz[item]), 'Hz')}; a separation of "
+                f"{ENOUGH_DB:g} dB is customary"
             )
         if a.stable and not b.stable:
             told.append(
