@@ -35,8 +35,8 @@ if TYPE_CHECKING:
 
     from loopdesign.converter import Converter
 
-CLAMP_RESISTANCE = 10.0
-"""On-resistance of a control-pin clamp [ohm]: millivolts at the microamperes an amplifier delivers."""
+CLAMP_RESISTANCE = 1.0
+"""On-resistance of a control-pin clamp [ohm]: a millivolt at the most an amplifier delivers."""
 MOST_EVENTS = 300
 """Edges in one period beyond which devices chatter."""
 

@@ -15,14 +15,14 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from loopdesign.converter import operating_point
+from loopdesign.converter import operating_point, problem, sink_current
 from loopdesign.corners import compensation, one_corner, solved
 from loopdesign.errors import DataError, LoopDesignError
 from loopdesign.responses import given_parts
-from loopdesign.steady import Guess
+from loopdesign.steady import Guess, solve
 from loopdesign.step_estimate import estimate
 from loopdesign.stepping import ControlLimits, CycleStepper
-from loopdesign.switched import SwitchedModel, linearise
+from loopdesign.switched import SwitchedModel, input_impedance, line_to_output, linearise, output_impedance
 from loopdesign.transient import (
     GrowthRun,
     Ringing,
@@ -41,6 +41,8 @@ from loopdesign.verdict import Mode, worst_modes
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
+    from numpy.typing import NDArray
+
     from loopdesign import case as cases
     from loopdesign.converter import Converter
     from loopdesign.steady import OperatingPoint
@@ -51,6 +53,8 @@ LEAST_CYCLES, MOST_CYCLES = 1000, 10000
 UNSTABLE_CYCLES = 2000
 ZOOM_BEFORE, ZOOM_AFTER = 3, 9
 """Cycles drawn singly before and after a step."""
+POINTS = 150
+"""Frequencies of the closed-loop responses."""
 ESTIMATED = 160
 """Instants at which the prediction from the impedance is evaluated."""
 NOT_MODELLED = "soft start and current limit are not modelled"
@@ -112,14 +116,30 @@ class StepResult:
     reason: str
 
     @property
-    def time_s(self) -> np.ndarray:
+    def time_s(self) -> NDArray[np.float64]:
         """Middle of each cycle (N,) [s]."""
         return self.run.time_s
 
     @property
-    def output_voltage_v(self) -> np.ndarray:
+    def output_voltage_v(self) -> NDArray[np.float64]:
         """Mean output of each cycle (N,) [V]."""
         return self.run.mean
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Impedances:
+    """Closed-loop responses of the switched model at one operating point, over frequencies (F,) [Hz].
+
+    ``output`` and ``input`` are impedances [ohm], ``line`` is the output per volt of input [V/V]; complex (F,).
+    """
+
+    input_voltage: float
+    load_current: float
+    stable: bool
+    frequencies_hz: NDArray[np.float64]
+    output: NDArray[np.complex128]
+    line: NDArray[np.complex128]
+    input: NDArray[np.complex128]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,6 +152,8 @@ class StepStudy:
         The case.
     results
         One per kind and input voltage; ``load`` first.
+    impedances
+        Closed-loop responses at every operating point that a step begins from.
     growth
         A small disturbance at the operating point with the largest and the smallest worst multiplier.
     band_v
@@ -142,6 +164,7 @@ class StepStudy:
 
     case: cases.Case
     results: tuple[StepResult, ...]
+    impedances: tuple[Impedances, ...]
     growth: tuple[GrowthRun, ...]
     band_v: float
     notes: tuple[str, ...]
@@ -227,7 +250,20 @@ def step_results(
     if progress is not None:
         progress(len(plan), len(plan))
     band = case.targets.settling_band * case.specification.output_voltage
-    return StepStudy(case=case, results=tuple(results), growth=growth, band_v=band, notes=tuple(notes))
+    return StepStudy(
+        case=case, results=tuple(results), impedances=tuple(_impedances(s) for s in starts.values()), growth=growth,
+        band_v=band, notes=tuple(notes),
+    )  # fmt: skip
+
+
+def _impedances(start: _Start) -> Impedances:
+    fs = 1.0 / float(start.converter.period)
+    f = np.geomspace(1e-4 * fs, 0.5 * fs, POINTS)
+    return Impedances(
+        input_voltage=start.line[0], load_current=start.load[0], stable=worst_modes(start.model)[0].stable,
+        frequencies_hz=f, output=output_impedance(start.model, f)[0], line=line_to_output(start.model, f)[0],
+        input=input_impedance(start.model, f)[0],
+    )  # fmt: skip
 
 
 def _plan(case: cases.Case) -> list[tuple[Kind, tuple[float, float], tuple[float, float]]]:
@@ -275,7 +311,7 @@ def _start(
     corner = one_corner(case, line[0], first if first > 0.0 else load[0])
     opened, _ = solved(case, corner)
     converter = opened.closed(compensation(case, parts, corner))
-    sink = float(np.ravel(_sink(converter))[0])
+    sink = float(np.ravel(sink_current(converter))[0])
     low = float(corner.load_current[0])
     edges = operating_point(replace(opened, load="resistive", load_current=np.array([load[0]])))
     point = _closed_point(converter, sink + load[0] - low, Guess.from_point(edges))
@@ -286,17 +322,8 @@ def _start(
     )  # fmt: skip
 
 
-def _sink(converter: Converter) -> np.ndarray:
-    from loopdesign.converter import sink_current
-
-    return sink_current(converter)
-
-
 def _closed_point(converter: Converter, sink: float, guess: Guess) -> OperatingPoint:
     """Solve the closed loop at the specified output with a given current of the load's sink [A]."""
-    from loopdesign.converter import problem
-    from loopdesign.steady import solve
-
     posed = problem(converter)
     inputs = posed.inputs.copy()
     inputs[:, posed.network.input_index("load")] = sink
@@ -308,10 +335,8 @@ def _stepper(start: _Start) -> CycleStepper:
     return CycleStepper(start.converter, dict(zip(point.network.inputs, point.inputs[0], strict=True)), start.limits)
 
 
-def _obstacle(start: _Start | None, model: SwitchedModel | None = None) -> str:
+def _obstacle(start: _Start, model: SwitchedModel | None = None) -> str:
     """Say which limit of the controller an operating point would not respect; empty where none."""
-    if start is None:
-        return ""
     point = start.point if model is None else model.point
     k = point.network.output_index("v(control)")
     on = point.network.configurations[0]

@@ -28,8 +28,9 @@ LINEAR = 1e-4
 """Departure, relative to the output, up to which a growing disturbance counts as small."""
 GROWTH = 9.0
 """Natural logarithm of the growth or decay that a disturbance is followed through, within limits of cycles."""
-TAIL = (1e-8, 3e-2)
-"""Part of a departure, relative to its peak, that the ringing is read from."""
+TAIL = (1e-8, 1e-5, 1e-3, 3e-2)
+"""Part of a departure, relative to its peak, that the ringing is read from: its end, and its begin by preference."""
+TAIL_CYCLES = 120
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -259,11 +260,15 @@ def ringing(departure: NDArray[np.float64], period: float, *, expected: Mode) ->
         None where too little of the tail is above rounding.
     """
     peak = float(np.abs(departure).max(initial=0.0))
-    loud = np.flatnonzero(np.abs(departure) > TAIL[1] * peak)
-    heard = np.flatnonzero(np.abs(departure) > TAIL[0] * peak)
-    if not len(loud) or peak == 0.0:
+    if peak == 0.0:
         return None
-    tail = departure[loud[-1] + 1 : heard[-1] + 1]
+    heard = np.flatnonzero(np.abs(departure) > TAIL[0] * peak)
+    tail = departure[:0]
+    for share in TAIL[1:]:  # the later the tail, the fewer other modes are left in it
+        loud = np.flatnonzero(np.abs(departure) > share * peak)
+        tail = departure[loud[-1] + 1 : heard[-1] + 1]
+        if len(tail) >= TAIL_CYCLES:
+            break
     return prony(tail[len(tail) // 3 :], period, expected.multiplier)
 
 

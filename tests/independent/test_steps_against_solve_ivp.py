@@ -3,7 +3,7 @@
 The equations are those of ``handwritten.py``; what bounds the controller is written here once more, by hand:
 
     C2 vc' = clip(gm (vref - vfb), limit) - vc/ro - (vc - v1)/R1 - clamp,
-    clamp  = max(vc - high, 0)/10 ohm - max(low - vc, 0)/10 ohm.
+    clamp  = max(vc - high, 0)/1 ohm - max(low - vc, 0)/1 ohm.
 
 The integrator's own error sets the tolerances: relative 1e-12 per step (LSODA), event times by its
 own root search; at 1e-10 it is off by 2e-8 where a clamp is at work, and the difference falls with it.
@@ -29,7 +29,7 @@ from loopdesign.stepping import CycleStepper
 from loopdesign.steps import control_limits
 from loopdesign.transient import from_point, run
 
-RTOL, CLAMP = 1e-12, 10.0
+RTOL, CLAMP = 1e-12, 1.0
 
 
 @dataclass
