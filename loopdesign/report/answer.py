@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from loopdesign.report.status import NO_LOOP, missed
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
@@ -52,20 +54,21 @@ def corner(found: Assessment, item: int) -> dict[str, Any]:
         "mode": "DCM" if point.discontinuous[item] else "CCM",
         "duty": float(point.duty[item]),
         "control_voltage": float(point.trim[item]),
-        "stable": verdict.stable,
+        "stable": bool(verdict.stable),
         "largest_multiplier": float(verdict.largest_multiplier),
         "worst_mode": mode(verdict.worst),
-        "current_loop_stable": verdict.current_loop_stable,
+        "current_loop_stable": bool(verdict.current_loop_stable),
         "current_loop_worst_mode": mode(verdict.current_loop_worst),
     }
     names = ("crossover_hz", "phase_margin_deg", "gain_margin_db", "modulus_margin")
     if found.margins:
         margin = found.margins[item]
         row |= {name: number(getattr(margin, name)) for name in names}
-        row["reasons"] = dict(margin.reasons)
+        row["reasons"] = {name: margin.reasons.get(name, "not finite") for name in names if row[name] is None}
     else:
         row |= dict.fromkeys(names)
-        row["reasons"] = dict.fromkeys(names, "no loop is given")
+        row["reasons"] = dict.fromkeys(names, NO_LOOP)
+    row["missed"] = list(missed(found, item))
     row["plant_poles_hz"] = pairs(plant.poles_hz)
     row["plant_zeros_hz"] = pairs(plant.zeros_hz)
     return row
