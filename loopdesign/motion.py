@@ -4,10 +4,10 @@ From a state ``x0`` at rest with its inputs the motion is
 
     x(t) = x0 + phi(t) (A x0 + b),    phi(t) = integral of exp(A s) over 0..t,
 
-in modal form ``phi = V diag((exp(lambda t) - 1) / lambda) V^-1``, free of the equilibrium, which an integrator would put
-far away or nowhere. A guard is a row ``h(t) = r x(t) + d + ramp t``; it trips where it rises through zero. All guards
-are sampled at fixed instants at once (one small matrix product), the first bracket that shows a sign change is closed
-by Newton's method on the exact function, and a hump between two samples is climbed before it is called harmless.
+in modal form ``phi = V diag((exp(lambda t) - 1) / lambda) V^-1``, free of the equilibrium, which an integrator would
+put far away or nowhere. A guard is a row ``h(t) = r x(t) + d + ramp t``; it trips where it rises through zero. All
+guards are sampled at fixed instants at once (one small matrix product), the first bracket that shows a sign change is
+closed by Newton's method on the exact function, and a hump between two samples is climbed before it is called harmless.
 Where the eigenvectors are too ill-conditioned, exponentials of an augmented matrix take the place of the modal form.
 """
 
@@ -74,16 +74,22 @@ class Piece:
         self.vectors = vectors[:, kept] * weight
         self.inverse = np.ascontiguousarray(modes.inverse[0][kept])
         self.modal_rows = rows @ self.vectors
-        self.real_vectors = np.ascontiguousarray(_real_part(self.vectors.T).T)
         zero = self.values == 0.0
         small = np.abs(self.values) < SMALL_MODE
         self.zero = zero if zero.any() else None
         self.small = small if small.any() else None
         self.reciprocal = 1.0 / np.where(zero, 1.0, self.values)
         self.table = _real_part(np.array([self.phi(t) for t in _TIMES]).T)
-        # one product turns a state into every watched row and every modal weight
-        flowing = np.ascontiguousarray((self.inverse @ A).T).view(np.float64).T
-        self.opening = np.ascontiguousarray(np.concatenate([rows, flowing]))
+        # one product turns a state into state, watched rows, the mean flow of the last row, and every modal weight;
+        # another turns modal weights into the change of state and rows, and the last row's integral
+        n = len(A)
+        slow = np.where(small, 0.0, self.modal_rows[-1] * self.reciprocal)
+        opening = (self.inverse @ A).T.copy().view(np.float64).T
+        self.opening = np.concatenate([np.eye(n), rows, (slow @ self.inverse @ A).real[None], opening])
+        closing = np.concatenate([self.vectors, self.modal_rows, slow[None]])
+        self.closing = np.ascontiguousarray(_real_part(closing.T).T)
+        self.slow = slow
+        self.ends = (n, n + self.count, n + self.count + 1)
         self.set_drive(b, offsets)
 
     def _tabulate(self) -> None:
@@ -94,20 +100,20 @@ class Piece:
         """Change the inputs."""
         self.b, self.offsets = b, offsets
         if self.good:
-            self.opening_offsets = np.concatenate([offsets, (self.inverse @ b).view(np.float64)])
+            drive = self.inverse @ b
+            mean = float((self.slow @ drive).real)
+            self.opening_offsets = np.concatenate([np.zeros(len(b)), offsets, [mean], drive.view(np.float64)])
 
     def phi(self, t: float) -> NDArray[np.complex128]:
         """``(exp(lambda t) - 1) / lambda`` of every mode (k,)."""
         p: NDArray[np.complex128] = np.expm1(self.values * t) * self.reciprocal
         return p if self.zero is None else np.where(self.zero, t, p)
 
-    def psi(self, t: float, phi: NDArray[np.complex128]) -> NDArray[np.complex128]:
-        """Integral of ``phi`` over 0..t (k,)."""
-        p: NDArray[np.complex128] = (phi - t) * self.reciprocal
-        if self.small is None:
-            return p
-        z = self.values * t
-        return np.where(self.small, 0.5 * t * t * (1.0 + z / 3.0 * (1.0 + z / 4.0 * (1.0 + z / 5.0))), p)
+    def small_integral(self, weights: NDArray[np.complex128], t: float) -> float:
+        """Second integral of the last row's slow modes, whose reciprocals would cancel: a series in ``lambda t``."""
+        z = self.values[self.small] * t
+        series = 0.5 * t * t * (1.0 + z / 3.0 * (1.0 + z / 4.0))
+        return float((self.modal_rows[-1, self.small] * weights[self.small] @ series).real)
 
     def matrices(self, t: float) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
         """``exp(A t)`` and its first and second integral (n,n), without eigenvectors.
@@ -129,23 +135,27 @@ class Piece:
 class Motion:
     """Motion of a piece from one state, in modal form."""
 
-    __slots__ = ("_at", "_phi", "_when", "grid", "offsets", "piece", "row_weights", "start", "values", "weights", "x")
+    __slots__ = ("_at", "_base", "_when", "grid", "piece", "row_weights", "start", "theta", "values", "weights", "x")
 
     def __init__(self, piece: Piece, x: NDArray[np.float64], theta: float) -> None:
-        self.piece, self.x = piece, x
-        self.offsets = piece.offsets + piece.ramps * theta if theta else piece.offsets
-        self.grid: NDArray[np.float64] | None = None
+        self.piece, self.x, self.theta = piece, x, theta
+        self.grid: list[list[float]] | None = None
         self._when = -1.0
+        self._at: tuple[NDArray[np.float64], list[float], float]
+        self.values: NDArray[np.float64]
         self._prepare()
-        if theta:
-            self.values = self.values + piece.ramps * theta
+        if theta and piece.ramping is not None:
+            self.values += piece.ramps * theta
         self.start: list[float] = self.values.tolist()
 
     def _prepare(self) -> None:
         p = self.piece
-        opened: NDArray[np.float64] = p.opening @ self.x + p.opening_offsets
-        self.values = opened[: p.count]
-        self.weights = opened[p.count :].view(np.complex128)
+        opened: NDArray[np.float64] = p.opening @ self.x
+        opened += p.opening_offsets
+        n, m, k = p.ends
+        self._base = opened[:k]
+        self.values = opened[n:m]
+        self.weights = opened[k:].view(np.complex128)
         self.row_weights = p.modal_rows * self.weights
 
     def flow(self) -> NDArray[np.float64]:
@@ -162,26 +172,25 @@ class Motion:
         """Every row at the sampling instants (m,K)."""
         moved: NDArray[np.float64] = self.row_weights.view(np.float64) @ self.piece.table
         moved += self.values[:, None]
-        return moved if self.piece.ramping is None else moved + self.piece.ramping
+        if self.piece.ramping is not None:
+            moved += self.piece.ramping
+        return moved
 
-    def at(self, t: float) -> tuple[NDArray[np.float64], list[float]]:
-        """State (n,) and every row at one instant."""
+    def at(self, t: float) -> tuple[NDArray[np.float64], list[float], float]:
+        """State (n,), every row, and the integral of the last row from the start, at one instant."""
         if t != self._when:
             p = self.piece
-            self._phi = p.phi(t)
-            moved = self.weights * self._phi
-            x = self.x + p.real_vectors @ moved.view(np.float64)
-            values = p.rows @ x + self.offsets
+            n, m, _ = p.ends
+            moved: NDArray[np.float64] = p.closing @ (self.weights * p.phi(t)).view(np.float64)
+            mean = float(self._base[m])
+            integral = self.start[-1] * t + float(moved[m]) - mean * t
+            if p.small is not None:
+                integral += p.small_integral(self.weights, t)
+            moved += self._base
             if p.ramping is not None:
-                values += p.ramps * t
-            self._when, self._at = t, (x, values.tolist())
+                moved[n:m] += p.ramps * t
+            self._when, self._at = t, (moved[:n], moved[n:m].tolist(), integral)
         return self._at
-
-    def integral(self, t: float) -> float:
-        """Integral of the last row from the start to one instant."""
-        p = self.piece
-        phi = self._phi if t == self._when else p.phi(t)
-        return self.start[-1] * t + float((self.row_weights[-1] @ p.psi(t, phi)).real)
 
     def row(self, k: int, t: float) -> tuple[float, float]:
         """One row and its slope at one instant."""
@@ -212,28 +221,32 @@ class Motion:
         tripped = self._at_once(guards)
         if tripped is not None:
             return tripped, 0.0
-        self.grid = self.samples()
+        self.grid = grid = self.samples().tolist()
         if not guards:
             return None
         count = bisect_right(_TIMES, span)
-        h = self.grid[:guards, :count]
-        highest = h[0] if guards == 1 else np.maximum.reduce(h)
-        up = highest[1:] > 0.0
-        last = int(up.argmax()) + 1 if np.count_nonzero(up) else count
-        found = self._humps(h, min(last + 1, count))
-        if found is None and last < count:
-            found = self._close([k for k in range(guards) if h[k, last] > 0.0], _TIMES[last - 1], _TIMES[last], warm)
-        if found is None and last == count and _TIMES[count - 1] < span:
-            rows = self.at(span)[1]
-            found = self._close([k for k in range(guards) if rows[k] > 0.0], _TIMES[count - 1], span, warm)
-        return found
+        first, rows, humps = _scan(grid[:guards], count)
+        if first == count:
+            ends = self.at(span)[1]
+            rows = [k for k in range(guards) if ends[k] > 0.0]
+            if count > 1:
+                humps += [
+                    (_TIMES[count - 2], span, k) for k in range(guards) if _hump(*grid[k][count - 2 : count], ends[k])
+                ]
+        for low, high, k in sorted(humps):
+            peak = self._peak(k, low, high)
+            if self.row(k, peak)[0] > 0.0:
+                return k, self._root(k, low, peak, None)
+        if not rows:
+            return None
+        return self._close(rows, _TIMES[first - 1], _TIMES[first] if first < count else span, warm)
 
     def extremes(self, t: float) -> tuple[float, float]:
         """Lowest and highest sample of the last row up to an instant, its start included."""
         if self.grid is None:
             return self.start[-1], self.start[-1]
-        seen = self.grid[-1, : bisect_right(_TIMES, t)]
-        return float(np.minimum.reduce(seen)), float(np.maximum.reduce(seen))
+        seen = self.grid[-1][: bisect_right(_TIMES, t)]
+        return min(seen), max(seen)
 
     def _at_once(self, guards: int) -> int | None:
         """Guard that is tripped already, or about to from zero; rounding of an edge just passed is not."""
@@ -244,23 +257,6 @@ class Motion:
         for k in near:
             if self.start[k] > GUARD_TOLERANCE or (self.start[k] >= 0.0 and slopes[k] > 0.0):
                 return k
-        return None
-
-    def _humps(self, h: NDArray[np.float64], count: int) -> tuple[int, float] | None:
-        """Climb humps between samples that stay below zero at the samples themselves."""
-        if count < 3:
-            return None
-        rise = h[:, 1:count] - h[:, : count - 1]
-        rising = rise > 0.0
-        if not np.count_nonzero(rising[:, :-1] > rising[:, 1:]):
-            return None
-        turn = rising[:, :-1] & ~rising[:, 1:] & (h[:, 1 : count - 1] <= 0.0)
-        for j, k in sorted((int(j), int(k)) for k, j in zip(*np.nonzero(turn), strict=True)):
-            top = h[k, j + 1] + 2.0 * max(rise[k, j], -rise[k, j + 1])  # a smooth hump rises less than its flanks
-            if top > 0.0:
-                peak = self._peak(k, _TIMES[j], _TIMES[j + 2])
-                if self.row(k, peak)[0] > 0.0:
-                    return self._close([k], _TIMES[j], peak, None)
         return None
 
     def _peak(self, k: int, low: float, high: float) -> float:
@@ -300,6 +296,37 @@ class Motion:
         return t
 
 
+def _scan(grid: list[list[float]], count: int) -> tuple[int, list[int], list[tuple[float, float, int]]]:
+    """Find the first sample at which guards are tripped, which they are, and the humps before it worth climbing.
+
+    Plain numbers: at this size they are faster than arrays. The first sample is ``count`` where none is tripped.
+    """
+    first = count
+    rows: list[int] = []
+    humps = []
+    for k, h in enumerate(grid):
+        before, rising = min(h[0], 0.0), False
+        for j in range(1, min(first + 1, count)):
+            now = h[j]
+            if now > 0.0:
+                rows = [*rows, k] if j == first else [k]
+                first = j
+                break
+            if now > before:
+                rising = True
+            elif rising:
+                rising = False
+                if _hump(h[j - 2], before, now):
+                    humps.append((_TIMES[j - 2], _TIMES[j], k))
+            before = now
+    return first, rows, [hump for hump in humps if hump[1] <= _TIMES[min(first, len(_TIMES) - 1)]]
+
+
+def _hump(left: float, middle: float, right: float) -> bool:
+    """Whether a guard may trip between samples around its highest: a smooth hump rises less than its flanks."""
+    return left < middle >= right and middle <= 0.0 < middle + 2.0 * max(middle - left, middle - right)
+
+
 class PlainMotion(Motion):
     """The same without eigenvectors, for networks whose eigenvectors nearly coincide."""
 
@@ -315,16 +342,13 @@ class PlainMotion(Motion):
         moved: NDArray[np.float64] = self.piece.row_table @ self._flow + self.values[:, None]
         return moved if self.piece.ramping is None else moved + self.piece.ramping
 
-    def at(self, t: float) -> tuple[NDArray[np.float64], list[float]]:
-        """State (n,) and every row at one instant."""
+    def at(self, t: float) -> tuple[NDArray[np.float64], list[float], float]:
+        """State (n,), every row, and the integral of the last row from the start, at one instant."""
         p = self.piece
-        x = self.x + p.matrices(t)[1] @ self._flow
-        return x, (p.rows @ x + self.offsets + p.ramps * t).tolist()
-
-    def integral(self, t: float) -> float:
-        """Integral of the last row from the start to one instant."""
-        p = self.piece
-        return self.start[-1] * t + float(p.rows[-1] @ (p.matrices(t)[2] @ self._flow))
+        _, phi, psi = p.matrices(t)
+        rows = self.values + p.rows @ (phi @ self._flow) + p.ramps * t
+        integral = self.start[-1] * t + float(p.rows[-1] @ (psi @ self._flow))
+        return self.x + phi @ self._flow, rows.tolist(), integral
 
     def row(self, k: int, t: float) -> tuple[float, float]:
         """One row and its slope at one instant."""

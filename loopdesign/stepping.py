@@ -305,8 +305,8 @@ class CycleStepper:
             if trace is not None:
                 trace.append(Segment(begin=theta, length=span, devices=devices, x=x))
             low, high = motion.extremes(span)
-            x, rows = motion.at(span)
-            integral += motion.integral(span)
+            x, rows, part = motion.at(span)
+            integral += part
             lowest, highest = min(lowest, low, rows[-1]), max(highest, high, rows[-1])
             limited = limited or bool(devices.amplifier or devices.clamp)
             theta = horizon if event is None else theta + span

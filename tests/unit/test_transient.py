@@ -66,11 +66,11 @@ def test_motion_is_the_matrix_exponential(monkeypatch, plain):
     M[6, :5], M[6, 5] = piece.rows[1], piece.offsets[1]
     expected = expm(M * t) @ np.array([*x, 1.0, 0.0])
     moved = piece.move(x, theta)
-    state, rows = moved.at(t)
+    state, rows, integral = moved.at(t)
     assert_allclose(state, expected[:5], rtol=1e-12)
     assert_allclose(rows[1], piece.rows[1] @ state + piece.offsets[1], rtol=1e-12)
     assert_allclose(rows[0], piece.rows[0] @ state + piece.offsets[0] + 0.7 * (t + theta), rtol=1e-12)
-    assert_allclose(moved.integral(t), expected[6], rtol=1e-11)
+    assert_allclose(integral, expected[6], rtol=1e-11)
     value, slope = moved.row(0, t)
     assert_allclose(value, rows[0], rtol=1e-11)
     assert_allclose(slope, piece.rows[0] @ (piece.A @ state + piece.b) + 0.7, rtol=1e-11)
