@@ -235,6 +235,14 @@ def variant_converter(base: Base, corners: Corners, condition: NDArray[np.intp])
     return replace(converter, output_voltage=converter.output_voltage * factor)
 
 
+def loop_of(
+    base: Base, corners: Corners, condition: NDArray[np.intp], frequencies_hz: NDArray[np.float64]
+) -> NDArray[np.complex128]:
+    """Evaluate the exact loop gain (B,F) of variants on one grid (F,) [Hz]; arguments as for `judge`."""
+    model, _ = _closed_loop(base, corners, condition)
+    return _loop(model, np.broadcast_to(frequencies_hz, (len(corners), len(frequencies_hz))))
+
+
 def _closed_loop(
     base: Base, corners: Corners, condition: NDArray[np.intp], *, from_nothing: bool = False
 ) -> tuple[SwitchedModel, NDArray[np.bool_]]:

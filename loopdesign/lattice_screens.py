@@ -33,7 +33,7 @@ CHUNK = 65_536
 """Combinations screened at once."""
 ROUNDING = 1e-9
 """Room left to screens for the order in which sums are taken [relative, and degree]."""
-SLACK = 0.05
+SLACK = 0.12
 """Share of the best score within which all feasible combinations are kept, for ties and alternatives."""
 NEIGHBOURS = (6, 3)
 """Reach of the neighbourhoods looked at before the whole lattice, in forty-eighths of each series."""
