@@ -6,6 +6,8 @@
 `terminal`  tables as aligned text
 `data`      everything the plots draw, computed
 `plots`     figures from that data, nothing computed
+`given`     the parts of the case in words
+`axes`      line styles, ticks and legends the plots share
 `page`      the report in Markdown
 `folder`    the report as a folder, written whole or not at all
 """

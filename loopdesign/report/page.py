@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from loopdesign.assess import corner_name
 from loopdesign.report import tables
+from loopdesign.report.given import given_table
 from loopdesign.report.status import verdict_sentence
 from loopdesign.report.tables import Column, Table
 
@@ -136,6 +137,7 @@ def _context(found: Assessment, data: ReportData, *, plots: Sequence[str], chose
         "proposals": data.proposals,
         "has_loop": bool(found.margins),
         "specification": _specification(found),
+        "given": given_table(case),
         "limits": tables.limits_table(found),
         "parts": tables.parts_table(found, {}),
         "network": tables.network_table(found),

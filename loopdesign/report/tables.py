@@ -241,10 +241,12 @@ def zero_table(found: Assessment) -> Table:
 
 
 def parts_table(found: Assessment, chosen: Mapping[str, float]) -> Table:
-    """Compensation parts and divider; ``chosen`` holds what design chose."""
+    """Compensation parts and divider; a part is chosen where the case leaves it open or ``chosen`` names it."""
+    network = found.case.compensation
+    opened = network.open_parts if network is not None else tuple(found.parts)
     columns = (Column(heading="part"), Column(heading="value"), Column(heading="origin"))
     rows: list[tuple[Value, ...]] = [
-        (name, part_value(name, value), "chosen" if name in chosen else "given")
+        (name, part_value(name, value), "chosen" if name in chosen or name in opened else "given")
         for name, value in (*found.parts.items(), *((k, v) for k, v in chosen.items() if k not in found.parts))
     ]
     if found.margins:

@@ -17,6 +17,7 @@ from loopdesign.errors import DataError
 from loopdesign.report import axes, folder, page, plots, tables
 from loopdesign.report.answer import answer
 from loopdesign.report.data import differences, report_data
+from loopdesign.report.given import given_table
 from loopdesign.report.status import missed, status_word, verdict_sentence
 from loopdesign.report.terminal import aligned, assessment_text, painted, parts_text, response_text
 from loopdesign.responses import Response, given_parts
@@ -225,6 +226,21 @@ def test_parts_and_limits(unstable):
     assert all(r["from"] for r in tables.limits_table(unstable).to_dicts())
     assert tables.part_value("C2", 0.0) == "not fitted"
     assert parts_text({"R1": 12.1e3, "C2": 0.0}, ascii_only=True) == "R1 12.1 kohm, C2 not fitted"
+
+
+def test_parts_left_open_in_the_case_are_called_chosen():
+    case = load_case(CASES / "tide_gauge_sepic.toml")
+    found = assess(case, {"R1": 1.5e3, "C1": 220e-9, "C2": 1e-9})
+    assert [r["origin"] for r in tables.parts_table(found, {}).to_dicts()] == ["chosen"] * 3 + ["follows", "given"]
+
+
+def test_given_parts_in_words(unstable):
+    rows = dict(given_table(unstable.case).rows)
+    assert rows["L1"] == "33.0 µH, resistance 45.0 mΩ, tolerance 20.0 %"
+    assert rows["Cs"] == "6.80 µF, esr 4.00 mΩ, tolerance 10.0 %, bias curve"
+    assert rows["modulator"] == "peak current, max duty 0.900, sense gain 60.0 mV/A, slope 40.0 mV/µs"
+    assert rows["error amplifier"].startswith("transconductance, reference 1.20 V")
+    assert {"Co1", "Co2", "switch", "diode"} <= set(rows)
 
 
 def test_network_table_has_the_zero_of_r1_and_c1(unstable):
