@@ -65,6 +65,12 @@ def _slow_states(point: OperatingPoint, X: NDArray[np.float64]) -> _SlowStates:
     return _SlowStates(P=P, q=q, N=N, diode_row=row)
 
 
+def slow_basis(point: OperatingPoint) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return how the slow states make up the network's states (B,n,m), and how they are read from them (B,m,n)."""
+    slow = _slow_states(point, average_state(point))
+    return slow.P, slow.N
+
+
 def average_state(point: OperatingPoint) -> NDArray[np.float64]:
     """Exact average (B,n) of the normalised states over the period."""
     b, n = point.start.shape

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.averaged import INPUTS, OUTPUTS, AveragedModel, average, by_mode
+from loopdesign.discontinuous import slow_basis
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -108,7 +109,8 @@ def plants(converter: Converter, point: OperatingPoint) -> tuple[Plant, ...]:
         esr = _esr_zeros(converter, len(point.duty))[items]
         for k, item in enumerate(items):
             rule = None if part.discontinuous[k] else rules[item]
-            result[int(item)] = replace(_plant(model, k, esr[k]), rule_of_thumb_hz=rule)
+            modes = _participation(model, k, part)
+            result[int(item)] = replace(_plant(model, k, esr[k], modes), rule_of_thumb_hz=rule)
     return tuple(result[i] for i in range(len(point.duty)))
 
 
@@ -157,13 +159,13 @@ def _esr_zeros(converter: Converter, batch: int) -> NDArray[np.float64]:
     return np.broadcast_to(zero, (batch,))
 
 
-def _plant(model: AveragedModel, item: int, esr_zero: float) -> Plant:
+def _plant(model: AveragedModel, item: int, esr_zero: float, modes: list[tuple[complex, dict[str, float]]]) -> Plant:
     zeros = zeros_hz(model, item)
     poles = poles_hz(model, item)
     gain = float(model.D[item, 0, 0] - model.C[item, 0] @ np.linalg.solve(model.A[item], model.B[item, :, 0]))
     features = [
         Feature(name="dc gain", kind="gain", value=gain),
-        *_pole_features(model, item),
+        *_pole_features(modes, float(model.period[item])),
         *_zero_features(zeros, esr_zero),
     ]
     order = sorted(features, key=lambda f: f.frequency_hz or 0.0)
@@ -182,18 +184,31 @@ def quality(root: complex) -> float | None:
     return float(-abs(root) / (2.0 * root.real)) if root.real else float("inf")
 
 
-def _pole_features(model: AveragedModel, item: int) -> list[Feature]:
+def _participation(model: AveragedModel, item: int, point: OperatingPoint) -> list[tuple[complex, dict[str, float]]]:
+    """Share of each state in each pole, by the network's own names also where the model's states are combinations."""
     values, vectors = np.linalg.eig(model.A[item])
-    shares = np.abs(vectors * np.linalg.inv(vectors).T)
+    inverse = np.linalg.inv(vectors)
+    names, right, left = model.states, vectors, inverse
+    if point.discontinuous[item]:
+        P, N = (m[0] for m in slow_basis(point.take(np.array([item]))))
+        m = P.shape[1]
+        names = (*point.network.states, *model.states[m:])
+        right = np.concatenate([P @ vectors[:m], vectors[m:]])
+        left = np.concatenate([inverse[:, :m] @ N, inverse[:, m:]], axis=1)
+    shares = np.abs(right * left.T)
     shares = shares / shares.sum(axis=0)
-    period = float(model.period[item])
+    return [
+        (complex(root), dict(zip(names, column, strict=True))) for root, column in zip(values, shares.T, strict=True)
+    ]
+
+
+def _pole_features(modes: list[tuple[complex, dict[str, float]]], period: float) -> list[Feature]:
     found = []
-    for k, root in enumerate(values):
+    for root, share in modes:
         if root.imag < 0.0:
             continue
         hz = abs(root) / (2.0 * np.pi * period)
-        share = dict(zip(model.states, shares[:, k], strict=True))
-        q = quality(complex(root))
+        q = quality(root)
         found.append(
             Feature(
                 name=_pole_name(share, hz * period, q is not None),
@@ -217,10 +232,11 @@ def _pole_name(share: dict[str, float], relative: float, pair: bool) -> str:  # 
         return "half-switching-frequency pair" if pair else "sampling pole"
     if share.get("charge", 0.0) > 0.5:
         return "discontinuous-conduction pole"
-    if sum(v for s, v in share.items() if s.startswith("v(Co")) > 0.3 or not pair:
+    bank = sum(v for s, v in share.items() if s.startswith("v(Co"))
+    if bank > 0.5 and not pair and relative > 0.5:
+        return "output bank pole"  # charge between capacitors in parallel
+    if bank > 0.3 or not pair:
         return "output resonance" if pair else "output pole" if relative < 0.2 else "current-loop pole"
-    if "slow1" in share:  # states without names of their own: one capacitor pair is left to ring
-        return "coupling-capacitor resonance"
     return "resonance"
 
 

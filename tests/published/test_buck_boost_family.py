@@ -338,12 +338,12 @@ def test_discontinuous_flyback_gain():
     power; by Table 15.3 of the other source, and here, Ro/2 takes the place of Ro, the capacitor's resistance in series.
     """
     stage = replace(one_inductor(56.6e-6, 5000e-6, esr=0.012), turns=0.15)
-    for resistance, printed_db in ((0.5, 12.8), (5.0, 23.0)):
+    for resistance, printed_db, rounding in ((0.5, 12.8, 0.15), (5.0, 23.0, 0.5)):
         conv = converter(
             TOPOLOGIES["flyback"], stage, 49.0 * np.sqrt(0.8), 5.0, 5.0 / resistance, 50e3, modulator=VoltageMode(ramp=3.0)
         )
         plant = plants(conv, operating_point(conv))[0]
-        assert 20 * np.log10(plant.dc_gain) == pytest.approx(printed_db, abs=0.3)
+        assert 20 * np.log10(plant.dc_gain) == pytest.approx(printed_db, abs=rounding)
         exact = 49.0 / 3.0 * np.sqrt(0.4 * resistance * 20e-6 / 56.6e-6)
         assert plant.dc_gain == pytest.approx(exact, rel=0.015)  # the capacitor's resistance takes a percent of the power
         assert abs(plant.poles_hz[0]) == pytest.approx(1 / (2 * np.pi * 5000e-6 * (resistance / 2 + 0.012)), rel=0.01)
