@@ -118,7 +118,8 @@ class Piece:
     def matrices(self, t: float) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
         """``exp(A t)`` and its first and second integral (n,n), without eigenvectors.
 
-        C. F. Van Loan, "Computing integrals involving the matrix exponential", IEEE Trans. AC 23(3), 1978 (from memory).
+        C. F. Van Loan, "Computing integrals involving the matrix exponential", IEEE Trans. AC 23(3), 1978 (from
+        memory).
         """
         n = len(self.A)
         M = np.zeros((3 * n, 3 * n))
@@ -231,7 +232,9 @@ class Motion:
             rows = [k for k in range(guards) if ends[k] > 0.0]
             if count > 1:
                 humps += [
-                    (_TIMES[count - 2], span, k) for k in range(guards) if _hump(*grid[k][count - 2 : count], ends[k])
+                    (_TIMES[count - 2], span, k)
+                    for k in range(guards)
+                    if _hump(grid[k][count - 2], grid[k][count - 1], ends[k])
                 ]
         for low, high, k in sorted(humps):
             peak = self._peak(k, low, high)

@@ -4,8 +4,8 @@ The response of a causal, stable system to a unit step follows from the real par
 
     s(t) = 2/pi * integral over w > 0 of Re H(jw) sin(wt) / w dw
 
-(A. Papoulis, "The Fourier Integral and its Applications", 1962, on causal transforms; from memory). ``Re H`` is taken as
-straight between frequencies, which makes the integral closed form in sine integrals at any time; what is left at the
+(A. Papoulis, "The Fourier Integral and its Applications", 1962, on causal transforms; from memory). ``Re H`` is taken
+as straight between frequencies, which makes the integral closed form in sine integrals at any time; what is left at the
 highest frequency is the jump at t = 0. The switched model's response at the injected frequency is what an analyser
 reads: it averages over the instant of the step within the cycle, so that single cycles may differ by their ripple.
 """

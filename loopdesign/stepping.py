@@ -16,17 +16,17 @@ clock makes at least that pulse.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.circuit import Configuration, SwitchedNetwork, derive
+from loopdesign.circuit import SwitchedNetwork, derive
 from loopdesign.converter import netlist
+from loopdesign.devices import ControlLimits, Cycle, Devices, Guard, Segment, Setting
 from loopdesign.elements import GROUND, Amplifier, CurrentSource, Diode, Element, Inductor, Transconductor
 from loopdesign.errors import ConvergenceError
 from loopdesign.modulator import threshold
-from loopdesign.motion import Motion, Piece
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -34,124 +34,13 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign.converter import Converter
+    from loopdesign.devices import Action, Ended
+    from loopdesign.motion import Motion
 
 CLAMP_RESISTANCE = 1.0
 """On-resistance of a control-pin clamp [ohm]: a millivolt at the most an amplifier delivers."""
 MOST_EVENTS = 300
 """Edges in one period beyond which devices chatter."""
-
-Ended = Literal["comparator", "largest duty", "minimum on-time", "skipped"]
-Action = Literal["trip", "diode off", "diode on", "limit", "clamp"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ControlLimits:
-    """What bounds the controller.
-
-    Attributes
-    ----------
-    output_current
-        Largest output current of a transconductance amplifier [A]; None has no limit.
-    lowest, highest
-        Clamp of the control pin [V]; None has no clamp.
-    min_on_time
-        Shortest on-time [s].
-    """
-
-    output_current: float | None = None
-    lowest: float | None = None
-    highest: float | None = None
-    min_on_time: float = 0.0
-
-
-class Devices(NamedTuple):
-    """State of every device; ``amplifier`` and ``clamp`` are -1, 0 or 1: at the lower limit, free, at the upper."""
-
-    switch: bool
-    diode: bool
-    amplifier: int = 0
-    clamp: int = 0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Segment:
-    """Motion between two edges of a cycle: begin and length [periods], devices, state (n,) at its begin."""
-
-    begin: float
-    length: float
-    devices: Devices
-    x: NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Cycle:
-    """One clock period.
-
-    Attributes
-    ----------
-    x, devices
-        Normalised state (n,) and devices at its end.
-    clocked
-        Devices just after its clock.
-    mean, lowest, highest
-        Output over the period [V]; lowest and highest are of samples and edges.
-    duty
-        On-time [periods].
-    ended
-        What ended the on-time.
-    idle
-        Whether the rectifier stopped conducting within the period.
-    limited
-        Whether the amplifier's limit or a clamp was at work.
-    """
-
-    x: NDArray[np.float64]
-    devices: Devices
-    clocked: Devices
-    mean: float
-    lowest: float
-    highest: float
-    duty: float
-    ended: Ended
-    idle: bool
-    limited: bool
-
-
-class _Guard(NamedTuple):
-    """A row over states and inputs that trips where it rises through zero, and what then happens."""
-
-    action: Action
-    value: int
-    state: NDArray[np.float64]
-    inputs: NDArray[np.float64]
-    constant: float = 0.0
-    ramp: float = 0.0
-
-
-class _Setting:
-    """One set of devices: its linear piece, its guards, and how both follow the inputs."""
-
-    def __init__(self, c: Configuration, guards: list[_Guard], out: int, u: NDArray[np.float64]) -> None:
-        self.guards = guards
-        self.c = c
-        self.constants = np.array([*(g.constant for g in guards), 0.0])
-        self.through = np.array([*(g.inputs for g in guards), c.D[0, out]])
-        rows = np.array([*(g.state for g in guards), c.C[0, out]])
-        ramps = np.array([*(g.ramp for g in guards), 0.0])
-        self.piece = Piece(c.A[0], c.B[0] @ u, rows, self.through @ u + self.constants, ramps)
-        self.follow(u)
-
-    def follow(self, u: NDArray[np.float64]) -> None:
-        """Take over changed inputs."""
-        self.piece.set_drive(self.c.B[0] @ u, self.through @ u + self.constants)
-        self.bound = self.c.constraint_input[0] @ u
-
-    def project(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Remove from a state what rounding left of a constraint, by the smallest energy."""
-        K = self.c.constraint[0]
-        if not len(K):
-            return x
-        return x - K.T @ np.linalg.solve(K @ K.T, K @ x + self.bound)
 
 
 class CycleStepper:
@@ -201,10 +90,10 @@ class CycleStepper:
         self.probes += [f"i({e.name})" for e in self.clamps.values()]
         self.probes += [f"v({self.clamp_node})"] if self.clamp_node != "control" else []
         self.probes += [p for p in probes if p not in self.probes]
-        self.settings: dict[Devices, _Setting] = {}
+        self.settings: dict[Devices, Setting] = {}
         self.warm: dict[Devices, float] = {}
         self.values = dict(inputs)
-        self.network: SwitchedNetwork = self._derive(Devices(True, False))
+        self.network: SwitchedNetwork = self._derive(Devices(switch=True, diode=False))
         self.states, self.scale = self.network.states, self.network.state_scale[0]
 
     def set_inputs(self, **changes: float) -> None:
@@ -229,24 +118,24 @@ class CycleStepper:
         elements = self.elements[devices.amplifier != 0]
         return derive(elements, (frozenset(on), frozenset({"switch"})), self.probes, period=self.converter.period)
 
-    def setting(self, devices: Devices) -> _Setting:
+    def setting(self, devices: Devices) -> Setting:
         """Return the linear piece of a set of devices, derived when first asked for."""
         found = self.settings.get(devices)
         if found is None:
             network = self._derive(devices)
             guards = self._guards(network, devices)
-            found = _Setting(network.configurations[0], guards, network.output_index("v(out)"), self.drive(devices))
+            found = Setting(network.configurations[0], guards, network.output_index("v(out)"), self.drive(devices))
             self.settings[devices] = found
         return found
 
-    def _guards(self, network: SwitchedNetwork, devices: Devices) -> list[_Guard]:
+    def _guards(self, network: SwitchedNetwork, devices: Devices) -> list[Guard]:
         """List what may end a motion; the comparator comes last, so that it can be left out."""
         c = network.configurations[0]
         guards = []
 
         def add(action: Action, value: int, sign: float, probe: str, constant: float) -> None:
             k = network.output_index(probe)
-            guards.append(_Guard(action, value, sign * c.C[0, k], sign * c.D[0, k], constant))
+            guards.append(Guard(action, value, sign * c.C[0, k], sign * c.D[0, k], constant))
 
         if self.bounded and self.amplifier is not None:
             gm, most = float(np.ravel(self.amplifier.gm)[0]), self.limits.output_current or 0.0
@@ -263,14 +152,14 @@ class CycleStepper:
                     add("clamp", side, side, f"v({self.clamp_node})", -side * bound)
         if devices.switch:
             th = threshold(self.converter.modulator, network)
-            guards.append(_Guard("trip", 0, th.row_state[0], th.row_input[0], 0.0, float(th.ramp[0])))
+            guards.append(Guard("trip", 0, th.row_state[0], th.row_input[0], 0.0, float(th.ramp[0])))
         elif devices.diode and not self.converter.synchronous:
             add("diode off", 0, -1.0, "i(diode)", 0.0)
         elif not devices.diode:
             k, drop = network.output_index(self.forward), network.input_index("diode")
             row = c.D[0, k].copy()
             row[drop] -= 1.0
-            guards.append(_Guard("diode on", 0, c.C[0, k], row))
+            guards.append(Guard("diode on", 0, c.C[0, k], row))
         return guards
 
     def cycle(self, x: NDArray[np.float64], devices: Devices, trace: list[Segment] | None = None) -> Cycle:
@@ -336,7 +225,7 @@ class CycleStepper:
 
     def _clock(self, x: NDArray[np.float64], devices: Devices) -> tuple[Motion, Devices, Ended]:
         """Turn the switch on, unless the comparator is tripped already and nothing asks for a shortest pulse."""
-        on = Devices(True, False, devices.amplifier, devices.clamp)
+        on = devices.set(switch=True, diode=False)
         motion = self.setting(on).piece.move(x)
         if not self.min_on and motion.start[-2] >= 0.0:
             return self.setting(devices).piece.move(x), devices, "skipped"
@@ -344,7 +233,7 @@ class CycleStepper:
 
     def _turn_off(self, x: NDArray[np.float64], devices: Devices, theta: float) -> tuple[Motion, Devices]:
         """Turn the switch off; the rectifier takes over where it would carry a forward current."""
-        off = Devices(False, True, devices.amplifier, devices.clamp)
+        off = devices.set(switch=False, diode=True)
         motion = self.setting(off).piece.move(x, theta)
         if self.converter.synchronous or motion.start[-2] < 0.0:
             return motion, off
@@ -352,11 +241,11 @@ class CycleStepper:
 
     def _idle(self, x: NDArray[np.float64], devices: Devices, theta: float) -> tuple[Motion, Devices]:
         """Stop the rectifier."""
-        idle = Devices(False, False, devices.amplifier, devices.clamp)
+        idle = devices.set(switch=False, diode=False)
         setting = self.setting(idle)
         return setting.piece.move(setting.project(x), theta), idle
 
-    def _act(self, guard: _Guard, x: NDArray[np.float64], devices: Devices, theta: float) -> tuple[Motion, Devices]:
+    def _act(self, guard: Guard, x: NDArray[np.float64], devices: Devices, theta: float) -> tuple[Motion, Devices]:
         """Change the devices as a guard asks."""
         if guard.action == "trip":
             return self._turn_off(x, devices, theta)

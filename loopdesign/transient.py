@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.devices import Devices, Segment
 from loopdesign.errors import LoopDesignError
 from loopdesign.steady import Guess, OperatingPoint, solve
-from loopdesign.stepping import CycleStepper, Devices, Segment
 from loopdesign.switched import SwitchedModel, linearise
 from loopdesign.verdict import Mode, worst_modes
 
@@ -18,7 +18,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from loopdesign.stepping import Cycle, Ended
+    from loopdesign.devices import Cycle, Ended
+    from loopdesign.stepping import CycleStepper
 
 QUIET = 1e-9
 """Change of the state from cycle to cycle, relative to its size, below which a sequence counts as at rest."""
@@ -73,7 +74,8 @@ class Run:
     @property
     def time_s(self) -> NDArray[np.float64]:
         """Middle of each cycle (N,) after the first clock [s]."""
-        return (np.arange(len(self.mean)) + 0.5) * self.period
+        middle: NDArray[np.float64] = (np.arange(len(self.mean), dtype=np.float64) + 0.5) * self.period
+        return middle
 
     def count(self, ended: Ended) -> int:
         """How many on-times ended in one way."""
@@ -234,7 +236,7 @@ def moved_point(point: OperatingPoint, changes: Mapping[str, float], guess: Gues
 
 
 def settling_time(sequence: Run, final: float, band: float) -> float | None:
-    """Time [s] after which the cycle mean stays within ``band`` [V] of a final value; None where it is outside at the end."""
+    """Time [s] after which the cycle mean stays within ``band`` [V] of a final value; None if it ends outside."""
     outside = np.flatnonzero(np.abs(sequence.mean - final) > band)
     if not len(outside):
         return 0.0

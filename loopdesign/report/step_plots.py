@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from loopdesign.steps import Kind, StepResult, StepStudy
+    from loopdesign.step_start import Kind
+    from loopdesign.steps import StepResult, StepStudy
 
 COLOURS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7")
 """Hues that colour-blind readers can tell apart (M. Okabe, K. Ito, 2008)."""
@@ -51,7 +52,7 @@ def _head(axes: Axes, r: StepResult) -> None:
     axes.set_title(f"{_title(r)}: {word}", fontsize="medium", color="black" if r.stable else "#b00000")
 
 
-def _label(axes: Any) -> None:
+def _label(axes: Any) -> None:  # noqa: ANN401 (an object array of axes)
     for row, text in enumerate(("output [V]", "control [V]", "inductor currents [A]")):
         axes[row, 0].set_ylabel(text)
         for ax in axes[row]:

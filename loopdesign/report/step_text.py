@@ -11,10 +11,12 @@ from loopdesign.report.tables import Column, Table, without_empty
 from loopdesign.report.terminal import aligned, painted
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    import numpy as np
+    from numpy.typing import NDArray
 
     from loopdesign.report.tables import Value
-    from loopdesign.steps import Kind, StepResult, StepStudy
+    from loopdesign.step_start import Kind
+    from loopdesign.steps import StepResult, StepStudy
     from loopdesign.transient import GrowthRun
 
 KINDS: dict[Kind, str] = {
@@ -65,7 +67,7 @@ def deviation_table(study: StepStudy, kind: Kind) -> Table:
 
 
 def events_table(study: StepStudy) -> Table:
-    """What happened on the way: conduction mode, skipped and bounded pulses, cycles at a limit of the controller."""
+    """List what happened on the way: conduction modes, skipped and bounded pulses, cycles at a control limit."""
     columns = (
         Column(heading="step"), *_CONDITIONS, Column(heading="mode"), *(Column(heading=words) for _, words in EVENTS),
         Column(heading="cycles at a control limit"),
@@ -138,13 +140,13 @@ def step_paragraphs(study: StepStudy) -> tuple[str, ...]:
     band = f"{100.0 * study.case.targets.settling_band:g} % of the output"
     return (
         step_verdict(study),
-        "Each step is made at a clock edge, from the periodic operating point, and followed cycle by cycle with every "
+        ("Each step is made at a clock edge, from the periodic operating point, and followed cycle by cycle with every "
         "edge exact. A load step is a current sink added to the load as it is before it. The deviation of the mean is "
         "that of the output averaged over each switching cycle; the one with ripple is that of the output itself, "
         "both from the average before the step. Settled means within "
         f"{band} around the final value. The predictions are for a small step, from the closed-loop "
         "output impedance (line step: from the line rejection) before and after it; where the two differ, the step is "
-        "large enough to change the loop.",
+        "large enough to change the loop."),
         *failures(study),
         *(note[0].upper() + note[1:] + "." for note in study.notes),
     )
@@ -170,8 +172,8 @@ def step_verdict(study: StepStudy) -> str:
     deviation = format_quantity(worst.peak_deviation_v, "V", 3)
     settled = [r.settling_time_s for r in study.results if r.settling_time_s is not None]
     return (
-        f"All {count} steps end stable. The largest deviation of the mean is {deviation}, {KINDS[worst.kind].lower()} at "
-        f"{worst.input_voltage:.4g} V; the slowest settles in {format_quantity(max(settled, default=0.0), 's', 3)}."
+        f"All {count} steps end stable. The largest deviation of the mean is {deviation}, {KINDS[worst.kind].lower()} "
+        f"at {worst.input_voltage:.4g} V; the slowest settles in {format_quantity(max(settled, default=0.0), 's', 3)}."
     )
 
 
@@ -226,7 +228,7 @@ def step_answer(study: StepStudy) -> dict[str, Any]:
     }
 
 
-def _floats(values: Sequence[float]) -> list[float]:
+def _floats(values: NDArray[np.float64]) -> list[float]:
     return [float(v) for v in values]
 
 

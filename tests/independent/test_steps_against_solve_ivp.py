@@ -25,8 +25,8 @@ from loopdesign.case import load_case
 from loopdesign.converter import operating_point
 from loopdesign.corners import compensation, one_corner, solved
 from loopdesign.steady import Guess
+from loopdesign.step_start import control_limits
 from loopdesign.stepping import CycleStepper
-from loopdesign.steps import control_limits
 from loopdesign.transient import from_point, run
 
 RTOL, CLAMP = 1e-12, 1.0

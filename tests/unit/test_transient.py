@@ -19,12 +19,13 @@ from loopdesign.compensator import (
     compensator_netlist,
 )
 from loopdesign.converter import operating_point
+from loopdesign.devices import ControlLimits
 from loopdesign.motion import Piece
+from loopdesign.steady import Guess
 from loopdesign.step_estimate import estimate, step_response
-from loopdesign.stepping import ControlLimits, CycleStepper
+from loopdesign.stepping import CycleStepper
 from loopdesign.switched import linearise
 from loopdesign.transient import disturb, from_point, moved_point, prony, ringing, run, settling_time, traces
-from loopdesign.steady import Guess
 from loopdesign.verdict import Mode, worst_modes
 
 DAMPER = (2.2, 22e-6)
