@@ -31,6 +31,15 @@ _TOPOLOGIES = {
     "buck": (24.0, 14.0, 9.0, 0.05, 1.5, 0.1, 40e3),
     "inverting": (12.0, 5.5, 9.0, 0.05, 1.0, 0.08, 60e3),
 }
+# an R-L damper behind a source inductance: both currents share one inductor
+_FILTER = """
+[input_filter]
+L = { inductance = "2.2 uH", resistance = "10 mohm" }
+C = { capacitance = "47 uF", esr = "4 mohm" }
+damper = { resistance = "0.22 ohm", inductance = "1 uH" }
+choke_leakage = { inductance = "0.2 uH", resistance = "2 mohm" }
+source = { resistance = "20 mohm", inductance = "0.5 uH" }
+"""
 _TWO_INDUCTORS = ("sepic", "cuk", "zeta")
 
 
@@ -43,11 +52,13 @@ class Station:
     rectifier: str
     mode: str
     scheme: str
+    filtered: bool = False
 
     @property
     def name(self):
         coupling = ["coupled"] if self.coupled else []
-        return "-".join([self.topology, *coupling, self.rectifier, self.mode, self.scheme.replace(" ", "_")])
+        ahead = ["filtered"] if self.filtered else []
+        return "-".join([*ahead, self.topology, *coupling, self.rectifier, self.mode, self.scheme.replace(" ", "_")])
 
     @property
     def load(self):
@@ -82,6 +93,7 @@ output_current = [{self.load}]
 Co = {{ capacitance = "100 uF", esr = "15 mohm" }}
 switch = {{ resistance = "25 mohm" }}
 diode = {{ drop = "{0.0 if self.rectifier == "synchronous" else 0.45} V", resistance = "20 mohm" }}
+{_FILTER if self.filtered else ""}
 [modulator]
 scheme = "{self.scheme}"
 {comparator}
@@ -103,6 +115,13 @@ def _stations():
             for rectifier, mode in (("diode", "CCM"), ("diode", "DCM"), ("synchronous", "CCM")):
                 for scheme in ("peak current", "voltage"):
                     yield Station(topology, coupled, rectifier, mode, scheme)
+    yield Station("sepic", coupled=True, rectifier="diode", mode="DCM", scheme="peak current", filtered=True)
+    yield Station("cuk", coupled=False, rectifier="synchronous", mode="CCM", scheme="peak current", filtered=True)
+    yield Station("zeta", coupled=True, rectifier="diode", mode="CCM", scheme="peak current", filtered=True)
+    yield Station("boost", coupled=False, rectifier="diode", mode="CCM", scheme="voltage", filtered=True)
+    yield Station("flyback", coupled=False, rectifier="diode", mode="DCM", scheme="voltage", filtered=True)
+    yield Station("buck", coupled=False, rectifier="diode", mode="CCM", scheme="peak current", filtered=True)
+    yield Station("inverting", coupled=False, rectifier="synchronous", mode="CCM", scheme="voltage", filtered=True)
 
 
 STATIONS = tuple(_stations())

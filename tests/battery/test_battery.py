@@ -192,7 +192,9 @@ def _scaled_converter(converter, factor):
     modulator = converter.modulator
     if isinstance(modulator, PeakCurrentMode):
         modulator = replace(modulator, sense_gain=modulator.sense_gain * factor)
-    return replace(converter, stage=stage, load_current=converter.load_current / factor, modulator=modulator)
+    source = tuple(_scaled(e, factor) for e in converter.source)
+    current = converter.load_current / factor
+    return replace(converter, stage=stage, load_current=current, modulator=modulator, source=source)
 
 
 @every

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy.integrate import solve_ivp
 from stages import averaged_at, converter, one_inductor, two_inductor
 
 from loopdesign.assess import assess
@@ -440,3 +441,65 @@ def test_perfect_coupling_leaves_a_buck_boost(name):
     zero = (1 - D) ** 2 * load / (D * 50e-6)
     expected = 24.0 / (D * (1 - D)) * (1 - s / zero) / (1 + s / (Q * w0) + (s / w0) ** 2)
     assert_allclose(averaged_at(conv, D).response(f, "control", "v(out)")[0], expected, rtol=1e-3)
+
+
+# --- hand-written switched equations, integrated step by step -------------------------------------------------------
+
+PARTS = {"L1": 90e-6, "L2": 60e-6, "k": 0.35, "r1": 0.08, "r2": 0.05, "Cs": 10e-6, "rs": 0.02, "Co": 220e-6, "ro": 0.03}
+DEVICES = {"on": 0.04, "drop": 0.5, "diode": 0.03}
+
+
+def hand_written(name, vin, load):
+    """Slopes of (i1, i2, vs, vo) and the output voltage, from Kirchhoff's laws, for switch and diode conducting.
+
+    Both currents grow while the switch conducts; vs is the coupling capacitor's own voltage, positive in either stage.
+    """
+    q = PARTS
+    M = q["k"] * np.sqrt(q["L1"] * q["L2"])
+    inductance = np.array([[q["L1"], M], [M, q["L2"]]])
+
+    def slopes(x, *, on):
+        i1, i2, vs, vo = x
+        node = (vo + q["ro"] * i2) * load / (load + q["ro"])
+        both = i1 + i2
+        drop = DEVICES["on"] * both if on else DEVICES["drop"] + DEVICES["diode"] * both
+        charge = -i2 if on else i1  # into the coupling capacitor's positive side
+        held = vs + q["rs"] * charge
+        if name == "cuk":  # L1 from the source to the switch; L2 from the output, counted positive, to the diode
+            u1 = vin - drop if on else vin - drop - held
+            u2 = held - drop - node if on else -drop - node
+        else:  # Zeta: L1 at the switch to ground; L2 from the diode to the output
+            u1 = vin - drop if on else -drop - held
+            u2 = vin - drop + held - node if on else -drop - node
+        rate = np.linalg.solve(inductance, [u1 - q["r1"] * i1, u2 - q["r2"] * i2])
+        return np.array([*rate, charge / q["Cs"], (i2 - node / load) / q["Co"]]), node
+
+    return slopes
+
+
+@pytest.mark.parametrize("name", ["cuk", "zeta"])
+def test_orbit_of_hand_written_equations(name):
+    """scipy's integrator closes the period on the state the operating point gives, with the same average output."""
+    vin, vout, load, fs = 14.0, 11.0, 8.0, 150e3
+    q = PARTS
+    stage = two_inductor(
+        q["L1"], q["L2"], q["Cs"], q["Co"], r1=q["r1"], r2=q["r2"], esr1=q["rs"], esr2=q["ro"], coupling=q["k"],
+        switch=DEVICES["on"], diode=DEVICES["diode"], drop=DEVICES["drop"],
+    )  # fmt: skip
+    point = operating_point(converter(TOPOLOGIES[name], stage, vin, vout, vout / load, fs))
+    assert not point.discontinuous[0]
+    names = point.network.states
+    order = [names.index(s) for s in ("i(L1)", "i(L2)", "v(Cs)", "v(Co)")]
+    start = (point.start / point.network.state_scale)[0, order]
+    slopes = hand_written(name, vin, load)
+    x, area = start, 0.0
+    for on, span in ((True, point.duty[0] / fs), (False, (1.0 - point.duty[0]) / fs)):
+
+        def both(_t, z, on=on):
+            rate, node = slopes(z[:4], on=on)
+            return np.append(rate, node)
+
+        solution = solve_ivp(both, (0.0, span), np.append(x, 0.0), method="DOP853", rtol=1e-11, atol=1e-13)
+        x, area = solution.y[:4, -1], area + solution.y[4, -1]
+    assert_allclose(x, start, rtol=1e-8)
+    assert area * fs == pytest.approx(vout, rel=1e-8)
