@@ -32,7 +32,7 @@ SMALL_MODE = 1e-5
 GUARD_TOLERANCE = 1e-10
 """Guard value [V or A] at the start of a motion that is still rounding of an edge just passed."""
 EARLY = (1e-4, 5e-4, 2e-3, 8e-3)
-EVEN = 32
+EVEN = 16
 TIMES = np.array([0.0, *EARLY, *(np.arange(1, EVEN + 1) / EVEN)])
 """Sampling instants of a motion [periods]: dense at first, where the fastest modes die, then even."""
 _TIMES = TIMES.tolist()
@@ -74,6 +74,7 @@ class Piece:
         self.vectors = vectors[:, kept] * weight
         self.inverse = np.ascontiguousarray(modes.inverse[0][kept])
         self.modal_rows = rows @ self.vectors
+        self.modal_slopes = self.modal_rows * self.values
         zero = self.values == 0.0
         small = np.abs(self.values) < SMALL_MODE
         self.zero = zero if zero.any() else None
@@ -136,12 +137,15 @@ class Piece:
 class Motion:
     """Motion of a piece from one state, in modal form."""
 
-    __slots__ = ("_at", "_base", "_when", "grid", "piece", "row_weights", "start", "theta", "values", "weights", "x")
+    __slots__ = (
+        "_at", "_base", "_row", "_slope", "_slopes", "_when", "grid", "piece", "row_weights", "start", "theta",
+        "values", "weights", "x",
+    )  # fmt: skip
 
     def __init__(self, piece: Piece, x: NDArray[np.float64], theta: float) -> None:
         self.piece, self.x, self.theta = piece, x, theta
         self.grid: list[list[float]] | None = None
-        self._when = -1.0
+        self._when, self._row = -1.0, -1
         self._at: tuple[NDArray[np.float64], list[float], float]
         self.values: NDArray[np.float64]
         self._prepare()
@@ -196,11 +200,12 @@ class Motion:
     def row(self, k: int, t: float) -> tuple[float, float]:
         """One row and its slope at one instant."""
         p = self.piece
-        w = self.row_weights[k]
+        if self._row != k:  # the same row is asked for several times in a search
+            self._row, self._slopes = k, p.modal_slopes[k] * self.weights
+            self._slope = p.ramp[k] + float(np.add.reduce(self.row_weights[k]).real)
         phi = p.phi(t)
-        ramp = p.ramp[k]
-        value = self.start[k] + ramp * t + float((w @ phi).real)
-        return value, ramp + float((w @ (p.values * phi)).real) + float(w.sum().real)
+        value = self.start[k] + p.ramp[k] * t + float((self.row_weights[k] @ phi).real)
+        return value, self._slope + float((self._slopes @ phi).real)
 
     def first(self, guards: int, span: float, warm: float | None) -> tuple[int, float] | None:
         """Find the first guard to trip within a span.
