@@ -18,11 +18,11 @@ from loopdesign.console import Progress, colour_wanted, complain, say
 from loopdesign.errors import DataError, LoopDesignError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from loopdesign import case as cases
     from loopdesign.assess import Assessment
-    from loopdesign.synthesis import Design
+    from loopdesign.choice import Choice
 
 MET, MISSED, WRONG_INPUT = 0, 1, 2
 
@@ -110,24 +110,24 @@ def design(case: CasePath, /, *, output: Folder = None, json_: Json = False) -> 
     The report goes to a folder beside the case file, or to --output; a complete one replaces an older one.
     """
     from loopdesign.case import load_case, read_text, write_parts
+    from loopdesign.choice import choose
     from loopdesign.report.answer import answer
-    from loopdesign.synthesis import design as choose
+    from loopdesign.report.choice_text import choice_rows, choice_text
+    from loopdesign.report.folder import require_replaceable
 
     loaded = load_case(case)
     missing = [f"[{n}]" for n in ("error_amplifier", "divider") if getattr(loaded, n) is None]
     if missing:
         raise DataError(f"{case}: design needs {' and '.join(missing)}: say which amplifier closes the loop")
+    folder = case.with_name(f"{case.stem}-report") if output is None else output
+    require_replaceable(folder)
     with Progress("choosing parts", quiet=json_) as progress:
         found = choose(loaded, progress)
-    folder = case.with_name(f"{case.stem}-report") if output is None else output
     chosen = write_parts(read_text(case), {_key(k): v for k, v in found.chosen.items()})
-    _write_report(found.assessment, folder, quiet=json_, chosen_case=chosen)
-    extra = {"chosen": found.chosen, "method": found.method, "report": str(folder)}
-    say(
-        json_,
-        answer(found.assessment) | extra if json_ else {},
-        "" if json_ else _told(found.assessment, found) + f"\nreport: {folder / 'report.md'}",
-    )
+    _write_report(found.assessment, folder, quiet=json_, choice=found, chosen_case=chosen)
+    extra = {"chosen": found.chosen, "choice": choice_rows(found), "report": str(folder)}
+    text = "" if json_ else f"{choice_text(found, ascii_only=_ascii())}\n\n{_told(found.assessment, found.chosen)}"
+    say(json_, answer(found.assessment) | extra if json_ else {}, f"{text}\nreport: {folder / 'report.md'}")
     return MET if found.assessment.targets_met else MISSED
 
 
@@ -171,8 +171,77 @@ def response(
     }
     from loopdesign.report.terminal import response_text
 
-    say(json_, answer, "" if json_ else response_text(found))
+    say(json_, answer, "" if json_ else response_text(found, ascii_only=_ascii()))
     return MET
+
+
+@app.command
+def step(
+    case: CasePath,
+    /,
+    *,
+    cycles: Annotated[int | None, Parameter(help="Switching cycles of each run; until at rest unless given.")] = None,
+    output: Folder = None,
+    json_: Json = False,
+) -> int:
+    """Make the case's load and line steps cycle by cycle, at every input voltage.
+
+    Plots are written only where --output names a folder.
+    """
+    from loopdesign.case import load_case
+    from loopdesign.report.step_text import step_answer, step_text
+    from loopdesign.steps import step_results
+
+    loaded = load_case(case)
+    _require_slope(loaded)
+    if cycles is not None and cycles < 1:
+        raise DataError(f"--cycles is {cycles}; it must be at least 1")
+    with Progress("stepping", quiet=json_) as progress:
+        found = step_results(loaded, cycles=cycles, progress=progress)
+    if output is not None:
+        from loopdesign.report.folder import write_section
+        from loopdesign.report.sections import step_section
+
+        write_section(step_section(found), step_answer(found), output)
+    say(
+        json_,
+        step_answer(found) if json_ else {},
+        "" if json_ else step_text(found, colour=colour_wanted(), ascii_only=_ascii()),
+    )
+    return MET if found.stable else MISSED
+
+
+@app.command
+def spread(
+    case: CasePath,
+    /,
+    *,
+    samples: Annotated[int, Parameter(help="Number of samples.")] = 10_000,
+    seed: Annotated[int, Parameter(help="The same seed gives the same samples.")] = 1,
+    output: Folder = None,
+    json_: Json = False,
+) -> int:
+    """Sample every tolerance: how often does it fail in production, and which part is to blame.
+
+    Plots and the worst sample's case file are written only where --output names a folder.
+    """
+    from loopdesign.case import load_case, read_text
+    from loopdesign.report.spread_text import spread_rows, spread_text
+    from loopdesign.spread import spread as sample_all
+
+    loaded = load_case(case)
+    with Progress("sampling", quiet=json_) as progress:
+        found = sample_all(loaded, samples=samples, seed=seed, progress=progress)
+    if output is not None:
+        from loopdesign.envelope import envelope
+        from loopdesign.report.folder import write_section
+        from loopdesign.report.sections import spread_section
+        from loopdesign.report.worst_sample import worst_case_text
+
+        worst = worst_case_text(read_text(case), found)
+        write_section(spread_section(found, envelope(found, found.ranked_condition), worst), spread_rows(found), output)
+    say(json_, spread_rows(found) if json_ else {}, "" if json_ else spread_text(found, ascii_only=_ascii()))
+    return MISSED if found.unstable.count or found.off_target.count else MET
 
 
 def _key(name: str) -> str:
@@ -185,19 +254,51 @@ def _require_slope(loaded: cases.Case) -> None:
         raise DataError(f"{loaded.source}: modulator.slope is open; run 'loopdesign design' to choose it, or give it")
 
 
-def _told(found: Assessment, chosen: Design | None = None) -> str:
+def _told(found: Assessment, chosen: Mapping[str, float] | None = None) -> str:
     """Everything a person reads on the terminal."""
     from loopdesign.report.terminal import assessment_text
 
-    return assessment_text(found, chosen.chosen if chosen else {}, colour=colour_wanted())
+    return assessment_text(found, chosen, colour=colour_wanted(), ascii_only=_ascii())
 
 
-def _write_report(found: Assessment, folder: Path, *, quiet: bool, chosen_case: str | None = None) -> None:
+def _ascii() -> bool:
+    """Whether the output cannot show the letters of units."""
+    try:
+        "µΩ°".encode(sys.stdout.encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return True
+    return False
+
+
+def _write_report(
+    found: Assessment, folder: Path, *, quiet: bool, choice: Choice | None = None, chosen_case: str | None = None
+) -> None:
+    """Write the report with a section for everything the case asks for."""
+    from loopdesign.filter_study import filter_study
     from loopdesign.report.data import report_data
     from loopdesign.report.folder import write_report
+    from loopdesign.report.sections import choice_section, filter_section, step_section
+    from loopdesign.steps import step_results
 
+    s = found.case.specification
+    sections = [] if choice is None else [choice_section(choice)]
+    if found.case.input_filter is not None and found.parts:
+        with Progress("studying the input filter", quiet=quiet):
+            sections.append(filter_section(filter_study(found.case, found.parts)))
+    if found.parts and (s.load_step is not None or s.line_step is not None):
+        with Progress("stepping", quiet=quiet) as progress:
+            sections.append(step_section(step_results(_with_parts(found), progress=progress)))
     with Progress("writing the report", quiet=quiet):
-        write_report(found, report_data(found), folder, chosen_case=chosen_case)
+        chosen = choice.chosen if choice is not None else None
+        write_report(found, report_data(found), folder, chosen=chosen, chosen_case=chosen_case, sections=sections)
+
+
+def _with_parts(found: Assessment) -> cases.Case:
+    """Put the assessed parts into the case."""
+    given = found.case.compensation
+    if given is None:
+        raise DataError(f"{found.case.source}: [compensation] is missing")
+    return found.case.model_copy(update={"compensation": given.model_copy(update=dict(found.parts))})
 
 
 def main(argv: Sequence[str] | None = None) -> int:

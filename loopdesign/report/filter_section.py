@@ -58,22 +58,23 @@ def plot_impedances(study: FilterStudy, load_current: float, *, ax: Axes | None 
     Returns
     -------
     Axes
-        What was drawn on; the smallest separation of each corner is marked by a line between both curves.
+        What was drawn on; a line between both curves marks each corner's smallest separation.
     """
     ax = shared.bare_figure(7.0, 4.6).subplots() if ax is None else ax
     f = study.frequencies_hz
-    for rank, item in enumerate(_items(study, load_current)):
+    near, items = study.separation, _items(study, load_current)
+    for rank, item in enumerate(items):
         colour, dashes = _style(rank)
-        name = f"{study.corners.input_voltage[item]:.4g} V: {_verdict_change(study, item)}"
+        name = f"{study.corners.input_voltage[item]:.4g} V: {near.db[item]:.1f} dB, {_verdict_change(study, item)}"
         ax.plot(f, np.abs(study.converter_ohm[item]), color=colour, linestyle=dashes, label=f"converter, {name}")
-        near = study.separation
         ends = (near.filter_ohm[item], near.converter_ohm[item])
         ax.plot([near.frequency_hz[item]] * 2, ends, color=colour, linewidth=1.0, marker="_", markersize=7)
-        middle = (near.frequency_hz[item], float(np.sqrt(ends[0] * ends[1])))
-        ax.annotate(f" {near.db[item]:.1f} dB", middle, fontsize=8, color=colour, va="center")
-    ax.plot(
-        f, np.abs(study.filter_ohm[_items(study, load_current)[0]]), color=shared.INK, linewidth=2.0, label="filter"
-    )
+    worst = min(items, key=lambda i: float(near.db[i]))
+    middle = (near.frequency_hz[worst], float(np.sqrt(near.filter_ohm[worst] * near.converter_ohm[worst])))
+    text = f"  {near.db[worst]:.1f} dB at {format_quantity(float(near.frequency_hz[worst]), 'Hz')}"
+    ax.annotate(text, middle, fontsize=8, color=shared.INK, va="center")
+    # a filter capacitor's bias hardly parts the curves of the other input voltages
+    ax.plot(f, np.abs(study.filter_ohm[items[0]]), color=shared.INK, linewidth=2.0, label="filter")
     ax.set_yscale("log")
     ax.set_ylabel("impedance [ohm]")
     shared.frequency_axis(ax, f, named=True)

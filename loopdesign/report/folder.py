@@ -13,10 +13,13 @@ from loopdesign.report.answer import answer
 from loopdesign.report.page import page
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
     from matplotlib.figure import Figure
 
     from loopdesign.assess import Assessment
     from loopdesign.report.data import ReportData
+    from loopdesign.report.sections import Section
 
 MARK = "loopdesign"
 """Key of ``report.json`` by which a folder is known as a report that may be replaced."""
@@ -26,7 +29,13 @@ RESOLUTION = 150
 
 
 def write_report(
-    assessment: Assessment, data: ReportData, folder: Path, *, chosen_case: str | None = None
+    assessment: Assessment,
+    data: ReportData,
+    folder: Path,
+    *,
+    chosen: Mapping[str, float] | None = None,
+    chosen_case: str | None = None,
+    sections: Sequence[Section] = (),
 ) -> tuple[str, ...]:
     """Write the report folder; an existing report is replaced only by a complete one.
 
@@ -38,8 +47,12 @@ def write_report(
         What `report_data` made of it.
     folder
         Where the report goes.
+    chosen
+        What design chose, by name, in SI units.
     chosen_case
         Text of the case file with the chosen parts, written beside the report.
+    sections
+        Further sections with their figures and files.
 
     Returns
     -------
@@ -51,18 +64,71 @@ def write_report(
     DataError
         Where the folder exists and is no report, or cannot be written.
     """
-    folder = Path(folder)
+    names: list[str] = []
+
+    def fill(fresh: Path) -> None:
+        names.extend(_fill(fresh, assessment, data, dict(chosen or {}), chosen_case, sections))
+
+    _replace(Path(folder), fill)
+    return tuple(names)
+
+
+def write_section(section: Section, content: dict[str, Any], folder: Path) -> None:
+    """Write one section as a folder of its own, whole or not at all.
+
+    Parameters
+    ----------
+    section
+        Text, figures and files.
+    content
+        The answer for machines, for ``report.json``.
+    folder
+        Where it goes; an older report there is replaced.
+
+    Raises
+    ------
+    DataError
+        Where the folder exists and is no report, or cannot be written.
+    """
+
+    def fill(fresh: Path) -> None:
+        _write_sections(fresh, [section])
+        (fresh / "report.md").write_text(section.markdown(), encoding="utf-8")
+        _write_answer(fresh, content)
+
+    _replace(Path(folder), fill)
+
+
+def _replace(folder: Path, fill: Callable[[Path], None]) -> None:
+    """Fill a fresh folder beside the old one and swap it in."""
     require_replaceable(folder)
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(prefix=f".{folder.name}-", dir=folder.parent) as holder:
             fresh = Path(holder) / "fresh"
             fresh.mkdir()
-            names = _fill(fresh, assessment, data, chosen_case)
+            fill(fresh)
             _keep_others(folder, fresh)
             _swap(folder, fresh, Path(holder) / "old")
     except OSError as fault:
         raise DataError(f"the report cannot be written to {folder}: {fault.strerror or fault}") from fault
+
+
+def _write_sections(fresh: Path, sections: Sequence[Section]) -> None:
+    """Write figures and files of sections."""
+    for section in sections:
+        for name, figure in section.figures.items():
+            save_figure(figure, fresh / name)
+        for name, text in section.files.items():
+            (fresh / name).write_text(text, encoding="utf-8")
+
+
+def _write_answer(fresh: Path, content: dict[str, Any]) -> tuple[str, ...]:
+    """Write ``report.json`` with the mark and the names of all files."""
+    names = tuple(sorted([*(p.name for p in fresh.iterdir()), "report.json"]))
+    marked = {MARK: {"kind": "report", "files": list(names)}, **content}
+    text = json.dumps(marked, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
+    (fresh / "report.json").write_text(text, encoding="utf-8")
     return names
 
 
@@ -93,7 +159,14 @@ def _marked(folder: Path) -> dict[str, Any]:
     return content if isinstance(content, dict) else {}
 
 
-def _fill(fresh: Path, assessment: Assessment, data: ReportData, chosen_case: str | None) -> tuple[str, ...]:
+def _fill(
+    fresh: Path,
+    assessment: Assessment,
+    data: ReportData,
+    chosen: dict[str, float],
+    chosen_case: str | None,
+    sections: Sequence[Section],
+) -> tuple[str, ...]:
     """Write every file of the report."""
     from loopdesign.report.plots import loop_bode_figure, nyquist_figure, plant_bode_figure  # noqa: PLC0415
 
@@ -104,14 +177,18 @@ def _fill(fresh: Path, assessment: Assessment, data: ReportData, chosen_case: st
         save_figure(figure(data), fresh / name)
     if chosen_case is not None:
         (fresh / CHOSEN_CASE).write_text(chosen_case, encoding="utf-8")
-    text = page(assessment, data, plots=tuple(drawn), chosen_case=None if chosen_case is None else CHOSEN_CASE)
+    _write_sections(fresh, sections)
+    text = page(
+        assessment,
+        data,
+        plots=tuple(drawn),
+        chosen=chosen,
+        chosen_case=None if chosen_case is None else CHOSEN_CASE,
+        sections=tuple(x.markdown() for x in sections),
+    )
     (fresh / "report.md").write_text(text, encoding="utf-8")
-    names = tuple(sorted([*(p.name for p in fresh.iterdir()), "report.json"]))
-    content = {MARK: {"kind": "report", "files": list(names)}, **answer(assessment)}
-    content["proposals"] = list(data.proposals)
-    text = json.dumps(content, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
-    (fresh / "report.json").write_text(text, encoding="utf-8")
-    return names
+    content = answer(assessment) | {"chosen": chosen, "proposals": list(data.proposals)}
+    return _write_answer(fresh, content)
 
 
 def save_figure(figure: Figure, stem: Path) -> None:
@@ -127,6 +204,7 @@ def save_figure(figure: Figure, stem: Path) -> None:
     from matplotlib import rc_context  # noqa: PLC0415
 
     figure.savefig(stem.with_name(stem.name + ".png"), dpi=RESOLUTION, metadata={"Software": None})
+    figure.set_layout_engine("none")  # what was laid out once need not be laid out again
     with rc_context({"svg.hashsalt": "loopdesign"}):
         figure.savefig(stem.with_name(stem.name + ".svg"), metadata={"Date": None, "Creator": None})
 

@@ -13,7 +13,7 @@ from loopdesign.report.status import verdict_sentence
 from loopdesign.report.tables import Column, Table
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from loopdesign.assess import Assessment
     from loopdesign.report.data import Difference, ReportData
@@ -93,7 +93,15 @@ def agreement_remarks(data: ReportData) -> tuple[str, ...]:
     return tuple(told)
 
 
-def page(assessment: Assessment, data: ReportData, *, plots: Sequence[str], chosen_case: str | None = None) -> str:
+def page(
+    assessment: Assessment,
+    data: ReportData,
+    *,
+    plots: Sequence[str],
+    chosen: Mapping[str, float] | None = None,
+    chosen_case: str | None = None,
+    sections: Sequence[str] = (),
+) -> str:
     """Write the report.
 
     Parameters
@@ -104,8 +112,12 @@ def page(assessment: Assessment, data: ReportData, *, plots: Sequence[str], chos
         What `report_data` made of it.
     plots
         Names of the plot files beside the page, without their endings.
+    chosen
+        What design chose, by name, in SI units.
     chosen_case
         Name of the case file with the chosen parts beside the page, where there is one.
+    sections
+        Markdown of further sections.
 
     Returns
     -------
@@ -120,7 +132,9 @@ def page(assessment: Assessment, data: ReportData, *, plots: Sequence[str], chos
     )  # fmt: skip
     environment.filters |= {"neutral": neutral, "quoted": quoted, "table": _lean_table}
     template = environment.from_string(TEMPLATE.read_text(encoding="utf-8"))
-    return template.render(_context(assessment, data, plots=plots, chosen_case=chosen_case))
+    context = _context(assessment, data, plots=plots, chosen_case=chosen_case)
+    context["parts"] = tables.parts_table(assessment, chosen or {})
+    return template.render(context | {"sections": sections})
 
 
 def _lean_table(table: Table) -> str:
@@ -139,7 +153,6 @@ def _context(found: Assessment, data: ReportData, *, plots: Sequence[str], chose
         "specification": _specification(found),
         "given": given_table(case),
         "limits": tables.limits_table(found),
-        "parts": tables.parts_table(found, {}),
         "network": tables.network_table(found),
         "margins": tables.margins_table(found),
         "reasons_for_none": _reasons_for_none(found),

@@ -1,0 +1,98 @@
+"""Further sections of a report: how the parts were chosen, steps in time, the input filter, the spread."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from loopdesign.report.choice_text import choice_markdown
+from loopdesign.report.page import markdown_table, neutral
+from loopdesign.report.spread_text import spread_markdown
+from loopdesign.report.step_text import step_paragraphs, step_tables
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from matplotlib.figure import Figure
+
+    from loopdesign.choice import Choice
+    from loopdesign.envelope import Envelope
+    from loopdesign.filter_study import FilterStudy
+    from loopdesign.report.tables import Table
+    from loopdesign.spread import SpreadResult
+    from loopdesign.steps import StepStudy
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """One section of a report.
+
+    Attributes
+    ----------
+    title, text
+        Heading, and Markdown below it.
+    figures
+        Figures by the name of their file without ending.
+    files
+        Further text files by name.
+    """
+
+    title: str
+    text: str
+    figures: Mapping[str, Figure] = field(default_factory=dict)
+    files: Mapping[str, str] = field(default_factory=dict)
+
+    def markdown(self) -> str:
+        """Write heading, text and pictures."""
+        pictures = [f"![{self.title}: {name.replace('_', ' ')}]({name}.png)" for name in self.figures]
+        further = [f"Beside this page: [{name}]({name})." for name in self.files]
+        return "\n\n".join([f"## {self.title}", self.text.strip(), *pictures, *further]) + "\n"
+
+
+def _titled(table: Table) -> str:
+    return f"**{neutral(table.title)}**\n\n{markdown_table(table)}"
+
+
+def choice_section(found: Choice) -> Section:
+    """Tell how the parts were chosen, and what came next."""
+    return Section(title="How the parts were chosen", text=choice_markdown(found))
+
+
+def step_section(study: StepStudy) -> Section:
+    """Tell the load and line steps."""
+    from loopdesign.report.step_plots import step_figures  # noqa: PLC0415  (loads matplotlib)
+
+    text = "\n\n".join([*(neutral(p) for p in step_paragraphs(study)), *(_titled(t) for t in step_tables(study))])
+    return Section(title="Load and line steps", text=text, figures=step_figures(study))
+
+
+def filter_section(study: FilterStudy) -> Section:
+    """Tell what the input filter does to the loop."""
+    from loopdesign.report.filter_section import (  # noqa: PLC0415  (loads matplotlib)
+        damper_table,
+        filter_sentences,
+        filter_table,
+        impedance_figure,
+        loop_change_figure,
+    )
+
+    dampers = damper_table(study)
+    tables = [filter_table(study), *([] if dampers is None else [dampers])]
+    text = "\n\n".join([*(neutral(s) for s in filter_sentences(study)), *(_titled(t) for t in tables)])
+    figures = {"filter_impedances": impedance_figure(study)}
+    change = loop_change_figure(study)
+    if change is not None:
+        figures["filter_loop_change"] = change
+    return Section(title="Input filter", text=text, figures=figures)
+
+
+def spread_section(found: SpreadResult, band: Envelope, worst_case: str) -> Section:
+    """Tell the spread over tolerances; ``worst_case`` is the worst sample as the text of a case file."""
+    from loopdesign.report.spread_plots import envelope_figure, histogram_figure  # noqa: PLC0415  (loads matplotlib)
+
+    return Section(
+        title="Spread over tolerances",
+        text=spread_markdown(found),
+        figures={"histograms": histogram_figure(found), "envelope": envelope_figure(found, band)},
+        files={"worst_sample.toml": worst_case},
+    )
