@@ -113,7 +113,9 @@ def test_transfer_ratio_scales_the_whole_loop(flyback):
 def test_strong_optocoupler_gain_is_called_unstable_and_grows(flyback):
     """Five and a half times the optocoupler's gain: the verdict turns, and a simulated departure grows by the multiplier."""
     case, found = flyback
-    strong = case.model_copy(update={"error_amplifier": case.error_amplifier.model_copy(update={"led_resistance": 400.0})})
+    strong = case.model_copy(
+        update={"error_amplifier": case.error_amplifier.model_copy(update={"led_resistance": 400.0})}
+    )
     result = assess(strong, found.parts)
     item = int(np.argmax([v.largest_multiplier for v in result.verdicts]))
     assert not result.verdicts[item].stable
