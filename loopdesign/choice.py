@@ -21,7 +21,7 @@ import numpy as np
 
 from loopdesign.assess import Assessment, Stage, assess, examine_stage, limits
 from loopdesign.choice_order import alternatives, in_order
-from loopdesign.choice_search import Candidate, Search, nearest_miss_of, search_once
+from loopdesign.choice_search import Candidate, Search, nearest_miss_of, search_once, variant_name
 from loopdesign.conditions import Corners
 from loopdesign.divider_choice import DividerChoice, SlopeReport, choose_divider, report_slope
 from loopdesign.errors import NoDesignError
@@ -45,7 +45,8 @@ CORRECTIONS = 4
 """Searches in one round, each with the plant corrected at another combination."""
 BATCH = 16
 """Combinations confirmed at once."""
-CONFIRMED_AT_MOST = 640
+CONFIRMED_AT_MOST = 320
+"""Combinations examined exactly before a search is given up."""
 HALF = 0.5
 """Share of the attainable bandwidth that ``prefer = "margin"`` keeps at least."""
 UNCHANGED = 2e-3
@@ -181,6 +182,7 @@ class _Task:
         self.corners = stage.corners
         self.condition = np.arange(len(stage.corners))
         self.good: dict[str, float] | None = None
+        self.refused = ""
 
     def run(self) -> _Outcome:
         """Search, confirm, add the worst tolerance ends, until they change nothing."""
@@ -278,7 +280,18 @@ class _Task:
                 part = judged.take(np.arange(k * count, (k + 1) * count))
                 if self._passes(part) and assess(self.case, work.parts_of(int(item)), self.plain).targets_met:
                     return int(item), part
+                if not self.refused:
+                    self.refused = self._refusal(part)
         return None
+
+    def _refusal(self, judged: Judged) -> str:
+        """Say why the first combination was not confirmed."""
+        shaky = np.flatnonzero(~judged.stable)
+        if not len(shaky):
+            return "the exact loop gain falls short where plant times compensator does not"
+        worst = int(np.argmax(np.where(judged.stable, 0.0, judged.largest_multiplier)))
+        name = variant_name(self.corners, worst)
+        return f"{len(shaky)} of {len(self.condition)} corners are unstable by their multipliers, the worst {name}"
 
     def _judged(self, work: Search, items: int | NDArray[np.intp]) -> Judged:
         """Judge combinations at every corner, item by item."""
@@ -329,8 +342,9 @@ class _Task:
         nearest = nearest_miss_of(work, self.demands)
         told = [f"{nearest.binds} stands in the way"]
         if unconfirmed:
-            told.append(f"{unconfirmed} combinations pass as plant times compensator, none with the exact loop gain")
-        summary = {"parts": dict(nearest.parts), "reasons": [nearest.binds]}
+            told = [f"{unconfirmed} combinations pass as plant times compensator, none when examined exactly"]
+            told.append(f"for the best of them, {self.refused}")
+        summary = {"parts": dict(nearest.parts), "reasons": told}
         return NoDesignError(
             f"no combination of preferred values meets the targets at all {len(self.condition)} corners; {work.scope}",
             nearest=summary,

@@ -33,7 +33,7 @@ noise set the limit (common practice)."""
 CAPACITORS = (10e-12, 1e-6)
 """Smallest and largest compensation capacitor looked at [F]: below, strays count; above, start-up is slow (common
 practice)."""
-EXHAUSTIVE = 40_000_000
+EXHAUSTIVE = 20_000_000
 """Largest lattice of which every combination is looked at."""
 
 

@@ -140,8 +140,8 @@ def staged_search(
     names = ", ".join(n for n in lattice.open_parts if n in PARTS[:3])
     others = ", ".join(n for n in lattice.open_parts if n in PARTS[3:])
     scope = (
-        f"{looked:,} of {lattice.size:.3g} combinations of preferred values were compared, in blocks: no better one "
-        f"differs in {names} alone, in {others} (R1 within {FOLLOWING} steps) alone, or by at most {NEAR} steps in all"
+        f"{looked:,} of {lattice.size:.3g} combinations of preferred values were compared in blocks (no better one "
+        f"differs in {names} alone, in {others} with R1 within {FOLLOWING} steps, or by at most {NEAR} steps in all parts)"
     )
     return walk.result(looked), scope
 

@@ -175,7 +175,7 @@ def stepped(point, start, cycles):
     constant = float(th.row_input[0] @ u)
     x, path = start.copy(), []
     for _ in range(cycles):
-        def gap(t):
+        def gap(t, x=x):
             at = expm(N[0] * t) @ np.append(x, 1.0)
             return float(th.row_state[0] @ at[:n] + constant + th.ramp[0] * t)
 

@@ -1,0 +1,169 @@
+"""Tolerance ends against every combination of them; divider and ramp against hand calculation."""
+
+from __future__ import annotations
+
+from itertools import product
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from loopdesign.assess import examine_stage
+from loopdesign.case import parse_case, read_text, write_parts
+from loopdesign.choice import choose
+from loopdesign.divider_choice import choose_divider, report_slope
+from loopdesign.extremes import base_corners, extremes, toleranced, variants
+from loopdesign.judge import base_of, judge
+from loopdesign.report.choice_text import choice_markdown, choice_rows, choice_text
+
+CASES = Path(__file__).parents[2] / "cases"
+TEXT = read_text(CASES / "tide_gauge_sepic.toml")
+PARTS = {"R1": 4320.0, "C1": 1e-7, "C2": 4.7e-9}
+
+
+def case_with(*changes):
+    text = write_parts(TEXT, PARTS)
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    return parse_case(text, "tide gauge")
+
+
+@pytest.fixture(scope="module")
+def few():
+    """Three causes only, so that all eight combinations can be examined."""
+    return case_with(
+        ('resistance = "45 mohm", tolerance = "20 %"', 'resistance = "45 mohm"'),
+        ('capacitance = "33 uF", tolerance = "20 %"', 'capacitance = "33 uF"'),
+        ('reference = "1.2 V"', 'reference = "1.2 V"\ngm_tolerance = "20 %"'),
+        ('esr = "4 mohm", tolerance = "10 %"', 'esr = "4 mohm"'),
+    )
+
+
+def test_extremes_find_the_worst_of_all_combinations(few):
+    varied = toleranced(few, PARTS)
+    assert [v.name for v in varied] == ["Co1.capacitance", "Co2.capacitance", "gm"]
+    stage = examine_stage(few, base_corners(few))
+    base = base_of(few, PARTS, stage)
+    found = extremes(base, varied)
+    places = np.array(list(product((-1.0, 1.0), repeat=3)))
+    count = len(base.corners)
+    condition = np.repeat(np.arange(count), 8)
+    every = judge(base, variants(base.corners, condition, varied, np.tile(places, (count, 1))), condition)
+    for name in ("phase_margin_deg", "modulus_margin", "crossover_hz"):
+        # all eight per condition; what differs is the grid the readings are taken on
+        assert np.nanmin(getattr(found.judged, name)) == pytest.approx(np.nanmin(getattr(every, name)), rel=1e-6)
+    assert found.judged.crossover_hz.max() == pytest.approx(every.crossover_hz.max(), rel=1e-6)
+    assert len(found.condition) <= 5 * count
+    assert set(np.unique(found.places)) == {-1.0, 1.0}
+
+
+def test_nothing_toleranced_has_no_extremes(few):
+    base = base_of(few, PARTS, examine_stage(few))
+    found = extremes(base, ())
+    assert len(found.judged) == 0
+    assert len(found.corners) == 0
+
+
+def test_every_tolerance_of_the_case_is_a_cause():
+    case = case_with(
+        ('reference = "1.2 V"', 'reference = "1.2 V"\ngm_tolerance = "20 %"\nreference_tolerance = "1 %"'),
+        ('lower = "10 kohm" ', 'lower = "10 kohm"\ntolerance = "1 %"'),
+        ('network = "type II" ', 'network = "type II"\nresistor_tolerance = "1 %"\ncapacitor_tolerance = "5 %" '),
+        ("[modulator]", ('[input_filter]\nL = { inductance = "4.7 uH", tolerance = "20 %" }\nC = { capacitance = "10 uF", esr = "3 mohm", tolerance = "10 %", lot = "B" }\n'
+         'damper = { resistance = "1 ohm", capacitance = "47 uF", tolerance = "20 %" }\n[modulator]')),
+        ('esr = "15 mohm", tolerance', 'esr = "15 mohm", esr_tolerance = "30 %", tolerance'),
+    )  # fmt: skip
+    ends = {v.name: dict(v.ends) for v in toleranced(case, PARTS | {"C2": 0.0})}
+    assert set(ends) == {
+        "L1.inductance", "L2.inductance", "Co1.capacitance", "Co1.esr", "Co2.capacitance", "Cs.capacitance",
+        "damper.resistance", "damper.capacitance", "filter.L.inductance", "filter.C.capacitance",
+        "filter.damper.resistance", "filter.damper.capacitance", "reference", "gm", "divider.upper", "divider.lower",
+        "R1", "C1",
+    }  # fmt: skip
+    assert ends["C1"] == {"compensation.C1": (-0.05, 0.05)}
+    assert ends["Co1.esr"] == {"Co1.esr": (-0.3, 0.3)}
+
+
+def test_temperature_is_a_condition_and_moves_the_resistances():
+    case = case_with(
+        ('load_step = { from = "0.4 A", to = "1.2 A" }', 'temperature = { min = "-20 degC", max = "70 degC" }'),
+        ('switch = { resistance = "18 mohm" }', 'switch = { resistance = "18 mohm", temperature_coefficient = "6000 ppm/K" }'),
+    )
+    corners = base_corners(case)
+    assert set(corners.temperature) >= {-20.0, 70.0}
+    assert len(corners) == len(set(zip(corners.input_voltage, corners.load_current, corners.temperature, strict=True)))
+    stage = examine_stage(case, corners)
+    hot = np.asarray(stage.converter.stage.switch_resistance)[corners.temperature == 70.0]
+    np.testing.assert_allclose(hot, 18e-3 * (1 + 6e-3 * 45.0))
+
+
+def test_divider_by_hand():
+    """15 V from 1.2 V over 10 kohm: 115 kohm exactly. From 0.8 V: wanted 177.5 k, E96 has 178 k."""
+    exact = choose_divider(case_with())
+    assert (exact.chosen.upper, exact.chosen.error) == (115e3, pytest.approx(0.0, abs=1e-12))
+    assert exact.closer == ()
+    case = case_with(('reference = "1.2 V"', 'reference = "0.8 V"\nreference_tolerance = "1 %"'), ('lower = "10 kohm" ', 'lower = "10 kohm"\ntolerance = "0.5 %"'))
+    found = choose_divider(case)
+    assert found.chosen.upper == 178e3
+    assert found.chosen.error == pytest.approx(0.8 * 18.8 / 15.0 - 1.0)
+    assert found.chosen.highest == pytest.approx(0.808 * (1 + 17.8 * 1.005 / 0.995))
+    assert found.chosen.lowest == pytest.approx(0.792 * (1 + 17.8 * 0.995 / 1.005))
+    assert found.closer
+    assert all(abs(p.error) < abs(found.chosen.error) for p in found.closer)
+
+
+def test_divider_needs_something_to_divide():
+    case = case_with(('reference = "1.2 V"', 'reference = "15 V"'))
+    with pytest.raises(ValueError, match="nothing to divide"):
+        choose_divider(case)
+    with pytest.raises(ValueError, match="no \\[divider\\]"):
+        choose_divider(case.model_copy(update={"divider": None}))
+
+
+def test_slope_left_open_damps_every_continuous_corner():
+    """Q = 1/(pi (mc D' - 1/2)), Ridley 1991 (from memory), written out with the lossless slopes."""
+    case = case_with(('slope = "40 mV/us"', ""))
+    found = report_slope(case, 5e3)
+    continuous = ~found.discontinuous
+    assert (found.quality[continuous] > 0.0).all()
+    assert found.quality[continuous].max() <= 1.001
+    assert found.phase_cost_deg[continuous].min() > 0.0
+    # 8 V in, 15 V out: Sn about 60 mV/A (2 Vin/L), D about 0.66 with losses; the smallest E12 slope with Q at most one
+    on, duty = 0.06 * 2 * 8.0 / 33e-6, 15.45 / (15.45 + 8.0)
+    needed = on * ((0.5 + 1 / np.pi) / (1 - duty) - 1.0)
+    assert found.slope == pytest.approx(needed, rel=0.25)
+
+
+def test_choice_fills_divider_and_slope_and_says_so():
+    text = TEXT.replace('slope = "40 mV/us"', "").replace('"E96"', '"E12"').replace('capacitor_series = "E12"', 'capacitor_series = "E6"')
+    found = choose(parse_case(text, "open"), tolerances=False)
+    assert set(found.chosen) == {"slope", "divider.upper", "R1", "C1", "C2"}
+    told = choice_text(found)
+    assert "slope: " in told
+    assert "Q at half the switching frequency" in told
+    assert "divider: " in told
+    assert "deg of phase at" in told
+    rows = choice_rows(found)
+    assert rows["slope"]["slope_v_per_s"] == found.chosen["slope"]
+    assert len(rows["alternatives"]) == 5
+    assert "| chosen |" in choice_markdown(found)
+
+
+def test_given_parts_are_kept_and_a_whole_loop_is_only_examined():
+    fixed = choose(parse_case(TEXT.replace('network = "type II" ', 'network = "type II"\nC2 = "3.3 nF" '), "fixed"), tolerances=False)
+    assert fixed.assessment.parts["C2"] == 3.3e-9
+    assert "C2" not in fixed.chosen
+    whole = choose(case_with(), tolerances=False)
+    assert whole.method == "all parts were given"
+    assert whole.best is None
+    assert "all parts were given" in choice_text(whole)
+
+
+def test_type_iii_says_what_is_proven():
+    """Five open parts around a transconductance amplifier: searched in blocks, confirmed exactly."""
+    text = TEXT.replace('network = "type II" ', 'network = "type III"').replace('"E96"', '"E12"').replace('capacitor_series = "E12"', 'capacitor_series = "E6"')
+    found = choose(parse_case(text, "type III"), tolerances=False)
+    assert found.assessment.targets_met
+    assert "in blocks (no better one differs in R1, C1, C2 alone" in found.method
+    assert set(found.assessment.parts) == {"R1", "C1", "C2", "R2", "C3"}
