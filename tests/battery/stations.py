@@ -53,12 +53,15 @@ class Station:
     mode: str
     scheme: str
     filtered: bool = False
+    kind: str = "resistive"
 
     @property
     def name(self):
         coupling = ["coupled"] if self.coupled else []
         ahead = ["filtered"] if self.filtered else []
-        return "-".join([*ahead, self.topology, *coupling, self.rectifier, self.mode, self.scheme.replace(" ", "_")])
+        drawn = [] if self.kind == "resistive" else [self.kind]
+        scheme = self.scheme.replace(" ", "_")
+        return "-".join([*ahead, self.topology, *coupling, self.rectifier, self.mode, scheme, *drawn])
 
     @property
     def load(self):
@@ -88,6 +91,7 @@ rectifier = "{self.rectifier}"
 input_voltage = [{vin}]
 output_voltage = {vo}
 output_current = [{self.load}]
+load = "{self.kind}"
 [stage]
 {stage}
 Co = {{ capacitance = "100 uF", esr = "15 mohm" }}
@@ -115,6 +119,8 @@ def _stations():
             for rectifier, mode in (("diode", "CCM"), ("diode", "DCM"), ("synchronous", "CCM")):
                 for scheme in ("peak current", "voltage"):
                     yield Station(topology, coupled, rectifier, mode, scheme)
+    for topology in ("boost", "inverting"):
+        yield Station(topology, coupled=False, rectifier="diode", mode="CCM", scheme="peak current", kind="current")
     yield Station("sepic", coupled=True, rectifier="diode", mode="DCM", scheme="peak current", filtered=True)
     yield Station("cuk", coupled=False, rectifier="synchronous", mode="CCM", scheme="peak current", filtered=True)
     yield Station("zeta", coupled=True, rectifier="diode", mode="CCM", scheme="peak current", filtered=True)

