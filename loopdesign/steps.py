@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.errors import UnreachableOutputError
 from loopdesign.responses import given_parts
 from loopdesign.step_estimate import estimate
 from loopdesign.step_start import Kind, StepStart, model_after, obstacle, start_of, step_plan, stepper_of
@@ -34,7 +35,7 @@ from loopdesign.transient import (
 from loopdesign.verdict import Mode, worst_modes
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
     from numpy.typing import NDArray
 
@@ -50,6 +51,7 @@ POINTS = 150
 ESTIMATED = 160
 """Instants at which the prediction from the impedance is evaluated."""
 NOT_MODELLED = "soft start and current limit are not modelled"
+OPTOCOUPLER = "an optocoupler's own limits, a dark light source and a saturated transistor, are not modelled"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,8 +152,10 @@ class StepStudy:
         A small disturbance at the operating point with the largest and the smallest worst multiplier.
     band_v
         Settling band [V].
+    missed
+        Steps that could not be made and why, one sentence each.
     notes
-        What else there is to tell, one sentence each; what is not modelled among it.
+        What is not modelled, one sentence each.
     """
 
     case: cases.Case
@@ -159,12 +163,13 @@ class StepStudy:
     impedances: tuple[Impedances, ...]
     growth: tuple[GrowthRun, ...]
     band_v: float
+    missed: tuple[str, ...]
     notes: tuple[str, ...]
 
     @property
     def stable(self) -> bool:
-        """Whether every step ends at a stable operating point."""
-        return all(r.stable for r in self.results)
+        """Whether every step was made and ends at a stable operating point."""
+        return not self.missed and all(r.stable for r in self.results)
 
     def of(self, kind: Kind) -> tuple[StepResult, ...]:
         """Pick the steps of one kind, by rising input voltage as the case lists it."""
@@ -199,15 +204,13 @@ def step_results(
     """
     parts = given_parts(case)
     plan = step_plan(case)
-    results, notes = [], [NOT_MODELLED]
-    starts = {}
+    results, missed, starts = [], [], {}
     for done, (kind, line, load) in enumerate(plan):
         if progress is not None:
             progress(done, len(plan))
-        start = start_of(case, parts, kind, line, load)
-        told = obstacle(start)
-        if told:
-            notes.append(f"{kind} step at {line[0]:.4g} V, {load[0]:.3g} A not made: {told}")
+        start, told = _begin(case, parts, kind, line, load)
+        if start is None:
+            missed.append(f"{kind} step at {line[0]:.4g} V, {load[0]:.3g} A not made: {told}")
             continue
         starts[line[0], load[0]] = start
         results.append(_step(start, cycles, case))
@@ -217,8 +220,27 @@ def step_results(
     band = case.targets.settling_band * case.specification.output_voltage
     return StepStudy(
         case=case, results=tuple(results), impedances=tuple(_impedances(s) for s in starts.values()), growth=growth,
-        band_v=band, notes=tuple(notes),
+        band_v=band, missed=tuple(missed), notes=_not_modelled(case),
     )  # fmt: skip
+
+
+def _begin(
+    case: cases.Case, parts: Mapping[str, float], kind: Kind, line: tuple[float, float], load: tuple[float, float]
+) -> tuple[StepStart | None, str]:
+    """Solve where a step begins, or say why it cannot; a way back need not be possible where the way there is not."""
+    try:
+        start = start_of(case, parts, kind, line, load)
+    except UnreachableOutputError as error:
+        if not kind.endswith("back"):
+            raise
+        return None, str(error)
+    told = obstacle(start)
+    return (None, told) if told else (start, "")
+
+
+def _not_modelled(case: cases.Case) -> tuple[str, ...]:
+    optocoupler = getattr(case.error_amplifier, "kind", "") == "shunt optocoupler"
+    return (NOT_MODELLED, OPTOCOUPLER) if optocoupler else (NOT_MODELLED,)
 
 
 def _impedances(start: StepStart) -> Impedances:

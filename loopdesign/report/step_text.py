@@ -153,21 +153,22 @@ def step_paragraphs(study: StepStudy) -> tuple[str, ...]:
 
 
 def failures(study: StepStudy) -> tuple[str, ...]:
-    """One sentence for each step that does not end stable."""
-    return tuple(
+    """Write one sentence for each step that does not end stable or could not be made."""
+    unstable = tuple(
         f"{KINDS[r.kind]} at {r.input_voltage:.4g} V, {r.load_from:.3g} A: {r.reason}"
         for r in study.results
         if not r.stable
     )
+    return unstable + study.missed
 
 
 def step_verdict(study: StepStudy) -> str:
     """Put the outcome of all steps in one sentence."""
-    count, bad = len(study.results), [r for r in study.results if not r.stable]
-    if bad:
-        return f"{len(bad)} of {count} steps do not come to rest: UNSTABLE or out of reach."
-    if not count:
-        return "No step was made."
+    bad = [r for r in study.results if not r.stable]
+    count = len(study.results) + len(study.missed)
+    if bad or study.missed:
+        left = f"; {len(study.missed)} could not be made" if study.missed else ""
+        return f"{len(bad)} of {count} steps do not come to rest: UNSTABLE or out of reach{left}."
     worst = max(study.results, key=lambda r: r.peak_deviation_v)
     deviation = format_quantity(worst.peak_deviation_v, "V", 3)
     settled = [r.settling_time_s for r in study.results if r.settling_time_s is not None]

@@ -132,7 +132,7 @@ def test_load_that_the_clamp_cannot_carry():
     assert "above the clamp" in r.reason
     assert r.run.limited[-1]
     assert r.run.control.max() < 0.2 + 1e-3
-    assert any("not made" in note for note in found.notes)
+    assert "not made" in found.missed[0]
 
 
 def test_step_to_no_load_goes_without_a_periodic_end():
@@ -166,5 +166,41 @@ def test_step_outside_the_range_warns():
 
 
 def test_start_out_of_reach():
+    back = (LOAD, 'load_step = { from = "1.2 A", to = "0.4 A" }')
     with pytest.raises(UnreachableOutputError, match="out of reach"):
-        step_results(case((VOLTS, 'input_voltage = { min = "2.2 V", nominal = "13 V", max = "30 V" }')))
+        step_results(case((VOLTS, 'input_voltage = { min = "2.2 V", nominal = "13 V", max = "30 V" }'), back))
+
+
+@pytest.mark.parametrize(
+    ("change", "match"),
+    [
+        (("max_duty = 0.9", 'max_duty = 0.9\nmin_on_time = "3 us"'), "below the shortest of 3e-06 s"),
+        (('reference = "1.2 V"', 'reference = "1.2 V"\nclamp = { min = "0.5 V", max = "2 V" }'), "below the clamp at 0.5 V"),
+    ],
+)
+def test_point_that_the_controller_does_not_hold_is_no_start(change, match):
+    """Nothing is made of it and the reason told; no step at all is no success."""
+    found = step_results(case((VOLTS, "input_voltage = [13.0]"), change), cycles=20)
+    assert not found.results
+    assert len(found.missed) == 2
+    assert all(match in why for why in found.missed)
+    assert not found.stable
+    assert step_text(found).endswith("0 of 2 steps do not come to rest: UNSTABLE or out of reach; 2 could not be made.")
+
+
+def test_all_steps_stable_are_told_with_the_largest_deviation():
+    found = step_results(case((VOLTS, "input_voltage = [20.0]")), cycles=600)
+    assert found.stable
+    last = step_text(found).splitlines()[-1]
+    largest = max(r.peak_deviation_v for r in found.results)
+    assert last.startswith(f"All 2 steps end stable. The largest deviation of the mean is {largest * 1e3:.0f} mV")
+
+
+def test_output_out_of_reach_after_the_step():
+    """The heavy load is beyond what losses allow: the run is made, and the reason says how far it would reach."""
+    low = (VOLTS, "input_voltage = [8.0]"), (LOAD, 'load_step = { from = "0.4 A", to = "20 A" }')
+    found = step_results(case(*low), cycles=20)
+    (r,) = found.results
+    assert not r.stable
+    assert "highest reachable output" in r.reason
+    assert "load back step at 8 V, 20 A not made" in found.missed[0]
