@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.converter import operating_point
-from loopdesign.corners import Corners, compensation, line_load_corners, solved
+from loopdesign.conditions import Corners
+from loopdesign.corners import compensation, line_load_corners, solved
 from loopdesign.insight import plants
 from loopdesign.margins import LoopMargins, find_margins
 from loopdesign.steady import Guess
@@ -240,7 +241,7 @@ def _instabilities(corners: Corners, judged: tuple[Verdict, ...]) -> tuple[str, 
                 f"unstable at {corner_name(corners, item)}: {w.name} at {w.frequency_hz:.4g} Hz grows "
                 f"{w.growth_per_s:.3g} per second (largest multiplier {abs(w.multiplier):.4f})"
             )
-        elif not v.current_loop_stable:
+        elif v.current_loop_worst.beyond_the_loop:
             w = v.current_loop_worst
             told.append(
                 f"the current loop alone is unstable at {corner_name(corners, item)}: "

@@ -205,7 +205,7 @@ def diagnose(stage: Stage) -> tuple[str, ...]:
     """Say at which corners the current loop alone is unstable, and by what."""
     told = []
     for item, mode in enumerate(worst_modes(stage.model)):
-        if not mode.stable:
+        if mode.beyond_the_loop:
             told.append(
                 f"at {stage.corners.input_voltage[item]:.4g} V, {stage.corners.load_current[item]:.3g} A "
                 f"the current loop alone is unstable: {mode.name} at {mode.frequency_hz:.4g} Hz"

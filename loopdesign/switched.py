@@ -261,7 +261,9 @@ def linearise(point: OperatingPoint) -> SwitchedModel:
     first, second = comparator.saltation(), rectifier.saltation()
     period_map = exponentials[2] @ second @ exponentials[1] @ first @ exponentials[0]
     modes = [modal(c.A) for c in configurations[:2]]
-    idle = modal(configurations[2].A) if configurations[2] is not configurations[1] else modes[1]
+    # an idle interval of no length must not pass the arithmetic through a matrix that may lack eigenvectors
+    ringing = np.where(point.discontinuous[:, None, None], configurations[2].A, off.A)
+    idle = modal(ringing) if point.discontinuous.any() else modes[1]
     return SwitchedModel(
         point=point,
         lengths=lengths,

@@ -212,7 +212,7 @@ def refuse_unstable_current_loop(stage: Stage) -> None:
     told = diagnose(stage)
     if not told:
         return
-    modes = [m for m in worst_modes(stage.model) if not m.stable]
+    modes = [m for m in worst_modes(stage.model) if m.beyond_the_loop]
     advice: list[str] = list(told)
     nearest: dict[str, object] = {}
     values = stage.converter.stage

@@ -24,6 +24,10 @@ GROUPS: Mapping[str, tuple[str, ...]] = {
 }
 
 
+LEFT_TO_THE_LOOP = ("slow drift", "output resonance")
+"""Modes below the crossover that a voltage loop is there to hold, such as a constant-power load makes unstable."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mode:
     """One characteristic mode of the period map.
@@ -49,6 +53,11 @@ class Mode:
     def stable(self) -> bool:
         """Whether the mode decays."""
         return abs(self.multiplier) < 1.0
+
+    @property
+    def beyond_the_loop(self) -> bool:
+        """Whether the mode grows and no voltage loop is fast enough to hold it."""
+        return not self.stable and self.name not in LEFT_TO_THE_LOOP
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,5 +139,7 @@ def _name(model: SwitchedModel, item: int, k: int) -> str:
     if turn > 0.0 and grouped[leading] > PARTICIPATION:
         return leading
     if turn == 0.0:
-        return "slow settling" if multiplier.real > 0.0 else "subharmonic"
+        if multiplier.real < 0.0:
+            return "subharmonic"
+        return "slow settling" if abs(multiplier) < 1.0 else "slow drift"
     return "output resonance" if model.point.problem.trim == "control" else "voltage loop"

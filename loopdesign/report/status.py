@@ -35,7 +35,7 @@ def missed(found: Assessment, item: int) -> tuple[str, ...]:
     """
     verdict = found.verdicts[item]
     told = [] if verdict.stable else ["stability"]
-    if not verdict.current_loop_stable and (found.margins or verdict.stable):
+    if verdict.current_loop_worst.beyond_the_loop and (found.margins or verdict.stable):
         told.append("current loop")
     if not found.margins:
         return tuple(told)
@@ -67,7 +67,7 @@ def verdict_sentence(found: Assessment) -> str:
         return subject + _unstable_sentence(found, unstable)
     if not found.margins:
         return f"{subject}stable at {corners}; there is no margin to read."
-    inner = [i for i, v in enumerate(found.verdicts) if not v.current_loop_stable]
+    inner = [i for i, v in enumerate(found.verdicts) if v.current_loop_worst.beyond_the_loop]
     if inner:
         worst = max(inner, key=lambda i: abs(found.verdicts[i].current_loop_worst.multiplier))
         w = found.verdicts[worst].current_loop_worst

@@ -119,8 +119,11 @@ def _stations():
             for rectifier, mode in (("diode", "CCM"), ("diode", "DCM"), ("synchronous", "CCM")):
                 for scheme in ("peak current", "voltage"):
                     yield Station(topology, coupled, rectifier, mode, scheme)
-    for topology in ("boost", "inverting"):
+    for topology in ("boost", "inverting", "cuk"):
         yield Station(topology, coupled=False, rectifier="diode", mode="CCM", scheme="peak current", kind="current")
+    for topology in ("flyback", "buck", "zeta", "sepic"):
+        yield Station(topology, coupled=False, rectifier="diode", mode="CCM", scheme="peak current", kind="power")
+    yield Station("boost", coupled=False, rectifier="diode", mode="DCM", scheme="peak current", kind="power")
     yield Station("sepic", coupled=True, rectifier="diode", mode="DCM", scheme="peak current", filtered=True)
     yield Station("cuk", coupled=False, rectifier="synchronous", mode="CCM", scheme="peak current", filtered=True)
     yield Station("zeta", coupled=True, rectifier="diode", mode="CCM", scheme="peak current", filtered=True)
