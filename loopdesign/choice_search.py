@@ -12,7 +12,7 @@ from loopdesign.corners import compensation, network_parts
 from loopdesign.eseries import between
 from loopdesign.judge import base_of, variant_converter
 from loopdesign.lattice import PARTS, Demands, Figures, Found, Lattice, Responses, figures
-from loopdesign.lattice_screens import search
+from loopdesign.lattice_screens import SLACK, search
 from loopdesign.lattice_staged import staged_search, starts
 from loopdesign.plant_grid import plant_responses, short_grid
 from loopdesign.steady import Guess
@@ -101,7 +101,7 @@ class Search:
     corners: Corners
     found: Found
     scope: str
-    corrected: bool
+    reference: Mapping[str, float] | None
 
     def parts_of(self, item: int) -> dict[str, float]:
         """Part values by name of one combination."""
@@ -111,7 +111,7 @@ class Search:
     def method(self, corners: int, *, settled: bool, place: int) -> str:
         """Say what was done and what is proven."""
         rank = "the best" if place == 0 else f"number {place + 1}, the first that passes"
-        basis = "plant responses corrected by the exact loop gain" if self.corrected else "plant responses"
+        basis = "plant responses corrected by the exact loop gain" if self.reference is not None else "plant responses"
         told = (
             f"{self.scope} against {corners} corners for the {basis}: this is {rank}, "
             "confirmed with the exact loop gain and the multipliers at every corner"
@@ -164,7 +164,7 @@ def variant_name(corners: Corners, item: int) -> str:
     return told + (f" with {', '.join(moved)}" if moved else "")
 
 
-def search_once(
+def search_once(  # noqa: PLR0913  one call states one search
     case: cases.Case,
     stage: Stage,
     corners: Corners,
@@ -173,6 +173,7 @@ def search_once(
     reference: Mapping[str, float] | None = None,
     *,
     thin: bool = False,
+    slack: float = SLACK,
     progress: Callable[[int, int], None] | None = None,
 ) -> Search:
     """Search the lattice of a case once.
@@ -191,6 +192,8 @@ def search_once(
         Parts at which the plant is corrected by the exact loop gain; None leaves it uncorrected.
     thin
         Look for a good combination only, not for the best.
+    slack
+        Share of the best score within which all feasible combinations are kept; lattices searched whole only.
     progress
         Called with (done, in all).
 
@@ -221,7 +224,7 @@ def search_once(
     names = tuple(case.compensation.parts) if case.compensation is not None else ()
     if lattice.size <= EXHAUSTIVE:
         begin = None if reference is None else lattice.number(reference)
-        found = search(responses, lattice, demands, begin=begin, thin=thin, progress=progress)
+        found = search(responses, lattice, demands, begin=begin, thin=thin, slack=slack, progress=progress)
         scope = f"all {lattice.size:,} combinations of preferred values were compared"
     else:
         begins = starts(case, stage, lattice)
@@ -230,7 +233,7 @@ def search_once(
         found, scope = staged_search(responses, lattice, demands, begins, thin=thin, progress=progress)
     return Search(
         names=names, lattice=lattice, responses=responses, corners=corners, found=found, scope=scope,
-        corrected=reference is not None,
+        reference=reference,
     )  # fmt: skip
 
 

@@ -156,6 +156,7 @@ def search(
     *,
     begin: int | None = None,
     thin: bool = False,
+    slack: float = SLACK,
     progress: Callable[[int, int], None] | None = None,
 ) -> Found:
     """Find every feasible combination within a share of the best score, over the whole lattice.
@@ -172,6 +173,8 @@ def search(
         Number of a combination thought good, looked at first with its neighbours.
     thin
         Look at a thin sub-lattice and around its best only: an answer to begin from, with nothing proven.
+    slack
+        Share of the best score within which all feasible combinations are kept [unitless].
     progress
         Called with (combinations looked at, combinations in all).
 
@@ -180,7 +183,7 @@ def search(
     Found
         Best first; empty where no combination of the whole lattice is feasible.
     """
-    walk = Walk(screens_for(responses, demands), lattice)
+    walk = Walk(screens_for(responses, demands), lattice, slack)
     if begin is not None:
         walk.visit(lattice.around(begin, _reach(lattice, NEIGHBOURS[0])))
     if walk.best is None:
@@ -206,8 +209,8 @@ def _reach(lattice: Lattice, eighths: int) -> tuple[int, ...]:
 class Walk:
     """State of one search: the feasible combinations so far and the threshold they set."""
 
-    def __init__(self, screens: Screens, lattice: Lattice) -> None:
-        self.screens, self.lattice = screens, lattice
+    def __init__(self, screens: Screens, lattice: Lattice, slack: float = SLACK) -> None:
+        self.screens, self.lattice, self.slack = screens, lattice, slack
         self.threshold = -np.inf
         self.best: int | None = None
         self.best_score = -np.inf
@@ -233,7 +236,7 @@ class Walk:
         k = int(np.argmax(scores))
         if scores[k] > self.best_score:
             self.best, self.best_score = int(items[k]), float(scores[k])
-            self.threshold = relaxed(self.best_score, SLACK)
+            self.threshold = relaxed(self.best_score, self.slack)
 
     def result(self, looked_at: int) -> Found:
         """Drop what fell behind and what was met twice; best first, then by number."""

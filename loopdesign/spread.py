@@ -158,9 +158,10 @@ def spread(
     drawn = _bounded(varied, drawn)
     stage = examine_stage(case, base_corners(case))
     base = base_of(case, parts, stage)
-    judged = _sampled(base, varied, drawn, executor, progress)
     count = len(base.corners)
     nominal = judge(base, base.corners, np.arange(count))
+    # without tolerances every sample is the nominal converter
+    judged = _sampled(base, varied, drawn, executor, progress) if varied else joined([nominal] * samples)
     asked = limits(case, stage)
     table = {n: getattr(judged, n).reshape(samples, count) for n in (*READINGS, "largest_multiplier")}
     stable, reached = judged.stable.reshape(samples, count), judged.reached.reshape(samples, count)

@@ -114,7 +114,7 @@ def test_more_samples_begin_with_the_fewer():
 def test_without_tolerances_all_samples_coincide_with_the_check():
     """Every sample is the nominal converter, whose margins assess finds by another route: refined crossings."""
     case = build(lines='"12 V", "24 V"')
-    found = spread(case, 40)
+    found = spread(case, 400)
     assert found.varied == ()
     exact = assess(case, found.parts)
     for c, m in enumerate(exact.margins):

@@ -1,0 +1,294 @@
+"""The rounds of a robust choice: search, confirm, let the worst tolerance ends join, until they change nothing."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.assess import assess
+from loopdesign.choice_confirm import judge_candidates, worst_ends
+from loopdesign.choice_order import alternatives, in_order
+from loopdesign.choice_result import Choice
+from loopdesign.choice_search import Search, nearest_miss_of, search_once, variant_name
+from loopdesign.conditions import Corners
+from loopdesign.errors import NoDesignError
+from loopdesign.extremes import Extremes, extremes, toleranced
+from loopdesign.judge import base_of
+from loopdesign.lattice import Demands, figures
+from loopdesign.lattice_screens import SLACK
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from numpy.typing import NDArray
+
+    from loopdesign import case as cases
+    from loopdesign.assess import Stage
+    from loopdesign.judge import Judged
+
+ROUNDS = 6
+"""Times that worst tolerance ends may join the corners."""
+CORRECTIONS = 4
+"""Searches in one round, each with the plant corrected at another combination."""
+BATCH = 16
+"""Combinations confirmed at once."""
+SHOWN = 5
+"""Alternatives listed."""
+WIDE = 0.5
+"""Share of the best score within which alternatives are looked for where few lie close to it."""
+ADDED = 4
+"""Tolerance ends that join the corners in one round, per reading."""
+CONFIRMED_AT_MOST = 320
+"""Combinations examined exactly before a search is given up."""
+HALF = 0.5
+"""Share of the attainable bandwidth that ``prefer = "margin"`` keeps at least."""
+UNCHANGED = 2e-3
+"""Change of a score at added corners that counts as none: the reading's own accuracy."""
+
+
+class RobustTask:
+    """One robust choice: the corners so far, and the search over them.
+
+    Parameters
+    ----------
+    case
+        Case with its network, divider and slope filled in.
+    stage
+        Conditions of line, load and temperature, nominal parts.
+    plain
+        Conditions of line and load only, as a check examines them.
+    demands
+        Limits and objective.
+    tolerances
+        Whether tolerance ends count as corners.
+    progress
+        Called with (work done, work in all) during a search.
+    """
+
+    def __init__(
+        self, case: cases.Case, stage: Stage, plain: Stage, demands: Demands, *,
+        tolerances: bool, progress: Callable[[int, int], None] | None,
+    ) -> None:  # fmt: skip
+        self.case, self.stage, self.plain, self.demands = case, stage, plain, demands
+        self.tolerances, self.progress = tolerances, progress
+        self.corners = stage.corners
+        self.condition = np.arange(len(stage.corners))
+        self.good: dict[str, float] | None = None
+        self.refused = ""
+
+    def run(self) -> Choice:
+        """Search, confirm, add the worst tolerance ends, until they change nothing."""
+        ends: Extremes | None = None
+        for round_ in range(ROUNDS):
+            if self.demands.prefer == "margin":
+                self._keep_bandwidth()
+            work, item = self._search()
+            parts = work.parts_of(item)
+            varied = toleranced(self.case, parts) if self.tolerances else ()
+            if not varied:
+                return self._outcome(work, item, None, settled=True)
+            ends = extremes(base_of(self.case, parts, self.stage), varied)
+            settled = self._holds(self._judged(work, item), ends.judged)
+            if settled or round_ == ROUNDS - 1:
+                return self._outcome(work, item, ends, settled=settled)
+            self._add(ends)
+        raise AssertionError  # the loop returns in its last round
+
+    def _keep_bandwidth(self) -> None:
+        """Bound the crossover from below by half of what the corners allow, for the objective ``margin``."""
+        wide = replace(self.demands, prefer="bandwidth", lowest_crossover_hz=0.0)
+        work = search_once(self.case, self.stage, self.corners, self.condition, wide)
+        if len(work.found.items):
+            lowest = HALF * float(work.found.scores[0])
+            self.demands = replace(self.demands, lowest_crossover_hz=lowest)
+
+    def _search(self) -> tuple[Search, int]:
+        """Correct the plant at a good combination, search the whole lattice, confirm; again where that moved far.
+
+        The good combination is the last round's, or a thin search's. The correction is right for the combination it
+        was read at and its like; where the answer's exact score is not the one searched with, it becomes the next good
+        combination. Where a correction leads nowhere, the plain product is searched whole.
+        """
+        best: tuple[float, Search, int] | None = None
+        passed_as_product = 0
+        reference = self.good or self._thin()
+        for _ in range(CORRECTIONS):
+            work = self._searched(reference)
+            confirmed = self._confirm(work)
+            if confirmed is None:
+                passed_as_product = max(passed_as_product, len(work.found.items))
+                if reference is None or best is not None:
+                    break
+                reference = None
+                continue
+            item, judged = confirmed
+            score, searched = self._score(judged, work, item)
+            if best is None or score > best[0]:
+                best = score, work, item
+            if abs(score - searched) <= UNCHANGED * abs(score):
+                break
+            reference = work.parts_of(item)
+        if best is None:
+            raise self._no_design(work, unconfirmed=passed_as_product)
+        self.good = best[1].parts_of(best[2])
+        return best[1], best[2]
+
+    def _searched(
+        self, reference: Mapping[str, float] | None, *, thin: bool = False, slack: float = SLACK
+    ) -> Search:
+        return search_once(
+            self.case, self.stage, self.corners, self.condition, self.demands, reference,
+            thin=thin, slack=slack, progress=self.progress,
+        )  # fmt: skip
+
+    def _thin(self) -> dict[str, float] | None:
+        """Find a good combination on a thin sub-lattice, with the plain product and then with it corrected."""
+        good = None
+        for _ in range(2):
+            thin = self._searched(good, thin=True)
+            if not len(thin.found.items):
+                break
+            good = thin.parts_of(int(in_order(thin.lattice, thin.found)[0]))
+        return good
+
+    def _score(self, judged: Judged, work: Search, item: int) -> tuple[float, float]:
+        """Exact score of a combination, and the one it was searched with; the exact peak impedance is not read."""
+        searched = float(work.found.scores[np.flatnonzero(work.found.items == item)[0]])
+        if self.demands.prefer == "bandwidth":
+            return float(judged.crossover_hz.min()), searched
+        if self.demands.prefer == "margin":
+            return float(judged.modulus_margin.min()), searched
+        values = work.lattice.values(np.array([item]))
+        product = figures(work.responses, values).crossover_hz.min()
+        shift = float(judged.crossover_hz.min() / product) - 1.0
+        return searched * (1.0 - shift), searched
+
+    def _confirm(self, work: Search) -> tuple[int, Judged] | None:
+        """Take the first combination that passes with the exact loop gain and the multipliers at every corner."""
+        order = in_order(work.lattice, work.found)[:CONFIRMED_AT_MOST]
+        count = len(self.condition)
+        for begin in range(0, len(order), BATCH):
+            items = order[begin : begin + BATCH]
+            judged = self._judged(work, items)
+            for k, item in enumerate(items):
+                part = judged.take(np.arange(k * count, (k + 1) * count))
+                if self._passes(part) and assess(self.case, work.parts_of(int(item)), self.plain).targets_met:
+                    return int(item), part
+                if not self.refused:
+                    self.refused = self._refusal(part)
+        return None
+
+    def _refusal(self, judged: Judged) -> str:
+        """Say why the first combination was not confirmed."""
+        shaky = np.flatnonzero(~judged.stable)
+        if not len(shaky):
+            return "the exact loop gain falls short where plant times compensator does not"
+        worst = int(np.argmax(np.where(judged.stable, 0.0, judged.largest_multiplier)))
+        name = variant_name(self.corners, worst)
+        return f"{len(shaky)} of {len(self.condition)} corners are unstable by their multipliers, the worst {name}"
+
+    def _judged(self, work: Search, items: int | NDArray[np.intp]) -> Judged:
+        """Judge combinations at every corner, item by item."""
+        numbers = np.atleast_1d(items)
+        base = base_of(self.case, work.parts_of(int(numbers[0])), self.stage)
+        return judge_candidates(base, self.corners, self.condition, work, numbers)
+
+    def _passes(self, judged: Judged) -> bool:
+        """Whether readings meet every demand."""
+        d = self.demands
+        crossover = judged.crossover_hz
+        inside = (crossover <= d.highest_crossover_hz) & (crossover >= 0.98 * d.lowest_crossover_hz)
+        margins = (judged.phase_margin_deg >= d.phase_margin_deg) & (judged.modulus_margin >= d.modulus_margin)
+        gain = np.isnan(judged.gain_margin_db) | (judged.gain_margin_db >= d.gain_margin_db)
+        return bool((judged.stable & inside & margins & gain).all())
+
+    def _holds(self, judged: Judged, added: Judged) -> bool:
+        """Whether added corners meet every demand and leave the score as it is."""
+        if not self._passes(added):
+            return False
+        if self.demands.prefer == "bandwidth":
+            return bool(added.crossover_hz.min() >= judged.crossover_hz.min() * (1.0 - UNCHANGED))
+        if self.demands.prefer == "margin":
+            return bool(added.modulus_margin.min() >= judged.modulus_margin.min() * (1.0 - UNCHANGED))
+        return len(self.condition) > len(self.stage.corners)  # the ends have joined once
+
+    def _add(self, ends: Extremes) -> None:
+        """Let the worst combinations of tolerance ends join the corners, each once.
+
+        A search over fewer corners is never the stricter one, so that leaving some out is safe: they are examined again
+        for whatever it finds.
+        """
+        chosen = worst_ends(ends.judged, ADDED)
+        added = ends.corners.take(chosen)
+        keys = set(self.corners.factors) | set(added.factors)
+
+        def column(corners: Corners, key: str) -> NDArray[np.float64]:
+            return np.broadcast_to(np.asarray(corners.factor(key), float), (len(corners),))
+
+        factors = {k: np.concatenate([column(self.corners, k), column(added, k)]) for k in sorted(keys)}
+        condition = np.concatenate([self.condition, ends.condition[chosen]])
+        table = np.column_stack([condition, *factors.values()])
+        _, first = np.unique(table, axis=0, return_index=True)
+        first = np.sort(first)
+        both = {
+            n: np.concatenate([getattr(self.corners, n), getattr(added, n)])
+            for n in ("input_voltage", "load_current", "temperature")
+        }
+        self.corners = Corners(**both, factors=factors).take(first)
+        self.condition = condition[first]
+
+    def _no_design(self, work: Search, unconfirmed: int = 0) -> NoDesignError:
+        """Say that nothing passes, what comes nearest, and what stops it where."""
+        nearest = nearest_miss_of(work, self.demands)
+        told = [f"{nearest.binds} stands in the way"]
+        if unconfirmed:
+            told = [f"{unconfirmed} combinations pass as plant times compensator, none when examined exactly"]
+            told.append(f"for the best of them, {self.refused}")
+        if len(self.condition) > len(self.stage.corners):
+            told.append("with nominal parts some combination meets every target: the tolerance ends stop all")
+        summary = {"parts": dict(nearest.parts), "reasons": told}
+        return NoDesignError(
+            f"no combination of preferred values meets the targets at all {len(self.condition)} corners; {work.scope}",
+            nearest=summary,
+            obstacles=told,
+        )
+
+    def _outcome(self, work: Search, item: int, ends: Extremes | None, *, settled: bool) -> Choice:
+        parts = work.parts_of(item)
+        place, others = self._alternatives(work, item)
+        if len(others) < SHOWN:
+            others = self._alternatives(self._searched(work.reference, slack=WIDE), item)[1]
+        shown = [work.candidate(i, self.demands, load_step(self.case)) for i in (item, *others)]
+        method = work.method(len(self.condition), settled=settled, place=place)
+        return Choice(
+            assessment=assess(self.case, parts, self.plain), chosen={}, method=method, prefer=self.demands.prefer,
+            best=shown[0], alternatives=tuple(shown[1:]), extremes=ends, corners=len(self.condition),
+            combinations=work.lattice.size, evaluated=work.found.evaluated,
+        )  # fmt: skip
+
+    def _alternatives(self, work: Search, item: int) -> tuple[int, list[int]]:
+        """Place of the choice in the order, and the best others; those ahead of it were refused by the exact loop."""
+        order = in_order(work.lattice, work.found)
+        place = int(np.flatnonzero(order == item)[0])
+        listed = alternatives(work.lattice, order[place:], item, count=3 * SHOWN)
+        return place, self._confirmed(work, listed)[:SHOWN]
+
+    def _confirmed(self, work: Search, items: list[int]) -> list[int]:
+        """Keep the combinations that pass with the exact loop gain and the multipliers at every corner."""
+        if not items:
+            return []
+        judged = self._judged(work, np.array(items))
+        count = len(self.condition)
+        return [
+            item for k, item in enumerate(items) if self._passes(judged.take(np.arange(k * count, (k + 1) * count)))
+        ]
+
+
+def load_step(case: cases.Case) -> float:
+    """Size of the load step [A]: the case's own, or from lowest to highest load."""
+    s = case.specification
+    if s.load_step is not None:
+        return abs(s.load_step.to - s.load_step.from_)
+    return (s.output_current.highest - s.output_current.lowest) or s.output_current.highest
