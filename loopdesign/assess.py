@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.converter import operating_point
-from loopdesign.conditions import Corners
 from loopdesign.corners import compensation, line_load_corners, solved
 from loopdesign.insight import plants
 from loopdesign.margins import LoopMargins, find_margins
@@ -23,6 +22,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign import case as cases
+    from loopdesign.conditions import Corners
     from loopdesign.converter import Converter
     from loopdesign.insight import Plant
     from loopdesign.steady import OperatingPoint
