@@ -248,11 +248,13 @@ def parts_table(found: Assessment, chosen: Mapping[str, float]) -> Table:
     rows: list[tuple[Value, ...]] = [
         (name, part_value(name, value), "chosen" if name in chosen or name in opened else "given")
         for name, value in (*found.parts.items(), *((k, v) for k, v in chosen.items() if k not in found.parts))
+        if not name.startswith("divider.")
     ]
     if found.margins:
         d, given = divider(found.case), found.case.divider
         follows = given is not None and given.upper is None
-        rows.append(("upper divider resistor", part_value("R1", float(d.upper)), "follows" if follows else "given"))
+        origin = "chosen" if "divider.upper" in chosen else "follows" if follows else "given"
+        rows.append(("upper divider resistor", part_value("R1", float(d.upper)), origin))
         rows.append(("lower divider resistor", part_value("R1", float(d.lower)), "given"))
         if float(d.feedforward):
             rows.append(("feed-forward capacitor", part_value("C1", float(d.feedforward)), "given"))
