@@ -74,7 +74,7 @@ def start(
 
 
 @app.command
-def schema() -> int:
+def schema(*, json_: Json = False) -> int:  # noqa: ARG001  (the schema is JSON anyway)
     """Print the JSON Schema of the case file, for editors."""
     from loopdesign.case import json_schema
 

@@ -45,11 +45,17 @@ def case(tmp_path):
     return copy
 
 
-@pytest.mark.parametrize("source", [DAMPED, COUPLED], ids=["damped", "coupled"])
-def test_design_meets_every_target_and_writes_a_report(source, case):
+@pytest.fixture(scope="module", params=[DAMPED, COUPLED], ids=["damped", "coupled"])
+def designed(request, tmp_path_factory):
+    """One whole design of a shipped case: its path, the finished process."""
+    path = tmp_path_factory.mktemp("design") / request.param.name
+    path.write_text(request.param.read_text(encoding="utf-8"), encoding="utf-8")
+    return path, run("design", path, "--json")
+
+
+def test_design_meets_every_target_and_writes_a_report(designed):
     """The main job: a shipped case, every corner, exit 0, a whole report beside the case."""
-    path = case(source)
-    done = run("design", path, "--json")
+    path, done = designed
     assert (done.returncode, done.stderr) == (0, "")
     answer = json.loads(done.stdout)
     assert answer["verdict"] == {"stable": True, "targets_met": True, "reasons": []}
@@ -63,9 +69,21 @@ def test_design_meets_every_target_and_writes_a_report(source, case):
     folder = path.with_name(f"{path.stem}-report")
     written = {p.name for p in folder.iterdir()}
     assert written >= {"report.md", "report.json", "loop_bode.png", "loop_bode.svg", "plant_bode.png", "nyquist.svg"}
-    chosen = load_case(next(folder.glob("*.toml")))
+    assert "step_load.png" in written
+    chosen = load_case(folder / "case.toml")
     assert chosen.compensation.open_parts == ()
     assert chosen.compensation.R1 == answer["parts"]["R1"]
+
+
+def test_failed_design_leaves_the_old_report_alone(designed):
+    path, _ = designed
+    folder = path.with_name(f"{path.stem}-report")
+    before = {p.name: p.read_bytes() for p in folder.iterdir()}
+    harder = path.with_name("harder.toml")
+    text = path.read_text(encoding="utf-8").replace('phase_margin = "55 deg"', 'phase_margin = "150 deg"')
+    harder.write_text(text, encoding="utf-8")
+    assert run("design", harder, "--output", folder).returncode == 3
+    assert {p.name: p.read_bytes() for p in folder.iterdir()} == before
 
 
 def test_undamped_twin_is_called_unstable_although_its_margin_reads_well():
@@ -85,7 +103,7 @@ def test_undamped_twin_is_called_unstable_although_its_margin_reads_well():
 
 def test_design_without_damper_proposes_one_and_writes_nothing(tmp_path):
     """A design that cannot exist ends with 3, names the corner and mode, and proposes the damper."""
-    text = DAMPED.read_text(encoding="utf-8")
+    text = DAMPED.read_text(encoding="utf-8").replace("load_step", "# load_step")
     path = tmp_path / "case.toml"
     path.write_text("".join(x for x in text.splitlines(keepends=True) if not x.startswith("damper")), encoding="utf-8")
     done = run("design", path)
@@ -177,6 +195,31 @@ def test_start_writes_a_case_that_designs(tmp_path):
     assert "there already" in again.stderr
 
 
+def test_step_answers_one_entry_per_input_voltage(capsys):
+    """The case's load step, from the contract: deviation, settling, verdict; the unstable line is called so."""
+    assert main(["step", str(UNDAMPED), "--json", "--cycles", "600"]) == 1
+    corners = json.loads(capsys.readouterr().out)["corners"]
+    assert [c["input_voltage"] for c in corners] == [8.0, 13.0, 30.0]
+    keys = {"load_from", "load_to", "time_s", "output_voltage_v", "peak_deviation_v", "settling_time_s", "stable"}
+    assert all(set(c) >= keys for c in corners)
+    assert [c["stable"] for c in corners] == [False, True, True]
+    for c in corners:
+        assert (c["load_from"], c["load_to"]) == (0.4, 1.2)
+        assert len(c["time_s"]) == len(c["output_voltage_v"])
+        assert 0.05 < c["peak_deviation_v"] < 1.0
+
+
+def test_spread_counts_what_fails_and_writes_the_worst_sample(tmp_path):
+    folder = tmp_path / "spread"
+    done = run("spread", UNDAMPED, "--samples", 64, "--seed", 3, "--json", "--output", folder)
+    assert done.returncode == 1
+    again = run("spread", UNDAMPED, "--samples", 64, "--seed", 3, "--json")
+    assert again.stdout == done.stdout
+    assert {p.name for p in folder.iterdir()} >= {"report.md", "report.json", "histograms.png", "worst_sample.toml"}
+    worst = run("check", folder / "worst_sample.toml", "--json")
+    assert not json.loads(worst.stdout)["verdict"]["stable"]
+
+
 def test_schema_is_json_schema(capsys):
     assert main(["schema"]) == 0
     schema = json.loads(capsys.readouterr().out)
@@ -195,6 +238,10 @@ def test_schema_is_json_schema(capsys):
         (["response", str(DAMPED), "--quantity", "loop"], "open"),
         (["start", "sepik"], "sepic"),
         (["check", "nowhere.toml"], "no such file"),
+        (["step", str(DAMPED)], "loopdesign design"),
+        (["step", str(UNDAMPED), "--cycles", "0"], "at least 1"),
+        (["spread", str(DAMPED)], "loopdesign design"),
+        (["spread", str(UNDAMPED), "--samples", "-5"], "at least 1"),
     ],
 )
 def test_wrong_words_end_with_two_and_a_sentence(words, said, capsys):
@@ -216,13 +263,3 @@ def test_unreachable_output_names_the_highest_and_its_duty(case):
     assert error["highest_output"] < 15.0
     assert 0.0 < error["duty"] < 0.9
     assert "highest reachable output" in done.stderr
-
-
-def test_a_failed_run_leaves_the_old_report_alone(case):
-    path = case(DAMPED)
-    folder = path.with_name(f"{path.stem}-report")
-    assert run("design", path).returncode == 0
-    before = {p.name: p.read_bytes() for p in folder.iterdir()}
-    path.write_text(path.read_text(encoding="utf-8").replace('phase_margin = "55 deg"', 'phase_margin = "89 deg"'), encoding="utf-8")
-    assert run("design", path).returncode == 3
-    assert {p.name: p.read_bytes() for p in folder.iterdir()} == before
