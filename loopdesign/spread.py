@@ -108,6 +108,10 @@ class SpreadResult:
         """Value of one limit."""
         return next(x.value for x in self.limits if x.name == name)
 
+    def reading(self, name: str) -> NDArray[np.float64]:
+        """Give a reading (N,C) with NaN where a sample is unstable: there a margin means nothing."""
+        return np.where(self.stable, getattr(self, name), np.nan)
+
     def sample_corners_of(self, samples: NDArray[np.intp], condition: int) -> Corners:
         """Give some samples at one condition, with their factors."""
         which = np.full(len(samples), condition)
@@ -167,6 +171,7 @@ def spread(
     stable, reached = judged.stable.reshape(samples, count), judged.reached.reshape(samples, count)
     room = shortfall(table, stable, asked)
     sample = int(np.argmax(room.max(axis=1)))
+    phase = np.where(stable, table["phase_margin_deg"], np.nan)
     tight = int(np.nanargmin(np.where(np.isfinite(nominal.phase_margin_deg), nominal.phase_margin_deg, np.inf)))
     return SpreadResult(
         case=case,
@@ -182,7 +187,7 @@ def spread(
         unstable=share_of(~stable.all(axis=1)),
         off_target=share_of(room.max(axis=1) > 0.0),
         worst=(sample, int(np.argmax(room[sample]))),
-        ranking=ranking(tuple(v.name for v in varied), drawn, table["phase_margin_deg"][:, tight]),
+        ranking=ranking(tuple(v.name for v in varied), drawn, phase[:, tight]),
         ranked_condition=tight,
         nominal=nominal,
         extremes=extremes(base, varied),
@@ -262,6 +267,10 @@ def shortfall(
 
 
 
+def _of_stable(judged: Judged, name: str) -> NDArray[np.float64]:
+    return np.where(judged.stable, getattr(judged, name), np.nan)
+
+
 def yield_against_worst_case(found: SpreadResult) -> tuple[Bound, ...]:
     """Set the worst case of each reading by four routes side by side, over all conditions.
 
@@ -273,7 +282,8 @@ def yield_against_worst_case(found: SpreadResult) -> tuple[Bound, ...]:
     Returns
     -------
     tuple of Bound
-        Nominal parts, the worst combination of tolerance ends, what 99.9 % of the samples keep, the worst sample.
+        Nominal parts, the worst combination of tolerance ends, what 99.9 % of the samples keep, the worst sample; of
+        stable ones only, for an unstable one has no margin.
     """
     rows = (
         ("crossover", "Hz", "crossover_hz", "crossover_limit", True),
@@ -284,15 +294,15 @@ def yield_against_worst_case(found: SpreadResult) -> tuple[Bound, ...]:
     )
     told = []
     for words, unit, name, limit, high in rows:
-        samples = per_sample(getattr(found, name), high_is_bad=high)
+        samples = per_sample(found.reading(name), high_is_bad=high)
         told.append(
             Bound(
                 name=words,
                 unit=unit,
                 limit=None if limit is None else found.limit(limit),
                 high_is_bad=high,
-                nominal=worst_of(getattr(found.nominal, name), high_is_bad=high),
-                ends=worst_of(getattr(found.extremes.judged, name), high_is_bad=high),
+                nominal=worst_of(_of_stable(found.nominal, name), high_is_bad=high),
+                ends=worst_of(_of_stable(found.extremes.judged, name), high_is_bad=high),
                 tail=tail_of(samples, TAIL, high_is_bad=high),
                 worst=worst_of(samples, high_is_bad=high),
             )

@@ -62,7 +62,7 @@ def conditions_table(found: SpreadResult) -> Table:
         columns.insert(2, Column(heading="temperature"))
     rows: list[tuple[Value, ...]] = []
     for c in range(len(found.conditions)):
-        crossover, phase = found.crossover_hz[:, c], found.phase_margin_deg[:, c]
+        crossover, phase = found.reading("crossover_hz")[:, c], found.reading("phase_margin_deg")[:, c]
         row: list[Value] = [float(found.conditions.input_voltage[c]), float(found.conditions.load_current[c])]
         if warm:
             row.append(f"{found.conditions.temperature[c]:.3g} degC")
@@ -74,7 +74,7 @@ def conditions_table(found: SpreadResult) -> Table:
 
 
 def _low_is_bad(found: SpreadResult) -> tuple[Any, ...]:
-    return found.phase_margin_deg, found.gain_margin_db, found.modulus_margin
+    return tuple(found.reading(n) for n in ("phase_margin_deg", "gain_margin_db", "modulus_margin"))
 
 
 def _median(values: Any) -> float | None:  # noqa: ANN401  (an array column)
@@ -112,7 +112,10 @@ def spread_sentences(found: SpreadResult) -> tuple[str, ...]:
         else f"spread: all {found.samples} samples are stable and meet every target "
         f"(at most {_percent(found.off_target.high)} of production does not, with 95 % confidence)"
     )
+    shaky = int((~found.extremes.judged.stable).sum())
+    ends = f"all extremes: {shaky} of {len(found.extremes.judged)} combinations of tolerance ends are UNSTABLE"
     return (
+        *((ends,) if shaky else ()),
         f"{found.samples} samples (seed {found.seed}) at {len(found.conditions)} conditions; {drawn}",
         share_sentence("unstable", found.unstable),
         f"worst sample: number {sample} at {worst}",
@@ -202,7 +205,7 @@ def _condition_row(found: SpreadResult, c: int) -> dict[str, Any]:
         "out_of_reach": int((~found.reached[:, c]).sum()),
     }
     for name in ("crossover_hz", "phase_margin_deg", "gain_margin_db", "modulus_margin"):
-        values = getattr(found, name)[:, c]
+        values = found.reading(name)[:, c]
         row[name] = _quantiles(values[np.isfinite(values)])
     return row
 

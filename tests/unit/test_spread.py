@@ -376,3 +376,27 @@ def test_guess_of_the_base_is_the_nominal_point():
     base = base_at(case, {}, Corners(input_voltage=np.array([12.0]), load_current=np.array([1.25]), temperature=np.array([25.0])))
     assert isinstance(base.guess, Guess)
     assert base.guess.duty[0] == pytest.approx(examine_stage(case).point.duty[0], rel=1e-9)
+
+
+def test_unstable_samples_show_no_margins_and_say_so():
+    """Margins of an unstable loop mean nothing: they stay out of every figure, and the words tell of them."""
+    found = spread(build(lines='"9.5 V"', damper="", Cs=', tolerance = "60 %"', L1=', tolerance = "30 %"'), 120, seed=2)
+    assert found.unstable.count > 0
+    assert np.isnan(found.reading("phase_margin_deg")[~found.stable]).all()
+    text = spread_text(found)
+    assert "UNSTABLE" in text
+    assert f"unstable: {found.unstable.count} of 120" in text
+    assert found.worst[0] in np.flatnonzero(~found.stable[:, 0])
+    assert f"{found.unstable.count} UNSTABLE" in histogram_figure(found).get_suptitle()
+    assert not spread_rows(found)["verdict"]["stable"]
+
+
+def test_any_executor_will_do():
+    """Processes as well as threads: everything handed over can be pickled, and the bits are the same."""
+    import multiprocessing
+    from concurrent.futures import ProcessPoolExecutor
+
+    case = everything()
+    with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as processes:
+        found = spread(case, 64, executor=processes)
+    np.testing.assert_array_equal(found.phase_margin_deg, spread(case, 64).phase_margin_deg)
