@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from loopdesign import case as cases
     from loopdesign.assess import Assessment
-    from loopdesign.choice import Choice
+    from loopdesign.choice.choose import Choice
 
 MET, MISSED, WRONG_INPUT = 0, 1, 2
 
@@ -110,7 +110,7 @@ def design(case: CasePath, /, *, output: Folder = None, json_: Json = False) -> 
     The report goes to a folder beside the case file, or to --output; a complete one replaces an older one.
     """
     from loopdesign.case import load_case, read_text, write_parts
-    from loopdesign.choice import choose
+    from loopdesign.choice.choose import choose
     from loopdesign.report.answer import answer
     from loopdesign.report.choice_text import choice_rows, choice_text
     from loopdesign.report.folder import require_replaceable
@@ -190,7 +190,7 @@ def step(
     """
     from loopdesign.case import load_case
     from loopdesign.report.step_text import step_answer, step_text
-    from loopdesign.steps import step_results
+    from loopdesign.transient.steps import step_results
 
     loaded = load_case(case)
     _require_slope(loaded)
@@ -227,16 +227,16 @@ def spread(
     """
     from loopdesign.case import load_case, read_text
     from loopdesign.report.spread_text import spread_rows, spread_text
-    from loopdesign.spread import spread as sample_all
+    from loopdesign.spread.sample import spread as sample_all
 
     loaded = load_case(case)
     with Progress("sampling", quiet=json_) as progress:
         found = sample_all(loaded, samples=samples, seed=seed, progress=progress)
     if output is not None:
-        from loopdesign.envelope import envelope
         from loopdesign.report.folder import write_section
         from loopdesign.report.sections import spread_section
         from loopdesign.report.worst_sample import worst_case_text
+        from loopdesign.spread.envelope import envelope
 
         worst = worst_case_text(read_text(case), found)
         write_section(spread_section(found, envelope(found, found.ranked_condition), worst), spread_rows(found), output)
@@ -278,7 +278,7 @@ def _write_report(
     from loopdesign.report.data import report_data
     from loopdesign.report.folder import write_report
     from loopdesign.report.sections import choice_section, filter_section, step_section
-    from loopdesign.steps import step_results
+    from loopdesign.transient.steps import step_results
 
     s = found.case.specification
     sections = [] if choice is None else [choice_section(choice)]

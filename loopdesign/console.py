@@ -90,9 +90,10 @@ def complain(error: LoopDesignError, as_json: bool) -> int:
     text = str(error)
     if isinstance(error, NoDesignError):
         text = "\n  - ".join([f"no design: {text}", *error.obstacles])
-        if error.nearest.get("parts"):
+        parts = error.nearest.get("parts")
+        if isinstance(parts, dict):
             from loopdesign.report.terminal import parts_text
 
-            text += f"\nnearest miss: {parts_text(error.nearest['parts'])}"
+            text += f"\nnearest miss: {parts_text(parts)}"
     print(text, file=sys.stderr)
     return error.exit_status

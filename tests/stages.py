@@ -146,9 +146,7 @@ def trap(vin, *, damper=None, coupling=0.0, current=1.25, load="resistive", sync
     """Build that SEPIC: 300 kHz, 15 V, 0.05 V/A, slope 0.4 of the sensed down-slope V (1/L1 + 1/L2) (per inductor pair)."""
     stage = trap_stage(damper=damper, coupling=coupling)
     modulator = PeakCurrentMode(sense_gain=0.05, slope=0.4 * 0.05 * 15.0 * (2.0 / 22e-6))
-    return converter(
-        SEPIC, stage, vin, 15.0, current, 300e3, modulator=modulator, load=load, synchronous=synchronous
-    )
+    return converter(SEPIC, stage, vin, 15.0, current, 300e3, modulator=modulator, load=load, synchronous=synchronous)
 
 
 def scaled(conv, factor):

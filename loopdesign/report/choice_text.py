@@ -13,8 +13,8 @@ from loopdesign.report.tables import Column, Table
 from loopdesign.report.terminal import aligned, parts_text
 
 if TYPE_CHECKING:
-    from loopdesign.choice import Choice
-    from loopdesign.choice_search import Candidate
+    from loopdesign.choice.choose import Choice
+    from loopdesign.choice.search import Candidate
     from loopdesign.report.tables import Value
 
 OBJECTIVES = {

@@ -15,12 +15,12 @@ if TYPE_CHECKING:
 
     from matplotlib.figure import Figure
 
-    from loopdesign.choice import Choice
-    from loopdesign.envelope import Envelope
+    from loopdesign.choice.choose import Choice
     from loopdesign.filter_study import FilterStudy
     from loopdesign.report.tables import Table
-    from loopdesign.spread import SpreadResult
-    from loopdesign.steps import StepStudy
+    from loopdesign.spread.envelope import Envelope
+    from loopdesign.spread.sample import SpreadResult
+    from loopdesign.transient.steps import StepStudy
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from numpy.typing import NDArray
 
-    from loopdesign.envelope import Envelope
-    from loopdesign.spread import SpreadResult
+    from loopdesign.spread.envelope import Envelope
+    from loopdesign.spread.sample import SpreadResult
 
 BINS = 48
 READINGS = (

@@ -6,18 +6,18 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from loopdesign.choice_search import variant_name
+from loopdesign.choice.search import variant_name
 from loopdesign.report.tables import Column, Table
 from loopdesign.report.terminal import aligned
-from loopdesign.spread import yield_against_worst_case
-from loopdesign.spread_figures import tail_of, worst_of
+from loopdesign.spread.figures import tail_of, worst_of
+from loopdesign.spread.sample import yield_against_worst_case
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from loopdesign.report.tables import Value
-    from loopdesign.spread import SpreadResult
-    from loopdesign.spread_figures import Share
+    from loopdesign.spread.figures import Share
+    from loopdesign.spread.sample import SpreadResult
 
 QUANTILES = (0.001, 0.01, 0.5, 0.99, 0.999)
 

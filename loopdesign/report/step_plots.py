@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from loopdesign.step_start import Kind
-    from loopdesign.steps import StepResult, StepStudy
+    from loopdesign.transient.start import Kind
+    from loopdesign.transient.steps import StepResult, StepStudy
 
 COLOURS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7")
 """Hues that colour-blind readers can tell apart (M. Okabe, K. Ito, 2008)."""

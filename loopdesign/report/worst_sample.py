@@ -13,7 +13,7 @@ from loopdesign.quantities import exact_quantity
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from loopdesign.spread import SpreadResult
+    from loopdesign.spread.sample import SpreadResult
 
 SPREADING = {
     "tolerance", "esr_tolerance", "gm_tolerance", "reference_tolerance", "resistor_tolerance", "capacitor_tolerance",

@@ -16,11 +16,11 @@ import pytest
 from loopdesign.assess import examine_stage
 from loopdesign.averaged import average
 from loopdesign.case import parse_case, read_text, write_parts
-from loopdesign.choice import choose
+from loopdesign.choice.choose import choose
 from loopdesign.compensator import compensator_response
 from loopdesign.conditions import Corners
 from loopdesign.corners import amplifier, divider, network_parts
-from loopdesign.spread import spread
+from loopdesign.spread.sample import spread
 
 CASES = Path(__file__).parents[2] / "cases"
 TEXT = read_text(CASES / "tide_gauge_sepic.toml")
@@ -83,7 +83,9 @@ def test_ten_thousand_samples_at_three_input_voltages(benchmark, three_lines, re
     small = (time.perf_counter() - begin) / 3000
     ours = benchmark.stats.stats.min / 30_000 if benchmark.stats else small
     theirs = _control_seconds_per_item(three_lines, own_margins=True)
-    record_ratio("averaged model and margins, python-control one by one, over exact samples (to reach: 20)", theirs / ours)
+    record_ratio(
+        "averaged model and margins, python-control one by one, over exact samples (to reach: 20)", theirs / ours
+    )
     theirs = _control_seconds_per_item(three_lines, own_margins=False)
     record_ratio("the same without margins", theirs / ours)
     record_ratio("cost per sample, 10,000 over 1,000 samples", ours / small)
@@ -108,8 +110,15 @@ def test_cost_is_linear_to_a_hundred_thousand_samples(three_lines, record_ratio)
 
 def test_cost_in_corners(three_lines, record_ratio):
     """Six input voltages against three, per item."""
-    text = write_parts(TEXT, PARTS).replace('output_current = { min = "0.1 A", max = "1.2 A" }', 'output_current = ["1.2 A"]')
-    six = parse_case(text.replace('{ min = "8 V", nominal = "13 V", max = "30 V" }', '["8 V", "10 V", "13 V", "18 V", "24 V", "30 V"]'), "six")
+    text = write_parts(TEXT, PARTS).replace(
+        'output_current = { min = "0.1 A", max = "1.2 A" }', 'output_current = ["1.2 A"]'
+    )
+    six = parse_case(
+        text.replace(
+            '{ min = "8 V", nominal = "13 V", max = "30 V" }', '["8 V", "10 V", "13 V", "18 V", "24 V", "30 V"]'
+        ),
+        "six",
+    )
     seconds = []
     for case in (three_lines, six):
         begin = time.perf_counter()

@@ -26,7 +26,7 @@ CHOSEN = CASES / "tide_gauge_sepic_undamped.toml"
 def closed():
     case = load_case(CHOSEN)
     stage = examine_stage(case, one_corner(case, 13.0, 1.2))
-    parts = {k: v for k, v in case.compensation.parts.items()}
+    parts = dict(case.compensation.parts)
     return stage, closed_model(case, stage, parts)
 
 
@@ -47,7 +47,9 @@ def test_exact_loop_gain_against_an_averaged_state_space(benchmark, closed, reco
     assert system.nstates == order
     benchmark(loop_gain, loop, frequencies)
     ours, theirs = _seconds(lambda: loop_gain(loop, frequencies)), _seconds(lambda: system(2j * np.pi * frequencies))
-    record_ratio("exact loop gain over python-control's averaged state space, 400 frequencies (to reach: 1)", ours / theirs)
+    record_ratio(
+        "exact loop gain over python-control's averaged state space, 400 frequencies (to reach: 1)", ours / theirs
+    )
 
 
 def test_exact_response_against_a_time_domain_sweep(benchmark, closed, record_ratio):

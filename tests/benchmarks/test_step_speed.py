@@ -16,9 +16,9 @@ from loopdesign.case import load_case
 from loopdesign.converter import operating_point
 from loopdesign.corners import compensation, one_corner, solved
 from loopdesign.steady import Guess
-from loopdesign.step_start import control_limits
-from loopdesign.stepping import CycleStepper
-from loopdesign.transient import from_point, run
+from loopdesign.transient.run import from_point, run
+from loopdesign.transient.start import control_limits
+from loopdesign.transient.stepping import CycleStepper
 
 TESTS = Path(__file__).parents[1]
 SHIPPED = TESTS.parent / "cases" / "tide_gauge_sepic_undamped.toml"
@@ -74,7 +74,8 @@ def plain_numbers(case, stepper):
 
 
 @pytest.mark.parametrize(
-    ("method", "rtol", "agreement"), [("RK45", 1e-12, 1e-10), ("DOP853", 1e-12, 1e-10), ("LSODA", 1e-12, 2e-10), ("Radau", 1e-10, 1e-10)]
+    ("method", "rtol", "agreement"),
+    [("RK45", 1e-12, 1e-10), ("DOP853", 1e-12, 1e-10), ("LSODA", 1e-12, 2e-10), ("Radau", 1e-10, 1e-10)],
 )
 def test_cycles_against_solve_ivp(benchmark, record_ratio, monkeypatch, method, rtol, agreement):
     """The shipped SEPIC by ``solve_ivp`` with events on handwritten equations, as accurate as the method can be made.

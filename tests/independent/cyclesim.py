@@ -161,7 +161,9 @@ def guess(p):
     vo, vin = p.target + p.vd, p.vin
     io = p.load_conductance * p.target + p.load_sink
     duty = {"boost": 1.0 - vin / vo, "buck": vo / (vin + p.vd)}.get(p.topology, vo / (vo + p.turns * vin))
-    le = (p.l1 * p.l2 - p.m**2) / (p.l1 + p.l2 - 2.0 * p.m) if p.l2 else p.l1  # what i1 + i2 sees when both get one voltage
+    le = (
+        (p.l1 * p.l2 - p.m**2) / (p.l1 + p.l2 - 2.0 * p.m) if p.l2 else p.l1
+    )  # what i1 + i2 sees when both get one voltage
     v_on = vin - p.target if p.topology == "buck" else vin
     middle = io if p.topology == "buck" else p.turns * io / (1.0 - duty)
     valley = middle - 0.5 * v_on * duty * p.period / le

@@ -144,7 +144,11 @@ def test_loop_meets_injection(name, tmp_path):
     _agree(found, [response(case, f, inject="loop", measure="loop", closed=True, **point) for f in frequencies])
 
 
-INPUTS = {"line": ("line", "output"), "output-impedance": ("load", "output"), "input-impedance": ("line", "input impedance")}
+INPUTS = {
+    "line": ("line", "output"),
+    "output-impedance": ("load", "output"),
+    "input-impedance": ("line", "input impedance"),
+}
 
 
 @pytest.mark.parametrize(

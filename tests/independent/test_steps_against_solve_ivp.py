@@ -25,9 +25,9 @@ from loopdesign.case import load_case
 from loopdesign.converter import operating_point
 from loopdesign.corners import compensation, one_corner, solved
 from loopdesign.steady import Guess
-from loopdesign.step_start import control_limits
-from loopdesign.stepping import CycleStepper
-from loopdesign.transient import from_point, run
+from loopdesign.transient.run import from_point, run
+from loopdesign.transient.start import control_limits
+from loopdesign.transient.stepping import CycleStepper
 
 RTOL, CLAMP = 1e-12, 1.0
 
@@ -66,6 +66,7 @@ class Integrated:
             return z, 0.0, True
         events = None
         if row is not None:
+
             def events(_t, y):
                 return sign * (row @ y)
 
@@ -163,7 +164,11 @@ def test_through_mode_changes(tmp_path, load_from, load_to):
 
 
 LIMITED = {
-    "kind": "transconductance", "gm": 1e-3, "output_resistance": 2e6, "reference": 1.2, "output_current_limit": 12e-6,
+    "kind": "transconductance",
+    "gm": 1e-3,
+    "output_resistance": 2e6,
+    "reference": 1.2,
+    "output_current_limit": 12e-6,
 }
 
 
@@ -178,7 +183,9 @@ def test_amplifier_at_its_current_limit(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("vin", "step", "low", "high"), [(13.0, (0.3, 1.35), 0.0, 0.26), (24.0, (1.2, 0.15), 0.06, 0.6)], ids=["upper", "lower"]
+    ("vin", "step", "low", "high"),
+    [(13.0, (0.3, 1.35), 0.0, 0.26), (24.0, (1.2, 0.15), 0.06, 0.6)],
+    ids=["upper", "lower"],
 )
 def test_into_a_clamp_and_back(tmp_path, vin, step, low, high):
     """The control pin runs into a clamp after the step and leaves it again; the network behind it does not wind up."""

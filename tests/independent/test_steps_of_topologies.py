@@ -15,7 +15,7 @@ from oraclecases import write_case
 from topologycases import CASES, VOLTAGE_MODE
 
 from loopdesign.case import load_case
-from loopdesign.steps import step_results
+from loopdesign.transient.steps import step_results
 
 CYCLES = 60
 

@@ -21,7 +21,12 @@ from loopdesign.steady import Guess
 from loopdesign.switched import control_to_output, linearise, loop_gain
 
 DATA = Path(__file__).parent / "data"
-PLANTS = ("sepic_voltage_mode_undamped", "sepic_peak_current_damped", "sepic_peak_current_dcm", "sepic_coupled_peak_current")
+PLANTS = (
+    "sepic_voltage_mode_undamped",
+    "sepic_peak_current_damped",
+    "sepic_peak_current_dcm",
+    "sepic_coupled_peak_current",
+)
 LOOPS = ("sepic_coupled_closed_loop",)
 
 

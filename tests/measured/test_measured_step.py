@@ -8,7 +8,7 @@ import numpy as np
 from numpy.testing import assert_allclose
 
 from loopdesign.case import load_case
-from loopdesign.steps import step_results
+from loopdesign.transient.steps import step_results
 
 DATA = Path(__file__).parent / "data"
 

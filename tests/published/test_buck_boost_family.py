@@ -124,9 +124,7 @@ def test_lossless_duty_is_where_the_lossless_stage_settles(name):
 
 def regulator(resistance=3.0, vout=15.0):
     stage = one_inductor(50e-6, 500e-6)
-    return converter(
-        TOPOLOGIES["buck"], stage, 28.0, vout, vout / resistance, 100e3, modulator=VoltageMode(ramp=4.0)
-    )
+    return converter(TOPOLOGIES["buck"], stage, 28.0, vout, vout / resistance, 100e3, modulator=VoltageMode(ramp=4.0))
 
 
 def test_regulator_plant():
@@ -140,7 +138,9 @@ def test_regulator_plant():
     assert abs(plant.poles_hz[0]) == pytest.approx(1000.0, rel=7e-3)
     assert quality(complex(plant.poles_hz[0])) == pytest.approx(9.5, rel=2e-3)
     assert plant.dc_gain / 3.0 == pytest.approx(2.33, rel=2e-3)
-    (found,) = find_margins(lambda f: average(point, conv.modulator).response(f, "control", "v(out)") / 3.0, low_hz=10.0, high_hz=50e3)
+    (found,) = find_margins(
+        lambda f: average(point, conv.modulator).response(f, "control", "v(out)") / 3.0, low_hz=10.0, high_hz=50e3
+    )
     assert found.crossover_hz == pytest.approx(1835.58, rel=1e-4)
     assert found.phase_margin_deg == pytest.approx(4.7254, abs=2e-3)
     assert found.phase_margin_deg < 5.0
@@ -161,7 +161,10 @@ def lead_loop(fz, fp, gain, inverted_zero=0.0):
 def test_lead_compensated_regulator():
     """E5: fz = 1.7 kHz, fp = 14.5 kHz, Gc0 = 3.7 for 5 kHz and 52 deg; exact 5161.56 Hz and 53.21 deg (derived)."""
     theta, fc = np.radians(52.0), 5e3
-    fz, fp = fc * np.sqrt((1 - np.sin(theta)) / (1 + np.sin(theta))), fc * np.sqrt((1 + np.sin(theta)) / (1 - np.sin(theta)))
+    fz, fp = (
+        fc * np.sqrt((1 - np.sin(theta)) / (1 + np.sin(theta))),
+        fc * np.sqrt((1 + np.sin(theta)) / (1 - np.sin(theta))),
+    )
     gain = (fc / 1e3) ** 2 / 2.3333333 * np.sqrt(fz / fp)
     assert (fz, fp) == (pytest.approx(1700.0, rel=0.013), pytest.approx(14500.0, rel=2e-3))
     assert gain == pytest.approx(3.7, rel=0.02)
@@ -341,12 +344,20 @@ def test_discontinuous_flyback_gain():
     stage = replace(one_inductor(56.6e-6, 5000e-6, esr=0.012), turns=0.15)
     for resistance, printed_db, rounding in ((0.5, 12.8, 0.15), (5.0, 23.0, 0.5)):
         conv = converter(
-            TOPOLOGIES["flyback"], stage, 49.0 * np.sqrt(0.8), 5.0, 5.0 / resistance, 50e3, modulator=VoltageMode(ramp=3.0)
+            TOPOLOGIES["flyback"],
+            stage,
+            49.0 * np.sqrt(0.8),
+            5.0,
+            5.0 / resistance,
+            50e3,
+            modulator=VoltageMode(ramp=3.0),
         )
         plant = plants(conv, operating_point(conv))[0]
         assert 20 * np.log10(plant.dc_gain) == pytest.approx(printed_db, abs=rounding)
         exact = 49.0 / 3.0 * np.sqrt(0.4 * resistance * 20e-6 / 56.6e-6)
-        assert plant.dc_gain == pytest.approx(exact, rel=0.015)  # the capacitor's resistance takes a percent of the power
+        assert plant.dc_gain == pytest.approx(
+            exact, rel=0.015
+        )  # the capacitor's resistance takes a percent of the power
         assert abs(plant.poles_hz[0]) == pytest.approx(1 / (2 * np.pi * 5000e-6 * (resistance / 2 + 0.012)), rel=0.01)
         assert plant.named("output capacitor ESR zero").frequency_hz == pytest.approx(2652.6, rel=1e-3)
 

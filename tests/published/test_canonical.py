@@ -36,8 +36,12 @@ def table(name, D, vin):
     if name == "buck":
         return D, V / D, w0, R * np.sqrt(C / L), np.inf
     wz = d**2 * R / L
-    return V / vin, V / d / (D if name == "buck-boost" else 1.0), d * w0, d * R * np.sqrt(C / L), (
-        wz / D if name == "buck-boost" else wz
+    return (
+        V / vin,
+        V / d / (D if name == "buck-boost" else 1.0),
+        d * w0,
+        d * R * np.sqrt(C / L),
+        (wz / D if name == "buck-boost" else wz),
     )
 
 
@@ -46,9 +50,7 @@ def state_space(name, D, vin, s):
     V = vin * RATIO[name](D)
     inductor_feeds_output = {"buck": (1.0, 1.0), "boost": (0.0, 1.0), "buck-boost": (0.0, 1.0)}[name]
     line_on_inductor = {"buck": (1.0, 0.0), "boost": (1.0, 1.0), "buck-boost": (1.0, 0.0)}[name]
-    on, off = (
-        np.array([[0.0, -g / L], [g / C, -1.0 / (R * C)]]) for g in inductor_feeds_output
-    )
+    on, off = (np.array([[0.0, -g / L], [g / C, -1.0 / (R * C)]]) for g in inductor_feeds_output)
     b_on, b_off = (np.array([g / L, 0.0]) for g in line_on_inductor)
     A, b = D * on + (1 - D) * off, D * b_on + (1 - D) * b_off
     X = -np.linalg.solve(A, b * vin)

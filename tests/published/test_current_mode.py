@@ -56,7 +56,13 @@ def stiff(kind, D, ratio, *, winding=0.0):
     inputs = np.array([[values.get(n, 0.0) for n in network.inputs]])
     valley, top = (peak - up * D / FS) * network.state_scale, peak * network.state_scale
     posed = Problem(
-        network=network, threshold=control, inputs=inputs, trim="control", target=np.array([vout]), diode=False, max_duty=0.99
+        network=network,
+        threshold=control,
+        inputs=inputs,
+        trim="control",
+        target=np.array([vout]),
+        diode=False,
+        max_duty=0.99,
     )
     return OperatingPoint(
         problem=posed, inputs=inputs, duty=np.array([D]), rectifier_end=np.ones(1), discontinuous=np.zeros(1, bool),
@@ -72,7 +78,14 @@ def alpha(D, ratio):
 @pytest.mark.parametrize("kind", ENDS)
 @pytest.mark.parametrize(
     ("D", "ratio", "expected"),
-    [(0.6, 0.0, -1.5), (1 / 3, 0.0, -0.5), (0.5, 0.1, -0.818182), (0.3, 1.0, 0.0), (0.95, 0.5, -0.904762), (0.5, 5.0, 0.666667)],
+    [
+        (0.6, 0.0, -1.5),
+        (1 / 3, 0.0, -0.5),
+        (0.5, 0.1, -0.818182),
+        (0.3, 1.0, 0.0),
+        (0.95, 0.5, -0.904762),
+        (0.5, 5.0, 0.666667),
+    ],
 )
 def test_period_ratio(kind, D, ratio, expected):
     """C1, Eqs. 18.40-18.56: the multiplier of the current loop, printed values -1.5, -0.5, -0.82, 0 (deadbeat)."""
@@ -129,7 +142,8 @@ def test_second_order_form_meets_the_exact_one_at_half_the_switching_frequency(D
 
 @pytest.mark.parametrize("kind", ENDS)
 @pytest.mark.parametrize(
-    ("D", "ratio", "spot"), [(0.5, 0.1, 6.36620), (0.5, 0.5, 1.27324), (0.5, 1.0, 0.636620), (0.6, 0.5, 1.59155), (0.6, 5.0, None)]
+    ("D", "ratio", "spot"),
+    [(0.5, 0.1, 6.36620), (0.5, 0.5, 1.27324), (0.5, 1.0, 0.636620), (0.6, 0.5, 1.59155), (0.6, 5.0, None)],
 )
 def test_sampling_pair_of_the_averaged_model(kind, D, ratio, spot):
     """C7 (from memory): a pair at fs/2 with Qp = 1 / (pi (mc D' - 1/2)), which is C6's Qhf for every duty and ramp."""
@@ -171,7 +185,12 @@ def test_sampling_gain():
 
 @pytest.mark.parametrize(
     ("mc", "Qp", "dc_db", "pole"),
-    [(1, 7.00282, 9.4217, 407.53), (1.5, 1.00040, 8.2683, 465.41), (2, 0.538678, 7.2502, 523.28), (4, 0.189265, 4.0685, 754.78)],
+    [
+        (1, 7.00282, 9.4217, 407.53),
+        (1.5, 1.00040, 8.2683, 465.41),
+        (2, 0.538678, 7.2502, 523.28),
+        (4, 0.189265, 4.0685, 754.78),
+    ],
 )
 def test_buck_of_the_continuous_time_paper(mc, Qp, dc_db, pole):
     """C8 (component values from memory, results derived): 11 V to 5 V, sampling pair, dc gain, dominant pole.

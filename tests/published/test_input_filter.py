@@ -261,7 +261,9 @@ def averaged_loop(case):
     parts = network_parts(case, case.compensation.parts)
 
     def loop(f):
-        return model.response(f, "control", "v(out)") * compensator_response(OperationalAmplifier(), divider(case), parts, f)
+        return model.response(f, "control", "v(out)") * compensator_response(
+            OperationalAmplifier(), divider(case), parts, f
+        )
 
     return loop, model, conv, point
 
@@ -283,7 +285,9 @@ def test_loop_with_a_damped_filter():
     assert_allclose(found.phase_margins_deg, [23.94, 123.64, 70.16], atol=0.1)
     pair = [z for z in zeros_hz(model, 0) if z.imag > 0]
     assert_allclose(pair, [-58.6 + 3697.8j], atol=0.1)
-    closed = linearise(operating_point(conv.closed(compensation(case, case.compensation.parts)), Guess.from_point(point)))
+    closed = linearise(
+        operating_point(conv.closed(compensation(case, case.compensation.parts)), Guess.from_point(point))
+    )
     assert (np.abs(closed.multipliers) < 1.0).all()
 
 
@@ -319,9 +323,7 @@ def test_bridged_choke_behind_a_source_inductance():
 @pytest.fixture(scope="module")
 def undamped():
     case = regulator()
-    poor = InputFilter(
-        L=Inductor(inductance=330e-6, resistance=0.02), C=FilterCapacitor(capacitance=100e-6, esr=0.005)
-    )
+    poor = InputFilter(L=Inductor(inductance=330e-6, resistance=0.02), C=FilterCapacitor(capacitance=100e-6, esr=0.005))
     return case.model_copy(update={"input_filter": poor})
 
 

@@ -238,8 +238,8 @@ def test_discontinuous_conversion(scale, tolerance):
 def test_perfect_coupling_collapses_to_the_buck_boost():
     """S9 (derived): L1 = L2 = M leaves the buck-boost of the same inductance; printed limit and its neighbour k = 0.9999."""
     bare = averaged_at(converter(BUCK_BOOST, one_inductor(50e-6, 220e-6), 18.0, 24.0, 24.0 / R, FS), 24.0 / 42.0)
-    (f0, q0), = resonances(poles_hz(bare, 0))
-    zero, = reals(zeros_hz(bare, 0))
+    ((f0, q0),) = resonances(poles_hz(bare, 0))
+    (zero,) = reals(zeros_hz(bare, 0))
     assert_allclose([f0, q0, zero], [650.3498, 4.494895, 5115.695], rtol=2e-7)
     seen = []
     for k in (0.99, 0.999, 0.9999):
@@ -273,7 +273,7 @@ def test_over_input_voltage(row):
     assert_allclose(first, row[3], rtol=1e-4)
     assert_allclose(second, row[4], rtol=1e-4)
     assert_allclose(reals(plant.zeros_hz), [row[5]], rtol=1e-5)
-    (frequency, q), = resonances(plant.zeros_hz)
+    ((frequency, q),) = resonances(plant.zeros_hz)
     assert frequency == pytest.approx(row[6][0], rel=1e-5)
     assert q == pytest.approx(-row[6][1], rel=2e-4)
     # the resonance of C1 with L1 + L2 names the pair (common practice)
@@ -283,9 +283,7 @@ def test_over_input_voltage(row):
 
 def current_mode(vin, fs, *, slope=0.0):
     conv = lossless(vin, fs=fs)
-    return converter(
-        SEPIC, conv.stage, vin, 24.0, 24.0 / R, fs, modulator=PeakCurrentMode(sense_gain=1.0, slope=slope)
-    )
+    return converter(SEPIC, conv.stage, vin, 24.0, 24.0 / R, fs, modulator=PeakCurrentMode(sense_gain=1.0, slope=slope))
 
 
 @pytest.mark.parametrize("vin", [12.0, 18.0, 36.0])

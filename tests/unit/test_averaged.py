@@ -37,7 +37,9 @@ def test_averaging_error_falls_with_the_square_of_the_period(scheme, coupling, s
     damper = None if coupling else DAMPER
     errors = []
     for fs in (2.4e6, 4.8e6, 9.6e6):
-        conv = converter(SEPIC, trap_stage(damper=damper, coupling=coupling), 13.0, 15.0, 1.25, fs, modulator=SCHEMES[scheme])
+        conv = converter(
+            SEPIC, trap_stage(damper=damper, coupling=coupling), 13.0, 15.0, 1.25, fs, modulator=SCHEMES[scheme]
+        )
         errors.append(np.abs(relative_error(conv, f, source)).max())
     orders = np.log2(np.array(errors[:-1]) / errors[1:])
     assert orders[-1] == pytest.approx(2.0, abs=0.1)

@@ -51,7 +51,11 @@ def source(a="in"):
 
 
 def test_resistive_divider_needs_no_states():
-    parts = (source(), Resistor(name="R1", a="in", b="m", resistance=3e3), Resistor(name="R2", a="m", b="0", resistance=1e3))
+    parts = (
+        source(),
+        Resistor(name="R1", a="in", b="m", resistance=3e3),
+        Resistor(name="R2", a="m", b="0", resistance=1e3),
+    )
     net = derive(parts, NOTHING, ("v(m)", "v(in,m)", "i(R1)", "i(V)"), period=1.0)
     assert net.states == ()
     assert_allclose(net.configurations[0].D[0, :, 0], [0.25, 0.75, 0.25e-3, -0.25e-3], rtol=1e-12)
@@ -190,7 +194,11 @@ def test_sepic_idle_constraint():
 def test_idle_constraint_of_unequal_coupled_inductors():
     """With coupling the common current sees L1 + L2 - 2 M: both windings in series, opposing."""
     stage = two_inductor(100e-6, 50e-6, 22e-6, 220e-6, coupling=0.6)
-    parts = (VoltageSource(name="line", a="supply", b="0"), *SEPIC.netlist(stage), Resistor(name="R", a="out", b="0", resistance=5.0))
+    parts = (
+        VoltageSource(name="line", a="supply", b="0"),
+        *SEPIC.netlist(stage),
+        Resistor(name="R", a="out", b="0", resistance=5.0),
+    )
     net = derive(parts, (frozenset({"switch"}), frozenset({"diode"}), frozenset()), ("v(out)",), period=1e-5)
     _, B, _, _ = matrices(net, 2)
     M = 0.6 * np.sqrt(100e-6 * 50e-6)
@@ -291,7 +299,11 @@ def test_ideal_capacitor_across_a_source_is_refused():
 
 
 def test_floating_node_is_refused():
-    parts = (source(), Resistor(name="R", a="in", b="0", resistance=1.0), Resistor(name="Rx", a="x", b="y", resistance=1.0))
+    parts = (
+        source(),
+        Resistor(name="R", a="in", b="0", resistance=1.0),
+        Resistor(name="Rx", a="x", b="y", resistance=1.0),
+    )
     with pytest.raises(CircuitError, match="no path to ground from x, y"):
         derive(parts, NOTHING, ("v(in)",), period=1.0)
 

@@ -10,8 +10,8 @@ import pytest
 
 from loopdesign.assess import examine_stage
 from loopdesign.case import parse_case, read_text, write_parts
-from loopdesign.choice import choose
-from loopdesign.divider_choice import choose_divider, report_slope
+from loopdesign.choice.choose import choose
+from loopdesign.choice.divider import choose_divider, report_slope
 from loopdesign.extremes import base_corners, extremes, toleranced, variants
 from loopdesign.judge import base_of, judge
 from loopdesign.report.choice_text import choice_markdown, choice_rows, choice_text
@@ -88,7 +88,10 @@ def test_every_tolerance_of_the_case_is_a_cause():
 def test_temperature_is_a_condition_and_moves_the_resistances():
     case = case_with(
         ('load_step = { from = "0.4 A", to = "1.2 A" }', 'temperature = { min = "-20 degC", max = "70 degC" }'),
-        ('switch = { resistance = "18 mohm" }', 'switch = { resistance = "18 mohm", temperature_coefficient = "6000 ppm/K" }'),
+        (
+            'switch = { resistance = "18 mohm" }',
+            'switch = { resistance = "18 mohm", temperature_coefficient = "6000 ppm/K" }',
+        ),
     )
     corners = base_corners(case)
     assert set(corners.temperature) >= {-20.0, 70.0}
@@ -103,7 +106,10 @@ def test_divider_by_hand():
     exact = choose_divider(case_with())
     assert (exact.chosen.upper, exact.chosen.error) == (115e3, pytest.approx(0.0, abs=1e-12))
     assert exact.closer == ()
-    case = case_with(('reference = "1.2 V"', 'reference = "0.8 V"\nreference_tolerance = "1 %"'), ('lower = "10 kohm" ', 'lower = "10 kohm"\ntolerance = "0.5 %"'))
+    case = case_with(
+        ('reference = "1.2 V"', 'reference = "0.8 V"\nreference_tolerance = "1 %"'),
+        ('lower = "10 kohm" ', 'lower = "10 kohm"\ntolerance = "0.5 %"'),
+    )
     found = choose_divider(case)
     assert found.chosen.upper == 178e3
     assert found.chosen.error == pytest.approx(0.8 * 18.8 / 15.0 - 1.0)
@@ -136,7 +142,11 @@ def test_slope_left_open_damps_every_continuous_corner():
 
 
 def test_choice_fills_divider_and_slope_and_says_so():
-    text = TEXT.replace('slope = "40 mV/us"', "").replace('"E96"', '"E12"').replace('capacitor_series = "E12"', 'capacitor_series = "E6"')
+    text = (
+        TEXT.replace('slope = "40 mV/us"', "")
+        .replace('"E96"', '"E12"')
+        .replace('capacitor_series = "E12"', 'capacitor_series = "E6"')
+    )
     found = choose(parse_case(text, "open"), tolerances=False)
     assert set(found.chosen) == {"slope", "divider.upper", "R1", "C1", "C2"}
     told = choice_text(found)
@@ -151,7 +161,10 @@ def test_choice_fills_divider_and_slope_and_says_so():
 
 
 def test_given_parts_are_kept_and_a_whole_loop_is_only_examined():
-    fixed = choose(parse_case(TEXT.replace('network = "type II" ', 'network = "type II"\nC2 = "3.3 nF" '), "fixed"), tolerances=False)
+    fixed = choose(
+        parse_case(TEXT.replace('network = "type II" ', 'network = "type II"\nC2 = "3.3 nF" '), "fixed"),
+        tolerances=False,
+    )
     assert fixed.assessment.parts["C2"] == 3.3e-9
     assert "C2" not in fixed.chosen
     whole = choose(case_with(), tolerances=False)
@@ -162,7 +175,11 @@ def test_given_parts_are_kept_and_a_whole_loop_is_only_examined():
 
 def test_type_iii_says_what_is_proven():
     """Five open parts around a transconductance amplifier: searched in blocks, confirmed exactly."""
-    text = TEXT.replace('network = "type II" ', 'network = "type III"').replace('"E96"', '"E12"').replace('capacitor_series = "E12"', 'capacitor_series = "E6"')
+    text = (
+        TEXT.replace('network = "type II" ', 'network = "type III"')
+        .replace('"E96"', '"E12"')
+        .replace('capacitor_series = "E12"', 'capacitor_series = "E6"')
+    )
     found = choose(parse_case(text, "type III"), tolerances=False)
     assert found.assessment.targets_met
     assert "in blocks (no better one differs in R1, C1, C2 alone" in found.method

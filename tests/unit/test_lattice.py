@@ -12,15 +12,15 @@ import pytest
 
 from loopdesign.assess import assess, examine_stage
 from loopdesign.case import load_case, parse_case, read_text
-from loopdesign.choice import choose
-from loopdesign.choice_order import alternatives, in_order
-from loopdesign.choice_search import searched_lattice
+from loopdesign.choice.choose import choose
+from loopdesign.choice.lattice import Demands, Found, Lattice, Responses, brute_force, figures
+from loopdesign.choice.order import alternatives, in_order
+from loopdesign.choice.screens import search
+from loopdesign.choice.search import searched_lattice
+from loopdesign.choice.staged import staged_search
 from loopdesign.compensator import Divider, OperationalAmplifier, ShuntOptocoupler, TransconductanceAmplifier
 from loopdesign.errors import NoDesignError
 from loopdesign.eseries import between
-from loopdesign.lattice import Demands, Found, Lattice, Responses, brute_force, figures
-from loopdesign.lattice_screens import search
-from loopdesign.lattice_staged import staged_search
 from loopdesign.synthesis import design
 
 CASES = Path(__file__).parents[2] / "cases"
@@ -35,7 +35,11 @@ def one_pole_plant(gain, pole_hz, zero_hz, rhp_hz):
 
 
 def responses(amplifier, network="type II", factors=None, divider=None):
-    plants = [one_pole_plant(8.0, 60.0, 40e3, 15e3), one_pole_plant(22.0, 25.0, 30e3, 30e3), one_pole_plant(30, 15.0, 40e3, 60e3)]
+    plants = [
+        one_pole_plant(8.0, 60.0, 40e3, 15e3),
+        one_pole_plant(22.0, 25.0, 30e3, 30e3),
+        one_pole_plant(30, 15.0, 40e3, 60e3),
+    ]
     impedance = [3.0 / (1 + 1j * GRID / p) + 0.01 for p in (60.0, 25.0, 15.0)]
     return Responses(
         frequencies_hz=GRID,
@@ -73,12 +77,17 @@ def test_search_equals_brute_force(kind, prefer):
     np.testing.assert_array_equal(found.items, whole.items[kept])
     # the very same numbers from the very same operations, batched otherwise
     np.testing.assert_allclose(found.scores, whole.scores[kept], rtol=1e-12)
-    assert in_order(lattice, found)[0] == in_order(lattice, replace(whole, items=whole.items[kept], scores=whole.scores[kept]))[0]
+    assert (
+        in_order(lattice, found)[0]
+        == in_order(lattice, replace(whole, items=whole.items[kept], scores=whole.scores[kept]))[0]
+    )
 
 
 def test_search_equals_a_loop_over_python_numbers():
     """An independent reading of the objective: T written out for a transconductance amplifier, crossing by crossing."""
-    lattice = Lattice(open_parts=("R1", "C1"), choices=(between("E6", 1e3, 1e5), between("E3", 1e-9, 1e-6)), fixed={"C2": 1e-10})
+    lattice = Lattice(
+        open_parts=("R1", "C1"), choices=(between("E6", 1e3, 1e5), between("E3", 1e-9, 1e-6)), fixed={"C2": 1e-10}
+    )
     r = responses(AMPLIFIERS["transconductance"])
     demands = Demands(phase_margin_deg=50.0, gain_margin_db=0.0, modulus_margin=0.4, highest_crossover_hz=6e3)
     best = (0.0, None)
@@ -123,7 +132,13 @@ def test_nothing_feasible_is_an_empty_answer():
 
 def test_staged_search_finds_the_best_of_a_small_type_iii_lattice():
     """Five parts: blocks and neighbours reach what brute force finds on a lattice small enough for both."""
-    choices = (between("E3", 1e3, 1e5), between("E3", 1e-9, 1e-7), between("E3", 1e-11, 1e-9), between("E3", 1e2, 1e4), between("E3", 1e-10, 1e-8))
+    choices = (
+        between("E3", 1e3, 1e5),
+        between("E3", 1e-9, 1e-7),
+        between("E3", 1e-11, 1e-9),
+        between("E3", 1e2, 1e4),
+        between("E3", 1e-10, 1e-8),
+    )
     lattice = Lattice(open_parts=("R1", "C1", "C2", "R2", "C3"), choices=choices, fixed={})
     r = responses(AMPLIFIERS["operational"], network="type III", divider=Divider(upper=20e3, lower=2e3))
     demands = Demands(phase_margin_deg=50.0, gain_margin_db=6.0, modulus_margin=0.4, highest_crossover_hz=8e3)
@@ -134,7 +149,11 @@ def test_staged_search_finds_the_best_of_a_small_type_iii_lattice():
 
 
 def test_ties_go_to_fewer_values_and_common_capacitors():
-    lattice = Lattice(open_parts=("R1", "C1", "C2"), choices=(np.array([1e3]), np.array([1e-8, 1.2e-8, 1.3e-8]), np.array([1e-8, 1.2e-8])), fixed={})
+    lattice = Lattice(
+        open_parts=("R1", "C1", "C2"),
+        choices=(np.array([1e3]), np.array([1e-8, 1.2e-8, 1.3e-8]), np.array([1e-8, 1.2e-8])),
+        fixed={},
+    )
     everything = Found(items=np.arange(6), scores=np.full(6, 100.0), threshold=0.0, looked_at=6, evaluated=6)
     first, second, *rest = lattice.values(in_order(lattice, everything))[:, 1:3].tolist()
     assert first == [1e-8, 1e-8]
@@ -169,7 +188,9 @@ def sepic():
 def test_choice_is_the_best_by_brute_force_over_exact_loops(sepic):
     """Around the choice, every combination is examined whole by assess: none that passes crosses higher at its worst."""
     found = choose(sepic, tolerances=False)
-    stage = examine_stage(sepic.model_copy(update={"divider": sepic.divider.model_copy(update={"upper": found.chosen["divider.upper"]})}))
+    stage = examine_stage(
+        sepic.model_copy(update={"divider": sepic.divider.model_copy(update={"upper": found.chosen["divider.upper"]})})
+    )
     case = found.assessment.case
     lattice = searched_lattice(case)
     best = found.best.score
@@ -190,8 +211,17 @@ def test_choice_beats_or_equals_rounding_in_shipped_cases(path):
     case = load_case(path)
     if case.error_amplifier is None or case.targets.prefer != "bandwidth":
         pytest.skip("no loop to choose, or another objective")
-    opened = case.model_copy(update={"compensation": case.compensation and case.compensation.model_copy(update=dict.fromkeys(case.compensation.parts))})
-    opened = parse_case(re.sub(r"(?m)^(R1|R2|C1|C2|C3)\s*=.*$", "", read_text(path)), path.name) if case.compensation else opened
+    opened = case.model_copy(
+        update={
+            "compensation": case.compensation
+            and case.compensation.model_copy(update=dict.fromkeys(case.compensation.parts))
+        }
+    )
+    opened = (
+        parse_case(re.sub(r"(?m)^(R1|R2|C1|C2|C3)\s*=.*$", "", read_text(path)), path.name)
+        if case.compensation
+        else opened
+    )
     try:
         baseline = design(opened).assessment
     except NoDesignError:
@@ -223,7 +253,9 @@ def test_unreachable_target_names_the_nearest_miss_and_its_corner(sepic):
 
 def test_objectives_pull_where_they_say(sepic):
     made = {
-        p: choose(sepic.model_copy(update={"targets": sepic.targets.model_copy(update={"prefer": p})}), tolerances=False)
+        p: choose(
+            sepic.model_copy(update={"targets": sepic.targets.model_copy(update={"prefer": p})}), tolerances=False
+        )
         for p in ("bandwidth", "margin", "step")
     }
     assert made["margin"].best.modulus_margin > made["bandwidth"].best.modulus_margin

@@ -18,7 +18,6 @@ from loopdesign.case import parse_case, read_text, write_parts
 from loopdesign.conditions import Corners
 from loopdesign.converter import operating_point
 from loopdesign.corners import compensation
-from loopdesign.envelope import envelope
 from loopdesign.errors import DataError
 from loopdesign.extremes import Varied
 from loopdesign.judge import base_at, judge, variant_converter
@@ -26,9 +25,10 @@ from loopdesign.report.choice_text import short_corner
 from loopdesign.report.spread_plots import READINGS, envelope_figure, histogram_figure, plot_histogram
 from loopdesign.report.spread_text import spread_markdown, spread_rows, spread_text
 from loopdesign.report.worst_sample import worst_case_text
-from loopdesign.sampling import places
-from loopdesign.spread import spread, yield_against_worst_case
-from loopdesign.spread_figures import per_sample, ranking, share_of, tail_of, worst_of
+from loopdesign.spread.envelope import envelope
+from loopdesign.spread.figures import per_sample, ranking, share_of, tail_of, worst_of
+from loopdesign.spread.sample import spread, yield_against_worst_case
+from loopdesign.spread.sampling import places
 from loopdesign.steady import Guess
 
 CASES = Path(__file__).parents[2] / "cases"
@@ -94,7 +94,17 @@ def result():
 
 
 def readings(found):
-    return [getattr(found, n) for n in ("crossover_hz", "phase_margin_deg", "gain_margin_db", "modulus_margin", "largest_multiplier", "stable")]
+    return [
+        getattr(found, n)
+        for n in (
+            "crossover_hz",
+            "phase_margin_deg",
+            "gain_margin_db",
+            "modulus_margin",
+            "largest_multiplier",
+            "stable",
+        )
+    ]
 
 
 def test_a_seed_repeats_bit_for_bit_on_one_thread_and_on_two():
@@ -139,7 +149,9 @@ def test_one_part_spread_agrees_with_the_derivative():
         other = case.model_copy(update={"stage": case.stage.model_copy(update={"Co": (co,)})})
         ends.append(assess(other, found.parts).margins[0])
     # the reading by interpolation is within 0.1 degree; its error is alike at neighbouring crossovers
-    assert found.ranking[0].slope_deg == pytest.approx((ends[0].phase_margin_deg - ends[1].phase_margin_deg) / 2, rel=0.05)
+    assert found.ranking[0].slope_deg == pytest.approx(
+        (ends[0].phase_margin_deg - ends[1].phase_margin_deg) / 2, rel=0.05
+    )
     shift = np.polyfit(found.places[:, 0], found.crossover_hz[:, 0], 1)[0]
     assert shift == pytest.approx((ends[0].crossover_hz - ends[1].crossover_hz) / 2, rel=0.02)
 
@@ -157,7 +169,9 @@ def test_samples_agree_with_checks_of_their_own_case_files(result):
         assert len(exact.margins) == 1
         assert result.crossover_hz[sample, condition] == pytest.approx(exact.margins[0].crossover_hz, rel=2e-3)
         assert result.phase_margin_deg[sample, condition] == pytest.approx(exact.margins[0].phase_margin_deg, abs=0.1)
-        assert result.largest_multiplier[sample, condition] == pytest.approx(exact.verdicts[0].largest_multiplier, rel=1e-9)
+        assert result.largest_multiplier[sample, condition] == pytest.approx(
+            exact.verdicts[0].largest_multiplier, rel=1e-9
+        )
 
 
 def stepped(point, start, cycles):
@@ -175,6 +189,7 @@ def stepped(point, start, cycles):
     constant = float(th.row_input[0] @ u)
     x, path = start.copy(), []
     for _ in range(cycles):
+
         def gap(t, x=x):
             at = expm(N[0] * t) @ np.append(x, 1.0)
             return float(th.row_state[0] @ at[:n] + constant + th.ramp[0] * t)
@@ -217,13 +232,16 @@ def test_a_sample_flagged_unstable_diverges_in_time_stepping_and_a_stable_one_re
 
 def test_capacitors_of_one_lot_vary_together():
     text = read_text(CASES / "tide_gauge_sepic.toml").replace(
-        'tolerance = "20 %" },\n    { capacitance = "10 uF"', 'tolerance = "20 %", lot = "A" },\n    { lot = "A", capacitance = "10 uF"'
+        'tolerance = "20 %" },\n    { capacitance = "10 uF"',
+        'tolerance = "20 %", lot = "A" },\n    { lot = "A", capacitance = "10 uF"',
     )
     case = parse_case(write_parts(text, {"R1": 4320.0, "C1": 1e-7, "C2": 4.7e-9}), "lots")
     found = spread(case, 32)
     assert "lot A capacitance" in [v.name for v in found.varied]
     factors = found.sample_corners_of(np.arange(32), 0).factors
-    np.testing.assert_allclose((factors["Co1.capacitance"] - 1) / 0.2, (factors["Co2.capacitance"] - 1) / 0.1, rtol=1e-12)
+    np.testing.assert_allclose(
+        (factors["Co1.capacitance"] - 1) / 0.2, (factors["Co2.capacitance"] - 1) / 0.1, rtol=1e-12
+    )
 
 
 def test_distributions_have_their_moments():
@@ -265,7 +283,9 @@ def test_tails_and_worst_values():
     assert tail_of(values, 0.999, high_is_bad=True) == 1997.0
     assert tail_of(values[:900], 0.999, high_is_bad=True) is None
     assert worst_of(np.array([np.nan]), high_is_bad=True) is None
-    np.testing.assert_array_equal(per_sample(np.array([[1.0, np.nan], [np.nan, np.nan]]), high_is_bad=True), [1.0, np.nan])
+    np.testing.assert_array_equal(
+        per_sample(np.array([[1.0, np.nan], [np.nan, np.nan]]), high_is_bad=True), [1.0, np.nan]
+    )
 
 
 def test_yield_lies_between_nominal_and_all_extremes(result):
@@ -280,7 +300,11 @@ def test_yield_lies_between_nominal_and_all_extremes(result):
 
 def test_a_variant_that_cannot_reach_its_output_counts_as_out_of_reach():
     case = build(lines='"12 V"', temperature='temperature = ["25 degC"]')
-    base = base_at(case, {"R1": 3300.0, "C1": 22e-9, "C2": 470e-12}, Corners(input_voltage=np.array([12.0]), load_current=np.array([1.25]), temperature=np.array([25.0])))
+    base = base_at(
+        case,
+        {"R1": 3300.0, "C1": 22e-9, "C2": 470e-12},
+        Corners(input_voltage=np.array([12.0]), load_current=np.array([1.25]), temperature=np.array([25.0])),
+    )
     corners = Corners(
         input_voltage=np.array([12.0, 12.0, 12.0]), load_current=np.full(3, 1.25), temperature=np.full(3, 25.0),
         factors={"reference": np.array([1.0, 30.0, 1.01])},
@@ -373,7 +397,9 @@ def test_factors_of_uneven_ends():
 
 def test_guess_of_the_base_is_the_nominal_point():
     case = build()
-    base = base_at(case, {}, Corners(input_voltage=np.array([12.0]), load_current=np.array([1.25]), temperature=np.array([25.0])))
+    base = base_at(
+        case, {}, Corners(input_voltage=np.array([12.0]), load_current=np.array([1.25]), temperature=np.array([25.0]))
+    )
     assert isinstance(base.guess, Guess)
     assert base.guess.duty[0] == pytest.approx(examine_stage(case).point.duty[0], rel=1e-9)
 

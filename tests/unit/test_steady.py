@@ -167,7 +167,9 @@ def test_output_out_of_reach():
     neglects the ripple, which takes 2e-4 of the exact output here, hence the tolerance.
     """
     target, vin, current = 40.0, 5.0, 2.0
-    with pytest.raises(UnreachableOutputError, match="the output of 40 V is out of reach at 5 V input and 2 A") as caught:
+    with pytest.raises(
+        UnreachableOutputError, match="the output of 40 V is out of reach at 5 V input and 2 A"
+    ) as caught:
         operating_point(lossy_boost(target))
     error = caught.value
     R, rL, rs, rd, drop, esr = target / current, 0.1, 0.05, 0.03, 0.4, 0.01
@@ -188,9 +190,7 @@ def test_output_just_within_reach():
     """Just below the fold the lower duty of the two is found."""
     best = reach(problem(lossy_boost(15.0)))
     fold = float(best.output[0])
-    conv = converter(
-        BOOST, lossy_boost(15.0).stage, 5.0, 0.995 * fold, 0.995 * fold / 7.5, FS
-    )
+    conv = converter(BOOST, lossy_boost(15.0).stage, 5.0, 0.995 * fold, 0.995 * fold / 7.5, FS)
     point = operating_point(conv)
     assert point.duty[0] < best.duty[0]
     assert averaged_output(problem(conv), point.duty)[0, 0] == pytest.approx(0.995 * fold, rel=2e-3)

@@ -13,7 +13,7 @@ from loopdesign.case import parse_case
 from loopdesign.errors import DataError, UnreachableOutputError
 from loopdesign.report.step_plots import step_figures
 from loopdesign.report.step_text import step_answer, step_paragraphs, step_tables, step_text
-from loopdesign.steps import step_results
+from loopdesign.transient.steps import step_results
 
 TEXT = (Path(__file__).parents[2] / "cases" / "tide_gauge_sepic_undamped.toml").read_text(encoding="utf-8")
 LOAD, LINE = 'load_step = { from = "0.4 A", to = "1.2 A" }', 'line_step = { from = "13 V", to = "15 V" }'
@@ -36,7 +36,9 @@ def study():
 
 def test_every_step_at_every_input_voltage(study):
     made = [(r.kind, r.input_voltage, r.line_to, r.load_from, r.load_to) for r in study.results]
-    loads = [("load", v, v, 0.4, 1.2) for v in (8.0, 13.0, 30.0)] + [("load back", v, v, 1.2, 0.4) for v in (8.0, 13.0, 30.0)]
+    loads = [("load", v, v, 0.4, 1.2) for v in (8.0, 13.0, 30.0)] + [
+        ("load back", v, v, 1.2, 0.4) for v in (8.0, 13.0, 30.0)
+    ]
     lines = [(k, a, b, i, i) for i in (0.1, 1.2) for k, a, b in (("line", 13.0, 15.0), ("line back", 15.0, 13.0))]
     assert made == loads + lines
 
@@ -110,7 +112,9 @@ def test_impedance_predicts_a_small_step():
 
 def test_settling_band_comes_from_the_case():
     wide, narrow = (
-        step_results(case((VOLTS, "input_voltage = [20.0]"), ("[targets]", f'[targets]\nsettling_band = "{band}"')), cycles=400)
+        step_results(
+            case((VOLTS, "input_voltage = [20.0]"), ("[targets]", f'[targets]\nsettling_band = "{band}"')), cycles=400
+        )
         for band in ("1 %", "0.2 %")
     )
     assert wide.band_v == pytest.approx(0.15)
@@ -119,7 +123,9 @@ def test_settling_band_comes_from_the_case():
 
 def test_progress_counts_the_runs():
     seen = []
-    step_results(case((VOLTS, "input_voltage = [20.0]")), cycles=20, progress=lambda done, total: seen.append((done, total)))
+    step_results(
+        case((VOLTS, "input_voltage = [20.0]")), cycles=20, progress=lambda done, total: seen.append((done, total))
+    )
     assert seen == [(0, 2), (1, 2), (2, 2)]
 
 
@@ -175,7 +181,10 @@ def test_start_out_of_reach():
     ("change", "match"),
     [
         (("max_duty = 0.9", 'max_duty = 0.9\nmin_on_time = "3 us"'), "below the shortest of 3e-06 s"),
-        (('reference = "1.2 V"', 'reference = "1.2 V"\nclamp = { min = "0.5 V", max = "2 V" }'), "below the clamp at 0.5 V"),
+        (
+            ('reference = "1.2 V"', 'reference = "1.2 V"\nclamp = { min = "0.5 V", max = "2 V" }'),
+            "below the clamp at 0.5 V",
+        ),
     ],
 )
 def test_point_that_the_controller_does_not_hold_is_no_start(change, match):

@@ -109,7 +109,9 @@ def test_multipliers_against_a_stepped_cycle(name):
     assert np.abs(found).max() == pytest.approx(np.abs(expected).max(), rel=1e-6)
 
 
-@pytest.mark.parametrize("name", ["continuous", "discontinuous", "coupled", "voltage mode", "synchronous", "power load"])
+@pytest.mark.parametrize(
+    "name", ["continuous", "discontinuous", "coupled", "voltage mode", "synchronous", "power load"]
+)
 def test_dc_limits_are_slopes_of_the_operating_point(name):
     """Far below everything the responses are differences between neighbouring operating points."""
     conv = CASES[name]()

@@ -54,7 +54,9 @@ def test_wanted_crossover_is_kept_to():
 
 def test_type_three_around_an_operational_amplifier():
     """Voltage mode needs the lead of a type III network around the output resonance; continuous conduction throughout."""
-    text = TEXT.split("[modulator]")[0].replace('"0.1 A"', '"0.5 A"') + """
+    text = (
+        TEXT.split("[modulator]")[0].replace('"0.1 A"', '"0.5 A"')
+        + """
 [modulator]
 scheme = "voltage"
 ramp = "1.5 V"
@@ -73,6 +75,7 @@ phase_margin = "45 deg"
 gain_margin = "6 dB"
 modulus_margin = 0.4
 """
+    )
     found = design(parse_case(text, "case.toml")).assessment
     assert found.stable
     assert min(m.phase_margin_deg for m in found.margins) >= 45.0

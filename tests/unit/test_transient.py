@@ -10,7 +10,6 @@ from numpy.testing import assert_allclose
 from scipy.linalg import expm
 from stages import trap
 
-from loopdesign import motion
 from loopdesign.compensator import (
     Divider,
     NetworkParts,
@@ -19,13 +18,14 @@ from loopdesign.compensator import (
     compensator_netlist,
 )
 from loopdesign.converter import operating_point
-from loopdesign.devices import ControlLimits
-from loopdesign.motion import Piece
 from loopdesign.steady import Guess
-from loopdesign.step_estimate import estimate, step_response
-from loopdesign.stepping import CycleStepper
 from loopdesign.switched import linearise
-from loopdesign.transient import disturb, from_point, moved_point, prony, ringing, run, settling_time, traces
+from loopdesign.transient import motion
+from loopdesign.transient.devices import ControlLimits
+from loopdesign.transient.estimate import estimate, step_response
+from loopdesign.transient.motion import Piece
+from loopdesign.transient.run import disturb, from_point, moved_point, prony, ringing, run, settling_time, traces
+from loopdesign.transient.stepping import CycleStepper
 from loopdesign.verdict import Mode, worst_modes
 
 DAMPER = (2.2, 22e-6)
@@ -51,7 +51,9 @@ def random_piece(seed=0):
     rng = np.random.default_rng(seed)
     A = rng.normal(size=(5, 5)) - 2.0 * np.eye(5)
     A[4] = 0.0  # an integrator: no equilibrium
-    return Piece(A, rng.normal(size=5), rng.normal(size=(2, 5)), rng.normal(size=2), np.array([0.7, 0.0])), rng.normal(size=5)
+    return Piece(A, rng.normal(size=5), rng.normal(size=(2, 5)), rng.normal(size=2), np.array([0.7, 0.0])), rng.normal(
+        size=5
+    )
 
 
 @pytest.mark.parametrize("plain", [False, True])
@@ -147,7 +149,11 @@ def test_energy_over_a_whole_run():
             lost = 0.02 * p["i(switch)"] ** 2 + p["i(diode)"] * (0.5 + 0.02 * p["i(diode)"])
             lost += 0.03 * (p["i(L1)"] ** 2 + p["i(L2)"] ** 2) + 0.01 * p["i(Co)"] ** 2 + 0.005 * p["i(Cs)"] ** 2
             lost += DAMPER[0] * p["i(Cd)"] ** 2
-            powers = (24.0 * np.abs(p["i(line)"]) * np.sign(p["i(L1)"]), lost, p["v(out)"] * (p["v(out)"] * 0.3 / 15.0 + sink))
+            powers = (
+                24.0 * np.abs(p["i(line)"]) * np.sign(p["i(L1)"]),
+                lost,
+                p["v(out)"] * (p["v(out)"] * 0.3 / 15.0 + sink),
+            )
             balance += [0.5 * s.length * stepper.converter.period * (weights @ power) for power in powers]
         x, devices = cycle.x, cycle.devices
     power_stage = [k for k, name in enumerate(stepper.states) if "compensation" not in name]

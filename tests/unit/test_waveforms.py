@@ -34,7 +34,15 @@ def test_energy_balance(vin, current, coupling):
     _, f = sampled(conv)
     drawn = vin * f["i(L1)"].average[0]
     delivered = f["v(out)"].rms[0] ** 2 * current / 15.0
-    ohmic = {"i(L1)": 0.03, "i(L2)": 0.03, "i(Cs)": 0.005, "i(Co)": 0.01, "i(switch)": 0.02, "i(diode)": 0.02, "i(Cd)": 2.2}
+    ohmic = {
+        "i(L1)": 0.03,
+        "i(L2)": 0.03,
+        "i(Cs)": 0.005,
+        "i(Co)": 0.01,
+        "i(switch)": 0.02,
+        "i(diode)": 0.02,
+        "i(Cd)": 2.2,
+    }
     lost = sum(r * f[name].rms[0] ** 2 for name, r in ohmic.items()) + 0.5 * f["i(diode)"].average[0]
     assert drawn == pytest.approx(delivered + lost, rel=1e-6)
 

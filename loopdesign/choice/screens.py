@@ -21,8 +21,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.choice.lattice import Demands, Found, Lattice, Responses, figures, relaxed
 from loopdesign.crossings import wrapped_deg
-from loopdesign.lattice import Demands, Found, Lattice, Responses, figures, relaxed
 
 if TYPE_CHECKING:
     from collections.abc import Callable

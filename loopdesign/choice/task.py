@@ -8,16 +8,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.assess import assess
-from loopdesign.choice_confirm import judge_candidates, worst_ends
-from loopdesign.choice_order import alternatives, in_order
-from loopdesign.choice_result import Choice
-from loopdesign.choice_search import Search, nearest_miss_of, search_once, variant_name
+from loopdesign.choice.confirm import judge_candidates, worst_ends
+from loopdesign.choice.lattice import Demands, figures
+from loopdesign.choice.order import alternatives, in_order
+from loopdesign.choice.result import Choice
+from loopdesign.choice.screens import SLACK
+from loopdesign.choice.search import Search, nearest_miss_of, search_once, variant_name
 from loopdesign.conditions import Corners
 from loopdesign.errors import NoDesignError
 from loopdesign.extremes import Extremes, extremes, toleranced
 from loopdesign.judge import base_of
-from loopdesign.lattice import Demands, figures
-from loopdesign.lattice_screens import SLACK
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -135,9 +135,7 @@ class RobustTask:
         self.good = best[1].parts_of(best[2])
         return best[1], best[2]
 
-    def _searched(
-        self, reference: Mapping[str, float] | None, *, thin: bool = False, slack: float = SLACK
-    ) -> Search:
+    def _searched(self, reference: Mapping[str, float] | None, *, thin: bool = False, slack: float = SLACK) -> Search:
         return search_once(
             self.case, self.stage, self.corners, self.condition, self.demands, reference,
             thin=thin, slack=slack, progress=self.progress,

@@ -1,7 +1,7 @@
 """The robust choice: every combination of preferred values against all corners at once, then confirmed exactly.
 
 1. Corners are line x load x temperature with nominal parts, and combinations of tolerance ends.
-2. The lattice is searched with the plant responses of all corners (`lattice_screens`); its answer is the best there is
+2. The lattice is searched with the plant responses of all corners (`choice.screens`); its answer is the best there is
    for those responses.
 3. Plant times compensator leaves out the ripple that reaches the comparator. What that changes varies slowly from one
    combination to the next, so the plant is corrected, corner by corner, by the ratio of the exact loop gain to the
@@ -18,11 +18,11 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from loopdesign.assess import assess, examine_stage, limits
-from loopdesign.choice_result import Choice
-from loopdesign.choice_task import RobustTask, load_step
-from loopdesign.divider_choice import DividerChoice, choose_divider, report_slope
+from loopdesign.choice.divider import DividerChoice, choose_divider, report_slope
+from loopdesign.choice.lattice import Demands
+from loopdesign.choice.result import Choice
+from loopdesign.choice.task import RobustTask, load_step
 from loopdesign.extremes import base_corners
-from loopdesign.lattice import Demands
 from loopdesign.synthesis import refuse_unstable_current_loop, with_choices
 
 if TYPE_CHECKING:

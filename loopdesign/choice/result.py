@@ -6,12 +6,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-
     from loopdesign.assess import Assessment
-    from loopdesign.choice_search import Candidate
-    from loopdesign.divider_choice import DividerChoice, SlopeReport
+    from loopdesign.choice.divider import DividerChoice, SlopeReport
+    from loopdesign.choice.lattice import Prefer
+    from loopdesign.choice.search import Candidate
     from loopdesign.extremes import Extremes
-    from loopdesign.lattice import Prefer
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,7 +6,7 @@ combination is feasible where, at every corner, the crossover lies within its li
 margins reach theirs. Among the feasible ones the score decides: the lowest crossover, the least ``|1 + T|``, or minus
 the largest ``|Z / (1 + T)|``.
 
-The search looks at every combination. Most fall to screens (`lattice_screens`), each a necessary condition of being
+The search looks at every combination. Most fall to screens (`choice.screens`), each a necessary condition of being
 feasible and as good as the best so far, read at a few frequencies; what passes them all is evaluated whole. The answer
 is therefore the one brute force would give, which the tests hold on small lattices.
 """

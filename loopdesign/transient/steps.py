@@ -17,10 +17,9 @@ import numpy as np
 
 from loopdesign.errors import UnreachableOutputError
 from loopdesign.responses import given_parts
-from loopdesign.step_estimate import estimate
-from loopdesign.step_start import Kind, StepStart, model_after, obstacle, start_of, step_plan, stepper_of
 from loopdesign.switched import SwitchedModel, input_impedance, line_to_output, output_impedance
-from loopdesign.transient import (
+from loopdesign.transient.estimate import estimate
+from loopdesign.transient.run import (
     GrowthRun,
     Ringing,
     Run,
@@ -32,6 +31,7 @@ from loopdesign.transient import (
     settling_time,
     traces,
 )
+from loopdesign.transient.start import Kind, StepStart, model_after, obstacle, start_of, step_plan, stepper_of
 from loopdesign.verdict import Mode, worst_modes
 
 if TYPE_CHECKING:

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.choice.lattice import PARTS, Demands, Figures, Found, Lattice, Responses, figures
+from loopdesign.choice.plant_grid import plant_responses, short_grid
+from loopdesign.choice.screens import SLACK, search
+from loopdesign.choice.staged import staged_search, starts
 from loopdesign.converter import operating_point
 from loopdesign.corners import compensation, network_parts
 from loopdesign.eseries import between
 from loopdesign.judge import base_of, variant_converter
-from loopdesign.lattice import PARTS, Demands, Figures, Found, Lattice, Responses, figures
-from loopdesign.lattice_screens import SLACK, search
-from loopdesign.lattice_staged import staged_search, starts
-from loopdesign.plant_grid import plant_responses, short_grid
 from loopdesign.steady import Guess
 from loopdesign.switched import linearise, loop_gain
 

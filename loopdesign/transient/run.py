@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.devices import Devices, Segment
 from loopdesign.errors import LoopDesignError
 from loopdesign.steady import Guess, OperatingPoint, solve
 from loopdesign.switched import SwitchedModel, linearise
+from loopdesign.transient.devices import Devices, Segment
 from loopdesign.verdict import Mode, worst_modes
 
 if TYPE_CHECKING:
@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from loopdesign.devices import Cycle, Ended
-    from loopdesign.stepping import CycleStepper
+    from loopdesign.transient.devices import Cycle, Ended
+    from loopdesign.transient.stepping import CycleStepper
 
 QUIET = 1e-9
 """Change of the state from cycle to cycle, relative to its size, below which a sequence counts as at rest."""

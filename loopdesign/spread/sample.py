@@ -21,8 +21,8 @@ from loopdesign.errors import DataError
 from loopdesign.extremes import Extremes, Varied, base_corners, extremes, toleranced, variants
 from loopdesign.judge import Base, Judged, base_of, joined, judge
 from loopdesign.responses import given_parts
-from loopdesign.sampling import SMALLEST_FACTOR, places
-from loopdesign.spread_figures import Bound, Ranked, Share, per_sample, ranking, share_of, tail_of, worst_of
+from loopdesign.spread.figures import Bound, Ranked, Share, per_sample, ranking, share_of, tail_of, worst_of
+from loopdesign.spread.sampling import SMALLEST_FACTOR, places
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -264,7 +264,6 @@ def shortfall(
             worst = np.maximum(worst, np.nan_to_num(1.0 - table[name] / limit[key], nan=-1.0))
     multiplier = np.minimum(table["largest_multiplier"], 1e6)
     return np.asarray(np.where(stable, worst, 10.0 + multiplier))
-
 
 
 def _of_stable(judged: Judged, name: str) -> NDArray[np.float64]:

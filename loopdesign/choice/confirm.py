@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.choice.lattice import PARTS
 from loopdesign.judge import Judged, judge
-from loopdesign.lattice import PARTS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from loopdesign.choice_search import Search
+    from loopdesign.choice.search import Search
     from loopdesign.conditions import Corners
     from loopdesign.judge import Base
 

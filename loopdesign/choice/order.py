@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.choice.lattice import PARTS
 from loopdesign.eseries import hundredths
-from loopdesign.lattice import PARTS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from loopdesign.lattice import Found, Lattice
+    from loopdesign.choice.lattice import Found, Lattice
 
 TIE = 1e-3
 """Scores that agree to this share of the best count as tied."""

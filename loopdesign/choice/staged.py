@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.choice.lattice import PARTS, Found
+from loopdesign.choice.screens import Walk, screens_for
 from loopdesign.corners import amplifier, divider
 from loopdesign.errors import LoopDesignError
-from loopdesign.lattice import PARTS, Found
-from loopdesign.lattice_screens import Walk, screens_for
 from loopdesign.placement import parts_for_target
 from loopdesign.switched import control_to_output
 
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from loopdesign import case as cases
     from loopdesign.assess import Stage
-    from loopdesign.lattice import Demands, Lattice, Responses
+    from loopdesign.choice.lattice import Demands, Lattice, Responses
 
 ROUNDS = 4
 FOLLOWING = 12
@@ -103,7 +103,7 @@ def staged_search(
     Parameters
     ----------
     responses, lattice, demands
-        As for `lattice_screens.search`.
+        As for `screens.search`.
     begin
         Positions to start from.
     thin

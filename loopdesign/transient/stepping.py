@@ -23,10 +23,10 @@ import numpy as np
 
 from loopdesign.circuit import SwitchedNetwork, derive
 from loopdesign.converter import netlist
-from loopdesign.devices import ControlLimits, Cycle, Devices, Guard, Segment, Setting
 from loopdesign.elements import GROUND, Amplifier, CurrentSource, Diode, Element, Inductor, Transconductor
 from loopdesign.errors import ConvergenceError
 from loopdesign.modulator import threshold
+from loopdesign.transient.devices import ControlLimits, Cycle, Devices, Guard, Segment, Setting
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -34,8 +34,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign.converter import Converter
-    from loopdesign.devices import Action, Ended
-    from loopdesign.motion import Motion
+    from loopdesign.transient.devices import Action, Ended
+    from loopdesign.transient.motion import Motion
 
 CLAMP_RESISTANCE = 1.0
 """On-resistance of a control-pin clamp [ohm]: a millivolt at the most an amplifier delivers."""

@@ -9,12 +9,12 @@ import numpy as np
 
 from loopdesign.converter import operating_point, problem, sink_current
 from loopdesign.corners import compensation, one_corner, solved
-from loopdesign.devices import ControlLimits
 from loopdesign.errors import DataError, LoopDesignError
 from loopdesign.steady import Guess, solve
-from loopdesign.stepping import CycleStepper
 from loopdesign.switched import SwitchedModel, linearise
-from loopdesign.transient import final_model
+from loopdesign.transient.devices import ControlLimits
+from loopdesign.transient.run import final_model
+from loopdesign.transient.stepping import CycleStepper
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
-from loopdesign.motion import Piece
+from loopdesign.transient.motion import Piece
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

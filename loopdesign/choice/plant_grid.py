@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.assess import LOWEST_SHARE
+from loopdesign.choice.lattice import Responses
 from loopdesign.corners import amplifier, divider
-from loopdesign.lattice import Responses
 from loopdesign.switched import control_to_output, output_impedance
 
 if TYPE_CHECKING:
@@ -90,7 +90,7 @@ def plant_responses(
     Returns
     -------
     Responses
-        For `lattice_screens.search`.
+        For `screens.search`.
     """
     plant = control_to_output(model, frequencies_hz)
     if correction is not None:

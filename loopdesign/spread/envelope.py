@@ -13,7 +13,7 @@ from loopdesign.judge import base_of, loop_of
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from loopdesign.spread import SpreadResult
+    from loopdesign.spread.sample import SpreadResult
 
 POINTS = 160
 SHOWN = 400
