@@ -141,12 +141,13 @@ def step_paragraphs(study: StepStudy) -> tuple[str, ...]:
     return (
         step_verdict(study),
         (
-            "Each step is made at a clock edge, from the periodic operating point, and followed cycle by cycle with "
-            "every edge exact. A load step is a current sink added to the load as it is before it. The deviation of "
-            "the mean is that of the output averaged over each switching cycle; the one with ripple is that of the output "
-            f"itself, both from the average before the step. Settled means within {band} around the final value. The "
-            "predictions are for a small step, from the closed-loop output impedance (line step: from the line "
-            "rejection) before and after it; where the two differ, the step is large enough to change the loop."
+            "Each step is made at a clock edge, from the periodic operating point, and followed cycle by cycle "
+            "with every edge exact. A load step is a current sink added to the load as it is before it. The "
+            "deviation of the mean is that of the output averaged over each switching cycle; the one with ripple "
+            f"is that of the output itself, both from the average before the step. Settled means within {band} "
+            "around the final value. The predictions are for a small step, from the closed-loop output impedance "
+            "(line step: from the line rejection) before and after it; where the two differ, the step is large "
+            "enough to change the loop."
         ),
         *failures(study),
         *(note[0].upper() + note[1:] + "." for note in study.notes),
