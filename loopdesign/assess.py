@@ -184,7 +184,7 @@ def limits(case: cases.Case, stage: Stage) -> tuple[Limit, ...]:
     quarter = min((z / 4.0 for z in zeros if z is not None), default=np.inf)
     source = "a tenth of the switching frequency (common practice)"
     if quarter < tenth:
-        source = "a quarter of the lowest right-half-plane zero (common practice)"
+        source = f"a quarter of the lowest right-half-plane zero or zero pair, {4.0 * quarter:.4g} Hz (common practice)"
     rows.append(Limit(name="crossover_limit", value=float(min(tenth, quarter)), unit="Hz", source=source))
     return tuple(rows)
 
@@ -264,7 +264,7 @@ def shortfalls(found: Assessment) -> tuple[str, ...]:
         if present and min(present)[0] < limit:
             value, item = min(present)
             where = corner_name(found.corners, item)
-            told.append(f"{words} {value:.3g} {unit} at {where} is below {limit:g} {unit}".replace("  ", " "))
+            told.append(f"{words} {value:.3g} {unit} at {where} is below {limit:g} {unit}".replace("  ", " ").rstrip())
     limit = found.limit("crossover_limit")
     highest = [(m.crossover_hz, i) for i, m in enumerate(found.margins) if m.crossover_hz is not None]
     if highest and max(highest)[0] > limit:

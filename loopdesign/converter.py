@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from loopdesign.circuit import SwitchedNetwork, derive
-from loopdesign.elements import Amplifier, CurrentSource, Element, Inductor, Resistor, VoltageSource
+from loopdesign.elements import Amplifier, CurrentSource, Element, Resistor, VoltageSource
 from loopdesign.errors import ConvergenceError, UnreachableOutputError
 from loopdesign.modulator import Modulator, threshold
 from loopdesign.steady import Guess, OperatingPoint, Problem, reach, solve
@@ -239,10 +239,3 @@ def _unreachable(converter: Converter, posed: Problem, item: int) -> Unreachable
         highest_output=highest,
         duty=duty,
     )
-
-
-def separate_source(resistance: float, inductance: float) -> tuple[Element, ...]:
-    """Source impedance between ``line`` and ``supply``: resistance [ohm] and inductance [H], either may be zero."""
-    if inductance:
-        return (Inductor(name="Ls", a="line", b=SUPPLY, inductance=inductance, resistance=resistance),)
-    return (Resistor(name="Rs", a="line", b=SUPPLY, resistance=resistance),)

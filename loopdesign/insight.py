@@ -19,7 +19,13 @@ if TYPE_CHECKING:
     from loopdesign.steady import OperatingPoint
 
 COUPLING_STATES = ("v(Cs)", "v(Cd)")
-SAMPLING_STATES = ("duty",)
+LAG_STATES = ("rise", "charge")
+LAG_POLE = "discontinuous-conduction pole"
+PLAIN_ZERO = "left-half-plane zero"
+CANCELLED = 0.02
+"""Relative distance within which a lag's pole and a zero cancel."""
+SAME_ZERO = 0.2
+"""Natural logarithm of the ratio within which a zero is an output capacitor's own."""
 FARTHEST_ZERO = 1e3
 """Zeros beyond this many switching frequencies are rounding of a zero at infinity and are left out."""
 
@@ -106,11 +112,13 @@ def plants(converter: Converter, point: OperatingPoint) -> tuple[Plant, ...]:
     for items in by_mode(point):
         part = point.take(items)
         model = average(part, converter.modulator)
-        esr = _esr_zeros(converter, len(point.duty))[items]
+        esr = _esr_zeros(converter, len(point.duty))
         for k, item in enumerate(items):
             rule = None if part.discontinuous[k] else rules[item]
             modes = _participation(model, k, part)
-            result[int(item)] = replace(_plant(model, k, esr[k], modes), rule_of_thumb_hz=rule)
+            result[int(item)] = replace(
+                _plant(model, k, {n: float(z[item]) for n, z in esr.items()}, modes), rule_of_thumb_hz=rule
+            )
     return tuple(result[i] for i in range(len(point.duty)))
 
 
@@ -150,25 +158,29 @@ def zeros_hz(
     return roots[np.argsort(np.abs(roots))]
 
 
-def _esr_zeros(converter: Converter, batch: int) -> NDArray[np.float64]:
-    """Zero of the largest output capacitor with its series resistance (B,) [Hz]; infinite without resistance."""
+def _esr_zeros(converter: Converter, batch: int) -> dict[str, NDArray[np.float64]]:
+    """Zero of each output capacitor with its series resistance (B,) [Hz], by its name; infinite without resistance.
+
+    Capacitors in parallel keep their zeros: where one branch has no impedance, the bank has none.
+    """
     bank = converter.stage.Co
-    main = max(bank, key=lambda c: float(np.max(c.capacitance)))
-    with np.errstate(divide="ignore"):
-        zero = 1.0 / (2.0 * np.pi * np.asarray(main.esr) * np.asarray(main.capacitance))
-    return np.broadcast_to(zero, (batch,))
+    names = ["output capacitor ESR zero"] if len(bank) == 1 else [f"ESR zero of Co{i + 1}" for i in range(len(bank))]
+    found = {}
+    for name, part in zip(names, bank, strict=True):
+        with np.errstate(divide="ignore"):
+            zero = 1.0 / (2.0 * np.pi * np.asarray(part.esr) * np.asarray(part.capacitance))
+        found[name] = np.broadcast_to(zero, (batch,))
+    return found
 
 
-def _plant(model: AveragedModel, item: int, esr_zero: float, modes: list[tuple[complex, dict[str, float]]]) -> Plant:
+def _plant(
+    model: AveragedModel, item: int, esr_zeros: dict[str, float], modes: list[tuple[complex, dict[str, float]]]
+) -> Plant:
     zeros = zeros_hz(model, item)
     poles = poles_hz(model, item)
     gain = float(model.D[item, 0, 0] - model.C[item, 0] @ np.linalg.solve(model.A[item], model.B[item, :, 0]))
-    features = [
-        Feature(name="dc gain", kind="gain", value=gain),
-        *_pole_features(modes, float(model.period[item])),
-        *_zero_features(zeros, esr_zero),
-    ]
-    order = sorted(features, key=lambda f: f.frequency_hz or 0.0)
+    roots = [*_pole_features(modes, float(model.period[item])), *_zero_features(zeros, esr_zeros)]
+    order = [Feature(name="dc gain", kind="gain", value=gain), *_numbered(_without_cancelled(roots))]
     return Plant(poles_hz=poles, zeros_hz=zeros, dc_gain=gain, features=tuple(order))
 
 
@@ -218,7 +230,7 @@ def _pole_features(modes: list[tuple[complex, dict[str, float]]], period: float)
                 right_half_plane=bool(root.real > 0.0),
             )
         )
-    return _numbered(found)
+    return found
 
 
 def _pole_name(share: dict[str, float], relative: float, pair: bool) -> str:  # noqa: PLR0911
@@ -230,8 +242,8 @@ def _pole_name(share: dict[str, float], relative: float, pair: bool) -> str:  # 
         return "input filter resonance" if pair else "input filter pole"
     if share.get("duty", 0.0) > 0.2 and relative > 0.05:
         return "half-switching-frequency pair" if pair else "sampling pole"
-    if share.get("charge", 0.0) > 0.5:
-        return "discontinuous-conduction pole"
+    if sum(share.get(s, 0.0) for s in LAG_STATES) > 0.5:
+        return LAG_POLE
     bank = sum(v for s, v in share.items() if s.startswith("v(Co"))
     if bank > 0.5 and not pair and relative > 0.5:
         return "output bank pole"  # charge between capacitors in parallel
@@ -240,10 +252,21 @@ def _pole_name(share: dict[str, float], relative: float, pair: bool) -> str:  # 
     return "resonance"
 
 
-def _zero_features(zeros: NDArray[np.complex128], esr_zero: float) -> list[Feature]:
+def _without_cancelled(features: list[Feature]) -> list[Feature]:
+    """Leave out a lag's pole with the zero that cancels it: bookkeeping of the model, no feature of the stage."""
+    lags = [f for f in features if f.name.startswith(LAG_POLE)]
+    zeros = [f for f in features if f.name.startswith(PLAIN_ZERO)]
+    dropped: list[Feature] = []
+    for lag in lags:
+        for zero in zeros:
+            if zero not in dropped and abs((zero.frequency_hz or 0.0) / (lag.frequency_hz or 1.0) - 1.0) < CANCELLED:
+                dropped += [lag, zero]
+                break
+    return [f for f in features if f not in dropped]
+
+
+def _zero_features(zeros: NDArray[np.complex128], esr_zeros: dict[str, float]) -> list[Feature]:
     found = []
-    left = [r for r in _pairs(list(zeros)) if quality(r) is None and r.real < 0.0]
-    esr = min(left, key=lambda r: abs(np.log(abs(r) / esr_zero)), default=None) if np.isfinite(esr_zero) else None
     for root in _pairs(list(zeros)):
         q = quality(root)
         right = root.real > 0.0
@@ -252,8 +275,7 @@ def _zero_features(zeros: NDArray[np.complex128], esr_zero: float) -> list[Featu
         elif right:
             name = "right-half-plane zero"
         else:
-            near = root == esr and abs(np.log(abs(root) / esr_zero)) < 0.7
-            name = "output capacitor ESR zero" if near else "left-half-plane zero"
+            name = _left_zero_name(abs(root), esr_zeros)
         found.append(
             Feature(
                 name=name,
@@ -263,7 +285,13 @@ def _zero_features(zeros: NDArray[np.complex128], esr_zero: float) -> list[Featu
                 right_half_plane=right,
             )
         )
-    return _numbered(found)
+    return found
+
+
+def _left_zero_name(hz: float, esr_zeros: dict[str, float]) -> str:
+    """Name a real left-half-plane zero after the output capacitor whose own zero it is."""
+    nearest = min(esr_zeros, key=lambda n: abs(np.log(hz / esr_zeros[n])))
+    return nearest if abs(np.log(hz / esr_zeros[nearest])) < SAME_ZERO else PLAIN_ZERO
 
 
 def _numbered(features: list[Feature]) -> list[Feature]:
