@@ -290,8 +290,9 @@ def _zero_features(zeros: NDArray[np.complex128], esr_zeros: dict[str, float]) -
 
 def _left_zero_name(hz: float, esr_zeros: dict[str, float]) -> str:
     """Name a real left-half-plane zero after the output capacitor whose own zero it is."""
-    nearest = min(esr_zeros, key=lambda n: abs(np.log(hz / esr_zeros[n])))
-    return nearest if abs(np.log(hz / esr_zeros[nearest])) < SAME_ZERO else PLAIN_ZERO
+    away = {name: abs(np.log(hz) - np.log(zero)) for name, zero in esr_zeros.items()}
+    nearest = min(away, key=lambda name: away[name])
+    return nearest if away[nearest] < SAME_ZERO else PLAIN_ZERO
 
 
 def _numbered(features: list[Feature]) -> list[Feature]:
