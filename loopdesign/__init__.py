@@ -1,1 +1,49 @@
-"""Close the feedback loop of a switching converter from one text file."""
+"""Close the feedback loop of a switching converter from one text file.
+
+The way through the package, from the file to the verdict:
+
+`load_case`     read a case file, all errors at once
+`check`         given parts at every corner: operating point, plant, exact loop gain, margins with their verdict
+`choose`        the open parts, the best of the whole lattice of preferred values
+`respond`       numbers at given frequencies, by the switched or the averaged model
+`step_results`  load and line steps, cycle by cycle
+`sample_spread` Monte Carlo over tolerances
+`study_filter`  the input filter against the converter
+
+Each lives in a module of its own and is imported when it is asked for; the engine below (`circuit`, `steady`,
+`switched`, `averaged` ...) is open to use as well. DEVELOPERS.md maps the house.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from loopdesign.assess import assess as check
+    from loopdesign.case import load_case
+    from loopdesign.choice.choose import choose
+    from loopdesign.filter_study import filter_study as study_filter
+    from loopdesign.responses import respond
+    from loopdesign.spread import spread as sample_spread
+    from loopdesign.transient import step_results
+
+__all__ = ["check", "choose", "load_case", "respond", "sample_spread", "step_results", "study_filter"]
+
+_ROOMS = {
+    "check": ("assess", "assess"),
+    "choose": ("choice", "choose"),
+    "load_case": ("case", "load_case"),
+    "respond": ("responses", "respond"),
+    "sample_spread": ("spread", "spread"),
+    "step_results": ("transient", "step_results"),
+    "study_filter": ("filter_study", "filter_study"),
+}
+
+
+def __getattr__(name: str) -> Any:  # noqa: ANN401  (whatever the module holds)
+    """Import what is asked for, so that the command line starts without the heavy libraries."""
+    if name not in _ROOMS:
+        raise AttributeError(f"module 'loopdesign' has no attribute {name!r}")
+    room, function = _ROOMS[name]
+    return getattr(import_module(f"loopdesign.{room}"), function)

@@ -10,7 +10,7 @@ import json
 import os
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from cyclopts import App, CycloptsError, Parameter
 
@@ -18,11 +18,12 @@ from loopdesign.console import Progress, colour_wanted, complain, say
 from loopdesign.errors import DataError, LoopDesignError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
     from loopdesign import case as cases
     from loopdesign.assess import Assessment
     from loopdesign.choice.choose import Choice
+    from loopdesign.filter_study import FilterStudy
 
 MET, MISSED, WRONG_INPUT = 0, 1, 2
 
@@ -90,16 +91,16 @@ def check(case: CasePath, /, *, output: Folder = None, json_: Json = False) -> i
     """
     from loopdesign.assess import assess
     from loopdesign.case import load_case
-    from loopdesign.report.answer import answer
     from loopdesign.responses import given_parts
 
     loaded = load_case(case)
     whole = all(x is not None for x in (loaded.error_amplifier, loaded.divider, loaded.compensation))
     _require_slope(loaded)
     found = assess(loaded, given_parts(loaded) if whole else {})
+    study = _filter_study(found, quiet=json_)
     if output is not None:
-        _write_report(found, output, quiet=json_)
-    say(json_, answer(found) if json_ else {}, "" if json_ else _told(found))
+        _write_report(found, output, study, quiet=json_)
+    say(json_, _answered(found, study) if json_ else {}, "" if json_ else _told(found, study))
     return MET if found.targets_met else MISSED
 
 
@@ -111,8 +112,7 @@ def design(case: CasePath, /, *, output: Folder = None, json_: Json = False) -> 
     """
     from loopdesign.case import load_case, read_text, write_parts
     from loopdesign.choice.choose import choose
-    from loopdesign.report.answer import answer
-    from loopdesign.report.choice_text import choice_rows, choice_text
+    from loopdesign.report.choice_text import choice_rows
     from loopdesign.report.folder import require_replaceable
 
     loaded = load_case(case)
@@ -124,10 +124,11 @@ def design(case: CasePath, /, *, output: Folder = None, json_: Json = False) -> 
     with Progress("choosing parts", quiet=json_) as progress:
         found = choose(loaded, progress)
     chosen = write_parts(read_text(case), {_key(k): v for k, v in found.chosen.items()})
-    _write_report(found.assessment, folder, quiet=json_, choice=found, chosen_case=chosen)
+    study = _filter_study(found.assessment, quiet=json_)
+    _write_report(found.assessment, folder, study, quiet=json_, choice=found, chosen_case=chosen)
     extra = {"chosen": found.chosen, "choice": choice_rows(found), "report": str(folder)}
-    text = "" if json_ else f"{choice_text(found, ascii_only=_ascii())}\n\n{_told(found.assessment, found.chosen)}"
-    say(json_, answer(found.assessment) | extra if json_ else {}, f"{text}\nreport: {folder / 'report.md'}")
+    text = "" if json_ else _told(found.assessment, study, found, report=folder / "report.md")
+    say(json_, _answered(found.assessment, study) | extra if json_ else {}, text)
     return MET if found.assessment.targets_met else MISSED
 
 
@@ -169,7 +170,10 @@ def response(
         "imag": [float(v.imag) for v in found.values],
         "model": model,
     }
-    from loopdesign.report.terminal import response_text
+    from loopdesign.report.terminal import OSCILLATES, response_text
+
+    if json_ and not found.stable:
+        print(OSCILLATES, file=sys.stderr)  # standard output holds the object and nothing else
 
     say(json_, answer, "" if json_ else response_text(found, ascii_only=_ascii()))
     return MET
@@ -254,11 +258,45 @@ def _require_slope(loaded: cases.Case) -> None:
         raise DataError(f"{loaded.source}: modulator.slope is open; run 'loopdesign design' to choose it, or give it")
 
 
-def _told(found: Assessment, chosen: Mapping[str, float] | None = None) -> str:
-    """Everything a person reads on the terminal."""
-    from loopdesign.report.terminal import assessment_text
+def _told(
+    found: Assessment, study: FilterStudy | None = None, choice: Choice | None = None, *, report: Path | None = None
+) -> str:
+    """Everything a person reads on the terminal; the verdict comes last."""
+    from loopdesign.report.choice_text import choice_text
+    from loopdesign.report.terminal import assessment_text, filter_text
 
-    return assessment_text(found, chosen, colour=colour_wanted(), ascii_only=_ascii())
+    plain = _ascii()
+    further = [] if study is None else [filter_text(study, ascii_only=plain)]
+    further += [] if report is None else [f"report: {report}"]
+    return assessment_text(
+        found,
+        None if choice is None else choice.chosen,
+        choice="" if choice is None else choice_text(choice, ascii_only=plain),
+        further=further,
+        colour=colour_wanted(),
+        ascii_only=plain,
+    )
+
+
+def _filter_study(found: Assessment, *, quiet: bool) -> FilterStudy | None:
+    """Study the input filter, where the case has one."""
+    from loopdesign.filter_study import filter_study
+
+    if found.case.input_filter is None:
+        return None
+    with Progress("studying the input filter", quiet=quiet):
+        return filter_study(found.case, found.parts)
+
+
+def _answered(found: Assessment, study: FilterStudy | None) -> dict[str, Any]:
+    """Everything a machine reads."""
+    from loopdesign.report.answer import answer, filter_answer
+
+    told = answer(found)
+    if study is not None:
+        told["input_filter"] = filter_answer(study)
+        told["warnings"] = [*told["warnings"], *study.warnings]
+    return told
 
 
 def _ascii() -> bool:
@@ -271,10 +309,16 @@ def _ascii() -> bool:
 
 
 def _write_report(
-    found: Assessment, folder: Path, *, quiet: bool, choice: Choice | None = None, chosen_case: str | None = None
+    found: Assessment,
+    folder: Path,
+    study: FilterStudy | None,
+    *,
+    quiet: bool,
+    choice: Choice | None = None,
+    chosen_case: str | None = None,
 ) -> None:
     """Write the report with a section for everything the case asks for."""
-    from loopdesign.filter_study import filter_study
+    from loopdesign.report.choice_text import choice_rows
     from loopdesign.report.data import report_data
     from loopdesign.report.folder import write_report
     from loopdesign.report.sections import choice_section, filter_section, step_section
@@ -282,15 +326,23 @@ def _write_report(
 
     s = found.case.specification
     sections = [] if choice is None else [choice_section(choice)]
-    if found.case.input_filter is not None and found.parts:
-        with Progress("studying the input filter", quiet=quiet):
-            sections.append(filter_section(filter_study(found.case, found.parts)))
+    sections += [] if study is None else [filter_section(study)]
     if found.parts and (s.load_step is not None or s.line_step is not None):
         with Progress("stepping", quiet=quiet) as progress:
             sections.append(step_section(step_results(_with_parts(found), progress=progress)))
     with Progress("writing the report", quiet=quiet):
+        content = _answered(found, study)
+        content |= {} if choice is None else {"chosen": choice.chosen, "choice": choice_rows(choice)}
         chosen = choice.chosen if choice is not None else None
-        write_report(found, report_data(found), folder, chosen=chosen, chosen_case=chosen_case, sections=sections)
+        write_report(
+            found,
+            report_data(found),
+            folder,
+            content=content,
+            chosen=chosen,
+            chosen_case=chosen_case,
+            sections=sections,
+        )
 
 
 def _with_parts(found: Assessment) -> cases.Case:

@@ -210,7 +210,8 @@ def amplifier(case: cases.Case, corners: Corners | None = None) -> ErrorAmplifie
         return OperationalAmplifier(dc_gain=gain, gain_bandwidth=given.gain_bandwidth)
     return ShuntOptocoupler(
         transfer_ratio=given.transfer_ratio * factor("transfer_ratio"),
-        bandwidth=given.bandwidth,
+        # the phototransistor's capacitance meets its load: common practice
+        bandwidth=given.bandwidth * (given.bandwidth_load or given.pull_up) / given.pull_up,
         pull_up=given.pull_up,
         led_resistance=given.led_resistance,
         dc_gain=gain,

@@ -23,10 +23,12 @@ from loopdesign.switched import (
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    import control
     from numpy.typing import NDArray
 
     from loopdesign import case as cases
     from loopdesign.assess import Stage
+    from loopdesign.switched import SwitchedModel
 
 Quantity = Literal["plant", "loop", "line", "output-impedance", "input-impedance"]
 Model = Literal["switched", "averaged"]
@@ -44,12 +46,21 @@ class Response:
         What was asked, and of which model.
     frequencies_hz, values
         (F,) [Hz]; complex values, [V/V] or [ohm].
+    stable
+        Verdict of the operating point with the loop as asked for; a response of an unstable one cannot be measured.
     """
 
     quantity: Quantity
     model: Model
     frequencies_hz: NDArray[np.float64]
     values: NDArray[np.complex128]
+    stable: bool
+
+    def to_control(self) -> control.FrequencyResponseData:
+        """Convert to python-control's frequency-response data."""
+        import control  # noqa: PLC0415  (a second to import; only those who ask pay)
+
+        return control.frd(self.values, 2.0 * np.pi * self.frequencies_hz)
 
 
 def respond(
@@ -94,9 +105,14 @@ def respond(
     if quantity == "loop" and open_loop:
         raise DataError("the loop gain exists with the loop closed only; leave out --open-loop")
     parts = {} if held else given_parts(case)
-    route = _switched if model == "switched" else _averaged
-    values = route(case, stage, quantity, frequencies_hz, parts)
-    return Response(quantity=quantity, model=model, frequencies_hz=frequencies_hz, values=values)
+    exact = closed_model(case, stage, parts) if parts else stage.model
+    values = (
+        _switched(stage, exact, quantity, frequencies_hz)
+        if model == "switched"
+        else _averaged(case, stage, quantity, frequencies_hz, parts)
+    )
+    stable = bool(np.abs(exact.multipliers).max() < 1.0)
+    return Response(quantity=quantity, model=model, frequencies_hz=frequencies_hz, values=values, stable=stable)
 
 
 def given_parts(case: cases.Case) -> dict[str, float]:
@@ -120,9 +136,8 @@ def given_parts(case: cases.Case) -> dict[str, float]:
 
 
 def _switched(
-    case: cases.Case, stage: Stage, quantity: Quantity, frequencies_hz: NDArray[np.float64], parts: Mapping[str, float]
+    stage: Stage, model: SwitchedModel, quantity: Quantity, frequencies_hz: NDArray[np.float64]
 ) -> NDArray[np.complex128]:
-    model = closed_model(case, stage, parts) if parts else stage.model
     if quantity == "plant":
         return control_to_output(stage.model, frequencies_hz)[0]
     if quantity == "loop":

@@ -132,9 +132,10 @@ class Operational(_Amplifier):
 class ShuntOptocoupler(_Amplifier):
     """[error_amplifier] of kind "shunt optocoupler": a shunt regulator that drives an optocoupler.
 
-    Fields: transfer_ratio with its optional extremes [unitless], bandwidth of the optocoupler [Hz], pull_up at its
-    transistor [ohm], led_resistance in series with its diode [ohm], dc_gain [dB] and gain_bandwidth [Hz] of the shunt
-    regulator.
+    Fields: transfer_ratio with its optional extremes [unitless], bandwidth of the optocoupler [Hz] and bandwidth_load
+    [ohm], the load it was measured with (the pull-up unless given; the pole moves inversely with the load), pull_up at
+    its transistor [ohm], led_resistance in series with its diode [ohm], dc_gain [dB] and gain_bandwidth [Hz] of the
+    shunt regulator.
     """
 
     kind: Literal["shunt optocoupler"]
@@ -142,6 +143,7 @@ class ShuntOptocoupler(_Amplifier):
     transfer_ratio_min: Annotated[float | None, Quantity("%", above=0)] = None
     transfer_ratio_max: Annotated[float | None, Quantity("%", above=0)] = None
     bandwidth: Annotated[float, Quantity("Hz", above=0)]
+    bandwidth_load: Annotated[float | None, Quantity("ohm", above=0)] = None
     pull_up: Annotated[float, Quantity("ohm", above=0)]
     led_resistance: Annotated[float, Quantity("ohm", above=0)]
     dc_gain: Annotated[float, Quantity("dB", above=0)] = 60.0

@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from loopdesign.assess import Assessment
+    from loopdesign.filter_study import FilterStudy
     from loopdesign.verdict import Mode
 
 
@@ -72,6 +73,29 @@ def corner(found: Assessment, item: int) -> dict[str, Any]:
     row["plant_poles_hz"] = pairs(plant.poles_hz)
     row["plant_zeros_hz"] = pairs(plant.zeros_hz)
     return row
+
+
+def filter_answer(study: FilterStudy) -> dict[str, Any]:
+    """Turn the study of an input filter into its object: separation and verdicts per corner, damper proposed."""
+    near, proposal = study.separation, study.proposal
+    corners = [
+        {
+            "input_voltage": float(study.corners.input_voltage[i]),
+            "load_current": float(study.corners.load_current[i]),
+            "separation_db": number(float(near.db[i])),
+            "separation_hz": number(float(near.frequency_hz[i])),
+            "stable_without": bool(study.verdicts_without[i].stable),
+            "stable_with": bool(study.verdicts_with[i].stable),
+        }
+        for i in range(len(study.corners))
+    ]
+    damper: dict[str, Any] | None = None
+    if proposal is not None:
+        d = proposal.damping
+        damper = {"kind": d.kind, "resistance": d.resistance}
+        damper |= {"capacitance": d.capacitance, "inductance": d.inductance}
+        damper |= {"stable": bool(proposal.stable), "separation_db": number(float(proposal.separation.db.min()))}
+    return {"corners": corners, "proposed_damper": damper, "warnings": list(study.warnings)}
 
 
 def mode(worst: Mode) -> dict[str, Any]:

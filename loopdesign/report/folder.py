@@ -33,6 +33,7 @@ def write_report(
     data: ReportData,
     folder: Path,
     *,
+    content: dict[str, Any] | None = None,
     chosen: Mapping[str, float] | None = None,
     chosen_case: str | None = None,
     sections: Sequence[Section] = (),
@@ -47,6 +48,8 @@ def write_report(
         What `report_data` made of it.
     folder
         Where the report goes.
+    content
+        The answer for machines, for ``report.json``; that of the assessment unless given.
     chosen
         What design chose, by name, in SI units.
     chosen_case
@@ -67,7 +70,9 @@ def write_report(
     names: list[str] = []
 
     def fill(fresh: Path) -> None:
-        names.extend(_fill(fresh, assessment, data, dict(chosen or {}), chosen_case, sections))
+        _fill(fresh, assessment, data, dict(chosen or {}), chosen_case, sections)
+        told = answer(assessment) if content is None else content
+        names[:] = _write_answer(fresh, told | {"proposals": list(data.proposals)})
 
     _replace(Path(folder), fill)
     return tuple(names)
@@ -166,8 +171,8 @@ def _fill(
     chosen: dict[str, float],
     chosen_case: str | None,
     sections: Sequence[Section],
-) -> tuple[str, ...]:
-    """Write every file of the report."""
+) -> None:
+    """Write every file of the report but the answer for machines."""
     from loopdesign.report.plots import loop_bode_figure, nyquist_figure, plant_bode_figure  # noqa: PLC0415
 
     drawn = {"plant_bode": plant_bode_figure}
@@ -187,8 +192,6 @@ def _fill(
         sections=tuple(x.markdown() for x in sections),
     )
     (fresh / "report.md").write_text(text, encoding="utf-8")
-    content = answer(assessment) | {"chosen": chosen, "proposals": list(data.proposals)}
-    return _write_answer(fresh, content)
 
 
 def save_figure(figure: Figure, stem: Path) -> None:

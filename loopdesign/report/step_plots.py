@@ -152,32 +152,6 @@ def plot_growth(study: StepStudy) -> Figure:
     return figure
 
 
-def plot_impedances(study: StepStudy) -> Figure:
-    """Draw closed-loop output impedance, line rejection and input impedance at every operating point."""
-    figure, axes = _figure(1, 3, height=3.4)
-    panels = (
-        ("output", "output impedance [ohm]"),
-        ("line", "output per volt of input"),
-        ("input", "input impedance [ohm]"),
-    )
-    voltages = sorted({c.input_voltage for c in study.impedances})
-    for ax, (name, text) in zip(axes[0], panels, strict=True):
-        seen: dict[float, int] = {}
-        for c in study.impedances:
-            style = seen[c.input_voltage] = seen.get(c.input_voltage, -1) + 1
-            label = f"{c.input_voltage:.4g} V, {c.load_current:.3g} A" + ("" if c.stable else " (UNSTABLE)")
-            ax.loglog(
-                c.frequencies_hz, np.abs(getattr(c, name)), LINES[style % 4], linewidth=1.1, label=label,
-                color=COLOURS[voltages.index(c.input_voltage) % 4],
-            )  # fmt: skip
-        ax.set_title(text, fontsize="medium")
-        ax.set_xlabel("frequency [Hz]")
-        ax.grid(visible=True, which="both", linewidth=0.2)
-    axes[0, 0].legend(fontsize="x-small", loc="best")
-    figure.suptitle("Closed loop, switched model")
-    return figure
-
-
 def step_figures(study: StepStudy) -> dict[str, Figure]:
     """Draw every figure of the report's section, by the name of its file without ending."""
     found: dict[str, Figure] = {}
@@ -186,8 +160,6 @@ def step_figures(study: StepStudy) -> dict[str, Figure]:
             name = kind.replace(" ", "_")
             found[f"step_{name}"] = plot_steps(study, kind)
             found[f"step_{name}_cycles"] = plot_zoom(study, kind)
-    if study.impedances:
-        found["impedances"] = plot_impedances(study)
     if study.growth:
         found["disturbance"] = plot_growth(study)
     return found

@@ -26,6 +26,7 @@ KINDS: dict[Kind, str] = {
     "line back": "Line step back",
 }
 EVENTS = (("skipped", "skipped pulses"), ("minimum on-time", "shortest pulses"), ("largest duty", "largest duty"))
+NEVER_OUTSIDE = "never left the band"
 _CONDITIONS = (
     Column(heading="input", unit="V"), Column(heading="input after", unit="V"), Column(heading="load from", unit="A"),
     Column(heading="load to", unit="A"),
@@ -59,11 +60,16 @@ def deviation_table(study: StepStudy, kind: Kind) -> Table:
     rows = tuple(
         (
             *_conditions(r), stable_word(r.stable), r.peak_deviation_v, r.raw_deviation_v, *r.estimated_v,
-            r.settling_time_s,
+            _settled(r),
         )
         for r in study.of(kind)
     )  # fmt: skip
     return Table(title=KINDS[kind], columns=columns, rows=rows)
+
+
+def _settled(r: StepResult) -> Value:
+    """Settling time; words where the cycle mean was never outside the band."""
+    return NEVER_OUTSIDE if r.settling_time_s == 0.0 else r.settling_time_s
 
 
 def events_table(study: StepStudy) -> Table:
@@ -81,10 +87,10 @@ def events_table(study: StepStudy) -> Table:
 
 
 def modes(r: StepResult) -> str:
-    """Conduction modes in the order they were passed, such as "DCM, CCM from 45 us"."""
+    """Conduction modes in the order they were passed, such as "DCM, CCM from 45 µs"."""
     first = "CCM" if r.run.devices[0].diode else "DCM"
     changes = r.run.mode_changes()
-    told = [f"{word} from {format_quantity(t, 's', 2, ascii_only=True)}" for t, word in changes[:2]]
+    told = [f"{word} from {format_quantity(t, 's', 2)}" for t, word in changes[:2]]
     more = [f"{len(changes) - 2} more changes"] if len(changes) > 2 else []
     return ", ".join([first, *told, *more])
 
@@ -165,19 +171,29 @@ def failures(study: StepStudy) -> tuple[str, ...]:
 
 
 def step_verdict(study: StepStudy) -> str:
-    """Put the outcome of all steps in one sentence."""
+    """Put the outcome of all steps in one sentence: how many come to rest, and what becomes of the others."""
     bad = [r for r in study.results if not r.stable]
     count = len(study.results) + len(study.missed)
-    if bad or study.missed:
-        left = f"; {len(study.missed)} could not be made" if study.missed else ""
-        return f"{len(bad)} of {count} steps do not come to rest: UNSTABLE or out of reach{left}."
+    if not bad and not study.missed:
+        return f"All {count} steps come to rest. {_largest(study)}"
+    unstable = sum(r.worst is not None and not r.worst.stable for r in bad)
+    told = (
+        (unstable, "UNSTABLE after the step"),
+        (len(bad) - unstable, "without a rest that the run reaches"),
+        (len(study.missed), "could not be made"),
+    )
+    others = ", ".join(f"{number_of} {words}" for number_of, words in told if number_of)
+    return f"{len(study.results) - len(bad)} of {count} steps come to rest; {others}."
+
+
+def _largest(study: StepStudy) -> str:
+    """Say how far the mean went at most, and how long the slowest step took to settle."""
     worst = max(study.results, key=lambda r: r.peak_deviation_v)
     deviation = format_quantity(worst.peak_deviation_v, "V", 3)
-    settled = [r.settling_time_s for r in study.results if r.settling_time_s is not None]
-    return (
-        f"All {count} steps end stable. The largest deviation of the mean is {deviation}, {KINDS[worst.kind].lower()} "
-        f"at {worst.input_voltage:.4g} V; the slowest settles in {format_quantity(max(settled, default=0.0), 's', 3)}."
-    )
+    slowest = max((r.settling_time_s for r in study.results if r.settling_time_s is not None), default=0.0)
+    settled = f"the slowest settles in {format_quantity(slowest, 's', 3)}" if slowest else "no step leaves the band"
+    where = f"{KINDS[worst.kind].lower()} at {worst.input_voltage:.4g} V"
+    return f"The largest deviation of the mean is {deviation}, {where}; {settled}."
 
 
 def step_text(study: StepStudy, *, colour: bool = False, ascii_only: bool = False) -> str:

@@ -14,9 +14,14 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from loopdesign.assess import Assessment
+    from loopdesign.filter_study import FilterStudy
     from loopdesign.report.tables import Table
     from loopdesign.responses import Response
 
+OSCILLATES = (
+    "UNSTABLE: this operating point oscillates with the loop as asked for; the numbers are those of the linear model "
+    "around it, and no analyser would read them."
+)
 _GOOD, _BAD = re.compile(r"\b(stable|ok)\b"), re.compile(r"\b(UNSTABLE|MISSED)\b")
 _PLAIN = str.maketrans({"µ": "u", "Ω": "ohm", "°": "deg", "×": "x"})
 
@@ -58,7 +63,13 @@ def _line(cells: Sequence[str], widths: Sequence[int], right: Sequence[bool]) ->
 
 
 def assessment_text(
-    found: Assessment, chosen: Mapping[str, float] | None = None, *, colour: bool = False, ascii_only: bool = False
+    found: Assessment,
+    chosen: Mapping[str, float] | None = None,
+    *,
+    choice: str = "",
+    further: Sequence[str] = (),
+    colour: bool = False,
+    ascii_only: bool = False,
 ) -> str:
     """Say everything a check says: parts, limits, operating points, poles and zeros, margins, and the verdict last.
 
@@ -68,6 +79,10 @@ def assessment_text(
         The assessment.
     chosen
         Parts that design chose, by name, in SI units.
+    choice
+        How they were chosen, to stand before them.
+    further
+        Blocks of text to stand before the verdict.
     colour
         Paint the status words, which are words all the same.
     ascii_only
@@ -78,21 +93,34 @@ def assessment_text(
     str
         Text whose last line is the verdict in one sentence.
     """
-    shown = [tables.operating_table(found), tables.stress_table(found), tables.roots_summary(found)]
-    shown += [tables.parts_table(found, chosen or {})] if found.parts or chosen else []
+    stage = [tables.operating_table(found), tables.stress_table(found), tables.roots_summary(found)]
+    shown = [tables.parts_table(found, chosen or {})] if found.parts or chosen else []
     shown += [tables.limits_table(found)] if found.margins else []
     shown += [tables.stability_table(found)]
     shown += [tables.margins_table(found)] if found.margins else []
     one_line = " ".join(found.case.title.split())
     blocks = [f"{one_line} ({found.case.converter.topology})"]
+    blocks += [aligned(tables.without_empty(t), ascii_only=ascii_only) for t in stage]
+    blocks += [choice] if choice else []
     blocks += [aligned(tables.without_empty(t), ascii_only=ascii_only) for t in shown]
     told = [f"  - {r}" for r in found.reasons]
     blocks += ["\n".join(["What fails", *told])] if told else []
     warnings = [f"warning: {w}" for w in (*found.case.warnings, *found.stage.warnings)]
     blocks += ["\n".join(warnings)] if warnings else []
-    text = "\n\n".join([*blocks, verdict_sentence(found)])
+    text = "\n\n".join([*blocks, *further, verdict_sentence(found)])
     text = text.translate(_PLAIN) if ascii_only else text
     return painted(text) if colour else text
+
+
+def filter_text(study: FilterStudy, *, ascii_only: bool = False) -> str:
+    """Say on the terminal what the input filter does: both verdicts, smallest separation, warnings, damper."""
+    from loopdesign.report.filter_section import damper_table, filter_sentences, filter_table  # noqa: PLC0415
+
+    dampers = damper_table(study)
+    shown = [filter_table(study), *([] if dampers is None else [dampers])]
+    blocks = [aligned(tables.without_empty(t), ascii_only=ascii_only) for t in shown]
+    marks = ["warning: " + s if s in study.warnings else s for s in filter_sentences(study)]
+    return "\n\n".join([*blocks, "\n".join(marks)])
 
 
 def painted(text: str) -> str:
@@ -136,4 +164,5 @@ def response_text(found: Response, *, ascii_only: bool = False) -> str:
     phase = np.degrees(np.angle(found.values))
     rows = tuple((float(f), float(m), float(p)) for f, m, p in zip(found.frequencies_hz, magnitude, phase, strict=True))
     table = tables.Table(title=f"{found.quantity}, {found.model} model", columns=columns, rows=rows)
-    return aligned(table, ascii_only=ascii_only)
+    text = aligned(table, ascii_only=ascii_only)
+    return text if found.stable else f"{text}\n\n{OSCILLATES}"

@@ -162,6 +162,31 @@ def test_response_answers_exactly_what_was_asked():
     assert np.abs(close / exact - 1.0).max() < 0.05
 
 
+def test_response_of_an_oscillating_converter_says_so_beside_the_numbers():
+    words = ("response", UNDAMPED, "--quantity", "loop", "--input-voltage", "8V", "--frequencies", "1k", "--json")
+    done = run(*words)
+    assert set(json.loads(done.stdout)) == {"quantity", "frequencies_hz", "real", "imag", "model"}
+    assert "UNSTABLE" in done.stderr
+
+
+def test_filter_too_near_is_warned_of_on_terminal_and_in_json(tmp_path):
+    """An undamped filter near the converter's input impedance: warning with its frequency, and a damper proposed."""
+    text = (CASES / "beacon_boost.toml").read_text(encoding="utf-8")
+    head, _, rest = text.partition("[input_filter]")
+    section, _, tail = rest.partition("\n[")
+    section = "\n".join(x for x in section.splitlines() if not x.startswith("damper"))
+    tail = tail.replace('network = "type II"', 'network = "type II"\nR1 = "6.8 kohm"\nC1 = "47 nF"\nC2 = "1 nF"', 1)
+    path = tmp_path / "filter.toml"
+    path.write_text(f"{head}[input_filter]{section}\n[{tail}", encoding="utf-8")
+    answer = json.loads(run("check", path, "--json").stdout)
+    assert any("Hz" in w and "filter" in w for w in answer["warnings"])
+    assert answer["input_filter"]["proposed_damper"]["resistance"] > 0.0
+    assert min(c["separation_db"] for c in answer["input_filter"]["corners"]) < 6.0
+    told = run("check", path).stdout
+    assert "proposed damper" in told
+    assert "warning: at" in told
+
+
 @pytest.mark.parametrize("quantity", ["plant", "line", "output-impedance", "input-impedance"])
 @pytest.mark.parametrize("loop", ["closed", "open"])
 def test_both_models_answer_every_quantity(quantity, loop, capsys):

@@ -293,12 +293,20 @@ def test_text_of_a_stage_without_loop_shows_no_margins(no_loop):
 
 def test_text_of_a_response():
     """j/10 is -20 dB at 90 degrees; 3 - 4j ohm is 5 ohm."""
-    gain = Response(quantity="plant", model="switched", frequencies_hz=np.array([1e3]), values=np.array([0.1j]))
+    gain = Response(
+        quantity="plant", model="switched", frequencies_hz=np.array([1e3]), values=np.array([0.1j]), stable=True
+    )
     assert "1.000 kHz  -20.00 dB  90.00°" in re.sub(" {3,}", "  ", response_text(gain))
     z = Response(
-        quantity="output-impedance", model="averaged", frequencies_hz=np.array([1.0]), values=np.array([3 - 4j])
+        quantity="output-impedance",
+        model="averaged",
+        frequencies_hz=np.array([1.0]),
+        values=np.array([3 - 4j]),
+        stable=False,
     )
     assert "5.000 ohm" in response_text(z, ascii_only=True)
+    assert "UNSTABLE" in response_text(z)
+    assert "UNSTABLE" not in response_text(gain)
 
 
 # ---------------------------------------------------------------- data
