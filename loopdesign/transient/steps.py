@@ -17,7 +17,6 @@ import numpy as np
 
 from loopdesign.errors import UnreachableOutputError
 from loopdesign.responses import given_parts
-from loopdesign.switched import SwitchedModel, input_impedance, line_to_output, output_impedance
 from loopdesign.transient.estimate import estimate
 from loopdesign.transient.run import (
     GrowthRun,
@@ -40,14 +39,13 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign import case as cases
+    from loopdesign.switched import SwitchedModel
 
 LEAST_CYCLES, MOST_CYCLES = 1000, 10000
 """Cycles of a run whose number is not given: it ends at rest, within these."""
 UNSTABLE_CYCLES = 2000
 ZOOM_BEFORE, ZOOM_AFTER = 3, 9
 """Cycles drawn singly before and after a step."""
-POINTS = 150
-"""Frequencies of the closed-loop responses."""
 ESTIMATED = 160
 """Instants at which the prediction from the impedance is evaluated."""
 NOT_MODELLED = "soft start and current limit are not modelled"
@@ -121,22 +119,6 @@ class StepResult:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Impedances:
-    """Closed-loop responses of the switched model at one operating point, over frequencies (F,) [Hz].
-
-    ``output`` and ``input`` are impedances [ohm], ``line`` is the output per volt of input [V/V]; complex (F,).
-    """
-
-    input_voltage: float
-    load_current: float
-    stable: bool
-    frequencies_hz: NDArray[np.float64]
-    output: NDArray[np.complex128]
-    line: NDArray[np.complex128]
-    input: NDArray[np.complex128]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class StepStudy:
     """Every step of a case.
 
@@ -146,8 +128,6 @@ class StepStudy:
         The case.
     results
         One per kind and input voltage; ``load`` first.
-    impedances
-        Closed-loop responses at every operating point that a step begins from.
     growth
         A small disturbance at the operating point with the largest and the smallest worst multiplier.
     band_v
@@ -160,7 +140,6 @@ class StepStudy:
 
     case: cases.Case
     results: tuple[StepResult, ...]
-    impedances: tuple[Impedances, ...]
     growth: tuple[GrowthRun, ...]
     band_v: float
     missed: tuple[str, ...]
@@ -219,9 +198,8 @@ def step_results(
         progress(len(plan), len(plan))
     band = case.targets.settling_band * case.specification.output_voltage
     return StepStudy(
-        case=case, results=tuple(results), impedances=tuple(_impedances(s) for s in starts.values()), growth=growth,
-        band_v=band, missed=tuple(missed), notes=_not_modelled(case),
-    )  # fmt: skip
+        case=case, results=tuple(results), growth=growth, band_v=band, missed=tuple(missed), notes=_not_modelled(case)
+    )
 
 
 def _begin(
@@ -241,16 +219,6 @@ def _begin(
 def _not_modelled(case: cases.Case) -> tuple[str, ...]:
     optocoupler = getattr(case.error_amplifier, "kind", "") == "shunt optocoupler"
     return (NOT_MODELLED, OPTOCOUPLER) if optocoupler else (NOT_MODELLED,)
-
-
-def _impedances(start: StepStart) -> Impedances:
-    fs = 1.0 / float(start.converter.period)
-    f = np.geomspace(1e-4 * fs, 0.5 * fs, POINTS)
-    return Impedances(
-        input_voltage=start.line[0], load_current=start.load[0], stable=worst_modes(start.model)[0].stable,
-        frequencies_hz=f, output=output_impedance(start.model, f)[0], line=line_to_output(start.model, f)[0],
-        input=input_impedance(start.model, f)[0],
-    )  # fmt: skip
 
 
 def _cycles(model: SwitchedModel | None, cycles: int | None) -> tuple[int, int | None]:

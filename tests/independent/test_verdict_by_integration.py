@@ -15,7 +15,6 @@ import pytest
 from cyclesim import Converter, operating_point, period_map
 from oraclecases import ask, corner, trap
 from scipy.integrate import solve_ivp
-from topologycases import CASES
 
 SIZE = 1e-5
 """Disturbance, as a share of each state's size."""

@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from loopdesign.assess import assess, examine_stage
 from loopdesign.case import parse_case
+from loopdesign.corners import one_corner
 from loopdesign.errors import DataError, UnreachableOutputError
 from loopdesign.report.step_plots import step_figures
 from loopdesign.report.step_text import step_answer, step_paragraphs, step_tables, step_text
@@ -77,11 +79,21 @@ def test_mode_changes_are_seen(study):
     assert [word for _, word in down.run.mode_changes()] == ["DCM"]
 
 
+def verdict_at(case, input_voltage, load_current):
+    """Verdict of a check at one line and load, which knows nothing of steps."""
+    found = assess(case, case.compensation.parts, examine_stage(case, one_corner(case, input_voltage, load_current)))
+    return found.verdicts[0].stable
+
+
 def test_text_says_verdict_last_and_what_is_left_out(study):
     text = step_text(study, ascii_only=True)
     assert text.isascii()
     assert "soft start and current limit are not modelled" in text
-    assert text.splitlines()[-1].startswith(("3 of 10 steps", "2 of 10 steps", "4 of 10 steps"))
+    ends = [(r.line_to, r.load_to) for r in study.results]
+    unstable = sum(not verdict_at(study.case, *end) for end in ends)
+    assert 0 < unstable < len(ends) == 10
+    last = f"{10 - unstable} of 10 steps come to rest; {unstable} UNSTABLE after the step."
+    assert text.splitlines()[-1] == last
     assert "UNSTABLE" in step_text(study, colour=True)
     assert any("not modelled" in p for p in step_paragraphs(study))
     assert {"Load step", "Line step", "On the way", "Small disturbance"} <= {t.title for t in step_tables(study)}
@@ -91,7 +103,7 @@ def test_figures_show_the_results(study):
     figures = step_figures(study)
     assert set(figures) == {
         "step_load", "step_load_cycles", "step_load_back", "step_load_back_cycles", "step_line", "step_line_cycles",
-        "step_line_back", "step_line_back_cycles", "impedances", "disturbance",
+        "step_line_back", "step_line_back_cycles", "disturbance",
     }  # fmt: skip
     axes = figures["step_load"].get_axes()
     assert len(axes) == 9
@@ -194,15 +206,32 @@ def test_point_that_the_controller_does_not_hold_is_no_start(change, match):
     assert len(found.missed) == 2
     assert all(match in why for why in found.missed)
     assert not found.stable
-    assert step_text(found).endswith("0 of 2 steps do not come to rest: UNSTABLE or out of reach; 2 could not be made.")
+    assert step_text(found).endswith("0 of 2 steps come to rest; 2 could not be made.")
 
 
-def test_all_steps_stable_are_told_with_the_largest_deviation():
+def test_all_steps_at_rest_are_told_with_the_largest_deviation():
     found = step_results(case((VOLTS, "input_voltage = [20.0]")), cycles=600)
     assert found.stable
     last = step_text(found).splitlines()[-1]
     largest = max(r.peak_deviation_v for r in found.results)
-    assert last.startswith(f"All 2 steps end stable. The largest deviation of the mean is {largest * 1e3:.0f} mV")
+    assert last.startswith(f"All 2 steps come to rest. The largest deviation of the mean is {largest * 1e3:.0f} mV")
+
+
+def test_step_too_small_to_leave_the_band():
+    """Words take the place of a settling time of nought, and times are written with the micro sign."""
+    small = (LOAD, 'load_step = { from = "1.0 A", to = "1.01 A" }')
+    found = step_results(case((VOLTS, "input_voltage = [20.0]"), small), cycles=200)
+    assert [r.settling_time_s for r in found.results] == [0.0, 0.0]
+    text = step_text(found)
+    assert text.count("never left the band") == 2
+    assert text.endswith("; no step leaves the band.")
+
+
+def test_times_of_mode_changes_are_written_with_the_micro_sign(study):
+    text = step_text(study)
+    assert "CCM from " in text
+    assert " us" not in text
+    assert " µs" in text
 
 
 def test_output_out_of_reach_after_the_step():
@@ -212,4 +241,7 @@ def test_output_out_of_reach_after_the_step():
     (r,) = found.results
     assert not r.stable
     assert "highest reachable output" in r.reason
+    assert step_text(found).endswith(
+        "0 of 2 steps come to rest; 1 without a rest that the run reaches, 1 could not be made."
+    )
     assert "load back step at 8 V, 20 A not made" in found.missed[0]
