@@ -16,7 +16,11 @@ import numpy as np
 
 from loopdesign.case import PARTS_OF_NETWORK
 from loopdesign.conditions import Corners
-from loopdesign.judge import Judged, judge
+from loopdesign.converter import operating_point
+from loopdesign.errors import LoopDesignError
+from loopdesign.judge import Judged, guess_at, judge, variant_converter
+from loopdesign.switched import linearise
+from loopdesign.verdict import worst_modes
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -28,6 +32,10 @@ if TYPE_CHECKING:
 
 MARGINS = ("phase_margin_deg", "gain_margin_db", "modulus_margin")
 """Readings whose low end is the bad one; the crossover has two bad ends."""
+MULTIPLIERS = ("largest_multiplier", "current_loop_multiplier")
+"""Readings whose high end is the bad one: of the closed loop, and of the current loop alone."""
+NO_MARGIN = 1e3
+"""What stands for a margin that does not exist, because nothing can use it up: larger than any that does."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -179,6 +187,51 @@ def variants(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CurrentLoop:
+    """The current loop alone of a batch of variants, control voltage held.
+
+    Attributes
+    ----------
+    largest_multiplier
+        (B,) size of the largest characteristic multiplier that turns or alternates, 0 where none does [unitless]. One
+        that drifts without turning is the voltage loop's to hold.
+    stable
+        (B,) False where a mode grows that no voltage loop is fast enough to hold.
+    """
+
+    largest_multiplier: NDArray[np.float64]
+    stable: NDArray[np.bool_]
+
+
+def current_loop(base: Base, corners: Corners, condition: NDArray[np.intp]) -> CurrentLoop:
+    """Examine the current loop alone of a batch of variants; arguments as for `judge`.
+
+    Returns
+    -------
+    CurrentLoop
+        One row per variant; stable with no multiplier where the operating point cannot be found, which `judge` tells.
+    """
+    try:
+        converter = variant_converter(base, corners, condition)
+        model = linearise(operating_point(converter, guess_at(base, condition)))
+    except (LoopDesignError, np.linalg.LinAlgError):
+        if len(corners) == 1:
+            return CurrentLoop(largest_multiplier=np.zeros(1), stable=np.ones(1, bool))
+        half = len(corners) // 2
+        halves = [np.arange(half), np.arange(half, len(corners))]
+        pieces = [current_loop(base, corners.take(p), condition[p]) for p in halves]
+        return CurrentLoop(
+            largest_multiplier=np.concatenate([p.largest_multiplier for p in pieces]),
+            stable=np.concatenate([p.stable for p in pieces]),
+        )
+    turning = np.abs(np.angle(model.multipliers)) > 1e-9
+    return CurrentLoop(
+        largest_multiplier=np.where(turning, np.abs(model.multipliers), 0.0).max(axis=1),
+        stable=np.array([not m.beyond_the_loop for m in worst_modes(model)]),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Extremes:
     """Combinations of tolerance ends, each the worst for some reading at some condition.
 
@@ -192,12 +245,15 @@ class Extremes:
         The same as corners (V,).
     judged
         Their margins and verdicts.
+    current_loop
+        The current loop alone of each.
     """
 
     condition: NDArray[np.intp]
     places: NDArray[np.float64]
     corners: Corners
     judged: Judged
+    current_loop: CurrentLoop
 
 
 def influences(base: Base, varied: tuple[Varied, ...]) -> Mapping[str, NDArray[np.float64]]:
@@ -206,12 +262,14 @@ def influences(base: Base, varied: tuple[Varied, ...]) -> Mapping[str, NDArray[n
     places = np.concatenate([np.eye(k), -np.eye(k)])
     condition = np.repeat(np.arange(count), 2 * k)
     tiled = np.tile(places, (count, 1))
-    judged = judge(base, variants(base.corners, condition, varied, tiled), condition)
-    result = {}
-    for name in ("crossover_hz", *MARGINS):
-        ends = getattr(judged, name).reshape(count, 2, k)
-        result[name] = np.nan_to_num(ends[:, 0] - ends[:, 1])
-    return result
+    corners = variants(base.corners, condition, varied, tiled)
+    judged = judge(base, corners, condition)
+    readings = {name: np.nan_to_num(getattr(judged, name), nan=NO_MARGIN, posinf=NO_MARGIN) for name in MARGINS}
+    readings["crossover_hz"] = np.nan_to_num(judged.crossover_hz)
+    readings["largest_multiplier"] = np.minimum(judged.largest_multiplier, NO_MARGIN)
+    readings["current_loop_multiplier"] = current_loop(base, corners, condition).largest_multiplier
+    ends = {name: values.reshape(count, 2, k) for name, values in readings.items()}
+    return {name: two[:, 0] - two[:, 1] for name, two in ends.items()}
 
 
 def extremes(base: Base, varied: tuple[Varied, ...]) -> Extremes:
@@ -227,7 +285,8 @@ def extremes(base: Base, varied: tuple[Varied, ...]) -> Extremes:
     Returns
     -------
     Extremes
-        At most five combinations per condition: lowest of each margin, lowest and highest crossover.
+        At most seven combinations per condition: lowest of each margin, lowest and highest crossover, largest
+        multiplier of the closed loop and of the current loop alone.
     """
     count, k = len(base.corners), len(varied)
     if not k:
@@ -235,14 +294,22 @@ def extremes(base: Base, varied: tuple[Varied, ...]) -> Extremes:
     else:
         change = influences(base, varied)
         down = [np.where(change[name] > 0.0, -1.0, 1.0) for name in (*MARGINS, "crossover_hz")]
-        up = np.where(change["crossover_hz"] > 0.0, 1.0, -1.0)
-        table = np.stack([*down, up], axis=1).reshape(-1, k)
-        rows = np.column_stack([np.repeat(np.arange(count), len(down) + 1), table])
+        up = [np.where(change[name] > 0.0, 1.0, -1.0) for name in ("crossover_hz", *MULTIPLIERS)]
+        table = np.stack([*down, *up], axis=1).reshape(-1, k)
+        rows = np.column_stack([np.repeat(np.arange(count), len(down) + len(up)), table])
         rows = np.unique(rows, axis=0)
         condition, places = rows[:, 0].astype(np.intp), rows[:, 1:]
     corners = variants(base.corners, condition, varied, places)
-    judged = judge(base, corners, condition) if len(condition) else _nothing()
-    return Extremes(condition=condition, places=places, corners=corners, judged=judged)
+    some = len(condition) > 0
+    return Extremes(
+        condition=condition,
+        places=places,
+        corners=corners,
+        judged=judge(base, corners, condition) if some else _nothing(),
+        current_loop=current_loop(base, corners, condition)
+        if some
+        else CurrentLoop(largest_multiplier=np.empty(0), stable=np.empty(0, bool)),
+    )
 
 
 def _nothing() -> Judged:

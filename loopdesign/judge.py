@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.assess import LOWEST_SHARE, examine_stage
+from loopdesign.assess import LOWEST_SHARE
 from loopdesign.averaged import average_state
 from loopdesign.circuit import SwitchedNetwork, derive
 from loopdesign.converter import PROBES, Converter, dc_inputs, netlist, problem
@@ -134,9 +134,14 @@ def base_of(case: cases.Case, parts: Mapping[str, float], stage: Stage) -> Base:
     )
 
 
-def base_at(case: cases.Case, parts: Mapping[str, float], corners: Corners) -> Base:
-    """Prepare the variants of given conditions, examined here."""
-    return base_of(case, parts, examine_stage(case, corners))
+def guess_at(base: Base, condition: NDArray[np.intp]) -> Guess:
+    """Begin the solution of variants from their nominal conditions (B,)."""
+    near = base.guess
+    return Guess(
+        duty=near.duty[condition],
+        rectifier_end=near.rectifier_end[condition],
+        discontinuous=near.discontinuous[condition],
+    )
 
 
 def _resonances(stage: Stage) -> NDArray[np.float64]:
@@ -249,12 +254,7 @@ def _closed_loop(
     """Solve and linearise the closed loop of every variant; say which reach their output."""
     converter = variant_converter(base, corners, condition)
     closed = converter.closed(compensation(base.case, base.parts, corners))
-    nominal = base.guess
-    guess = Guess(
-        duty=nominal.duty[condition],
-        rectifier_end=nominal.rectifier_end[condition],
-        discontinuous=nominal.discontinuous[condition],
-    )
+    guess = guess_at(base, condition)
     if from_nothing:
         guess = Guess.from_point(solve(problem(replace(converter, load="resistive"))))
     point = None if guess.discontinuous.any() else _continuous(closed, guess)

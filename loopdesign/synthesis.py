@@ -212,23 +212,40 @@ def refuse_unstable_current_loop(stage: Stage) -> None:
     told = diagnose(stage)
     if not told:
         return
-    modes = [m for m in worst_modes(stage.model) if m.beyond_the_loop]
-    advice: list[str] = list(told)
-    nearest: dict[str, object] = {}
-    values = stage.converter.stage
-    if any(m.name == "coupling resonance" for m in modes) and values.damper is None and values.Cs is not None:
-        found = propose_damper(stage)
-        nearest["damper"] = {"resistance": found.resistance, "capacitance": found.capacitance}
-        advice.append(damper_sentence(found))
-    if any(m.name == "subharmonic" for m in modes):
-        slope = choose_slope(stage).slope
-        nearest["slope"] = slope
-        advice.append(f"the compensating ramp is too small; a slope of {slope / 1e3:.3g} mV/us damps every corner")
+    advice, nearest = current_loop_cures(stage)
     raise NoDesignError(
         "the current loop alone is unstable, so no compensation parts can make the converter stable",
         nearest=nearest,
-        obstacles=advice,
+        obstacles=[*told, *advice],
     )
+
+
+def current_loop_cures(stage: Stage) -> tuple[list[str], dict[str, object]]:
+    """Propose what stops the current loop alone from oscillating.
+
+    Parameters
+    ----------
+    stage
+        Power stage at any corners, tolerance ends among them or not.
+
+    Returns
+    -------
+    advice, proposed
+        Sentences, and values by name: ``damper`` with its resistance [ohm] and capacitance [F], ``slope`` [V/s].
+    """
+    modes = {m.name for m in worst_modes(stage.model) if m.beyond_the_loop}
+    advice: list[str] = []
+    proposed: dict[str, object] = {}
+    values = stage.converter.stage
+    if "coupling resonance" in modes and values.damper is None and values.Cs is not None:
+        found = propose_damper(stage)
+        proposed["damper"] = {"resistance": found.resistance, "capacitance": found.capacitance}
+        advice.append(damper_sentence(found))
+    if "subharmonic" in modes:
+        slope = choose_slope(stage).slope
+        proposed["slope"] = slope
+        advice.append(f"the compensating ramp is too small; a slope of {slope / 1e3:.3g} mV/us damps every corner")
+    return advice, proposed
 
 
 def damper_sentence(found: DamperProposal) -> str:

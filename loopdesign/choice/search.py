@@ -14,7 +14,7 @@ from loopdesign.choice.staged import staged_search, starts
 from loopdesign.converter import operating_point
 from loopdesign.corners import compensation, network_parts
 from loopdesign.eseries import between
-from loopdesign.judge import base_of, variant_converter
+from loopdesign.judge import base_of, guess_at, variant_converter
 from loopdesign.steady import Guess
 from loopdesign.switched import linearise, loop_gain
 
@@ -125,15 +125,12 @@ class Search:
         found = figures(self.responses, self.lattice.values(np.array([item])))
         by_corner = found.by_corner(demands.prefer)[0]
         worst = int(np.argmin(by_corner))
-        slack = {name: s[0] for name, s in found.slack(demands).items()}
-        tight = min(slack, key=lambda name: float(slack[name].min()))
-        where = int(np.argmin(slack[tight]))
         gain = found.gain_margin_db[0]
         return Candidate(
             parts=self.parts_of(item),
             score=float(-by_corner[worst] * step if demands.prefer == "step" else by_corner[worst]),
             worst_corner=variant_name(self.corners, worst),
-            binds=f"{tight} at {variant_name(self.corners, where)}" + _reading(found, tight, where),
+            binds=binding(found, self.corners, demands),
             crossover_hz=(float(np.nanmin(found.crossover_hz)), float(np.nanmax(found.crossover_hz)))
             if np.isfinite(found.crossover_hz).any()
             else (0.0, 0.0),
@@ -141,6 +138,14 @@ class Search:
             gain_margin_db=float(np.nanmin(gain)) if np.isfinite(gain).any() else None,
             modulus_margin=float(found.modulus_margin[0].min()),
         )
+
+
+def binding(found: Figures, corners: Corners, demands: Demands) -> str:
+    """Say which limit of the first combination has the least room, at which corner, and what it reads there."""
+    slack = {name: s[0] for name, s in found.slack(demands).items()}
+    tight = min(slack, key=lambda name: float(slack[name].min()))
+    where = int(np.argmin(slack[tight]))
+    return f"{tight} at {variant_name(corners, where)}" + _reading(found, tight, where)
 
 
 def _reading(found: Figures, name: str, where: int) -> str:
@@ -204,13 +209,7 @@ def search_once(  # noqa: PLR0913  one call states one search
     """
     base = base_of(case, reference or {}, stage)
     converter = variant_converter(base, corners, condition)
-    nominal = base.guess
-    guess = Guess(
-        duty=nominal.duty[condition],
-        rectifier_end=nominal.rectifier_end[condition],
-        discontinuous=nominal.discontinuous[condition],
-    )
-    point = operating_point(converter, guess)
+    point = operating_point(converter, guess_at(base, condition))
     model = linearise(point)
     grid = short_grid(model)
     responses = plant_responses(case, corners, model, grid)
@@ -237,8 +236,8 @@ def search_once(  # noqa: PLR0913  one call states one search
     )  # fmt: skip
 
 
-def nearest_miss_of(work: Search, demands: Demands) -> Candidate:
-    """Find the combination that falls short least, on a thin sub-lattice refined around its best."""
+def near_as_product(work: Search, demands: Demands) -> int:
+    """Find the combination that falls short least as a product, on a thin sub-lattice refined around its best."""
     lattice = work.lattice
     few = len(lattice.choices) <= 3
 
@@ -250,4 +249,4 @@ def nearest_miss_of(work: Search, demands: Demands) -> Candidate:
     best = best_of(lattice.coarse(24 if few else 7))
     for reach in (8, 3, 2):
         best = best_of(lattice.around(best, tuple(reach if few else 1 for _ in lattice.choices)))
-    return work.candidate(best, demands, 1.0)
+    return best

@@ -11,9 +11,10 @@ from loopdesign.assess import assess
 from loopdesign.choice.confirm import judge_candidates, worst_ends
 from loopdesign.choice.lattice import Demands, figures
 from loopdesign.choice.order import alternatives, in_order
+from loopdesign.choice.refusal import nearest_miss, refuse_at_ends, way_blocked, what_binds
 from loopdesign.choice.result import Choice
 from loopdesign.choice.screens import SLACK
-from loopdesign.choice.search import Search, nearest_miss_of, search_once, variant_name
+from loopdesign.choice.search import Search, near_as_product, search_once
 from loopdesign.conditions import Corners
 from loopdesign.errors import NoDesignError
 from loopdesign.extremes import Extremes, extremes, toleranced
@@ -76,7 +77,7 @@ class RobustTask:
         self.corners = stage.corners
         self.condition = np.arange(len(stage.corners))
         self.good: dict[str, float] | None = None
-        self.refused = ""
+        self.refused: list[int] = []
 
     def run(self) -> Choice:
         """Search, confirm, add the worst tolerance ends, until they change nothing."""
@@ -90,6 +91,8 @@ class RobustTask:
             if not varied:
                 return self._outcome(work, item, None, settled=True)
             ends = extremes(base_of(self.case, parts, self.stage), varied)
+            if not ends.current_loop.stable.all():
+                raise refuse_at_ends(self.case, self.plain, ends.corners, ~ends.current_loop.stable)
             settled = self._holds(self._judged(work, item), ends.judged)
             if settled or round_ == ROUNDS - 1:
                 return self._outcome(work, item, ends, settled=settled)
@@ -166,26 +169,13 @@ class RobustTask:
     def _confirm(self, work: Search) -> tuple[int, Judged] | None:
         """Take the first combination that passes with the exact loop gain and the multipliers at every corner."""
         order = in_order(work.lattice, work.found)[:CONFIRMED_AT_MOST]
-        count = len(self.condition)
         for begin in range(0, len(order), BATCH):
             items = order[begin : begin + BATCH]
-            judged = self._judged(work, items)
-            for k, item in enumerate(items):
-                part = judged.take(np.arange(k * count, (k + 1) * count))
+            for item, part in zip(items, self._parted(work, items), strict=True):
                 if self._passes(part) and assess(self.case, work.parts_of(int(item)), self.plain).targets_met:
                     return int(item), part
-                if not self.refused:
-                    self.refused = self._refusal(part)
+            self.refused = [int(i) for i in order[:BATCH]]
         return None
-
-    def _refusal(self, judged: Judged) -> str:
-        """Say why the first combination was not confirmed."""
-        shaky = np.flatnonzero(~judged.stable)
-        if not len(shaky):
-            return "the exact loop gain falls short where plant times compensator does not"
-        worst = int(np.argmax(np.where(judged.stable, 0.0, judged.largest_multiplier)))
-        name = variant_name(self.corners, worst)
-        return f"{len(shaky)} of {len(self.condition)} corners are unstable by their multipliers, the worst {name}"
 
     def _judged(self, work: Search, items: int | NDArray[np.intp]) -> Judged:
         """Judge combinations at every corner, item by item."""
@@ -238,20 +228,31 @@ class RobustTask:
         self.condition = condition[first]
 
     def _no_design(self, work: Search, unconfirmed: int = 0) -> NoDesignError:
-        """Say that nothing passes, what comes nearest, and what stops it where."""
-        nearest = nearest_miss_of(work, self.demands)
-        told = [f"{nearest.binds} stands in the way"]
+        """Say that nothing passes, what comes nearest when examined exactly, what stops it where, what would help."""
+        begin = [near_as_product(work, self.demands), *(self.refused if unconfirmed else [])]
+        item, judged = nearest_miss(work, self.demands, lambda items: self._parted(work, items), begin)
+        told = [what_binds(judged, self.corners, self.demands)]
         if unconfirmed:
-            told = [f"{unconfirmed} combinations pass as plant times compensator, none when examined exactly"]
-            told.append(f"for the best of them, {self.refused}")
+            told.append(f"{unconfirmed} combinations pass as plant times compensator, none when examined exactly")
         if len(self.condition) > len(self.stage.corners):
             told.append("with nominal parts some combination meets every target: the tolerance ends stop all")
-        summary = {"parts": dict(nearest.parts), "reasons": told}
+        blocked, proposed = way_blocked(self.case, self.plain, self.corners)
+        told += blocked
         return NoDesignError(
             f"no combination of preferred values meets the targets at all {len(self.condition)} corners; {work.scope}",
-            nearest=summary,
+            nearest={"parts": work.parts_of(item), "reasons": told[:1], **proposed},
             obstacles=told,
         )
+
+    def _parted(self, work: Search, items: NDArray[np.intp]) -> list[Judged]:
+        """Judge combinations at every corner, one result each."""
+        count = len(self.condition)
+        parted = []
+        for begin in range(0, len(items), BATCH):
+            some = items[begin : begin + BATCH]
+            judged = self._judged(work, some)
+            parted += [judged.take(np.arange(k * count, (k + 1) * count)) for k in range(len(some))]
+        return parted
 
     def _outcome(self, work: Search, item: int, ends: Extremes | None, *, settled: bool) -> Choice:
         parts = work.parts_of(item)
@@ -277,11 +278,8 @@ class RobustTask:
         """Keep the combinations that pass with the exact loop gain and the multipliers at every corner."""
         if not items:
             return []
-        judged = self._judged(work, np.array(items))
-        count = len(self.condition)
-        return [
-            item for k, item in enumerate(items) if self._passes(judged.take(np.arange(k * count, (k + 1) * count)))
-        ]
+        judged = self._parted(work, np.array(items))
+        return [item for item, part in zip(items, judged, strict=True) if self._passes(part)]
 
 
 def load_step(case: cases.Case) -> float:

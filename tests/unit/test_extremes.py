@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from itertools import product
 from pathlib import Path
 
@@ -12,11 +13,13 @@ from loopdesign.assess import examine_stage
 from loopdesign.case import parse_case, read_text, write_parts
 from loopdesign.choice.choose import choose
 from loopdesign.choice.divider import choose_divider, report_slope
-from loopdesign.extremes import base_corners, extremes, toleranced, variants
+from loopdesign.errors import NoDesignError
+from loopdesign.extremes import base_corners, current_loop, extremes, influences, toleranced, variants
 from loopdesign.judge import base_of, judge
 from loopdesign.report.choice_text import choice_markdown, choice_rows, choice_text
 
 CASES = Path(__file__).parents[2] / "cases"
+UNDAMPED = CASES / "tide_gauge_sepic_undamped.toml"
 TEXT = read_text(CASES / "tide_gauge_sepic.toml")
 PARTS = {"R1": 4320.0, "C1": 1e-7, "C2": 4.7e-9}
 
@@ -54,8 +57,54 @@ def test_extremes_find_the_worst_of_all_combinations(few):
         # all eight per condition; what differs is the grid the readings are taken on
         assert np.nanmin(getattr(found.judged, name)) == pytest.approx(np.nanmin(getattr(every, name)), rel=1e-6)
     assert found.judged.crossover_hz.max() == pytest.approx(every.crossover_hz.max(), rel=1e-6)
-    assert len(found.condition) <= 5 * count
+    assert len(found.condition) <= 7 * count
     assert set(np.unique(found.places)) == {-1.0, 1.0}
+
+
+@pytest.mark.parametrize("line", ["10.5 V", "14 V"])
+def test_extremes_find_the_largest_multiplier_of_all_vertices(line):
+    """A marginal coupling resonance, undamped: all 32 vertices of five tolerances, closed loop and current loop alone.
+
+    At 14 V nominal parts are stable and some vertices are not; one vertex is worst for both, and it has to be found.
+    """
+    text = re.sub(r"input_voltage\s*=.*", f'input_voltage = ["{line}"]', read_text(UNDAMPED))
+    case = parse_case(re.sub(r"output_current\s*=.*", 'output_current = ["1.2 A"]', text), "marginal")
+    parts = {k: v for k, v in case.compensation.parts.items() if v is not None}
+    varied = toleranced(case, parts)
+    assert len(varied) == 5
+    base = base_of(case, parts, examine_stage(case, base_corners(case)))
+    found = extremes(base, varied)
+    places = np.array(list(product((-1.0, 1.0), repeat=5)))
+    none = np.zeros(32, np.intp)
+    corners = variants(base.corners, none, varied, places)
+    closed, inner = judge(base, corners, none), current_loop(base, corners, none)
+    assert closed.largest_multiplier.max() > 1.0
+    assert found.judged.largest_multiplier.max() == pytest.approx(closed.largest_multiplier.max(), abs=1e-7)
+    assert found.current_loop.largest_multiplier.max() == pytest.approx(inner.largest_multiplier.max(), abs=1e-7)
+    assert not found.current_loop.stable.all()
+
+
+def test_ends_that_no_parts_can_hold_are_refused_with_a_damper():
+    """Nominal parts hold from 14 V on; at the tolerance ends the coupling resonance grows: the cure is proposed."""
+    text = re.sub(r"input_voltage\s*=.*", 'input_voltage = ["14 V", "30 V"]', read_text(UNDAMPED))
+    text = re.sub(r"(?m)^(R1|C1|C2)\s*=.*$", "", text.replace('"E96"', '"E12"'))
+    with pytest.raises(NoDesignError, match=r"current loop alone is unstable|no combination of preferred") as caught:
+        choose(parse_case(text, "marginal"))
+    assert caught.value.nearest["damper"]["capacitance"] >= 4.0 * 6.8e-6 * 0.45
+    assert any("coupling resonance" in o and "14 V" in o for o in caught.value.obstacles)
+    assert any(o.startswith("a damper of") for o in caught.value.obstacles)
+
+
+def test_margin_missing_at_one_end_counts_as_the_better_end():
+    """Without a phase crossing below half the switching frequency there is no gain margin: the other end is the worse."""
+    base = base_of(case_with(), PARTS, examine_stage(case_with()))
+    varied = toleranced(case_with(), PARTS)
+    change = influences(base, varied)["gain_margin_db"]
+    judged = judge(base, base.corners, np.arange(len(base.corners)))
+    some = np.isfinite(judged.gain_margin_db)
+    assert some.any()
+    assert (~some).any()
+    assert np.isfinite(change).all()
 
 
 def test_nothing_toleranced_has_no_extremes(few):

@@ -20,7 +20,7 @@ from loopdesign.converter import operating_point
 from loopdesign.corners import compensation
 from loopdesign.errors import DataError
 from loopdesign.extremes import Varied
-from loopdesign.judge import base_at, judge, variant_converter
+from loopdesign.judge import base_of, judge, variant_converter
 from loopdesign.report.choice_text import short_corner
 from loopdesign.report.spread_plots import READINGS, envelope_figure, histogram_figure, plot_histogram
 from loopdesign.report.spread_text import spread_markdown, spread_rows, spread_text
@@ -215,7 +215,7 @@ def test_a_sample_flagged_unstable_diverges_in_time_stepping_and_a_stable_one_re
         group = np.flatnonzero((~found.stable[:, 0] == flagged) & (moderate < 0.2))
         sample = int(group[np.argmax(moderate[group])]) if flagged else int(group[np.argmin(size[group])])
         corners = found.sample_corners_of(np.array([sample]), 0)
-        base = base_at(case, found.parts, found.conditions)
+        base = base_of(case, found.parts, examine_stage(case, found.conditions))
         converter = variant_converter(base, corners, np.array([0]))
         point = operating_point(converter.closed(compensation(case, found.parts, corners)), base.guess)
         assert not point.discontinuous[0]
@@ -300,11 +300,8 @@ def test_yield_lies_between_nominal_and_all_extremes(result):
 
 def test_a_variant_that_cannot_reach_its_output_counts_as_out_of_reach():
     case = build(lines='"12 V"', temperature='temperature = ["25 degC"]')
-    base = base_at(
-        case,
-        {"R1": 3300.0, "C1": 22e-9, "C2": 470e-12},
-        Corners(input_voltage=np.array([12.0]), load_current=np.array([1.25]), temperature=np.array([25.0])),
-    )
+    one = Corners(input_voltage=np.array([12.0]), load_current=np.array([1.25]), temperature=np.array([25.0]))
+    base = base_of(case, {"R1": 3300.0, "C1": 22e-9, "C2": 470e-12}, examine_stage(case, one))
     corners = Corners(
         input_voltage=np.array([12.0, 12.0, 12.0]), load_current=np.full(3, 1.25), temperature=np.full(3, 25.0),
         factors={"reference": np.array([1.0, 30.0, 1.01])},
@@ -397,9 +394,8 @@ def test_factors_of_uneven_ends():
 
 def test_guess_of_the_base_is_the_nominal_point():
     case = build()
-    base = base_at(
-        case, {}, Corners(input_voltage=np.array([12.0]), load_current=np.array([1.25]), temperature=np.array([25.0]))
-    )
+    one = Corners(input_voltage=np.array([12.0]), load_current=np.array([1.25]), temperature=np.array([25.0]))
+    base = base_of(case, {}, examine_stage(case, one))
     assert isinstance(base.guess, Guess)
     assert base.guess.duty[0] == pytest.approx(examine_stage(case).point.duty[0], rel=1e-9)
 
