@@ -11,6 +11,7 @@ from loopdesign.converter import operating_point
 from loopdesign.corners import compensation, line_load_corners, solved
 from loopdesign.insight import plants
 from loopdesign.margins import LoopMargins, find_margins
+from loopdesign.quantities import format_quantity
 from loopdesign.steady import Guess
 from loopdesign.switched import SwitchedModel, linearise, loop_gain
 from loopdesign.verdict import Verdict, verdicts
@@ -29,6 +30,8 @@ if TYPE_CHECKING:
 
 LOWEST_SHARE = 3e-5
 """Lowest frequency examined, as a share of the switching frequency."""
+NEAR_DC = 1e-9
+"""The same where no crossover is found above."""
 GRID = 160
 """Points of the first frequency grid; it is refined where the loop changes fast."""
 
@@ -154,13 +157,14 @@ def loop_margins(model: SwitchedModel, plants_of: tuple[Plant, ...]) -> tuple[Lo
     def response(frequencies_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
         return loop_gain(model, frequencies_hz)
 
+    found = find_margins(
+        response, low_hz=LOWEST_SHARE * switching, high_hz=0.5 * switching, count=GRID, batch=len(roots), extra_hz=extra
+    )
+    if all(m.crossover_hz is not None for m in found):
+        return found
+    # a loop that integrates slowly may cross below the usual band; look again from nearly dc
     return find_margins(
-        response,
-        low_hz=LOWEST_SHARE * switching,
-        high_hz=0.5 * switching,
-        count=GRID,
-        batch=len(roots),
-        extra_hz=extra,
+        response, low_hz=NEAR_DC * switching, high_hz=0.5 * switching, count=2 * GRID, batch=len(roots), extra_hz=extra
     )
 
 
@@ -184,7 +188,7 @@ def limits(case: cases.Case, stage: Stage) -> tuple[Limit, ...]:
     quarter = min((z / 4.0 for z in zeros if z is not None), default=np.inf)
     source = "a tenth of the switching frequency (common practice)"
     if quarter < tenth:
-        source = f"a quarter of the lowest right-half-plane zero or zero pair, {4.0 * quarter:.4g} Hz (common practice)"
+        source = f"a quarter of the lowest right-half-plane zero or zero pair, {_hz(4.0 * quarter)} (common practice)"
     rows.append(Limit(name="crossover_limit", value=float(min(tenth, quarter)), unit="Hz", source=source))
     return tuple(rows)
 
@@ -227,6 +231,10 @@ def assess(case: cases.Case, parts: Mapping[str, float], stage: Stage | None = N
     )  # fmt: skip
 
 
+def _hz(value: float) -> str:
+    return format_quantity(value, "Hz")
+
+
 def corner_name(corners: Corners, item: int) -> str:
     """Name a corner in a sentence."""
     return f"{corners.input_voltage[item]:.4g} V, {corners.load_current[item]:.3g} A"
@@ -238,14 +246,14 @@ def _instabilities(corners: Corners, judged: tuple[Verdict, ...]) -> tuple[str, 
         if not v.stable:
             w = v.worst
             told.append(
-                f"unstable at {corner_name(corners, item)}: {w.name} at {w.frequency_hz:.4g} Hz grows "
-                f"{w.growth_per_s:.3g} per second (largest multiplier {abs(w.multiplier):.4f})"
+                f"unstable at {corner_name(corners, item)}: {w.name} at {_hz(w.frequency_hz)} grows by "
+                f"{100.0 * (abs(w.multiplier) - 1.0):.2g} % per switching period (largest multiplier "
+                f"{abs(w.multiplier):.4f})"
             )
         elif v.current_loop_worst.beyond_the_loop:
             w = v.current_loop_worst
             told.append(
-                f"the current loop alone is unstable at {corner_name(corners, item)}: "
-                f"{w.name} at {w.frequency_hz:.4g} Hz"
+                f"the current loop alone is unstable at {corner_name(corners, item)}: {w.name} at {_hz(w.frequency_hz)}"
             )
     return tuple(told)
 
@@ -270,7 +278,7 @@ def shortfalls(found: Assessment) -> tuple[str, ...]:
     if highest and max(highest)[0] > limit:
         value, item = max(highest)
         where = corner_name(found.corners, item)
-        told.append(f"crossover {value:.4g} Hz at {where} is above {limit:.4g} Hz")
+        told.append(f"crossover {_hz(value)} at {where} is above {_hz(limit)}")
     for item, m in enumerate(found.margins):
         if m.crossover_hz is None:
             told.append(f"no crossover at {corner_name(found.corners, item)}: {m.reasons.get('crossover_hz', '')}")

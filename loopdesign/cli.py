@@ -10,20 +10,20 @@ import json
 import os
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from cyclopts import App, CycloptsError, Parameter
 
-from loopdesign.console import Progress, colour_wanted, complain, say
+from loopdesign.console import Progress, ascii_wanted, colour_wanted, complain, say
+from loopdesign.deliver import answered, deliver_report, filter_of, told
 from loopdesign.errors import DataError, LoopDesignError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from cyclopts import Token
+
     from loopdesign import case as cases
-    from loopdesign.assess import Assessment
-    from loopdesign.choice.choose import Choice
-    from loopdesign.filter_study import FilterStudy
 
 MET, MISSED, WRONG_INPUT = 0, 1, 2
 
@@ -34,6 +34,15 @@ app = App(
     result_action="return_value",
     help_format="plaintext",
 )
+
+
+def _whole(_type: object, tokens: Sequence[Token]) -> int:
+    """Read a whole number; 2.5 is none."""
+    try:
+        return int(tokens[0].value)
+    except ValueError:
+        raise ValueError(f'"{tokens[0].value}" is no whole number') from None
+
 
 CasePath = Annotated[Path, Parameter(help="Case file (TOML).")]
 Json = Annotated[bool, Parameter(name="--json", negative="", help="Print one JSON object and nothing else.")]
@@ -97,10 +106,10 @@ def check(case: CasePath, /, *, output: Folder = None, json_: Json = False) -> i
     whole = all(x is not None for x in (loaded.error_amplifier, loaded.divider, loaded.compensation))
     _require_slope(loaded)
     found = assess(loaded, given_parts(loaded) if whole else {})
-    study = _filter_study(found, quiet=json_)
+    study = filter_of(found, quiet=json_)
     if output is not None:
-        _write_report(found, output, study, quiet=json_)
-    say(json_, _answered(found, study) if json_ else {}, "" if json_ else _told(found, study))
+        deliver_report(found, output, study, quiet=json_)
+    say(json_, answered(found, study) if json_ else {}, "" if json_ else told(found, study))
     return MET if found.targets_met else MISSED
 
 
@@ -124,11 +133,11 @@ def design(case: CasePath, /, *, output: Folder = None, json_: Json = False) -> 
     with Progress("choosing parts", quiet=json_) as progress:
         found = choose(loaded, progress)
     chosen = write_parts(read_text(case), {_key(k): v for k, v in found.chosen.items()})
-    study = _filter_study(found.assessment, quiet=json_)
-    _write_report(found.assessment, folder, study, quiet=json_, choice=found, chosen_case=chosen)
+    study = filter_of(found.assessment, quiet=json_)
+    deliver_report(found.assessment, folder, study, quiet=json_, choice=found, chosen_case=chosen)
     extra = {"chosen": found.chosen, "choice": choice_rows(found), "report": str(folder)}
-    text = "" if json_ else _told(found.assessment, study, found, report=folder / "report.md")
-    say(json_, _answered(found.assessment, study) | extra if json_ else {}, text)
+    text = "" if json_ else told(found.assessment, study, found, report=folder / "report.md")
+    say(json_, answered(found.assessment, study) | extra if json_ else {}, text)
     return MET if found.assessment.targets_met else MISSED
 
 
@@ -160,8 +169,12 @@ def response(
     hz = np.array(parse_list(frequencies, "Hz"))
     voltage = s.input_voltage.nominal if input_voltage is None else parse_quantity(input_voltage, "V")
     current = s.output_current.highest if load_current is None else parse_quantity(load_current, "A")
-    if hz.size == 0 or hz.min() <= 0.0 or voltage <= 0.0 or current < 0.0:
-        raise DataError("frequencies and input voltage must be above zero, the load current not below")
+    if hz.size == 0 or hz.min() <= 0.0:
+        raise DataError(f"--frequencies must be above zero; found {frequencies}")
+    if voltage <= 0.0:
+        raise DataError(f"--input-voltage must be above zero; found {input_voltage}")
+    if current < 0.0 or (current == 0.0 and loaded.converter.rectifier == "diode"):
+        raise DataError(f"--load-current must be above zero with a diode rectifier; found {load_current}")
     found = respond(loaded, quantity, hz, input_voltage=voltage, load_current=current, open_loop=open_loop, model=model)
     answer = {
         "quantity": quantity,
@@ -175,7 +188,7 @@ def response(
     if json_ and not found.stable:
         print(OSCILLATES, file=sys.stderr)  # standard output holds the object and nothing else
 
-    say(json_, answer, "" if json_ else response_text(found, ascii_only=_ascii()))
+    say(json_, answer, "" if json_ else response_text(found, ascii_only=ascii_wanted()))
     return MET
 
 
@@ -184,7 +197,9 @@ def step(
     case: CasePath,
     /,
     *,
-    cycles: Annotated[int | None, Parameter(help="Switching cycles of each run; until at rest unless given.")] = None,
+    cycles: Annotated[
+        int | None, Parameter(converter=_whole, help="Switching cycles of each run; until at rest unless given.")
+    ] = None,
     output: Folder = None,
     json_: Json = False,
 ) -> int:
@@ -210,7 +225,7 @@ def step(
     say(
         json_,
         step_answer(found) if json_ else {},
-        "" if json_ else step_text(found, colour=colour_wanted(), ascii_only=_ascii()),
+        "" if json_ else step_text(found, colour=colour_wanted(), ascii_only=ascii_wanted()),
     )
     return MET if found.stable else MISSED
 
@@ -220,8 +235,8 @@ def spread(
     case: CasePath,
     /,
     *,
-    samples: Annotated[int, Parameter(help="Number of samples.")] = 10_000,
-    seed: Annotated[int, Parameter(help="The same seed gives the same samples.")] = 1,
+    samples: Annotated[int, Parameter(converter=_whole, help="Number of samples.")] = 10_000,
+    seed: Annotated[int, Parameter(converter=_whole, help="The same seed gives the same samples.")] = 1,
     output: Folder = None,
     json_: Json = False,
 ) -> int:
@@ -244,7 +259,7 @@ def spread(
 
         worst = worst_case_text(read_text(case), found)
         write_section(spread_section(found, envelope(found, found.ranked_condition), worst), spread_rows(found), output)
-    say(json_, spread_rows(found) if json_ else {}, "" if json_ else spread_text(found, ascii_only=_ascii()))
+    say(json_, spread_rows(found) if json_ else {}, "" if json_ else spread_text(found, ascii_only=ascii_wanted()))
     return MISSED if found.unstable.count or found.off_target.count else MET
 
 
@@ -256,101 +271,6 @@ def _key(name: str) -> str:
 def _require_slope(loaded: cases.Case) -> None:
     if loaded.modulator.scheme == "peak current" and loaded.modulator.slope is None:
         raise DataError(f"{loaded.source}: modulator.slope is open; run 'loopdesign design' to choose it, or give it")
-
-
-def _told(
-    found: Assessment, study: FilterStudy | None = None, choice: Choice | None = None, *, report: Path | None = None
-) -> str:
-    """Everything a person reads on the terminal; the verdict comes last."""
-    from loopdesign.report.choice_text import choice_text
-    from loopdesign.report.terminal import assessment_text, filter_text
-
-    plain = _ascii()
-    further = [] if study is None else [filter_text(study, ascii_only=plain)]
-    further += [] if report is None else [f"report: {report}"]
-    return assessment_text(
-        found,
-        None if choice is None else choice.chosen,
-        choice="" if choice is None else choice_text(choice, ascii_only=plain),
-        further=further,
-        colour=colour_wanted(),
-        ascii_only=plain,
-    )
-
-
-def _filter_study(found: Assessment, *, quiet: bool) -> FilterStudy | None:
-    """Study the input filter, where the case has one."""
-    from loopdesign.filter_study import filter_study
-
-    if found.case.input_filter is None:
-        return None
-    with Progress("studying the input filter", quiet=quiet):
-        return filter_study(found.case, found.parts)
-
-
-def _answered(found: Assessment, study: FilterStudy | None) -> dict[str, Any]:
-    """Everything a machine reads."""
-    from loopdesign.report.answer import answer, filter_answer
-
-    told = answer(found)
-    if study is not None:
-        told["input_filter"] = filter_answer(study)
-        told["warnings"] = [*told["warnings"], *study.warnings]
-    return told
-
-
-def _ascii() -> bool:
-    """Whether the output cannot show the letters of units."""
-    try:
-        "µΩ°".encode(sys.stdout.encoding or "ascii")
-    except (UnicodeEncodeError, LookupError):
-        return True
-    return False
-
-
-def _write_report(
-    found: Assessment,
-    folder: Path,
-    study: FilterStudy | None,
-    *,
-    quiet: bool,
-    choice: Choice | None = None,
-    chosen_case: str | None = None,
-) -> None:
-    """Write the report with a section for everything the case asks for."""
-    from loopdesign.report.choice_text import choice_rows
-    from loopdesign.report.data import report_data
-    from loopdesign.report.folder import write_report
-    from loopdesign.report.sections import choice_section, filter_section, step_section
-    from loopdesign.transient.steps import step_results
-
-    s = found.case.specification
-    sections = [] if choice is None else [choice_section(choice)]
-    sections += [] if study is None else [filter_section(study)]
-    if found.parts and (s.load_step is not None or s.line_step is not None):
-        with Progress("stepping", quiet=quiet) as progress:
-            sections.append(step_section(step_results(_with_parts(found), progress=progress)))
-    with Progress("writing the report", quiet=quiet):
-        content = _answered(found, study)
-        content |= {} if choice is None else {"chosen": choice.chosen, "choice": choice_rows(choice)}
-        chosen = choice.chosen if choice is not None else None
-        write_report(
-            found,
-            report_data(found),
-            folder,
-            content=content,
-            chosen=chosen,
-            chosen_case=chosen_case,
-            sections=sections,
-        )
-
-
-def _with_parts(found: Assessment) -> cases.Case:
-    """Put the assessed parts into the case."""
-    given = found.case.compensation
-    if given is None:
-        raise DataError(f"{found.case.source}: [compensation] is missing")
-    return found.case.model_copy(update={"compensation": given.model_copy(update=dict(found.parts))})
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -377,6 +297,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         return WRONG_INPUT
     except LoopDesignError as error:
         return complain(error, "--json" in words)
+    except (ValueError, ArithmeticError) as fault:  # what no check foresaw: still a sentence and no traceback
+        return complain(
+            DataError(f"the numbers of this case lead nowhere: {' '.join(str(fault).split())[:300]}"), "--json" in words
+        )
     except BrokenPipeError:
         sys.stderr.close()
         return MET

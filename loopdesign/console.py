@@ -18,6 +18,15 @@ def colour_wanted() -> bool:
     return sys.stdout.isatty() and not os.environ.get("NO_COLOR")
 
 
+def ascii_wanted() -> bool:
+    """Whether the output cannot show the letters of units."""
+    try:
+        "µΩ°".encode(sys.stdout.encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return True
+    return False
+
+
 def say(as_json: bool, answer: dict[str, Any], text: str) -> None:
     """Print one JSON object or a text."""
     if as_json:

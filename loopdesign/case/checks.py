@@ -88,6 +88,18 @@ def problems(sections: Sections) -> list[Problem]:
             found += impossible
             if sections.stage is not None and sections.modulator is not None and not impossible:
                 found += _duty(converter, specification, sections.stage, sections.modulator.max_duty)
+    if sections.compensation is not None and sections.compensation.C1 == 0.0:
+        found.append(
+            Problem(
+                path=("compensation", "C1"),
+                message="C1 must be fitted",
+                found='"none"',
+                expected='a capacitance such as "10 nF", or no C1 at all, for design to choose',
+                hint="without C1 nothing integrates, and every network here has it",
+            )
+        )
+    if specification is not None:
+        found += _still_steps(specification)
     if converter is not None and converter.rectifier == "diode" and sections.stage and sections.stage.diode is None:
         found.append(
             Problem(
@@ -158,6 +170,19 @@ def _missing_sections(sections: Sections) -> Iterator[Problem]:
             expected="[error_amplifier] with its kind and reference",
             hint="[compensation] is the network around an error amplifier",
         )
+
+
+def _still_steps(specification: Specification) -> Iterator[Problem]:
+    """Refuse a step that goes nowhere."""
+    for key in ("load_step", "line_step"):
+        step = getattr(specification, key)
+        if step is not None and step.from_ == step.to:
+            yield Problem(
+                path=("specification", key),
+                message="the step ends where it begins",
+                found=f"from = to = {step.to:g}",
+                expected="two different values",
+            )
 
 
 def _reference(output_voltage: float, reference: float) -> Iterator[Problem]:

@@ -288,6 +288,7 @@ class LevelsOf:
                 )
         if errors:
             raise ValidationError.from_exception_data("values", errors)
+        numbers = list(dict.fromkeys(numbers))  # a value given twice is one corner
         return Levels(values=tuple(numbers), nominal=numbers[len(numbers) // 2])
 
     def __get_pydantic_core_schema__(self, _source: object, _handler: GetCoreSchemaHandler) -> core_schema.CoreSchema:

@@ -121,7 +121,7 @@ class FilterStudy:
     proposal
         A damper, where the separation is too small or the filter turns the verdict; else None.
     warnings
-        One sentence for every corner that needs one.
+        The corner where filter and converter come nearest, and every corner whose verdict the filter turns.
     """
 
     corners: Corners
@@ -295,19 +295,20 @@ def _warnings(
 ) -> tuple[str, ...]:
     """Say where filter and converter come too near, and where the filter turns the verdict; name the frequency."""
     told = []
+    near = np.flatnonzero(separation.db < ENOUGH_DB)
+    if len(near):
+        item = int(near[np.argmin(separation.db[near])])
+        own, other = (format_quantity(float(x[item]), "ohm") for x in (separation.filter_ohm, separation.converter_ohm))
+        gap = float(separation.db[item])
+        much = f"comes within {gap:.1f} dB of" if gap >= 0.0 else f"exceeds by {-gap:.1f} dB"
+        rest = f"; {len(near)} of {len(separation.db)} corners are nearer than the customary {ENOUGH_DB:g} dB"
+        where = format_quantity(float(separation.frequency_hz[item]), "Hz")
+        told.append(
+            f"at {corner_name(corners, item)} the input filter's output impedance of {own} {much} the converter's "
+            f"input impedance of {other} at {where}{rest}"
+        )
     for item, (a, b) in enumerate(zip(without, with_filter, strict=True)):
         name = corner_name(corners, item)
-        if separation.db[item] < ENOUGH_DB:
-            own, other = (
-                format_quantity(float(x[item]), "ohm") for x in (separation.filter_ohm, separation.converter_ohm)
-            )
-            gap = float(separation.db[item])
-            near = f"comes within {gap:.1f} dB of" if gap >= 0.0 else f"exceeds by {-gap:.1f} dB"
-            told.append(
-                f"at {name} the input filter's output impedance of {own} {near} the converter's input impedance of "
-                f"{other} at {format_quantity(float(separation.frequency_hz[item]), 'Hz')}; a separation of "
-                f"{ENOUGH_DB:g} dB is customary"
-            )
         if a.stable and not b.stable:
             told.append(
                 f"at {name} the converter is stable without its input filter and UNSTABLE with it: {b.worst.name} at "

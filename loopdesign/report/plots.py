@@ -188,7 +188,7 @@ def nyquist_figure(data: ReportData) -> Figure:
         plot_nyquist(data, load, ax=grid[0, k])
         if k:
             grid[0, k].set_ylabel("")
-    figure.suptitle("Loop gain near -1 (positive frequencies)", fontsize=11.5)
+    figure.suptitle("Loop gain near -1 (positive frequencies; dots: nearest to -1)", fontsize=11.5)
     return figure
 
 

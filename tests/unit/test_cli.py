@@ -265,6 +265,8 @@ def test_schema_is_json_schema(capsys):
         (["response", str(DAMPED), "--quantity", "loop"], "open"),
         (["start", "sepik"], "sepic"),
         (["check", "nowhere.toml"], "no such file"),
+        (["response", str(UNDAMPED), "--load-current", "0 A"], "above zero with a diode"),
+        (["spread", str(UNDAMPED), "--samples", "2.5"], "no whole number"),
         (["step", str(DAMPED)], "loopdesign design"),
         (["step", str(UNDAMPED), "--cycles", "0"], "at least 1"),
         (["spread", str(DAMPED)], "loopdesign design"),
