@@ -67,20 +67,25 @@ def deliver_report(
     chosen_case: str | None = None,
 ) -> None:
     """Write the report with a section for everything the case asks for."""
+    from loopdesign.impedances import impedances
     from loopdesign.report.choice_text import choice_rows
     from loopdesign.report.data import report_data
     from loopdesign.report.folder import write_report
+    from loopdesign.report.impedance_section import impedance_answer, impedance_section
     from loopdesign.report.sections import choice_section, filter_section, step_section
     from loopdesign.transient.steps import step_results
 
     s = found.case.specification
     sections = [] if choice is None else [choice_section(choice)]
     sections += [] if study is None else [filter_section(study)]
+    shown = impedances(found)
+    sections.append(impedance_section(shown))
     if found.parts and (s.load_step is not None or s.line_step is not None):
         with Progress("stepping", quiet=quiet) as progress:
             sections.append(step_section(step_results(_with_parts(found), progress=progress)))
     with Progress("writing the report", quiet=quiet):
         content = answered(found, study)
+        content["impedances"] = impedance_answer(shown)
         content |= {} if choice is None else {"chosen": choice.chosen, "choice": choice_rows(choice)}
         chosen = choice.chosen if choice is not None else None
         write_report(
