@@ -86,18 +86,6 @@ def _run(command, case, tmp_path, *options):
     )  # fmt: skip
 
 
-def offers(case, tmp_path):
-    """Whether the program knows the topology of a case: it refuses one it does not know and names that key."""
-    run = _run("check", case, tmp_path)
-    return not (run.returncode == 2 and "topology" in run.stdout + run.stderr)
-
-
-def offers_command(command):
-    """Whether the program has a command."""
-    program = [sys.executable, "-m", "loopdesign", command, "--help"]
-    return subprocess.run(program, capture_output=True, check=False, timeout=60).returncode == 0
-
-
 def ask(command, case, tmp_path, *options):
     """Run one command of the program on a case and return its machine-readable answer."""
     run = _run(command, case, tmp_path, *options)

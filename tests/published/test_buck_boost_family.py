@@ -30,6 +30,7 @@ from loopdesign.features import network_features
 from loopdesign.insight import plants, poles_hz, quality, zeros_hz
 from loopdesign.margins import find_margins, margins_from_grid
 from loopdesign.modulator import VoltageMode
+from loopdesign.placement import k_factor_type2
 from loopdesign.responses import respond
 from loopdesign.switched import line_to_output, linearise
 from loopdesign.topologies import TOPOLOGIES
@@ -159,17 +160,22 @@ def lead_loop(fz, fp, gain, inverted_zero=0.0):
 
 
 def test_lead_compensated_regulator():
-    """E5: fz = 1.7 kHz, fp = 14.5 kHz, Gc0 = 3.7 for 5 kHz and 52 deg; exact 5161.56 Hz and 53.21 deg (derived)."""
-    theta, fc = np.radians(52.0), 5e3
-    fz, fp = (
-        fc * np.sqrt((1 - np.sin(theta)) / (1 + np.sin(theta))),
-        fc * np.sqrt((1 + np.sin(theta)) / (1 - np.sin(theta))),
-    )
-    gain = (fc / 1e3) ** 2 / 2.3333333 * np.sqrt(fz / fp)
+    """E5: fz = 1.7 kHz, fp = 14.5 kHz, Gc0 = 3.7 for 5 kHz and 52 deg; exact 5161.56 Hz and 53.21 deg (derived).
+
+    Zero and pole by the program's K factor, which is the source's geometry (K7: fp/fz = k^2); the gain by the source's rule,
+    (fc/f0)^2 sqrt(fz/fp)/Tu0, from the program's plant.
+    """
+    fc, k = 5e3, k_factor_type2(52.0)
+    fz, fp = fc / k, fc * k
     assert (fz, fp) == (pytest.approx(1700.0, rel=0.013), pytest.approx(14500.0, rel=2e-3))
+    assert (fz, fp) == (pytest.approx(1721.638, rel=1e-6), pytest.approx(14521.05, rel=1e-6))
+    conv = regulator()
+    plant = plants(conv, operating_point(conv))[0]
+    gain = (fc / abs(plant.poles_hz[0])) ** 2 / (plant.dc_gain / 3.0) / k
     assert gain == pytest.approx(3.7, rel=0.02)
-    exact = fc**2 / 1006.584**2 / 2.3333333 * np.sqrt(fz / fp)
-    (found,) = find_margins(lead_loop(fz, fp, exact), low_hz=10.0, high_hz=50e3)
+    assert gain == pytest.approx(3.64112, rel=1e-5)
+    assert gain * plant.dc_gain / 3.0 == pytest.approx(8.6, rel=0.015)
+    (found,) = find_margins(lead_loop(fz, fp, gain), low_hz=10.0, high_hz=50e3)
     assert found.crossover_hz == pytest.approx(5161.56, rel=1e-4)
     assert found.phase_margin_deg == pytest.approx(53.21, abs=0.01)
 
@@ -185,6 +191,17 @@ def test_regulator_with_integrator():
     open_loop = average(operating_point(conv), conv.modulator).response(at, "line", "v(out)")[0, 0]
     assert abs(open_loop / (1 + loop(at)[0, 0])) == pytest.approx(12.277e-3, rel=1e-3)
     assert 20 * np.log10(abs(1 / (1 + loop(at)[0, 0]))) == pytest.approx(-32.883, abs=5e-3)
+    assert 20 * np.log10(abs(1 / (1 + loop(at)[0, 0]))) == pytest.approx(-32.7, abs=0.25)
+
+
+def test_line_rejection_without_integrator():
+    """E6: 1 V at 100 Hz on the input leaves 62 mV with the lead network only (printed, D/T0); D/(1 + T0) is 56.4 mV exactly."""
+    loop, at = lead_loop(1721.638, 14521.05, 3.64112), np.array([100.0])
+    conv = regulator()
+    open_loop = average(operating_point(conv), conv.modulator).response(at, "line", "v(out)")[0, 0]
+    assert abs(open_loop / loop(at)[0, 0]) == pytest.approx(62e-3, rel=0.02)
+    assert abs(open_loop / loop(at)[0, 0]) == pytest.approx(63.1e-3, rel=5e-3)
+    assert abs(open_loop / (1 + loop(at)[0, 0])) == pytest.approx(56.4e-3, rel=0.01)
 
 
 @pytest.fixture(scope="module")
@@ -297,7 +314,11 @@ def test_discontinuous_conversion_ratio(name):
 
 @pytest.mark.parametrize("name", RATIO)
 def test_discontinuous_small_signal_table(name):
-    """E10, Table 15.3: dc gain and dominant pole of control, dc gain of line, in discontinuous conduction."""
+    """E10, Tables 15.3 and 15.4: dc gain and both poles of control, dc gain of line, in discontinuous conduction.
+
+    The high pole fs/(pi D2) is M fs/(pi D (1 - M)) of the buck, (M - 1) fs/(pi D) of the boost, M fs/(pi D) of the buck-boost,
+    whose M is that before the transformer in a flyback.
+    """
     D, K = 0.3, CRITICAL[name](0.3) / 3
     M = MADE[name](D, K)
     V = 30.0 * M
@@ -307,12 +328,13 @@ def test_discontinuous_small_signal_table(name):
         "buck": (2 * V / D * (1 - M) / (2 - M), (2 - M) / (1 - M)),
         "boost": (2 * V / D * (M - 1) / (2 * M - 1), (2 * M - 1) / (M - 1)),
     }.get(name, (V / D, 2.0))
-    assert ratio > 0.0
+    fall = {"buck": M / (1 - M), "boost": M - 1}.get(name, ratio)
     conv = converter(TOPOLOGIES[name], stage_of(name, **DCM), 30.0, V, V / resistance, FS)
     point = operating_point(conv)
     plant = plants(conv, point)[0]
     assert plant.dc_gain == pytest.approx(Gd0, rel=1e-3)
     assert abs(plant.poles_hz[0]) == pytest.approx(pole / (2 * np.pi * resistance * DCM["capacitance"]), rel=2e-3)
+    assert abs(plant.poles_hz[1]) == pytest.approx(fall * FS / (np.pi * D), rel=1e-3)
     low = np.array([0.001])
     assert_allclose(np.abs(average(point, conv.modulator).response(low, "line", "v(out)")[0]), M, rtol=1e-4)
     assert_allclose(np.abs(line_to_output(linearise(point), low)[0]), M, rtol=1e-4)
@@ -452,6 +474,50 @@ def test_perfect_coupling_leaves_a_buck_boost(name):
     zero = (1 - D) ** 2 * load / (D * 50e-6)
     expected = 24.0 / (D * (1 - D)) * (1 - s / zero) / (1 + s / (Q * w0) + (s / w0) ** 2)
     assert_allclose(averaged_at(conv, D).response(f, "control", "v(out)")[0], expected, rtol=1e-3)
+
+
+def twin(name, L1, L2, C1, D, load):
+    """Lossless stage of 18 V with 220 uF at the output, averaged at a duty."""
+    vout = 18.0 * D / (1 - D)
+    conv = converter(TOPOLOGIES[name], two_inductor(L1, L2, C1, 220e-6), 18.0, vout, vout / load, 100e3)
+    return averaged_at(conv, D)
+
+
+@pytest.mark.parametrize("D", [0.4, 4 / 7, 0.7])
+@pytest.mark.parametrize("name", ["cuk", "zeta"])
+def test_poles_of_the_sepic_in_a_stage_with_other_parts(name, D):
+    """Derived on paper: which Cuk or Zeta has the poles of a given SEPIC.
+
+    Their lossless denominators, without coupling, share s, s^3 and s^4 with the SEPIC's (S3):
+
+        1 + s Le/R + s^2 (a + Co Le) + s^3 Cs L1 L2/(D'^2 R) + s^4 Cs Co L1 L2/D'^2,   Le = L2 + (D/D')^2 L1,
+
+    and differ in ``a``: Cs (L1 + L2) of the SEPIC, Cs L1/D'^2 of the two others. Equal parts give equal poles only where
+    L2/L1 = (1 - D'^2)/D'^2. At any other duty L1' = (D L1 - D' L2)^2/(D^2 (L1 + L2)), L2' = (L1 || L2)/D'^2 and
+    Cs' = Cs (L1 + L2) D'^2/L1' do, with the same output capacitor. The gain at dc, Vg/D'^2, is the same in all; zeros are not.
+    """
+    L1, L2, C1, load, d = 100e-6, 50e-6, 22e-6, 5.0, 1 - D
+    sepic = twin("sepic", L1, L2, C1, D, load)
+    other1 = (D * L1 - d * L2) ** 2 / (D**2 * (L1 + L2))
+    other2 = L1 * L2 / (L1 + L2) / d**2
+    other = twin(name, other1, other2, C1 * (L1 + L2) * d**2 / other1, D, load)
+    assert_allclose(np.sort_complex(poles_hz(other, 0)), np.sort_complex(poles_hz(sepic, 0)), rtol=1e-7)
+    low = np.array([1e-3])
+    for model in (sepic, other):
+        assert model.response(low, "control", "v(out)")[0, 0].real == pytest.approx(18.0 / d**2, rel=1e-6)
+    # with its own parts the stage has other poles at this duty
+    same = twin(name, L1, L2, C1, D, load)
+    assert np.abs(poles_hz(same, 0)[0] / poles_hz(sepic, 0)[0] - 1).max() > 1e-3
+
+
+@pytest.mark.parametrize("D", [0.3, 0.5])
+@pytest.mark.parametrize("name", ["cuk", "zeta"])
+def test_poles_of_the_sepic_with_the_same_parts(name, D):
+    """Derived, as above: with L2/L1 = (1 - D'^2)/D'^2 the same parts give the same poles."""
+    L1, d = 60e-6, 1 - D
+    L2 = L1 * (1 - d**2) / d**2
+    both = [np.sort_complex(poles_hz(twin(n, L1, L2, 22e-6, D, 5.0), 0)) for n in ("sepic", name)]
+    assert_allclose(both[1], both[0], rtol=1e-7)
 
 
 # --- hand-written switched equations, integrated step by step -------------------------------------------------------

@@ -7,8 +7,10 @@ R. W. Erickson, D. Maksimovic, "Fundamentals of Power Electronics", 3rd ed., 202
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy.signal import lti, step
 
 from loopdesign.margins import find_margins, headline_margins, margins_from_grid
+from loopdesign.transient.estimate import step_response
 
 
 def every_route(loop, low_hz, high_hz):
@@ -56,6 +58,30 @@ def test_phase_margin_and_closed_loop_q(q, margin):
     assert_allclose(found.phase_margin_deg, margin, atol=1e-3)
     cosine, sine = np.cos(np.radians(found.phase_margin_deg)), np.sin(np.radians(found.phase_margin_deg))
     assert_allclose(np.sqrt(cosine) / sine, q, rtol=1e-8)
+
+
+@pytest.mark.parametrize(("q", "printed"), [(1.0, 16.3), (2.0, 44.4)])
+def test_overshoot_that_the_phase_margin_foretells(q, printed):
+    """EM3 9.4.4: exp(-pi/sqrt(4 Q^2 - 1)) is 16.3 % for Q = 1 and 44.4 % for Q = 2 (printed).
+
+    The margin read from the loop gives Q; the closed loop 1/(1 + s/(Q wc) + s^2/wc^2) is stepped by scipy, and once more from its
+    frequency response by the program's own route from responses to steps.
+    """
+
+    def loop(f):
+        s = 1j * f / 1e3
+        return 1 / (s * (1 + s * q**2))
+
+    margin = np.radians(every_route(loop, 1.0, 1e5).phase_margin_deg)
+    found_q = np.sqrt(np.cos(margin)) / np.sin(margin)
+    assert 100 * np.exp(-np.pi / np.sqrt(4 * found_q**2 - 1)) == pytest.approx(printed, abs=0.05)
+    w0 = 2 * np.pi * 1e3  # s/w0 (1 + s q^2/w0) + 1: the pair lies at w0/q
+    times = np.linspace(0.0, 2e-3, 801)
+    _, stepped = step(lti([1.0], [q**2 / w0**2, 1.0 / w0, 1.0]), T=times)
+    assert 100 * (stepped.max() - 1.0) == pytest.approx(printed, abs=0.06)
+    f = np.geomspace(1e-2, 1e6, 6000)
+    closed = loop(f) / (1 + loop(f))
+    assert_allclose(step_response(f, closed, times[1:]), stepped[1:], atol=2e-4)
 
 
 @pytest.mark.parametrize(("delay", "margin"), [(0.36e-6, 39), (0.86e-6, 21), (1.36e-6, 3)])
