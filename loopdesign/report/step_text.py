@@ -68,7 +68,9 @@ def deviation_table(study: StepStudy, kind: Kind) -> Table:
 
 
 def _settled(r: StepResult) -> Value:
-    """Settling time; words where the cycle mean was never outside the band."""
+    """Settling time; words where the run was cut, or where the cycle mean was never outside the band."""
+    if r.cut:
+        return "run cut short"
     return NEVER_OUTSIDE if r.settling_time_s == 0.0 else r.settling_time_s
 
 
@@ -175,6 +177,12 @@ def step_verdict(study: StepStudy) -> str:
     bad = [r for r in study.results if not r.stable]
     count = len(study.results) + len(study.missed)
     if not bad and not study.missed:
+        cut = sum(r.cut for r in study.results)
+        if cut:
+            return (
+                f"All {count} steps end at a stable operating point; {cut} of the runs were cut short before they "
+                "settled, so that deviation and settling are not the whole story."
+            )
         return f"All {count} steps come to rest. {_largest(study)}"
     unstable = sum(r.worst is not None and not r.worst.stable for r in bad)
     told = (

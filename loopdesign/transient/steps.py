@@ -41,6 +41,12 @@ if TYPE_CHECKING:
     from loopdesign import case as cases
     from loopdesign.switched import SwitchedModel
 
+APPROACHING = 0.95
+"""Share of the distance half-way by which a run must have come nearer at its end to count as under way."""
+TIME_CONSTANTS = 3.0
+"""Time constants of the slowest mode that a run must last before its end says anything."""
+AT_REST = 0.1
+"""Share of the settling band within which a run counts as at rest however short it was."""
 LEAST_CYCLES, MOST_CYCLES = 1000, 10000
 """Cycles of a run whose number is not given: it ends at rest, within these."""
 UNSTABLE_CYCLES = 2000
@@ -84,7 +90,9 @@ class StepResult:
         Deviation that the closed-loop impedance (line: rejection) at the operating points before and after predicts
         [V]; None where it is unstable or absent.
     stable
-        Whether the operating point after the step is stable by its multipliers and the run came to it.
+        Whether the operating point after the step is stable by its multipliers and the run came or was coming to it.
+    cut
+        Whether the run ended before it settled; settling time and deviation are then not the whole story.
     reason
         Why not, as a sentence; empty where stable.
     """
@@ -106,6 +114,7 @@ class StepResult:
     estimated_v: tuple[float | None, float | None]
     stable: bool
     reason: str
+    cut: bool = False
 
     @property
     def time_s(self) -> NDArray[np.float64]:
@@ -245,6 +254,7 @@ def _step(start: StepStart, cycles: int | None, case: cases.Case) -> StepResult:
     worst = None if model is None else worst_modes(model)[0]
     after = None if model is None else float(model.point.problem.target[0])
     stable, reason = _judge(sequence, after, worst, band, reason)
+    cut = stable and _cut(sequence, after, worst, band)
     final = after if after is not None else float(sequence.mean[-len(sequence.mean) // 10 :].mean())
     raw = max(float(sequence.highest.max()) - before, before - float(sequence.lowest.min()))
     heard = None if worst is None or after is None else ringing(
@@ -254,9 +264,9 @@ def _step(start: StepStart, cycles: int | None, case: cases.Case) -> StepResult:
         kind=start.kind, input_voltage=start.line[0], line_to=start.line[1], load_from=start.load[0],
         load_to=start.load[1], before=before, after=after, run=sequence, zoom=zoom,
         peak_deviation_v=float(np.abs(sequence.mean - before).max()), raw_deviation_v=raw,
-        settling_time_s=settling_time(sequence, final, band) if stable else None, worst=worst, ringing=heard,
+        settling_time_s=settling_time(sequence, final, band) if stable and not cut else None, worst=worst, ringing=heard,
         estimated_v=(_estimated(start, start.model, sequence), _estimated(start, model, sequence)),
-        stable=stable, reason=reason,
+        stable=stable, reason=reason, cut=cut,
     )  # fmt: skip
 
 
@@ -269,10 +279,31 @@ def _judge(sequence: Run, after: float | None, worst: Mode | None, band: float, 
             f"unstable after the step: {worst.name} at {worst.frequency_hz:.4g} Hz grows {worst.growth_per_s:.3g} per "
             f"second (largest multiplier {abs(worst.multiplier):.4f})"
         )
-    tail = sequence.mean[-max(10, len(sequence.mean) // 20) :]
-    if float(np.abs(tail - after).max()) > band:
-        return False, "the run did not come to the operating point after the step, although that is stable"
+    end, middle = _distance(sequence, after, 1.0), _distance(sequence, after, 0.5)
+    if end > band and end > APPROACHING * middle and not _short(sequence, worst):
+        return False, "the run stays away from the operating point after the step, although that is stable"
     return True, ""
+
+
+def _distance(sequence: Run, after: float, share: float) -> float:
+    """Largest distance [V] of the cycle mean from its final value near a share of the run's length."""
+    count = len(sequence.mean)
+    width = max(10, count // 20)
+    end = max(int(share * count), min(width, count))
+    return float(np.abs(sequence.mean[max(end - width, 0) : end] - after).max())
+
+
+def _short(sequence: Run, worst: Mode) -> bool:
+    """Whether a run is shorter than the slowest mode needs to die away."""
+    return len(sequence.mean) * -float(np.log(abs(worst.multiplier))) < TIME_CONSTANTS
+
+
+def _cut(sequence: Run, after: float | None, worst: Mode | None, band: float) -> bool:
+    """Whether a run ended before it can be said to have settled."""
+    if after is None or worst is None:
+        return False
+    near_rest = _distance(sequence, after, 1.0) <= AT_REST * band
+    return _distance(sequence, after, 1.0) > band or (_short(sequence, worst) and not near_rest)
 
 
 def _estimated(start: StepStart, model: SwitchedModel | None, sequence: Run) -> float | None:

@@ -292,3 +292,10 @@ def test_unreachable_output_names_the_highest_and_its_duty(case):
     assert error["highest_output"] < 15.0
     assert 0.0 < error["duty"] < 0.9
     assert "highest reachable output" in done.stderr
+
+
+def test_step_cut_short_claims_no_settling(capsys):
+    """Five cycles say nothing about settling, and nothing against a stable operating point."""
+    assert main(["step", str(UNDAMPED), "--json", "--cycles", "5"]) == 1
+    corners = json.loads(capsys.readouterr().out)["corners"]
+    assert [(c["stable"], c["settling_time_s"]) for c in corners] == [(False, None), (True, None), (True, None)]
