@@ -264,7 +264,8 @@ def _step(start: StepStart, cycles: int | None, case: cases.Case) -> StepResult:
         kind=start.kind, input_voltage=start.line[0], line_to=start.line[1], load_from=start.load[0],
         load_to=start.load[1], before=before, after=after, run=sequence, zoom=zoom,
         peak_deviation_v=float(np.abs(sequence.mean - before).max()), raw_deviation_v=raw,
-        settling_time_s=settling_time(sequence, final, band) if stable and not cut else None, worst=worst, ringing=heard,
+        settling_time_s=settling_time(sequence, final, band) if stable and not cut else None,
+        worst=worst, ringing=heard,
         estimated_v=(_estimated(start, start.model, sequence), _estimated(start, model, sequence)),
         stable=stable, reason=reason, cut=cut,
     )  # fmt: skip
