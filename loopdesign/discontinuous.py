@@ -166,6 +166,58 @@ def _derivatives(
     return np.stack(found, axis=-1)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Partials:
+    """Partial derivatives of the triangle, real, at one operating point.
+
+    ``rise_x``, ``rise_u``, ``rise_d`` of the peak by slow states, inputs and duty; ``by_x``, ``by_u``, ``by_d`` of the
+    averages at a given peak; ``by_rising`` by the peak of the rising side, ``by_current`` by a current step through the
+    falling side.
+    """
+
+    rise_x: NDArray[np.float64]
+    rise_u: NDArray[np.float64]
+    rise_d: NDArray[np.float64]
+    by_x: NDArray[np.float64]
+    by_u: NDArray[np.float64]
+    by_d: NDArray[np.float64]
+    by_rising: NDArray[np.float64]
+    by_current: NDArray[np.float64]
+
+
+def _partials(
+    triangle: _Triangle,
+    xi: NDArray[np.complex128],
+    duty: NDArray[np.complex128],
+    u: NDArray[np.complex128],
+    columns: list[int],
+) -> _Partials:
+    """Differentiate the triangle by everything it depends on."""
+    states, first = list(range(xi.shape[1])), [0]
+    peak = triangle.peak(xi, duty, u)
+    decline = -triangle.rate(triangle.off, xi, u, peak)
+    fall = peak / decline
+    d, p, f = duty[:, None], peak[:, None], fall[:, None]
+    decline_x = -_derivatives(lambda z: triangle.rate(triangle.off, z, u, peak), xi, states)
+    decline_u = -_derivatives(lambda z: triangle.rate(triangle.off, xi, z, peak), u, columns)
+    steeper = -_derivatives(lambda z: triangle.rate(triangle.off, xi, u, z[:, 0]), p, first)[:, 0]
+    by_fall = _derivatives(lambda z: triangle.averages(xi, duty, u, (peak, peak), z[:, 0]), f, first)[..., 0]
+    by_falling = _derivatives(lambda z: triangle.averages(xi, duty, u, (peak, z[:, 0]), fall), p, first)[..., 0]
+    by_x = _derivatives(lambda z: triangle.averages(z, duty, u, (peak, peak), fall), xi, states)
+    by_u = _derivatives(lambda z: triangle.averages(xi, duty, z, (peak, peak), fall), u, columns)
+    through_decline = -(peak.real / decline.real**2)[:, None] * by_fall
+    return _Partials(
+        rise_x=_derivatives(lambda z: triangle.peak(z, duty, u), xi, states),
+        rise_u=_derivatives(lambda z: triangle.peak(xi, duty, z), u, columns),
+        rise_d=_derivatives(lambda z: triangle.peak(xi, z[:, 0], u), d, first)[:, 0],
+        by_x=by_x + through_decline[:, :, None] * decline_x[:, None, :],
+        by_u=by_u + through_decline[:, :, None] * decline_u[:, None, :],
+        by_d=_derivatives(lambda z: triangle.averages(xi, z[:, 0], u, (peak, peak), fall), d, first)[..., 0],
+        by_rising=_derivatives(lambda z: triangle.averages(xi, duty, u, (z[:, 0], peak), fall), p, first)[..., 0],
+        by_current=by_falling + by_fall * ((1.0 - fall.real * steeper) / decline.real)[:, None],
+    )
+
+
 def reduced(point: OperatingPoint, modulator: Modulator) -> tuple[NDArray[np.float64], ...]:
     """Linearise the averaged triangle around a discontinuous operating point.
 
@@ -181,56 +233,34 @@ def reduced(point: OperatingPoint, modulator: Modulator) -> tuple[NDArray[np.flo
     tuple of ndarray
         A (B,m+2,m+2), B (B,m+2,3), C (B,2,m+2), D (B,2,3) with m slow states and the two lags; time in periods.
     """
-    slow = _slow_states(point, average_state(point))
+    mean = average_state(point)
+    slow = _slow_states(point, mean)
     triangle = _Triangle(point, slow)
-    xi = np.einsum("bij,bj->bi", slow.N, average_state(point)).astype(complex)
+    xi = np.einsum("bij,bj->bi", slow.N, mean).astype(complex)
     duty, u = point.duty.astype(complex), point.inputs.astype(complex)
-    columns = [point.network.input_index(n) for n in INPUTS]
-    states = list(range(xi.shape[1]))
-    peak = triangle.peak(xi, duty, u)
-    decline = -triangle.rate(triangle.off, xi, u, peak)
-    fall = peak / decline
-
-    def one(value: NDArray[np.complex128]) -> NDArray[np.complex128]:
-        return value[:, None]
-
-    # what the current at switch-off gains at fixed duty, from slow states and inputs
-    rise_x = _derivatives(lambda z: triangle.peak(z, duty, u), xi, states)
-    rise_u = _derivatives(lambda z: triangle.peak(xi, duty, z), u, columns)
-    rise_d = _derivatives(lambda z: triangle.peak(xi, z[:, 0], u), one(duty), [0])[:, 0]
-    decline_x = -_derivatives(lambda z: triangle.rate(triangle.off, z, u, peak), xi, states)
-    decline_u = -_derivatives(lambda z: triangle.rate(triangle.off, xi, z, peak), u, columns)
-    by_x = _derivatives(lambda z: triangle.averages(z, duty, u, (peak, peak), fall), xi, states)
-    by_u = _derivatives(lambda z: triangle.averages(xi, duty, z, (peak, peak), fall), u, columns)
-    by_d = _derivatives(lambda z: triangle.averages(xi, z[:, 0], u, (peak, peak), fall), one(duty), [0])[..., 0]
-    by_rising = _derivatives(lambda z: triangle.averages(xi, duty, u, (z[:, 0], peak), fall), one(peak), [0])[..., 0]
-    by_falling = _derivatives(lambda z: triangle.averages(xi, duty, u, (peak, z[:, 0]), fall), one(peak), [0])[..., 0]
-    by_fall = _derivatives(lambda z: triangle.averages(xi, duty, u, (peak, peak), z[:, 0]), one(fall), [0])[..., 0]
-    through_decline = -(peak.real / decline.real**2)[:, None] * by_fall
-    by_x = by_x + through_decline[:, :, None] * decline_x[:, None, :]
-    by_u = by_u + through_decline[:, :, None] * decline_u[:, None, :]
-    steeper = -_derivatives(lambda z: triangle.rate(triangle.off, xi, u, z[:, 0]), one(peak), [0])[:, 0]
-    by_current = by_falling + by_fall * ((1.0 - fall.real * steeper) / decline.real)[:, None]
+    part = _partials(triangle, xi, duty, u, [point.network.input_index(n) for n in INPUTS])
     at_edge = _edge_share(point, slow)
-    spread = by_d + (by_rising + by_current) * rise_d[:, None] - at_edge
+    spread = part.by_d + (part.by_rising + part.by_current) * part.rise_d[:, None] - at_edge
     # the spread is a current step through the rest of the triangle, so it lies along ``by_current``
-    gain = np.einsum("bi,bi->b", spread, by_current) / np.einsum("bi,bi->b", by_current, by_current)
-    left = at_edge + spread - gain[:, None] * by_current
-    control = np.array([n == "control" for n in INPUTS], float)
-    duty_x, duty_u, duty_rise = _duty(point, modulator, triangle, (xi, duty, u, peak), rise_d)
-    fast = np.stack([by_rising, by_current], axis=2)
-    rows = np.concatenate([by_x, fast, by_u * (1.0 - control)], axis=2)
+    along = part.by_current
+    gain = np.einsum("bi,bi->b", spread, along) / np.einsum("bi,bi->b", along, along)
+    at_once = at_edge + spread - gain[:, None] * along
+    free = 1.0 - np.array([n == "control" for n in INPUTS], float)
+    duty_x, duty_u, duty_rise = _duty(
+        point, modulator, triangle, (xi, duty, u, triangle.peak(xi, duty, u)), part.rise_d
+    )
+    rows = np.concatenate([part.by_x, np.stack([part.by_rising, along], axis=2), part.by_u * free], axis=2)
     duty_row = np.concatenate([duty_x, duty_rise[:, None], np.zeros_like(gain)[:, None], duty_u], axis=1)
-    rows = rows + left[:, :, None] * duty_row[:, None, :]
-    m = len(states)
-    lag = np.zeros((len(gain), 2, m + 2 + len(INPUTS)))
-    lag[:, 0, :m], lag[:, 0, m], lag[:, 0, m + 2 :] = rise_x, -1.0, rise_u * (1.0 - control)
+    rows = rows + at_once[:, :, None] * duty_row[:, None, :]
+    m = xi.shape[1]
+    n = m + len(LAGS)
+    lag = np.zeros((len(gain), 2, n + len(INPUTS)))
+    lag[:, 0, :m], lag[:, 0, m], lag[:, 0, n:] = part.rise_x, -1.0, part.rise_u * free
     lag[:, 1] = gain[:, None] * duty_row
     lag[:, 1, m] += 1.0
     lag[:, 1, m + 1] -= 1.0
     lag *= np.stack([2.0 / point.duty, 2.0 / (point.rectifier_end - point.duty)], axis=1)[:, :, None]
     dynamics = np.concatenate([rows[:, :m], lag], axis=1)
-    n = m + len(LAGS)
     return dynamics[:, :, :n], dynamics[:, :, n:], rows[:, m:, :n], rows[:, m:, n:]
 
 
