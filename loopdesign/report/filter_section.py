@@ -60,6 +60,8 @@ def plot_impedances(study: FilterStudy, load_current: float, *, ax: Axes | None 
     Axes
         What was drawn on; a line between both curves marks each corner's smallest separation.
     """
+    from matplotlib.ticker import EngFormatter  # noqa: PLC0415
+
     ax = shared.bare_figure(7.0, 4.6).subplots() if ax is None else ax
     f = study.frequencies_hz
     near, items = study.separation, _items(study, load_current)
@@ -76,6 +78,7 @@ def plot_impedances(study: FilterStudy, load_current: float, *, ax: Axes | None 
     # a filter capacitor's bias hardly parts the curves of the other input voltages
     ax.plot(f, np.abs(study.filter_ohm[items[0]]), color=shared.INK, linewidth=2.0, label="filter")
     ax.set_yscale("log")
+    ax.yaxis.set_major_formatter(EngFormatter(sep=" "))
     ax.set_ylabel("impedance [ohm]")
     shared.frequency_axis(ax, f, named=True)
     shared.legend_above(ax, f"load {load_current:.3g} A")

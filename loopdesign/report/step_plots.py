@@ -25,6 +25,12 @@ QUIET = 0.03
 """Share of the largest departure below which nothing more is drawn, with as much time again for calm."""
 
 
+DRAWN = 1200
+"""Cycles drawn at most; more make a picture heavier and no clearer."""
+SLOW = 60
+"""Ratio of the drawn time to the time of the fall from which the time axis is logarithmic."""
+
+
 def _figure(rows: int, columns: int, *, height: float = 2.1) -> tuple[Figure, Any]:
     from matplotlib.figure import Figure  # noqa: PLC0415
 
@@ -45,6 +51,21 @@ def _shown(r: StepResult) -> int:
     last = np.flatnonzero(departure > QUIET * departure.max())
     count = len(r.run.mean)
     return count if not len(last) else int(min(count, max(40, 2 * last[-1])))
+
+
+def _thinned(count: int) -> np.ndarray:
+    """Cycles to draw of many: every one at first, ever fewer on the way; the eye sees no difference."""
+    if count <= DRAWN:
+        return np.arange(count)
+    return np.unique(
+        np.concatenate([np.arange(DRAWN // 2), np.geomspace(DRAWN // 2, count - 1, DRAWN // 2).astype(int)])
+    )
+
+
+def _slow(r: StepResult) -> bool:
+    """Whether the way back to rest takes so much longer than the fall that both do not fit on one even axis."""
+    fall = int(np.argmax(np.abs(r.run.mean - r.before))) + 1
+    return _shown(r) > SLOW * fall
 
 
 def _head(axes: Axes, r: StepResult) -> None:
@@ -80,31 +101,35 @@ def plot_steps(study: StepStudy, kind: Kind) -> Figure:
     Figure
         Output as cycle mean with the band its ripple fills; control and currents as they are at each clock.
     """
+    from matplotlib.ticker import FormatStrFormatter  # noqa: PLC0415
+
     found = study.of(kind)
     figure, axes = _figure(3, len(found))
+    slow = any(_slow(r) for r in found)
     for column, r in enumerate(found):
-        n = _shown(r)
-        time = r.time_s[:n] * 1e3
-        clock = np.arange(n) * r.run.period * 1e3
+        n = _thinned(_shown(r))
+        time = r.time_s[n] * 1e3
+        clock = n * r.run.period * 1e3 + (time[0] if slow else 0.0)
         top, middle, bottom = axes[:, column]
         top.fill_between(
-            time, r.run.lowest[:n], r.run.highest[:n], color=COLOURS[0], alpha=0.25, linewidth=0.0, label="with ripple"
+            time, r.run.lowest[n], r.run.highest[n], color=COLOURS[0], alpha=0.25, linewidth=0.0, label="with ripple"
         )
-        top.plot(time, r.run.mean[:n], color=COLOURS[0], linewidth=1.2, label="cycle mean")
+        top.plot(time, r.run.mean[n], color=COLOURS[0], linewidth=1.2, label="cycle mean")
         final = r.after if r.after is not None else float(r.run.mean[-1])
         for edge in (final - study.band_v, final + study.band_v):
             top.axhline(edge, color="0.4", linewidth=0.7, linestyle=":", label=None)
         top.legend(fontsize="small", loc="best")
         _head(top, r)
-        middle.plot(clock, r.run.control[:n], color=COLOURS[1], linewidth=1.1)
-        limited = np.flatnonzero(r.run.limited[:n])
+        middle.plot(clock, r.run.control[n], color=COLOURS[1], linewidth=1.1)
+        limited = np.flatnonzero(r.run.limited[n])
         if len(limited):
-            middle.plot(
-                clock[limited], r.run.control[:n][limited], ".", color="black", markersize=2, label="at a limit"
-            )
+            middle.plot(clock[limited], r.run.control[n][limited], ".", color="black", markersize=2, label="at a limit")
             middle.legend(fontsize="small", loc="best")
-        _currents(bottom, clock, {k: v[:n] for k, v in r.run.currents.items()})
-        bottom.set_xlabel("time after the step [ms]")
+        _currents(bottom, clock, {k: v[n] for k, v in r.run.currents.items()})
+        bottom.set_xlabel("time after the step [ms], logarithmic" if slow else "time after the step [ms]")
+        if slow:
+            bottom.set_xscale("log")
+            bottom.xaxis.set_major_formatter(FormatStrFormatter("%g"))
     _label(axes)
     figure.suptitle(f"{KINDS[kind]}; dotted: settling band; currents and control at each clock edge")
     return figure
