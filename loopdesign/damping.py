@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign.assess import Stage
+    from loopdesign.steady import OperatingPoint
 
 SMALLEST_RATIO = 4.0
 """Damper capacitance over coupling capacitance, at least (common practice; Erickson and Maksimovic 2020 use ten)."""
@@ -164,9 +165,8 @@ class SlopeChoice:
     quality: NDArray[np.float64]
 
 
-def sensed_slopes(stage: Stage) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def sensed_slopes(point: OperatingPoint) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Sensed on-slope Sn and off-slope Sf (B,) [V/s] at each corner, at the edge where the switch opens."""
-    point = stage.point
     th = point.problem.threshold
     rates = []
     for c, sign in zip(point.network.configurations[:2], (1.0, -1.0), strict=True):
@@ -188,11 +188,11 @@ def half_frequency_quality(
         return 1.0 / (np.pi * damping)
 
 
-def choose_slope(stage: Stage, largest_quality: float = 1.0) -> SlopeChoice:
+def choose_slope(point: OperatingPoint, largest_quality: float = 1.0) -> SlopeChoice:
     """Choose the smallest E12 slope that damps the half-frequency pair to a given Q at every continuous corner."""
-    on, off = sensed_slopes(stage)
-    duty = stage.point.duty
-    continuous = ~stage.point.discontinuous
+    on, off = sensed_slopes(point)
+    duty = point.duty
+    continuous = ~point.discontinuous
     needed = on * ((0.5 + 1.0 / (np.pi * largest_quality)) / (1.0 - duty) - 1.0)
     wanted = float(np.max(np.where(continuous, needed, 0.0)))
     floor = 0.1 * float(np.max(off))  # some ramp against noise, common practice

@@ -1,8 +1,10 @@
-"""From targets to standard parts: choose a crossover, place zero and pole, round, verify everywhere, step back.
+"""The K-factor baseline: choose a crossover, place zero and pole, round, verify everywhere, step back.
 
-The compensation is placed at the corner whose plant has the most gain at the wanted crossover, since no other corner
-then crosses higher; the parts are rounded to their series and every corner is examined with the exact loop gain and
-the multipliers. Where a corner fails, the phase asked for rises or the crossover falls, until all corners pass.
+What an engineer does by hand, and what the robust choice (package ``choice``) must beat or equal; its placements are
+where a search in blocks begins. The compensation is placed at the corner whose plant has the most gain at the wanted
+crossover, since no other corner then crosses higher; the parts are rounded to their series and every corner is examined
+with the exact loop gain and the multipliers. Where a corner fails, the phase asked for rises or the crossover falls,
+until all corners pass.
 """
 
 from __future__ import annotations
@@ -24,7 +26,7 @@ from loopdesign.switched import control_to_output
 from loopdesign.verdict import worst_modes
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Iterator
 
     from loopdesign import case as cases
     from loopdesign.compensator import NetworkParts
@@ -33,24 +35,26 @@ if TYPE_CHECKING:
 STEP_BACK = 0.82
 """Each crossover tried is this share of the one before: finer than the margin it buys is worth."""
 STEPS = 16
-RESISTANCES = (100.0, 1e6)
-"""Compensation resistors one would fit [ohm] (common practice)."""
-CAPACITANCES = (10e-12, 1e-6)
-"""Compensation capacitors one would fit [F] (common practice)."""
+RESISTORS = (100.0, 1e6)
+"""Smallest and largest compensation resistor one would fit [ohm]: below, amplifiers run out of current; above, leakage
+and noise set the limit (common practice)."""
+CAPACITORS = (10e-12, 1e-6)
+"""Smallest and largest compensation capacitor one would fit [F]: below, strays count; above, start-up is slow (common
+practice)."""
 EXTRA_PHASE_DEG = (2.0, 8.0, 15.0, 24.0, 32.0)
 """Phase added at the worst corner, for rounding and for the corners that cross lower."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Design:
-    """What design chose.
+class Rounded:
+    """What placing and rounding found.
 
     Attributes
     ----------
     assessment
         The case with the chosen parts, examined at every corner.
     chosen
-        Names of the parts that were open, with the values chosen, in SI units; ``slope`` where it was open [V/s].
+        Names of the parts that were open, with the values chosen, in SI units.
     method
         How they were found, a sentence.
     """
@@ -60,32 +64,18 @@ class Design:
     method: str
 
 
-def with_choices(case: cases.Case) -> tuple[cases.Case, dict[str, float]]:
-    """Fill in what must stand before a loop can be placed: the network's kind and an open slope."""
-    chosen: dict[str, float] = {}
-    if case.compensation is None:
-        case = case.model_copy(update={"compensation": Compensation()})
-    if case.modulator.scheme == "peak current" and case.modulator.slope is None:
-        slope = choose_slope(examine_stage(case)).slope
-        chosen["slope"] = slope
-        case = case.model_copy(update={"modulator": case.modulator.model_copy(update={"slope": slope})})
-    return case, chosen
-
-
-def design(case: cases.Case, progress: Callable[[int, int], None] | None = None) -> Design:
-    """Choose the open compensation parts of a case.
+def place_and_round(case: cases.Case) -> Rounded:
+    """Choose the open compensation parts of a case by placing, rounding and stepping back.
 
     Parameters
     ----------
     case
-        Case with an error amplifier and a divider.
-    progress
-        Called with (trials done, trials at most).
+        Case with an error amplifier and a divider; a slope left open counts as none.
 
     Returns
     -------
-    Design
-        Parts that meet every target at every corner.
+    Rounded
+        The first parts that meet every target at every corner of line and load, nominal parts.
 
     Raises
     ------
@@ -94,33 +84,43 @@ def design(case: cases.Case, progress: Callable[[int, int], None] | None = None)
     UnreachableOutputError
         Where losses keep the output below its target.
     """
-    case, chosen = with_choices(case)
     compensation = _network(case)
     stage = examine_stage(case)
     fixed = {k: v for k, v in compensation.parts.items() if v is not None}
     if not compensation.open_parts:
-        return Design(assessment=assess(case, fixed, stage), chosen=chosen, method="all parts were given")
+        return Rounded(assessment=assess(case, fixed, stage), chosen={}, method="all parts were given")
     refuse_unstable_current_loop(stage)
     nearest: Assessment | None = None
     complaints: list[str] = []
-    for done, (parts, method) in enumerate(_candidates(case, stage, complaints)):
-        if progress is not None:
-            progress(done, STEPS * len(EXTRA_PHASE_DEG))
+    for parts, method in placements(case, stage, complaints):
         found = assess(case, parts, stage)
         if found.targets_met:
-            chosen.update({k: v for k, v in parts.items() if k not in fixed})
-            return Design(assessment=found, chosen=chosen, method=method)
+            chosen = {k: v for k, v in parts.items() if k not in fixed}
+            return Rounded(assessment=found, chosen=chosen, method=method)
         if nearest is None or miss(found) < miss(nearest):
             nearest = found
     raise NoDesignError(
         "no choice of parts meets the targets at every corner",
-        nearest=nearest_miss(nearest),
+        nearest={} if nearest is None else {"parts": dict(nearest.parts), "reasons": list(nearest.reasons)},
         obstacles=obstacles(stage, nearest, complaints),
     )
 
 
-def _candidates(case: cases.Case, stage: Stage, complaints: list[str]) -> Iterator[tuple[dict[str, float], str]]:
-    """Yield rounded parts from the highest crossover down."""
+def placements(case: cases.Case, stage: Stage, complaints: list[str]) -> Iterator[tuple[dict[str, float], str]]:
+    """Yield rounded parts with how they were placed, from the highest crossover down.
+
+    Parameters
+    ----------
+    case, stage
+        The case, and its power stage at every corner.
+    complaints
+        What could not be placed is added here, a sentence each.
+
+    Yields
+    ------
+    parts, method
+        Values by name, rounded to the series; a sentence.
+    """
     limit = next(x.value for x in limits(case, stage) if x.name == "crossover_limit")
     wanted = case.targets.crossover
     start = limit if wanted is None else min(wanted, limit)
@@ -159,7 +159,7 @@ def _candidates(case: cases.Case, stage: Stage, complaints: list[str]) -> Iterat
 def _outside(parts: dict[str, float]) -> str:
     """Name the first part beyond what one would fit; empty where all are sensible."""
     for name, value in parts.items():
-        low, high = RESISTANCES if name.startswith("R") else CAPACITANCES
+        low, high = RESISTORS if name.startswith("R") else CAPACITORS
         if value and not low <= value <= high:
             unit = "ohm" if name.startswith("R") else "F"
             return f"{name} would be {value:.3g} {unit}, outside {low:g} to {high:g} {unit}"
@@ -242,7 +242,7 @@ def current_loop_cures(stage: Stage) -> tuple[list[str], dict[str, object]]:
         proposed["damper"] = {"resistance": found.resistance, "capacitance": found.capacitance}
         advice.append(damper_sentence(found))
     if "subharmonic" in modes:
-        slope = choose_slope(stage).slope
+        slope = choose_slope(stage.point).slope
         proposed["slope"] = slope
         advice.append(f"the compensating ramp is too small; a slope of {slope / 1e3:.3g} mV/us damps every corner")
     return advice, proposed
@@ -279,13 +279,6 @@ def miss(found: Assessment) -> float:
             limit = found.limit("crossover_limit")
             worst = max(worst, (m.crossover_hz - limit) / limit)
     return worst
-
-
-def nearest_miss(found: Assessment | None) -> dict[str, object]:
-    """Summarise the nearest miss: its parts and what it fails."""
-    if found is None:
-        return {}
-    return {"parts": dict(found.parts), "reasons": list(found.reasons)}
 
 
 def obstacles(stage: Stage, nearest: Assessment | None, complaints: list[str]) -> tuple[str, ...]:

@@ -18,12 +18,14 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from loopdesign.assess import assess, examine_stage, limits
-from loopdesign.choice.divider import DividerChoice, choose_divider, report_slope
+from loopdesign.case import Compensation
+from loopdesign.choice.divider import DividerChoice, choose_divider
 from loopdesign.choice.lattice import Demands
 from loopdesign.choice.result import Choice
+from loopdesign.choice.slope import open_slope, report_slope, with_slope
 from loopdesign.choice.task import RobustTask, load_step
 from loopdesign.extremes import base_corners
-from loopdesign.synthesis import refuse_unstable_current_loop, with_choices
+from loopdesign.synthesis import refuse_unstable_current_loop
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -57,13 +59,18 @@ def choose(case: cases.Case, progress: Callable[[int, int], None] | None = None,
     UnreachableOutputError
         Where losses keep the output below its target.
     """
-    given_slope = getattr(case.modulator, "slope", 0.0)
-    case, chosen = with_choices(case)
+    chosen: dict[str, float] = {}
+    if case.compensation is None:
+        case = case.model_copy(update={"compensation": Compensation()})
+    open_ramp = case.modulator.scheme == "peak current" and case.modulator.slope is None
+    if open_ramp:
+        chosen["slope"] = open_slope(case, tolerances=tolerances)
+        case = with_slope(case, chosen["slope"])
     case, divided = _with_divider(case, chosen)
     plain = examine_stage(case)
     refuse_unstable_current_loop(plain)
     highest = next(x.value for x in limits(case, plain) if x.name == "crossover_limit")
-    slope = report_slope(case, highest) if given_slope is None else None
+    slope = report_slope(case, highest) if open_ramp else None
     compensation = case.compensation
     if compensation is None or not compensation.open_parts:
         parts = {} if compensation is None else {k: v for k, v in compensation.parts.items() if v is not None}

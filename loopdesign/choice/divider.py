@@ -1,4 +1,4 @@
-"""Divider and ramp: the values design fills in before the loop is placed, with what they cost."""
+"""The divider: the upper resistor design fills in before the loop is placed, and the output it leaves."""
 
 from __future__ import annotations
 
@@ -7,14 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.assess import examine_stage
-from loopdesign.damping import choose_slope, half_frequency_quality, sensed_slopes
 from loopdesign.eseries import between
-from loopdesign.switched import control_to_output
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from loopdesign import case as cases
 
 LOWER_SPAN = 1.6
@@ -123,71 +118,4 @@ def _pair(case: cases.Case, upper: float, lower: float) -> DividerPair:
         error=output(0.0) / case.specification.output_voltage - 1.0,
         lowest=output(-1.0),
         highest=output(1.0),
-    )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SlopeReport:
-    """The compensating ramp chosen for a current loop that is damped at every corner, and its cost.
-
-    Attributes
-    ----------
-    slope
-        [V/s].
-    quality
-        (C,) Q of the pair at half the switching frequency with this slope; meaningless in discontinuous conduction.
-    discontinuous
-        (C,) conduction mode.
-    quality_without
-        (C,) the same without a ramp; infinite or negative where the current loop oscillates.
-    phase_cost_deg
-        (C,) phase of control to output at the frequency asked for with half this slope, less that with it [degree];
-        NaN where half the slope leaves the current loop undamped.
-    frequency_hz
-        Where the cost is read [Hz].
-    """
-
-    slope: float
-    quality: NDArray[np.float64]
-    discontinuous: NDArray[np.bool_]
-    quality_without: NDArray[np.float64]
-    phase_cost_deg: NDArray[np.float64]
-    frequency_hz: float
-
-
-def with_slope(case: cases.Case, slope: float) -> cases.Case:
-    """Give a case in peak current mode its slope [V/s]."""
-    return case.model_copy(update={"modulator": case.modulator.model_copy(update={"slope": slope})})
-
-
-def report_slope(case: cases.Case, frequency_hz: float) -> SlopeReport:
-    """Choose the slope of a case that leaves it open, and state what it costs.
-
-    Parameters
-    ----------
-    case
-        Case in peak current mode.
-    frequency_hz
-        Where the phase is compared, such as the crossover limit [Hz].
-
-    Returns
-    -------
-    SlopeReport
-        More ramp makes the stage slower: the cost is the phase that half the ramp would have kept.
-    """
-    given = getattr(case.modulator, "slope", None)
-    slope = float(choose_slope(examine_stage(with_slope(case, 0.0))).slope) if given is None else float(given)
-    chosen, half = (examine_stage(with_slope(case, s)) for s in (slope, 0.5 * slope))
-    on, _ = sensed_slopes(chosen)
-    duty = chosen.point.duty
-    grid = np.array([frequency_hz])
-    angle = np.angle(control_to_output(half.model, grid) / control_to_output(chosen.model, grid))[:, 0]
-    damped = (half_frequency_quality(duty, on, 0.5 * slope) > 0.0) | chosen.point.discontinuous
-    return SlopeReport(
-        slope=slope,
-        quality=half_frequency_quality(duty, on, slope),
-        discontinuous=chosen.point.discontinuous,
-        quality_without=half_frequency_quality(duty, on, 0.0),
-        phase_cost_deg=np.where(damped, np.degrees(angle), np.nan),
-        frequency_hz=frequency_hz,
     )

@@ -1,4 +1,4 @@
-"""Which combination comes first: better score, then fewer distinct values, then commoner capacitors."""
+"""Which combination comes first: better score; among ties fewer distinct values, commoner, then smaller capacitors."""
 
 from __future__ import annotations
 
@@ -10,12 +10,17 @@ from loopdesign.choice.lattice import PARTS
 from loopdesign.eseries import hundredths
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
     from loopdesign.choice.lattice import Found, Lattice
 
-TIE = 1e-3
-"""Scores that agree to this share of the best count as tied."""
+TIE = 1e-2
+"""Scores that agree to this share of the best count as tied: no tolerance of any part lets one tell them apart."""
+CHUNK = 256
+LOOKED_AT = 6144
+"""Combinations looked through for alternatives, best first."""
 COMMON = ("E6", "E12", "E24", "E48", "E96", "E192")
 
 
@@ -32,17 +37,19 @@ def in_order(lattice: Lattice, found: Found) -> NDArray[np.intp]:
     Returns
     -------
     ndarray
-        (N,) numbers in the lattice. Within a thousandth of the best score, fewer distinct values come first, then
-        capacitors of coarser series, then the higher score.
+        (N,) numbers in the lattice. Within a hundredth of the best score, fewer distinct values come first, then
+        capacitors of coarser series, then smaller capacitors, then the higher score; so it is in every further
+        hundredth.
     """
     if not len(found.items):
         return found.items
     values = lattice.values(found.items)
     best = abs(float(found.scores[0])) or 1.0
-    tied = np.round(found.scores / best / TIE)
+    tied = np.floor((found.scores.max() - found.scores) / best / TIE)
     distinct = np.array([_distinct(row) for row in values])
     rare = np.array([_rarity(row) for row in values])
-    order = np.lexsort((found.items, -found.scores, rare, distinct, -tied))
+    capacitance = values[:, [i for i, name in enumerate(PARTS) if name.startswith("C")]].sum(axis=1)
+    order = np.lexsort((found.items, -found.scores, capacitance, rare, distinct, tied))
     return found.items[order]
 
 
@@ -65,8 +72,14 @@ def _series_place(value: float) -> int:
     return next((i for i, series in enumerate(COMMON) if digits in hundredths(series)), len(COMMON))
 
 
-def alternatives(lattice: Lattice, order: NDArray[np.intp], chosen: int, count: int = 5) -> list[int]:
-    """Pick the best combinations that differ from the chosen one, and from one another, by more than one step.
+def alternatives(
+    lattice: Lattice,
+    order: NDArray[np.intp],
+    chosen: int,
+    count: int = 5,
+    told: Callable[[NDArray[np.intp]], NDArray[np.float64]] | None = None,
+) -> list[int]:
+    """Pick the best combinations that differ from the chosen one, and from one another, in more than one step.
 
     Parameters
     ----------
@@ -78,19 +91,37 @@ def alternatives(lattice: Lattice, order: NDArray[np.intp], chosen: int, count: 
         Number of the chosen combination.
     count
         How many at most.
+    told
+        Readings (N,M) of combinations (N,), scaled so that a difference of one matters; without it steps alone count.
 
     Returns
     -------
     list of int
-        Numbers; two combinations differ by more than one step where some part lies two or more places apart.
+        Numbers; two combinations differ where some part lies two or more places apart and some reading by one or more.
     """
     picked = [chosen]
-    steps = {chosen: lattice.steps(np.array([chosen]))[0]}
-    for item in order:
-        if len(picked) > count:
-            break
-        place = lattice.steps(np.array([item]))[0]
-        if all(np.abs(place - steps[p]).max() > 1 for p in picked):
-            picked.append(int(item))
-            steps[int(item)] = place
-    return picked[1:]
+    steps, readings = lattice.steps(np.array([chosen])), None if told is None else told(np.array([chosen]))
+    for begin in range(0, min(len(order), LOOKED_AT), CHUNK):
+        items = order[begin : begin + CHUNK]
+        places, values = lattice.steps(items), None if told is None else told(items)
+        for k, item in enumerate(items):
+            if len(picked) > count:
+                return picked[1:]
+            apart = np.abs(steps - places[k]).max(axis=1) > 1
+            if readings is not None and values is not None:
+                apart &= np.abs(readings - values[k]).max(axis=1) >= 1.0
+            if apart.all():
+                picked.append(int(item))
+                steps = np.vstack([steps, places[k]])
+                readings = None if readings is None or values is None else np.vstack([readings, values[k]])
+    return picked[1 : count + 1]
+
+
+def at_bounds(lattice: Lattice, item: int) -> tuple[str, ...]:
+    """Name the open parts whose value is the smallest or largest that was looked at."""
+    place = lattice.steps(np.array([item]))[0]
+    return tuple(
+        f"{name} is the {'smallest' if k == 0 else 'largest'} value looked at: a better one may lie beyond"
+        for name, k, values in zip(lattice.open_parts, place, lattice.choices, strict=True)
+        if len(values) > 1 and k in {0, len(values) - 1}
+    )

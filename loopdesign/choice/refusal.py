@@ -1,8 +1,7 @@
-"""Where nothing passes: the nearest miss by exact judgement, what binds, what stands in the way, and the cures."""
+"""Where nothing passes: how far a combination falls short, what binds, what stands in the way, and the cures."""
 
 from __future__ import annotations
 
-from itertools import product
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,23 +14,16 @@ from loopdesign.synthesis import current_loop_cures, obstacles
 from loopdesign.verdict import worst_modes
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from numpy.typing import NDArray
 
     from loopdesign import case as cases
     from loopdesign.assess import Stage
-    from loopdesign.choice.lattice import Demands, Lattice
-    from loopdesign.choice.search import Search
+    from loopdesign.choice.lattice import Demands
     from loopdesign.conditions import Corners
     from loopdesign.judge import Judged
 
 UNSTABLE = 10.0
 """Added to the shortfall of an unstable corner: instability outweighs every margin [unitless]."""
-STRIDES = (6, 3, 2, 1)
-"""Steps in which neighbours of the nearest miss are examined, coarse to fine."""
-WHOLE_RING = 3
-"""Open parts up to which neighbours differ in all parts at once; with more, in one part at a time."""
 
 
 def readings_of(judged: Judged) -> Figures:
@@ -65,60 +57,6 @@ def shortfall(judged: Judged, demands: Demands) -> float:
     if not judged.stable.all():
         return UNSTABLE + float(np.minimum(judged.largest_multiplier.max(), UNSTABLE))
     return worst
-
-
-def nearest_miss(
-    work: Search, demands: Demands, judge_items: Callable[[NDArray[np.intp]], list[Judged]], begin: list[int]
-) -> tuple[int, Judged]:
-    """Find the combination that falls short least when examined exactly, by descent from good beginnings.
-
-    Parameters
-    ----------
-    work
-        Search the combinations belong to.
-    demands
-        Limits.
-    judge_items
-        Judges combinations (N,) exactly at every corner, one result each.
-    begin
-        Combinations to begin from.
-
-    Returns
-    -------
-    item, judged
-        Number of the combination, and its exact readings. None of its neighbours falls short less.
-    """
-    seen: dict[int, Judged] = {}
-
-    def best_of(items: NDArray[np.intp]) -> int:
-        new = np.array([i for i in np.unique(items) if int(i) not in seen], np.intp)
-        if len(new):
-            seen.update({int(i): j for i, j in zip(new, judge_items(new), strict=True)})
-        return min((int(i) for i in items), key=lambda i: shortfall(seen[i], demands))
-
-    best = best_of(np.array(begin, np.intp))
-    for stride in STRIDES:
-        for _ in range(4):
-            again = best_of(_neighbours(work.lattice, best, stride))
-            if again == best:
-                break
-            best = again
-    return best, seen[best]
-
-
-def _neighbours(lattice: Lattice, item: int, stride: int) -> NDArray[np.intp]:
-    """Pick the combinations a stride away from one, and itself."""
-    centre = lattice.steps(np.array([item]))[0]
-    count = len(centre)
-    moves = np.array(list(product((-1, 0, 1), repeat=count))) if count <= WHOLE_RING else _single(count)
-    last = np.array([len(c) - 1 for c in lattice.choices])
-    return lattice.items(np.unique(np.clip(centre + stride * moves, 0, last), axis=0))
-
-
-def _single(count: int) -> NDArray[np.intp]:
-    """List moves of one part at a time, and none."""
-    eye = np.eye(count, dtype=np.intp)
-    return np.concatenate([np.zeros((1, count), np.intp), eye, -eye])
 
 
 def what_binds(judged: Judged, corners: Corners, demands: Demands) -> str:

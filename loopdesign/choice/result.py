@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from loopdesign.assess import Assessment
-    from loopdesign.choice.divider import DividerChoice, SlopeReport
+    from loopdesign.choice.divider import DividerChoice
     from loopdesign.choice.lattice import Prefer
     from loopdesign.choice.search import Candidate
+    from loopdesign.choice.slope import SlopeReport
     from loopdesign.extremes import Extremes
 
 
@@ -30,7 +31,9 @@ class Choice:
     best
         The choice with its readings at all corners of the search; None where nothing was open.
     alternatives
-        The best combinations that differ in more than one step each.
+        The best combinations that differ in more than one step each, and in a reading that matters.
+    notes
+        What the user should know about the choice: parts at the edge of what was looked at, few alternatives.
     extremes
         Worst combinations of tolerance ends; None where nothing was open or nothing has a tolerance.
     divider, slope
@@ -47,6 +50,7 @@ class Choice:
     prefer: Prefer
     best: Candidate | None = None
     alternatives: tuple[Candidate, ...] = ()
+    notes: tuple[str, ...] = ()
     extremes: Extremes | None = None
     divider: DividerChoice | None = None
     slope: SlopeReport | None = None

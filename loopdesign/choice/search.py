@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,6 +17,7 @@ from loopdesign.eseries import between
 from loopdesign.judge import base_of, guess_at, variant_converter
 from loopdesign.steady import Guess
 from loopdesign.switched import linearise, loop_gain
+from loopdesign.synthesis import CAPACITORS, RESISTORS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -27,12 +28,10 @@ if TYPE_CHECKING:
     from loopdesign.assess import Stage
     from loopdesign.conditions import Corners
 
-RESISTORS = (100.0, 1e6)
-"""Smallest and largest compensation resistor looked at [ohm]: below, amplifiers run out of current; above, leakage and
-noise set the limit (common practice)."""
-CAPACITORS = (10e-12, 1e-6)
-"""Smallest and largest compensation capacitor looked at [F]: below, strays count; above, start-up is slow (common
-practice)."""
+TOLD_PERCENT = 0.05
+"""Shortfall of the best score from which a tie that was resolved is told [percent]."""
+MATTERS, MATTERS_DEG, MATTERS_DB = 0.02, 1.0, 0.4
+"""Least differences that make an alternative: of crossovers and modulus margin [relative], of phase and gain margin."""
 EXHAUSTIVE = 20_000_000
 """Largest lattice of which every combination is looked at."""
 
@@ -93,7 +92,7 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Search:
-    """A lattice, the responses it was searched with, and what was found."""
+    """A lattice, the responses it was searched with, and what was found; ``climbed`` where by exact judgement alone."""
 
     names: tuple[str, ...]
     lattice: Lattice
@@ -102,15 +101,26 @@ class Search:
     found: Found
     scope: str
     reference: Mapping[str, float] | None
+    climbed: bool = False
 
     def parts_of(self, item: int) -> dict[str, float]:
         """Part values by name of one combination."""
         row = self.lattice.values(np.array([item]))[0]
         return {name: float(row[PARTS.index(name)]) for name in self.names}
 
-    def method(self, corners: int, *, settled: bool, place: int) -> str:
+    def method(self, corners: int, item: int, *, settled: bool, place: int) -> str:
         """Say what was done and what is proven."""
+        best, score = float(self.found.scores.max()), float(self.found.scores[self.found.items == item][0])
+        short = 100.0 * (best - score) / (abs(best) or 1.0)
         rank = "the best" if place == 0 else f"number {place + 1}, the first that passes"
+        if place == 0 and short > TOLD_PERCENT:
+            rank = f"{short:.2g} % short of the best, with fewer distinct values, commoner or smaller capacitors"
+        if self.climbed:
+            return (
+                f"{self.scope}, against {corners} corners: this is {rank} of those and no neighbour by one or two "
+                "parts is better; that no other is better is not proven. The exact loop gain and the multipliers hold "
+                "at every corner"
+            )
         basis = "plant responses corrected by the exact loop gain" if self.reference is not None else "plant responses"
         told = (
             f"{self.scope} against {corners} corners for the {basis}: this is {rank}, "
@@ -120,9 +130,25 @@ class Search:
             return told
         return told + "; tolerance ends worse than those searched remain for it, shown under extremes"
 
-    def candidate(self, item: int, demands: Demands, step: float) -> Candidate:
-        """Describe one combination by its readings at the corners."""
-        found = figures(self.responses, self.lattice.values(np.array([item])))
+    def telling(self, items: NDArray[np.intp]) -> NDArray[np.float64]:
+        """Take the readings (N,5) by which combinations differ, in units of the least difference that matters."""
+        found = figures(self.responses, self.lattice.values(items))
+        crossover = np.log(np.maximum(np.nan_to_num(found.crossover_hz), 1e-3))
+        return np.stack(
+            [
+                crossover.min(axis=1) / MATTERS,
+                crossover.max(axis=1) / MATTERS,
+                np.nan_to_num(found.phase_margin_deg, nan=-180.0).min(axis=1) / MATTERS_DEG,
+                np.nan_to_num(found.gain_margin_db, nan=100.0).min(axis=1) / MATTERS_DB,
+                np.log(found.modulus_margin).min(axis=1) / MATTERS,
+            ],
+            axis=1,
+        )
+
+    def candidate(self, item: int, demands: Demands, step: float, exact: Figures) -> Candidate:
+        """Describe one combination by its exact readings (1,B) at the corners; the peak impedance is the product's."""
+        peak = figures(self.responses, self.lattice.values(np.array([item]))).peak_impedance
+        found = replace(exact, peak_impedance=peak)
         by_corner = found.by_corner(demands.prefer)[0]
         worst = int(np.argmin(by_corner))
         gain = found.gain_margin_db[0]

@@ -14,13 +14,10 @@ import numpy as np
 
 from loopdesign.choice.lattice import PARTS, Found
 from loopdesign.choice.screens import Walk, screens_for
-from loopdesign.corners import amplifier, divider
-from loopdesign.errors import LoopDesignError
-from loopdesign.placement import parts_for_target
-from loopdesign.switched import control_to_output
+from loopdesign.synthesis import placements
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Mapping
 
     from numpy.typing import NDArray
 
@@ -29,6 +26,8 @@ if TYPE_CHECKING:
     from loopdesign.choice.lattice import Demands, Lattice, Responses
 
 ROUNDS = 4
+STARTS = 10
+"""Placements a search begins from, spread over the crossovers and phases tried."""
 FOLLOWING = 12
 """Steps of R1 either way while R2 and C3 are searched."""
 WHOLE = 10_000
@@ -36,34 +35,18 @@ NEAR = 2
 
 
 def starts(case: cases.Case, stage: Stage, lattice: Lattice) -> list[NDArray[np.intp]]:
-    """Place the network by the K factor at several crossovers; positions (k,) in the lattice, rounded."""
-    switching = case.converter.switching_frequency
-    found = []
-    for share in (0.1, 0.05, 0.025, 0.012, 0.006):
-        gains = control_to_output(stage.model, np.array([share * switching]))[:, 0]
-        plant = complex(gains[int(np.argmax(np.abs(gains)))])
-        for extra in (0.0, 10.0):
-            try:
-                ideal = parts_for_target(
-                    amplifier(case),
-                    divider(case),
-                    case.compensation.network if case.compensation is not None else "type III",
-                    crossover_hz=share * switching,
-                    plant_gain=plant,
-                    phase_margin_deg=case.targets.phase_margin + extra,
-                )
-            except LoopDesignError:
-                continue
-            values = [float(getattr(ideal, name)) for name in lattice.open_parts]
-            found.append(_nearest(lattice, values))
+    """Place and round the network by the trade's methods at several crossovers; positions (k,) in the lattice."""
+    placed = [parts for parts, _ in placements(case, stage, [])]
     middle = np.array([len(c) // 2 for c in lattice.choices])
-    return found or [middle]
+    if not placed:
+        return [middle]
+    chosen = np.unique(np.linspace(0, len(placed) - 1, STARTS).round().astype(int))
+    return [lattice.steps(np.array([lattice.number(_fitted(placed[k], lattice))]))[0] for k in chosen]
 
 
-def _nearest(lattice: Lattice, values: list[float]) -> NDArray[np.intp]:
-    """Position of the combination nearest in ratio, part by part."""
-    wanted = [max(v, float(c[0])) for v, c in zip(values, lattice.choices, strict=True)]
-    return np.array([int(np.argmin(np.abs(np.log(c / w)))) for c, w in zip(lattice.choices, wanted, strict=True)])
+def _fitted(parts: Mapping[str, float], lattice: Lattice) -> dict[str, float]:
+    """Give parts that a placement leaves out the smallest value of their series."""
+    return {n: parts[n] or float(c[0]) for n, c in zip(lattice.open_parts, lattice.choices, strict=True)}
 
 
 def blocks(lattice: Lattice) -> list[tuple[int, ...]]:

@@ -9,16 +9,18 @@ import numpy as np
 
 from loopdesign.assess import assess
 from loopdesign.choice.confirm import judge_candidates, worst_ends
-from loopdesign.choice.lattice import Demands, figures
-from loopdesign.choice.order import alternatives, in_order
-from loopdesign.choice.refusal import nearest_miss, refuse_at_ends, way_blocked, what_binds
+from loopdesign.choice.descent import descend
+from loopdesign.choice.lattice import Demands, Found, figures
+from loopdesign.choice.order import alternatives, at_bounds, in_order
+from loopdesign.choice.refusal import readings_of, refuse_at_ends, shortfall, way_blocked, what_binds
 from loopdesign.choice.result import Choice
 from loopdesign.choice.screens import SLACK
 from loopdesign.choice.search import Search, near_as_product, search_once
 from loopdesign.conditions import Corners
-from loopdesign.errors import NoDesignError
+from loopdesign.errors import LoopDesignError, NoDesignError
 from loopdesign.extremes import Extremes, extremes, toleranced
 from loopdesign.judge import base_of
+from loopdesign.synthesis import place_and_round
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -39,6 +41,11 @@ SHOWN = 5
 """Alternatives listed."""
 WIDE = 0.5
 """Share of the best score within which alternatives are looked for where few lie close to it."""
+FEW = (
+    f"no other combination within {100 * WIDE:.0f} % of the best score passes every limit when examined exactly and "
+    "differs by 2 % in crossover or modulus margin, 1 deg in phase or 0.4 dB in gain margin"
+)
+CLIMBED = "plant times compensator misleads here, so {} were examined exactly from placed parts on"
 ADDED = 4
 """Tolerance ends that join the corners in one round, per reading."""
 CONFIRMED_AT_MOST = 320
@@ -115,13 +122,13 @@ class RobustTask:
         combination. Where a correction leads nowhere, the plain product is searched whole.
         """
         best: tuple[float, Search, int] | None = None
-        passed_as_product = 0
+        passed, misled = 0, False
         reference = self.good or self._thin()
         for _ in range(CORRECTIONS):
             work = self._searched(reference)
             confirmed = self._confirm(work)
             if confirmed is None:
-                passed_as_product = max(passed_as_product, len(work.found.items))
+                passed, misled = max(passed, len(work.found.items)), misled or len(work.found.items) > 0
                 if reference is None or best is not None:
                     break
                 reference = None
@@ -130,13 +137,63 @@ class RobustTask:
             score, searched = self._score(judged, work, item)
             if best is None or score > best[0]:
                 best = score, work, item
+            misled = misled or self._place(work, item) >= BATCH
             if abs(score - searched) <= UNCHANGED * abs(score):
                 break
             reference = work.parts_of(item)
+        if misled:
+            climbed = self._climb(work, best)
+            best = climbed if best is None or (climbed is not None and climbed[0] > best[0]) else best
         if best is None:
-            raise self._no_design(work, unconfirmed=passed_as_product)
+            raise self._no_design(work, unconfirmed=passed)
         self.good = best[1].parts_of(best[2])
         return best[1], best[2]
+
+    @staticmethod
+    def _place(work: Search, item: int) -> int:
+        """Place of a combination in the order; those ahead of it were refused by the exact loop."""
+        return int(np.flatnonzero(in_order(work.lattice, work.found) == item)[0])
+
+    def _climb(self, work: Search, best: tuple[float, Search, int] | None) -> tuple[float, Search, int] | None:
+        """Climb by exact judgement from placed and confirmed parts, as the product misleads; None where none passes."""
+        placed = self._baseline()
+        begin = [] if placed is None else [work.lattice.number(placed)]
+        begin += [near_as_product(work, self.demands)] if best is None else [best[2]]
+
+        def cost(item: int, judged: Judged) -> tuple[float, float]:
+            if not self._passes(judged):
+                return 1.0, shortfall(judged, self.demands)
+            return 0.0, -self._exact(work, item, judged)
+
+        _, seen = descend(work.lattice, lambda items: self._parted(work, items), begin, cost)
+        passing = sorted((cost(i, j)[1], i) for i, j in seen.items() if self._passes(j))
+        passing = [(c, i) for c, i in passing if c <= passing[0][0] + SLACK * abs(passing[0][0])]
+        found = Found(
+            items=np.array([i for _, i in passing], np.intp),
+            scores=np.array([-c for c, _ in passing]),
+            threshold=-np.inf,
+            looked_at=work.found.looked_at,
+            evaluated=work.found.evaluated + len(seen),
+        )
+        exact = replace(work, found=found, scope=f"{work.scope}; {CLIMBED.format(len(seen))}", climbed=True)
+        confirmed = self._confirm(exact) if passing else None
+        return None if confirmed is None else (self._exact(exact, *confirmed), exact, confirmed[0])
+
+    def _exact(self, work: Search, item: int, judged: Judged) -> float:
+        """Exact score of a combination; the peak impedance is the product's."""
+        if self.demands.prefer == "bandwidth":
+            return float(judged.crossover_hz.min())
+        if self.demands.prefer == "margin":
+            return float(judged.modulus_margin.min())
+        return float(figures(work.responses, work.lattice.values(np.array([item]))).score("step")[0])
+
+    def _baseline(self) -> dict[str, float] | None:
+        """Place and round by the trade's methods: parts that pass exactly with nominal values."""
+        try:
+            parts = place_and_round(self.case).assessment.parts
+        except LoopDesignError:
+            return None
+        return {k: v for k, v in parts.items() if v} if all(parts.values()) else None
 
     def _searched(self, reference: Mapping[str, float] | None, *, thin: bool = False, slack: float = SLACK) -> Search:
         return search_once(
@@ -230,7 +287,13 @@ class RobustTask:
     def _no_design(self, work: Search, unconfirmed: int = 0) -> NoDesignError:
         """Say that nothing passes, what comes nearest when examined exactly, what stops it where, what would help."""
         begin = [near_as_product(work, self.demands), *(self.refused if unconfirmed else [])]
-        item, judged = nearest_miss(work, self.demands, lambda items: self._parted(work, items), begin)
+        item, seen = descend(
+            work.lattice,
+            lambda items: self._parted(work, items),
+            begin,
+            lambda _, judged: (shortfall(judged, self.demands), 0.0),
+        )
+        judged = seen[item]
         told = [what_binds(judged, self.corners, self.demands)]
         if unconfirmed:
             told.append(f"{unconfirmed} combinations pass as plant times compensator, none when examined exactly")
@@ -257,21 +320,28 @@ class RobustTask:
     def _outcome(self, work: Search, item: int, ends: Extremes | None, *, settled: bool) -> Choice:
         parts = work.parts_of(item)
         place, others = self._alternatives(work, item)
-        if len(others) < SHOWN:
+        if len(others) < SHOWN and not work.climbed:
             others = self._alternatives(self._searched(work.reference, slack=WIDE), item)[1]
-        shown = [work.candidate(i, self.demands, load_step(self.case)) for i in (item, *others)]
-        method = work.method(len(self.condition), settled=settled, place=place)
+        listed = np.array([item, *others], np.intp)
+        step = load_step(self.case)
+        shown = [
+            work.candidate(int(i), self.demands, step, readings_of(judged))
+            for i, judged in zip(listed, self._parted(work, listed), strict=True)
+        ]
+        method = work.method(len(self.condition), item, settled=settled, place=place)
+        notes = at_bounds(work.lattice, item)
+        if len(others) < SHOWN:
+            notes += (f"{len(others)} others listed, not {SHOWN}: {FEW}",)
         return Choice(
             assessment=assess(self.case, parts, self.plain), chosen={}, method=method, prefer=self.demands.prefer,
-            best=shown[0], alternatives=tuple(shown[1:]), extremes=ends, corners=len(self.condition),
+            best=shown[0], alternatives=tuple(shown[1:]), notes=notes, extremes=ends, corners=len(self.condition),
             combinations=work.lattice.size, evaluated=work.found.evaluated,
         )  # fmt: skip
 
     def _alternatives(self, work: Search, item: int) -> tuple[int, list[int]]:
         """Place of the choice in the order, and the best others; those ahead of it were refused by the exact loop."""
-        order = in_order(work.lattice, work.found)
-        place = int(np.flatnonzero(order == item)[0])
-        listed = alternatives(work.lattice, order[place:], item, count=3 * SHOWN)
+        order, place = in_order(work.lattice, work.found), self._place(work, item)
+        listed = alternatives(work.lattice, order[place:], item, count=3 * SHOWN, told=work.telling)
         return place, self._confirmed(work, listed)[:SHOWN]
 
     def _confirmed(self, work: Search, items: list[int]) -> list[int]:

@@ -63,11 +63,14 @@ def divider_sentences(found: Choice) -> tuple[str, ...]:
     if d is None:
         return ()
     c = d.chosen
-    sentence = (
-        f"divider: {_ohm(c.upper)} over {_ohm(c.lower)}, output error {100 * c.error:+.3g} %, worst case "
-        f"{c.lowest:.4g} V to {c.highest:.4g} V (resistors {100 * d.tolerance:.3g} %, "
-        f"reference {100 * d.reference_tolerance:.3g} %)"
-    )
+    sentence = f"divider: {_ohm(c.upper)} over {_ohm(c.lower)}, output error {100 * c.error:+.3g} %, "
+    if d.tolerance or d.reference_tolerance:
+        sentence += (
+            f"worst case {c.lowest:.4g} V to {c.highest:.4g} V (resistors {100 * d.tolerance:.3g} %, "
+            f"reference {100 * d.reference_tolerance:.3g} %)"
+        )
+    else:
+        sentence += "worst case not known: no tolerances given for resistors and reference"
     told = [sentence]
     if d.closer:
         pairs = ", ".join(f"{_ohm(p.upper)} over {_ohm(p.lower)} ({100 * p.error:+.2g} %)" for p in d.closer)
@@ -93,6 +96,9 @@ def slope_sentences(found: Choice) -> tuple[str, ...]:
     )
     without = s.quality_without[continuous]
     bad = int(((without <= 0.0) | ~np.isfinite(without)).sum())
+    if s.quality_at_ends is not None and s.ends > len(continuous):
+        low, high = s.quality_at_ends
+        told += f", {low:.3g} to {high:.3g} over all {s.ends} with tolerance ends"
     told += f"; without it {bad} of {len(without)} would oscillate" if bad else ""
     cost = s.phase_cost_deg[np.isfinite(s.phase_cost_deg)]
     if cost.size:
@@ -117,6 +123,7 @@ def choice_text(found: Choice, *, ascii_only: bool = False) -> str:
     """
     table = aligned(alternatives_table(found), ascii_only=ascii_only) if found.best is not None else ""
     sentences = [*divider_sentences(found), *slope_sentences(found), f"choice: {found.method}"]
+    sentences += [f"note: {n}" for n in found.notes]
     return joined_text([table, "\n".join(sentences)])
 
 
@@ -124,6 +131,7 @@ def choice_markdown(found: Choice) -> str:
     """Write the choice as a section of the report."""
     table = markdown(alternatives_table(found)) if found.best is not None else ""
     sentences = [*divider_sentences(found), *slope_sentences(found), f"Choice: {found.method}."]
+    sentences += [f"Note: {n}." for n in found.notes]
     return joined_text([table, *sentences]) + "\n"
 
 
@@ -132,6 +140,7 @@ def choice_rows(found: Choice) -> dict[str, Any]:
     row: dict[str, Any] = {
         "prefer": found.prefer,
         "method": found.method,
+        "notes": list(found.notes),
         "corners": found.corners,
         "combinations": found.combinations,
         "best": None if found.best is None else _candidate(found.best),
@@ -148,6 +157,7 @@ def choice_rows(found: Choice) -> dict[str, Any]:
         row["slope"] = {
             "slope_v_per_s": s.slope,
             "quality": [None if d else float(q) for q, d in zip(s.quality, s.discontinuous, strict=True)],
+            "quality_at_ends": None if s.quality_at_ends is None else list(s.quality_at_ends),
             "phase_cost_deg": [float(x) if np.isfinite(x) else None for x in s.phase_cost_deg],
         }
     return row

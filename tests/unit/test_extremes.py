@@ -12,7 +12,10 @@ import pytest
 from loopdesign.assess import examine_stage
 from loopdesign.case import parse_case, read_text, write_parts
 from loopdesign.choice.choose import choose
-from loopdesign.choice.divider import choose_divider, report_slope
+from loopdesign.choice.divider import choose_divider
+from loopdesign.choice.slope import open_slope, points_at_ends, report_slope, with_slope
+from loopdesign.conditions import Corners
+from loopdesign.damping import sensed_slopes
 from loopdesign.errors import NoDesignError
 from loopdesign.extremes import base_corners, current_loop, extremes, influences, toleranced, variants
 from loopdesign.judge import base_of, judge
@@ -184,10 +187,44 @@ def test_slope_left_open_damps_every_continuous_corner():
     assert (found.quality[continuous] > 0.0).all()
     assert found.quality[continuous].max() <= 1.001
     assert found.phase_cost_deg[continuous].min() > 0.0
-    # 8 V in, 15 V out: Sn about 60 mV/A (2 Vin/L), D about 0.66 with losses; the smallest E12 slope with Q at most one
-    on, duty = 0.06 * 2 * 8.0 / 33e-6, 15.45 / (15.45 + 8.0)
+    # 8 V in, 15 V out: Sn about 60 mV/A (2 Vin/L) with L 20 % low, D about 0.66 with losses; the smallest E12 slope with Q
+    # at most one
+    on, duty = 0.06 * 2 * 8.0 / (0.8 * 33e-6), 15.45 / (15.45 + 8.0)
     needed = on * ((0.5 + 1 / np.pi) / (1 - duty) - 1.0)
     assert found.slope == pytest.approx(needed, rel=0.25)
+
+
+def test_slope_damps_tolerance_ends_and_temperatures():
+    """Inductors 20 % low and switches hot ask for more ramp: Q at most one at every end, above it at some for nominal."""
+    case = case_with(
+        ('slope = "40 mV/us"', ""),
+        ('load_step = { from = "0.4 A", to = "1.2 A" }', 'temperature = { min = "-20 degC", max = "85 degC" }'),
+        ('resistance = "18 mohm"', 'resistance = "18 mohm", temperature_coefficient = "6000 ppm/K"'),
+    )
+    nominal, every = open_slope(case, tolerances=False), open_slope(case)
+    assert every > nominal
+    corners = base_corners(case)
+    for slope, within in ((nominal, False), (every, True)):
+        given = with_slope(case, slope)
+        low = corners_at(corners, {"L1.inductance": 0.8, "L2.inductance": 0.8})
+        stage = examine_stage(given, low)
+        on, _ = sensed_slopes(stage.point)
+        damping = (1.0 + slope / on) * (1.0 - stage.point.duty) - 0.5
+        quality = 1.0 / (np.pi * damping[~stage.point.discontinuous])
+        assert bool((quality <= 1.001).all()) is within
+    found = report_slope(case, 4e3)
+    assert found.slope == every
+    assert found.quality_at_ends[1] == pytest.approx(quality.max(), rel=1e-6)
+    assert len(
+        points_at_ends(with_slope(case, every), examine_stage(with_slope(case, every), corners)).duty
+    ) == 5 * len(corners)
+
+
+def corners_at(corners, factors):
+    return Corners(
+        input_voltage=corners.input_voltage, load_current=corners.load_current, temperature=corners.temperature,
+        factors={k: np.full(len(corners), v) for k, v in factors.items()},
+    )  # fmt: skip
 
 
 def test_choice_fills_divider_and_slope_and_says_so():

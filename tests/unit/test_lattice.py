@@ -11,17 +11,17 @@ import numpy as np
 import pytest
 
 from loopdesign.assess import assess, examine_stage
-from loopdesign.case import load_case, parse_case, read_text
+from loopdesign.case import parse_case, read_text
 from loopdesign.choice.choose import choose
 from loopdesign.choice.lattice import Demands, Found, Lattice, Responses, brute_force, figures
-from loopdesign.choice.order import alternatives, in_order
+from loopdesign.choice.order import alternatives, at_bounds, in_order
 from loopdesign.choice.screens import search
 from loopdesign.choice.search import searched_lattice
 from loopdesign.choice.staged import staged_search
 from loopdesign.compensator import Divider, OperationalAmplifier, ShuntOptocoupler, TransconductanceAmplifier
 from loopdesign.errors import NoDesignError
 from loopdesign.eseries import between
-from loopdesign.synthesis import design
+from loopdesign.synthesis import place_and_round
 
 CASES = Path(__file__).parents[2] / "cases"
 GRID = np.geomspace(10.0, 150e3, 110)
@@ -159,10 +159,42 @@ def test_ties_go_to_fewer_values_and_common_capacitors():
     assert first == [1e-8, 1e-8]
     assert second == [1.2e-8, 1.2e-8]
     assert rest[-1] == [1.3e-8, 1.2e-8]
-    better = replace(everything, scores=np.array([100.0, 99.0, 99.0, 99.0, 99.0, 101.0]), items=np.arange(6))
+    better = replace(everything, scores=np.array([100.0, 99.0, 99.0, 99.0, 99.0, 101.2]), items=np.arange(6))
     order = np.argsort(-better.scores, kind="stable")
     better = replace(better, items=better.items[order], scores=better.scores[order])
     assert in_order(lattice, better)[0] == 5
+
+
+def test_ties_go_to_the_smaller_capacitor():
+    """Scores within one percent: of three decades of the same digits the smallest comes first; beyond, the best score."""
+    lattice = Lattice(open_parts=("R1", "C1"), choices=(np.array([1e3]), np.array([1e-8, 1e-7, 1e-6])), fixed={})
+    found = Found(
+        items=np.array([2, 1, 0]), scores=np.array([100.0, 99.9, 99.1]), threshold=0.0, looked_at=3, evaluated=3
+    )
+    assert in_order(lattice, found).tolist() == [0, 1, 2]
+    assert in_order(lattice, replace(found, scores=np.array([100.0, 99.9, 98.9]))).tolist() == [1, 2, 0]
+    # a peak impedance counts downward from minus the smallest
+    assert in_order(lattice, replace(found, scores=np.array([-1.0, -1.001, -1.02]))).tolist() == [1, 2, 0]
+
+
+def test_part_on_the_edge_of_the_lattice_is_told():
+    lattice = Lattice(open_parts=("R1", "C1"), choices=(R, C_), fixed={})
+    inside = lattice.items(np.array([[3, 4]]))[0]
+    assert at_bounds(lattice, int(inside)) == ()
+    (low,) = at_bounds(lattice, int(lattice.items(np.array([[3, 0]]))[0]))
+    assert low.startswith("C1 is the smallest value looked at")
+    (high,) = at_bounds(lattice, int(lattice.items(np.array([[len(R) - 1, 4]]))[0]))
+    assert high.startswith("R1 is the largest value looked at")
+
+
+def test_alternatives_differ_in_a_reading_that_matters():
+    """Readings that tell only the resistor: capacitors alone make no alternative."""
+    lattice = Lattice(open_parts=("R1", "C1"), choices=(R, C_), fixed={})
+    order = np.arange(lattice.size)
+    picked = [0, *alternatives(lattice, order, 0, told=lambda items: lattice.steps(items)[:, :1] / 3.0)]
+    assert len(picked) == 6
+    places = lattice.steps(np.array(picked))[:, 0]
+    assert np.abs(np.diff(np.sort(places))).min() >= 3
 
 
 def test_alternatives_differ_by_more_than_one_step_from_each_other():
@@ -200,34 +232,30 @@ def test_choice_is_the_best_by_brute_force_over_exact_loops(sepic):
         row = lattice.values(np.array([item]))[0]
         other = assess(case, {"R1": row[0], "C1": row[1], "C2": row[2]}, stage)
         if other.targets_met:
-            # ties within a thousandth may go to commoner values; the grid reads crossovers to 5e-4
-            assert min(m.crossover_hz for m in other.margins) <= exact_best * 1.003
+            # ties within a hundredth go to commoner and smaller values; the grid reads crossovers to 5e-4
+            assert min(m.crossover_hz for m in other.margins) <= exact_best * 1.0125
     assert best == pytest.approx(exact_best, rel=3e-3)
+
+
+NO_CHOICE = {"tide_gauge_sepic_undamped"}
+"""Shipped cases whose current loop is unstable by itself, so that no compensation parts exist."""
 
 
 @pytest.mark.parametrize("path", sorted(CASES.glob("*.toml")), ids=lambda p: p.stem)
 def test_choice_beats_or_equals_rounding_in_shipped_cases(path):
     """The step-back baseline by K factor against the search, on the same corners: worst-case crossover, exact."""
-    case = load_case(path)
-    if case.error_amplifier is None or case.targets.prefer != "bandwidth":
-        pytest.skip("no loop to choose, or another objective")
-    opened = case.model_copy(
-        update={
-            "compensation": case.compensation
-            and case.compensation.model_copy(update=dict.fromkeys(case.compensation.parts))
-        }
-    )
-    opened = (
-        parse_case(re.sub(r"(?m)^(R1|R2|C1|C2|C3)\s*=.*$", "", read_text(path)), path.name)
-        if case.compensation
-        else opened
-    )
-    try:
-        baseline = design(opened).assessment
-    except NoDesignError:
-        pytest.skip("rounding finds nothing here")
+    opened = parse_case(re.sub(r"(?m)^(R1|R2|C1|C2|C3)\s*=.*$", "", read_text(path)), path.name)
+    assert opened.error_amplifier is not None
+    assert opened.targets.prefer == "bandwidth"
+    if path.stem in NO_CHOICE:
+        for make in (place_and_round, choose):
+            with pytest.raises(NoDesignError, match="current loop alone is unstable"):
+                make(opened)
+        return
     found = choose(opened, tolerances=False).assessment
     assert found.targets_met
+    # the same divider for both; what the search gives away is a tie of one percent
+    baseline = place_and_round(found.case).assessment
     lowest = [min(m.crossover_hz for m in a.margins) for a in (found, baseline)]
     assert lowest[0] >= lowest[1] * (1 - 1e-3)
 

@@ -7,10 +7,11 @@ import pytest
 
 from loopdesign.assess import assess, examine_stage
 from loopdesign.case import load_case, parse_case
+from loopdesign.choice import choose
 from loopdesign.damping import choose_slope, half_frequency_quality, propose_damper, resonance_damping, sensed_slopes
 from loopdesign.errors import NoDesignError
 from loopdesign.eseries import between
-from loopdesign.synthesis import design
+from loopdesign.synthesis import place_and_round
 from loopdesign.verdict import worst_modes
 
 CASES = Path(__file__).parents[2] / "cases"
@@ -25,10 +26,16 @@ def replaced(*pairs, text=TEXT):
     return parse_case(text, "case.toml")
 
 
+def chosen(case):
+    """Choose against line and load, on coarse series: what a user sees, in a second."""
+    coarse = {"resistor_series": "E24", "capacitor_series": "E6"}
+    return choose(case.model_copy(update={"targets": case.targets.model_copy(update=coarse)}), tolerances=False)
+
+
 @pytest.mark.parametrize("name", ["tide_gauge_sepic", "wave_buoy_coupled_sepic"])
 def test_design_keeps_every_target_and_the_trades_rule(name):
     """All corners meet the targets; the crossover stays below a third of the right-half-plane zero (common practice)."""
-    found = design(load_case(CASES / f"{name}.toml")).assessment
+    found = chosen(load_case(CASES / f"{name}.toml")).assessment
     assert found.reasons == ()
     for margin, verdict, plant in zip(found.margins, found.verdicts, found.stage.plants, strict=True):
         assert verdict.stable
@@ -38,16 +45,16 @@ def test_design_keeps_every_target_and_the_trades_rule(name):
 
 
 def test_parts_come_from_the_series_and_given_parts_stay():
-    found = design(replaced(('network = "type II" ', 'network = "type II"\nC2 = "2.2 nF"\n#')))
+    found = chosen(replaced(('network = "type II" ', 'network = "type II"\nC2 = "2.2 nF"\n#')))
     parts = found.assessment.parts
     assert parts["C2"] == 2.2e-9
     assert "C2" not in found.chosen
-    assert parts["R1"] in between("E96", 1e2, 1e6)
-    assert parts["C1"] in between("E12", 1e-12, 1e-5)
+    assert parts["R1"] in between("E24", 1e2, 1e6)
+    assert parts["C1"] in between("E6", 1e-12, 1e-5)
 
 
 def test_wanted_crossover_is_kept_to():
-    found = design(replaced(('crossover = "auto"', 'crossover = "2.5 kHz"'))).assessment
+    found = chosen(replaced(('crossover = "auto"', 'crossover = "2.5 kHz"'))).assessment
     highest = max(m.crossover_hz for m in found.margins)
     assert 1.5e3 < highest < 2.7e3
 
@@ -76,14 +83,14 @@ gain_margin = "6 dB"
 modulus_margin = 0.4
 """
     )
-    found = design(parse_case(text, "case.toml")).assessment
+    found = chosen(parse_case(text, "case.toml")).assessment
     assert found.stable
     assert min(m.phase_margin_deg for m in found.margins) >= 45.0
 
 
 def test_unreachable_target_names_the_nearest_miss():
-    with pytest.raises(NoDesignError, match="no choice of parts") as caught:
-        design(replaced(("55 deg", "88 deg")))
+    with pytest.raises(NoDesignError, match="no combination of preferred values") as caught:
+        chosen(replaced(("55 deg", "88 deg")))
     error = caught.value
     assert set(error.nearest["parts"]) == {"R1", "C1", "C2"}
     assert any("phase" in o for o in error.obstacles)
@@ -105,32 +112,32 @@ def test_missing_damper_is_proposed_and_cures():
     assert all(m.stable for m in worst_modes(after.model))
     assert resonance_damping(after.model).min() == pytest.approx(found.damping_ratio, rel=1e-6)
     with pytest.raises(NoDesignError, match="current loop alone is unstable") as caught:
-        design(case)
+        chosen(case)
     assert caught.value.nearest["damper"]["resistance"] == found.resistance
 
 
 def test_coupling_the_inductors_cures_as_well():
     cured = parse_case(UNDAMPED.replace("coupling = 0.0", "coupling = 0.98"), "case.toml")
-    assert design(cured).assessment.stable
+    assert chosen(cured).assessment.stable
 
 
 def test_open_slope_is_chosen_for_a_damped_pair():
     """Q of the pair at half the switching frequency is at most one: Ridley 1991 (from memory)."""
     case = replaced(('slope = "40 mV/us" ', "#"))
-    found = design(case)
+    found = chosen(case)
     stage = found.assessment.stage
-    on, _ = sensed_slopes(stage)
+    on, _ = sensed_slopes(stage.point)
     continuous = ~stage.point.discontinuous
     quality = half_frequency_quality(stage.point.duty, on, found.chosen["slope"])[continuous]
     assert (quality > 0.0).all()
     assert quality.max() <= 1.01
-    assert found.chosen["slope"] == choose_slope(stage).slope
+    assert found.chosen["slope"] == choose_slope(stage.point).slope
 
 
 def test_sensed_slopes_are_the_inductors():
     """On-slope Ri (Vin/L1 + VCs/L2), off-slope Ri (Vo + Vd)(1/L1 + 1/L2), less what resistances take (a few percent)."""
     stage = examine_stage(load_case(CASES / "tide_gauge_sepic.toml"))
-    on, off = sensed_slopes(stage)
+    on, off = sensed_slopes(stage.point)
     vin = stage.corners.input_voltage
     np.testing.assert_allclose(on, 0.06 * 2.0 * vin / 33e-6, rtol=0.06)
     np.testing.assert_allclose(off, 0.06 * 2.0 * 15.45 / 33e-6, rtol=0.06)
@@ -138,10 +145,10 @@ def test_sensed_slopes_are_the_inductors():
 
 def test_subharmonic_current_loop_gets_a_slope_proposed():
     with pytest.raises(NoDesignError, match="current loop alone is unstable") as caught:
-        design(replaced(('"40 mV/us"', '"1 mV/us"')))
+        chosen(replaced(('"40 mV/us"', '"1 mV/us"')))
     assert any("subharmonic" in o for o in caught.value.obstacles)
     slope = caught.value.nearest["slope"]
-    assert design(replaced(('"40 mV/us"', f"{slope}"))).assessment.stable
+    assert chosen(replaced(('"40 mV/us"', f"{slope}"))).assessment.stable
 
 
 def test_assessment_names_each_failing_target_and_corner():
@@ -152,3 +159,14 @@ def test_assessment_names_each_failing_target_and_corner():
     sources = {x.name: x.source for x in found.limits}
     assert sources["phase_margin"] == "case file"
     assert "right-half-plane zero" in sources["crossover_limit"]
+
+
+def test_baseline_places_rounds_and_keeps_given_parts():
+    """The K-factor baseline by itself: preferred values, targets met, and its refusal with obstacles."""
+    found = place_and_round(replaced(('network = "type II" ', 'network = "type II"\nC2 = "2.2 nF"\n#')))
+    assert found.assessment.targets_met
+    assert found.chosen.keys() == {"R1", "C1"}
+    assert found.assessment.parts["R1"] in between("E96", 1e2, 1e6)
+    with pytest.raises(NoDesignError, match="no choice of parts") as caught:
+        place_and_round(replaced(("55 deg", "88 deg")))
+    assert any("right-half-plane zero" in o for o in caught.value.obstacles)
