@@ -23,7 +23,7 @@ from loopdesign.linalg import CONDITION_LIMIT
 from loopdesign.margins import headline_margins
 from loopdesign.modulator import threshold
 from loopdesign.steady import Guess, OperatingPoint, Problem, solve
-from loopdesign.switched import SwitchedModel, linearise, loop_gain
+from loopdesign.switched import SwitchedModel, linearise, loop_gain, output_impedance
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -246,6 +246,20 @@ def loop_of(
     """Evaluate the exact loop gain (B,F) of variants on one grid (F,) [Hz]; arguments as for `judge`."""
     model, _ = _closed_loop(base, corners, condition)
     return _loop(model, np.broadcast_to(frequencies_hz, (len(corners), len(frequencies_hz))))
+
+
+def peak_impedance(
+    base: Base, corners: Corners, condition: NDArray[np.intp], frequencies_hz: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Read the peak (B,) [ohm] of the exact closed-loop output impedance over a grid (F,) [Hz]; inf out of reach."""
+    try:
+        model, _ = _closed_loop(base, corners, condition)
+    except (LoopDesignError, np.linalg.LinAlgError):
+        if len(corners) == 1:
+            return np.array([np.inf])
+        halves = np.array_split(np.arange(len(corners)), 2)
+        return np.concatenate([peak_impedance(base, corners.take(p), condition[p], frequencies_hz) for p in halves])
+    return np.asarray(np.abs(output_impedance(model, frequencies_hz)).max(axis=1))
 
 
 def _closed_loop(

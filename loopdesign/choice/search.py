@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -71,7 +71,8 @@ class Candidate:
     parts
         Values by name [ohm], [F].
     score
-        Worst-case crossover [Hz], modulus margin [unitless] or, for ``step``, the step deviation [V].
+        Worst-case crossover [Hz], modulus margin [unitless] or, for ``step``, a bound on the step deviation [V]: the
+        peak of the closed-loop output impedance times the step.
     worst_corner
         Where the score is read.
     binds
@@ -146,23 +147,21 @@ class Search:
         )
 
     def candidate(self, item: int, demands: Demands, step: float, exact: Figures) -> Candidate:
-        """Describe one combination by its exact readings (1,B) at the corners; the peak impedance is the product's."""
-        peak = figures(self.responses, self.lattice.values(np.array([item]))).peak_impedance
-        found = replace(exact, peak_impedance=peak)
-        by_corner = found.by_corner(demands.prefer)[0]
+        """Describe one combination by its exact readings (1,B) at the corners."""
+        by_corner = exact.by_corner(demands.prefer)[0]
         worst = int(np.argmin(by_corner))
-        gain = found.gain_margin_db[0]
+        gain = exact.gain_margin_db[0]
         return Candidate(
             parts=self.parts_of(item),
             score=float(-by_corner[worst] * step if demands.prefer == "step" else by_corner[worst]),
             worst_corner=variant_name(self.corners, worst),
-            binds=binding(found, self.corners, demands),
-            crossover_hz=(float(np.nanmin(found.crossover_hz)), float(np.nanmax(found.crossover_hz)))
-            if np.isfinite(found.crossover_hz).any()
+            binds=binding(exact, self.corners, demands),
+            crossover_hz=(float(np.nanmin(exact.crossover_hz)), float(np.nanmax(exact.crossover_hz)))
+            if np.isfinite(exact.crossover_hz).any()
             else (0.0, 0.0),
-            phase_margin_deg=float(np.nan_to_num(found.phase_margin_deg[0], nan=-180.0).min()),
+            phase_margin_deg=float(np.nan_to_num(exact.phase_margin_deg[0], nan=-180.0).min()),
             gain_margin_db=float(np.nanmin(gain)) if np.isfinite(gain).any() else None,
-            modulus_margin=float(found.modulus_margin[0].min()),
+            modulus_margin=float(exact.modulus_margin[0].min()),
         )
 
 

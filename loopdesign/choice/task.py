@@ -10,7 +10,7 @@ import numpy as np
 from loopdesign.assess import assess
 from loopdesign.choice.confirm import judge_candidates, worst_ends
 from loopdesign.choice.descent import descend
-from loopdesign.choice.lattice import Demands, Found, figures
+from loopdesign.choice.lattice import Demands, Found
 from loopdesign.choice.order import alternatives, at_bounds, in_order
 from loopdesign.choice.refusal import readings_of, refuse_at_ends, shortfall, way_blocked, what_binds
 from loopdesign.choice.result import Choice
@@ -19,7 +19,7 @@ from loopdesign.choice.search import Search, near_as_product, search_once
 from loopdesign.conditions import Corners
 from loopdesign.errors import LoopDesignError, NoDesignError
 from loopdesign.extremes import Extremes, extremes, toleranced
-from loopdesign.judge import base_of
+from loopdesign.judge import base_of, peak_impedance
 from loopdesign.synthesis import place_and_round
 
 if TYPE_CHECKING:
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
     from loopdesign import case as cases
     from loopdesign.assess import Stage
+    from loopdesign.choice.lattice import Figures
     from loopdesign.judge import Judged
 
 ROUNDS = 6
@@ -46,6 +47,10 @@ FEW = (
     "differs by 2 % in crossover or modulus margin, 1 deg in phase or 0.4 dB in gain margin"
 )
 CLIMBED = "plant times compensator misleads here, so {} were examined exactly from placed parts on"
+BOUND = (
+    "the bound is the peak of the exact closed-loop output impedance at the worst corner, times the step of {:.3g} A; "
+    "the step command shows the deviation itself"
+)
 ADDED = 4
 """Tolerance ends that join the corners in one round, per reading."""
 CONFIRMED_AT_MOST = 320
@@ -100,7 +105,7 @@ class RobustTask:
             ends = extremes(base_of(self.case, parts, self.stage), varied)
             if not ends.current_loop.stable.all():
                 raise refuse_at_ends(self.case, self.plain, ends.corners, ~ends.current_loop.stable)
-            settled = self._holds(self._judged(work, item), ends.judged)
+            settled = self._holds(work, item, ends)
             if settled or round_ == ROUNDS - 1:
                 return self._outcome(work, item, ends, settled=settled)
             self._add(ends)
@@ -180,12 +185,12 @@ class RobustTask:
         return None if confirmed is None else (self._exact(exact, *confirmed), exact, confirmed[0])
 
     def _exact(self, work: Search, item: int, judged: Judged) -> float:
-        """Exact score of a combination; the peak impedance is the product's."""
+        """Exact score of a combination at the corners so far."""
         if self.demands.prefer == "bandwidth":
             return float(judged.crossover_hz.min())
         if self.demands.prefer == "margin":
             return float(judged.modulus_margin.min())
-        return float(figures(work.responses, work.lattice.values(np.array([item]))).score("step")[0])
+        return -float(self._peak(work, item).max())
 
     def _baseline(self) -> dict[str, float] | None:
         """Place and round by the trade's methods: parts that pass exactly with nominal values."""
@@ -212,16 +217,18 @@ class RobustTask:
         return good
 
     def _score(self, judged: Judged, work: Search, item: int) -> tuple[float, float]:
-        """Exact score of a combination, and the one it was searched with; the exact peak impedance is not read."""
-        searched = float(work.found.scores[np.flatnonzero(work.found.items == item)[0]])
-        if self.demands.prefer == "bandwidth":
-            return float(judged.crossover_hz.min()), searched
-        if self.demands.prefer == "margin":
-            return float(judged.modulus_margin.min()), searched
-        values = work.lattice.values(np.array([item]))
-        product = figures(work.responses, values).crossover_hz.min()
-        shift = float(judged.crossover_hz.min() / product) - 1.0
-        return searched * (1.0 - shift), searched
+        """Exact score of a combination, and the one it was searched with."""
+        return self._exact(work, item, judged), float(work.found.scores[np.flatnonzero(work.found.items == item)[0]])
+
+    def _peak(
+        self, work: Search, item: int, corners: Corners | None = None, condition: NDArray[np.intp] | None = None
+    ) -> NDArray[np.float64]:
+        """Peak (B,) [ohm] of the exact closed-loop output impedance with one combination, at the corners so far."""
+        base = base_of(self.case, work.parts_of(item), self.stage)
+        at = self.corners if corners is None else corners
+        return peak_impedance(
+            base, at, self.condition if condition is None else condition, work.responses.frequencies_hz
+        )
 
     def _confirm(self, work: Search) -> tuple[int, Judged] | None:
         """Take the first combination that passes with the exact loop gain and the multipliers at every corner."""
@@ -249,15 +256,16 @@ class RobustTask:
         gain = np.isnan(judged.gain_margin_db) | (judged.gain_margin_db >= d.gain_margin_db)
         return bool((judged.stable & inside & margins & gain).all())
 
-    def _holds(self, judged: Judged, added: Judged) -> bool:
-        """Whether added corners meet every demand and leave the score as it is."""
-        if not self._passes(added):
+    def _holds(self, work: Search, item: int, ends: Extremes) -> bool:
+        """Whether tolerance ends meet every demand and leave the score as it is."""
+        if not self._passes(ends.judged):
             return False
-        if self.demands.prefer == "bandwidth":
-            return bool(added.crossover_hz.min() >= judged.crossover_hz.min() * (1.0 - UNCHANGED))
-        if self.demands.prefer == "margin":
-            return bool(added.modulus_margin.min() >= judged.modulus_margin.min() * (1.0 - UNCHANGED))
-        return len(self.condition) > len(self.stage.corners)  # the ends have joined once
+        score = self._exact(work, item, self._judged(work, item))
+        if self.demands.prefer == "step":
+            at_ends = -float(self._peak(work, item, ends.corners, ends.condition).max())
+        else:
+            at_ends = self._exact(work, item, ends.judged)
+        return at_ends >= score - UNCHANGED * abs(score)
 
     def _add(self, ends: Extremes) -> None:
         """Let the worst combinations of tolerance ends join the corners, each once.
@@ -325,11 +333,13 @@ class RobustTask:
         listed = np.array([item, *others], np.intp)
         step = load_step(self.case)
         shown = [
-            work.candidate(int(i), self.demands, step, readings_of(judged))
+            work.candidate(int(i), self.demands, step, self._readings(work, int(i), judged))
             for i, judged in zip(listed, self._parted(work, listed), strict=True)
         ]
         method = work.method(len(self.condition), item, settled=settled, place=place)
         notes = at_bounds(work.lattice, item)
+        if self.demands.prefer == "step":
+            notes += (BOUND.format(step),)
         if len(others) < SHOWN:
             notes += (f"{len(others)} others listed, not {SHOWN}: {FEW}",)
         return Choice(
@@ -337,6 +347,13 @@ class RobustTask:
             best=shown[0], alternatives=tuple(shown[1:]), notes=notes, extremes=ends, corners=len(self.condition),
             combinations=work.lattice.size, evaluated=work.found.evaluated,
         )  # fmt: skip
+
+    def _readings(self, work: Search, item: int, judged: Judged) -> Figures:
+        """Exact readings (1,B) of one combination, the peak impedance among them where it is the objective."""
+        found = readings_of(judged)
+        if self.demands.prefer != "step":
+            return found
+        return replace(found, peak_impedance=self._peak(work, item)[None])
 
     def _alternatives(self, work: Search, item: int) -> tuple[int, list[int]]:
         """Place of the choice in the order, and the best others; those ahead of it were refused by the exact loop."""

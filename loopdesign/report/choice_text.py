@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from loopdesign.quantities import format_quantity
-from loopdesign.report.spread_text import joined_text, markdown
+from loopdesign.report.page import neutral
+from loopdesign.report.spread_text import joined_text, titled
 from loopdesign.report.tables import Column, Table
 from loopdesign.report.terminal import aligned, parts_text
 
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 OBJECTIVES = {
     "bandwidth": ("highest worst-case crossover", "Hz"),
     "margin": ("largest worst-case modulus margin", ""),
-    "step": ("smallest worst-case step deviation", "V"),
+    "step": ("smallest worst-case bound on the step deviation", "V"),
 }
 _CHANGE = re.compile(r"([+-][\d.]+) %")
 
@@ -129,10 +130,10 @@ def choice_text(found: Choice, *, ascii_only: bool = False) -> str:
 
 def choice_markdown(found: Choice) -> str:
     """Write the choice as a section of the report."""
-    table = markdown(alternatives_table(found)) if found.best is not None else ""
+    table = titled(alternatives_table(found)) if found.best is not None else ""
     sentences = [*divider_sentences(found), *slope_sentences(found), f"Choice: {found.method}."]
     sentences += [f"Note: {n}." for n in found.notes]
-    return joined_text([table, *sentences]) + "\n"
+    return joined_text([table, *map(neutral, sentences)]) + "\n"
 
 
 def choice_rows(found: Choice) -> dict[str, Any]:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from loopdesign.choice.search import variant_name
+from loopdesign.report.page import markdown_table, neutral
 from loopdesign.report.tables import Column, Table
 from loopdesign.report.terminal import aligned
 from loopdesign.spread.figures import tail_of, worst_of
@@ -142,17 +143,14 @@ def spread_text(found: SpreadResult, *, ascii_only: bool = False) -> str:
     return "\n\n".join([*tables, "\n".join(spread_sentences(found))])
 
 
-def markdown(table: Table) -> str:
-    """Write a table in markdown, its title in bold above."""
-    heads = [c.heading for c in table.columns]
-    rule = ["---:" if c.numeric else "---" for c in table.columns]
-    lines = [heads, rule, *table.cells()]
-    return f"**{table.title}**\n\n" + "\n".join("| " + " | ".join(row) + " |" for row in lines)
-
-
 def spread_markdown(found: SpreadResult) -> str:
     """Write a spread as a section of the report."""
-    return "\n\n".join([*(markdown(t) for t in spread_tables(found)), *spread_sentences(found)]) + "\n"
+    return "\n\n".join([*(titled(t) for t in spread_tables(found)), *map(neutral, spread_sentences(found))]) + "\n"
+
+
+def titled(table: Table) -> str:
+    """Write a table in Markdown, its title in bold above; text of the case is neutralised in both."""
+    return f"**{neutral(table.title)}**\n\n{markdown_table(table)}"
 
 
 def spread_rows(found: SpreadResult) -> dict[str, Any]:

@@ -21,6 +21,7 @@ from loopdesign.choice.staged import staged_search
 from loopdesign.compensator import Divider, OperationalAmplifier, ShuntOptocoupler, TransconductanceAmplifier
 from loopdesign.errors import NoDesignError
 from loopdesign.eseries import between
+from loopdesign.switched import loop_gain, output_impedance
 from loopdesign.synthesis import place_and_round
 
 CASES = Path(__file__).parents[2] / "cases"
@@ -286,6 +287,12 @@ def test_objectives_pull_where_they_say(sepic):
         )
         for p in ("bandwidth", "margin", "step")
     }
+    # the bound is the peak of |Z / (1 + T)|, written out from the open-loop impedance and the loop gain by injection
+    found = made["step"].assessment
+    f = np.geomspace(10.0, 150e3, 3000)
+    peak = np.abs(output_impedance(found.stage.model, f) / (1.0 + loop_gain(found.loop, f))).max()
+    assert made["step"].best.score == pytest.approx(0.8 * peak, rel=0.03)
+    assert any(n.startswith("the bound is the peak") for n in made["step"].notes)
     assert made["margin"].best.modulus_margin > made["bandwidth"].best.modulus_margin
     assert made["bandwidth"].best.crossover_hz[0] >= made["step"].best.crossover_hz[0]
     assert made["margin"].best.crossover_hz[0] >= 0.49 * made["bandwidth"].best.crossover_hz[0]
