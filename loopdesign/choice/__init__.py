@@ -7,6 +7,7 @@
 `lattice`     combinations, their margins, and brute force
 `screens`     necessary conditions that spare most of the lattice; `staged` blocks, where it is too large
 `plant_grid`  plant responses on a short grid
+`descent`, `deviation`  exact descent from neighbour to neighbour; the step as estimated
 `refusal`     nearest miss, what stands in the way, cures
 `divider`, `slope`  the upper divider resistor and the compensating ramp, before the loop
 """

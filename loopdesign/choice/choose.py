@@ -23,7 +23,7 @@ from loopdesign.choice.divider import DividerChoice, choose_divider
 from loopdesign.choice.lattice import Demands
 from loopdesign.choice.result import Choice
 from loopdesign.choice.slope import open_slope, report_slope, with_slope
-from loopdesign.choice.task import RobustTask, load_step
+from loopdesign.choice.task import RobustTask
 from loopdesign.extremes import base_corners
 from loopdesign.synthesis import refuse_unstable_current_loop
 
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
     from loopdesign import case as cases
 
-__all__ = ["Choice", "choose", "load_step"]
+__all__ = ["Choice", "choose"]
 
 
 def choose(case: cases.Case, progress: Callable[[int, int], None] | None = None, *, tolerances: bool = True) -> Choice:

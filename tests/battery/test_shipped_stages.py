@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -11,25 +12,31 @@ from stepping import Circuit
 
 from loopdesign.assess import assess, closed_model, examine_stage
 from loopdesign.case import load_case
+from loopdesign.choice import choose
 from loopdesign.compensator import compensator_response
 from loopdesign.conditions import Corners
 from loopdesign.corners import amplifier, divider, line_load_corners, network_parts
 from loopdesign.filter_study import filter_study
 from loopdesign.switched import control_to_output, loop_gain
-from loopdesign.synthesis import design
 
 CASES = Path(__file__).parents[2] / "cases"
 
 
-@pytest.fixture(scope="module", params=["beacon_boost", "echo_sounder_flyback"])
+@cache
+def chosen(name):
+    """The parts design chooses, against line and load: the tolerance ends have tests of their own."""
+    return choose(load_case(CASES / f"{name}.toml"), tolerances=False)
+
+
+@pytest.fixture(params=["beacon_boost", "echo_sounder_flyback"])
 def designed(request):
-    return design(load_case(CASES / f"{request.param}.toml"))
+    return chosen(request.param)
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
 def flyback():
-    case = load_case(CASES / "echo_sounder_flyback.toml")
-    return case, design(case).assessment
+    found = chosen("echo_sounder_flyback").assessment
+    return found.case, found
 
 
 def test_shipped_case_meets_every_target_at_every_corner(designed):
@@ -37,12 +44,12 @@ def test_shipped_case_meets_every_target_at_every_corner(designed):
     assert found.targets_met
     assert found.stable
     assert {True, False} == set(found.stage.point.discontinuous.tolist())
-    assert designed.chosen.keys() == {"R1", "C1", "C2"}
+    assert designed.chosen.keys() == {"R1", "C1", "C2", "divider.upper"}
 
 
 def test_beacon_filter_keeps_its_distance():
-    case = load_case(CASES / "beacon_boost.toml")
-    found = design(case).assessment
+    found = chosen("beacon_boost").assessment
+    case = found.case
     study = filter_study(case, found.parts)
     assert study.warnings == ()
     assert study.separation.db.min() > 12.0
@@ -50,8 +57,8 @@ def test_beacon_filter_keeps_its_distance():
 
 def test_undamped_beacon_filter_is_warned_of_by_its_frequency():
     """A larger choke without a damper: the warning names the resonance, by hand 1/(2 pi sqrt(L C)) with the cable's share."""
-    case = load_case(CASES / "beacon_boost.toml")
-    found = design(case).assessment
+    found = chosen("beacon_boost").assessment
+    case = found.case
     poor = case.input_filter.model_copy(
         update={"damper": None, "L": case.input_filter.L.model_copy(update={"inductance": 33e-6, "resistance": 0.005})}
     )
@@ -111,10 +118,10 @@ def test_transfer_ratio_scales_the_whole_loop(flyback):
 
 
 def test_strong_optocoupler_gain_is_called_unstable_and_grows(flyback):
-    """Five and a half times the optocoupler's gain: the verdict turns, and a simulated departure grows by the multiplier."""
+    """Close to five times the optocoupler's gain, the gain margin being 10.5 dB: the verdict turns, and time shows it."""
     case, found = flyback
     strong = case.model_copy(
-        update={"error_amplifier": case.error_amplifier.model_copy(update={"led_resistance": 400.0})}
+        update={"error_amplifier": case.error_amplifier.model_copy(update={"led_resistance": 700.0})}
     )
     result = assess(strong, found.parts)
     item = int(np.argmax([v.largest_multiplier for v in result.verdicts]))

@@ -12,6 +12,7 @@ import pytest
 from loopdesign.assess import examine_stage
 from loopdesign.case import parse_case, read_text, write_parts
 from loopdesign.choice.choose import choose
+from loopdesign.choice.deviation import estimated_deviation, step_of
 from loopdesign.choice.divider import choose_divider
 from loopdesign.choice.slope import open_slope, points_at_ends, report_slope, with_slope
 from loopdesign.conditions import Corners
@@ -20,6 +21,7 @@ from loopdesign.errors import NoDesignError
 from loopdesign.extremes import base_corners, current_loop, extremes, influences, toleranced, variants
 from loopdesign.judge import base_of, judge
 from loopdesign.report.choice_text import choice_markdown, choice_rows, choice_text
+from loopdesign.transient.steps import step_results
 
 CASES = Path(__file__).parents[2] / "cases"
 UNDAMPED = CASES / "tide_gauge_sepic_undamped.toml"
@@ -270,3 +272,17 @@ def test_type_iii_says_what_is_proven():
     assert found.assessment.targets_met
     assert "in blocks (no better one differs in R1, C1, C2 alone" in found.method
     assert set(found.assessment.parts) == {"R1", "C1", "C2", "R2", "C3"}
+
+
+def test_estimated_deviation_is_what_stepping_shows():
+    """A small step stepped edge by edge departs as the closed-loop output impedance predicts: 3 %, the ripple's share."""
+    case = case_with(
+        ('load_step = { from = "0.4 A", to = "1.2 A" }', 'load_step = { from = "1.0 A", to = "1.1 A" }'),
+    )
+    deviation, line = estimated_deviation(case, PARTS)
+    stepped = {r.input_voltage: r.peak_deviation_v for r in step_results(case, cycles=400).results}
+    assert line == max(stepped, key=lambda v: abs(stepped[v]))
+    assert deviation == pytest.approx(max(abs(v) for v in stepped.values()), rel=0.03)
+    assert step_of(case) == (1.0, pytest.approx(0.1))
+    whole = case_with(('load_step = { from = "0.4 A", to = "1.2 A" }', ""))
+    assert step_of(whole) == (0.1, pytest.approx(1.1))
