@@ -118,9 +118,9 @@ class Search:
             rank = f"{short:.2g} % short of the best, with fewer distinct values, commoner or smaller capacitors"
         if self.climbed:
             return (
-                f"{self.scope}, against {corners} corners: this is {rank}, of those examined, and no neighbour "
-                "by one or two parts is better; that no other is better is not proven. The exact loop gain and the multipliers hold "
-                "at every corner"
+                f"{self.scope}, against {corners} corners: this is {rank}, of those examined, "
+                "and no neighbour by one or two parts is better; that no other is better is not proven. "
+                "The exact loop gain and the multipliers hold at every corner"
             )
         basis = "plant responses corrected by the exact loop gain" if self.reference is not None else "plant responses"
         told = (
