@@ -67,8 +67,8 @@ def plot_histogram(found: SpreadResult, index: int, *, ax: Axes | None = None) -
     ax.axvline(limit, color=shared.INK, linewidth=1.3, linestyle="--")
     side = "at most" if high else "at least"
     ax.annotate(
-        f"{side} {limit:.4g}", xy=(limit, 0.97), xycoords=("data", "axes fraction"), xytext=(4, 0),
-        textcoords="offset points", fontsize=8, va="top", color=shared.INK,
+        f"{side} {limit:.4g}", xy=(limit, 0.97), xycoords=("data", "axes fraction"), xytext=(-4 if high else 4, 0),
+        textcoords="offset points", fontsize=8, va="top", ha="right" if high else "left", color=shared.INK,
         bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1.0},
     )  # fmt: skip
     ax.set_xlabel(words)
@@ -81,7 +81,8 @@ def plot_histogram(found: SpreadResult, index: int, *, ax: Axes | None = None) -
 def _edges(values: NDArray[np.float64], limit: float) -> NDArray[np.float64]:
     """Edges of the bars, the limit among them, so that no bar stands on both sides of it."""
     low, high = float(values.min()), float(values.max())
-    width = max((high - low) / BINS, 1e-6 * max(abs(low), abs(high), 1e-12))
+    bars = min(BINS, int(np.ceil(2.0 * len(values) ** (1.0 / 3.0))))  # twice the cube root: common practice
+    width = max((high - low) / bars, 1e-6 * max(abs(low), abs(high), 1e-12))
     first, last = np.floor((low - limit) / width), np.floor((high - limit) / width) + 1
     return np.asarray(limit + width * np.arange(first, last + 1))
 
