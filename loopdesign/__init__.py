@@ -4,10 +4,10 @@ The way through the package, from the file to the verdict:
 
 `load_case`     read a case file, all errors at once
 `check`         given parts at every corner: operating point, plant, exact loop gain, margins with their verdict
-`choose`        the open parts, the best of the whole lattice of preferred values
-`respond`       numbers at given frequencies, by the switched or the averaged model
-`step_results`  load and line steps, cycle by cycle
-`sample_spread` Monte Carlo over tolerances
+`design`        the open parts, the best of the whole lattice of preferred values
+`response`      numbers at given frequencies, by the switched or the averaged model
+`step`          load and line steps, cycle by cycle
+`spread`        Monte Carlo over tolerances
 `study_filter`  the input filter against the converter
 
 Each lives in a module of its own and is imported when it is asked for; the engine below (`circuit`, `steady`,
@@ -20,24 +20,24 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from loopdesign.assess import assess as check
+    from loopdesign.analysis.check import check
+    from loopdesign.analysis.filter_study import filter_study as study_filter
+    from loopdesign.analysis.responses import response
+    from loopdesign.analysis.spread import spread
+    from loopdesign.analysis.transient import step
     from loopdesign.case import load_case
-    from loopdesign.choice.choose import choose
-    from loopdesign.filter_study import filter_study as study_filter
-    from loopdesign.responses import respond
-    from loopdesign.spread import spread as sample_spread
-    from loopdesign.transient import step_results
+    from loopdesign.synthesis.choice.choose import choose as design
 
-__all__ = ["check", "choose", "load_case", "respond", "sample_spread", "step_results", "study_filter"]
+__all__ = ["check", "design", "load_case", "response", "spread", "step", "study_filter"]
 
 _ROOMS = {
-    "check": ("assess", "assess"),
-    "choose": ("choice", "choose"),
+    "check": ("analysis.check", "check"),
+    "design": ("synthesis.choice", "choose"),
     "load_case": ("case", "load_case"),
-    "respond": ("responses", "respond"),
-    "sample_spread": ("spread", "spread"),
-    "step_results": ("transient", "step_results"),
-    "study_filter": ("filter_study", "filter_study"),
+    "response": ("analysis.responses", "response"),
+    "spread": ("analysis.spread", "spread"),
+    "step": ("analysis.transient", "step"),
+    "study_filter": ("analysis.filter_study", "filter_study"),
 }
 
 

@@ -2,7 +2,7 @@
 
 import sys
 
-from loopdesign.cli import main
+from loopdesign.cli.commands import main
 
 if __name__ == "__main__":
     sys.exit(main())

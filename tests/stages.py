@@ -6,13 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from loopdesign.averaged import average
-from loopdesign.converter import Converter, problem
-from loopdesign.elements import Diode, Inductor, Switch, Transformer
-from loopdesign.modulator import PeakCurrentMode, VoltageMode
-from loopdesign.steady import OperatingPoint
-from loopdesign.topologies import TOPOLOGIES
-from loopdesign.topologies.base import (
+from loopdesign.models.averaged import average
+from loopdesign.network.converter import Converter
+from loopdesign.network.elements import Diode, Inductor, Switch, Transformer
+from loopdesign.network.modulator import PeakCurrentMode, VoltageMode
+from loopdesign.network.topologies import TOPOLOGIES
+from loopdesign.network.topologies.base import (
     CapacitorValue,
     DamperValue,
     InductorValue,
@@ -21,6 +20,8 @@ from loopdesign.topologies.base import (
     devices,
     output_bank,
 )
+from loopdesign.orbit.operating_point import problem
+from loopdesign.orbit.steady import OperatingPoint
 
 SEPIC = TOPOLOGIES["sepic"]
 

@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING
 
 from pydantic import BaseModel
 
-from loopdesign.case.fields import Quantity
+from loopdesign.case.fields import QuantityField
 from loopdesign.case.stage import FlybackStage, TwoInductorStage
-from loopdesign.quantities import format_quantity, implausible
+from loopdesign.units.quantities import format_quantity, implausible
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -24,17 +24,17 @@ if TYPE_CHECKING:
     from loopdesign.case.model import (
         Case,
         Compensation,
-        Converter,
-        Divider,
-        ErrorAmplifier,
-        Modulator,
+        ConverterSection,
+        DividerSection,
+        ErrorAmplifierSection,
+        ModulatorSection,
         Specification,
-        Stage,
+        StageSection,
     )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Problem:
+class InputProblem:
     """A fault that has no place in the file yet: path of the key and the parts of the message.
 
     `at` is the key at whose place to report it, where that is another one.
@@ -55,17 +55,17 @@ class Sections:
     `present` names the sections that the file has, faulty ones included.
     """
 
-    converter: Converter | None
+    converter: ConverterSection | None
     specification: Specification | None
-    stage: Stage | None
-    modulator: Modulator | None
-    error_amplifier: ErrorAmplifier | None
-    divider: Divider | None
+    stage: StageSection | None
+    modulator: ModulatorSection | None
+    error_amplifier: ErrorAmplifierSection | None
+    divider: DividerSection | None
     compensation: Compensation | None
     present: frozenset[str]
 
 
-def problems(sections: Sections) -> list[Problem]:
+def problems(sections: Sections) -> list[InputProblem]:
     """Find what is impossible in the sections that could be read.
 
     Parameters
@@ -75,7 +75,7 @@ def problems(sections: Sections) -> list[Problem]:
 
     Returns
     -------
-    list of Problem
+    list of InputProblem
         Empty when the case can exist.
     """
     found = [*_missing_sections(sections)]
@@ -90,7 +90,7 @@ def problems(sections: Sections) -> list[Problem]:
                 found += _duty(converter, specification, sections.stage, sections.modulator.max_duty)
     if sections.compensation is not None and sections.compensation.C1 == 0.0:
         found.append(
-            Problem(
+            InputProblem(
                 path=("compensation", "C1"),
                 message="C1 must be fitted",
                 found='"none"',
@@ -102,7 +102,7 @@ def problems(sections: Sections) -> list[Problem]:
         found += _still_steps(specification)
     if converter is not None and converter.rectifier == "diode" and sections.stage and sections.stage.diode is None:
         found.append(
-            Problem(
+            InputProblem(
                 path=("stage", "diode"),
                 message="missing key",
                 expected='a table such as diode = { drop = "0.45 V", resistance = "15 mohm" }',
@@ -152,10 +152,10 @@ def ideal_duty(topology: str, input_voltage: float, output_voltage: float, *, tu
     return output_voltage / (output_voltage + turns * input_voltage)
 
 
-def _missing_sections(sections: Sections) -> Iterator[Problem]:
+def _missing_sections(sections: Sections) -> Iterator[InputProblem]:
     """Ask for the sections that others need."""
     if "error_amplifier" in sections.present and "divider" not in sections.present:
-        yield Problem(
+        yield InputProblem(
             path=("divider",),
             at=("error_amplifier",),
             message="missing section",
@@ -163,7 +163,7 @@ def _missing_sections(sections: Sections) -> Iterator[Problem]:
             hint="the error amplifier compares the divided output with its reference",
         )
     if "compensation" in sections.present and "error_amplifier" not in sections.present:
-        yield Problem(
+        yield InputProblem(
             path=("error_amplifier",),
             at=("compensation",),
             message="missing section",
@@ -172,12 +172,12 @@ def _missing_sections(sections: Sections) -> Iterator[Problem]:
         )
 
 
-def _still_steps(specification: Specification) -> Iterator[Problem]:
+def _still_steps(specification: Specification) -> Iterator[InputProblem]:
     """Refuse a step that goes nowhere."""
     for key in ("load_step", "line_step"):
         step = getattr(specification, key)
         if step is not None and step.from_ == step.to:
-            yield Problem(
+            yield InputProblem(
                 path=("specification", key),
                 message="the step ends where it begins",
                 found=f"from = to = {step.to:g}",
@@ -185,10 +185,10 @@ def _still_steps(specification: Specification) -> Iterator[Problem]:
             )
 
 
-def _reference(output_voltage: float, reference: float) -> Iterator[Problem]:
+def _reference(output_voltage: float, reference: float) -> Iterator[InputProblem]:
     """Refuse a reference above the output: a divider only divides."""
     if reference > output_voltage:
-        yield Problem(
+        yield InputProblem(
             path=("error_amplifier", "reference"),
             message="reference is above the output voltage",
             found=_volts(reference),
@@ -196,10 +196,10 @@ def _reference(output_voltage: float, reference: float) -> Iterator[Problem]:
         )
 
 
-def _no_load(converter: Converter, specification: Specification) -> Iterator[Problem]:
+def _no_load(converter: ConverterSection, specification: Specification) -> Iterator[InputProblem]:
     """Refuse zero load current with a diode, where the output would rise without end."""
     if converter.rectifier == "diode" and specification.output_current.lowest == 0.0:
-        yield Problem(
+        yield InputProblem(
             path=("specification", "output_current"),
             message="a converter with a diode has no operating point at zero load current",
             found="0 A",
@@ -207,19 +207,21 @@ def _no_load(converter: Converter, specification: Specification) -> Iterator[Pro
         )
 
 
-def _conversion(converter: Converter, specification: Specification) -> Iterator[Problem]:
+def _conversion(converter: ConverterSection, specification: Specification) -> Iterator[InputProblem]:
     """Refuse a buck that should step up and a boost that should step down."""
     output, line = specification.output_voltage, specification.input_voltage
     path = ("specification", "output_voltage")
     if converter.topology == "buck" and output >= line.lowest:
         expected = f"below the lowest input voltage, {_volts(line.lowest)}"
-        yield Problem(path=path, message="a buck only steps down", found=_volts(output), expected=expected)
+        yield InputProblem(path=path, message="a buck only steps down", found=_volts(output), expected=expected)
     if converter.topology == "boost" and output <= line.highest:
         expected = f"above the highest input voltage, {_volts(line.highest)}"
-        yield Problem(path=path, message="a boost only steps up", found=_volts(output), expected=expected)
+        yield InputProblem(path=path, message="a boost only steps up", found=_volts(output), expected=expected)
 
 
-def _duty(converter: Converter, specification: Specification, stage: Stage, max_duty: float) -> Iterator[Problem]:
+def _duty(
+    converter: ConverterSection, specification: Specification, stage: StageSection, max_duty: float
+) -> Iterator[InputProblem]:
     """Refuse a lossless duty above the limit; discontinuous conduction needs less than continuous conduction."""
     line = specification.input_voltage.lowest
     turns = stage.turns if isinstance(stage, FlybackStage) else 1.0
@@ -227,7 +229,7 @@ def _duty(converter: Converter, specification: Specification, stage: Stage, max_
     if converter.rectifier == "diode":
         duty = min(duty, _discontinuous_duty(converter, specification, stage))
     if duty > max_duty:
-        yield Problem(
+        yield InputProblem(
             path=("modulator", "max_duty"),
             message=f"even without losses the {converter.topology} needs a duty of {duty:.3f} at {_volts(line)} input",
             found=f"max_duty = {max_duty:g}",
@@ -237,7 +239,7 @@ def _duty(converter: Converter, specification: Specification, stage: Stage, max_
         )
 
 
-def _discontinuous_duty(converter: Converter, specification: Specification, stage: Stage) -> float:
+def _discontinuous_duty(converter: ConverterSection, specification: Specification, stage: StageSection) -> float:
     """Return the lossless duty in discontinuous conduction at the lowest line and the highest load."""
     line, output = specification.input_voltage.lowest, specification.output_voltage
     power = output * specification.output_current.highest
@@ -310,7 +312,7 @@ def _implausible(table: BaseModel, prefix: str) -> Iterator[str]:
             if isinstance(entry, BaseModel):
                 yield from _implausible(entry, f"{key}.{index}." if len(value) > 1 else f"{key}.")
         for mark in field.metadata:
-            if isinstance(mark, Quantity) and isinstance(value, float) and (text := implausible(value, mark.unit)):
+            if isinstance(mark, QuantityField) and isinstance(value, float) and (text := implausible(value, mark.unit)):
                 yield f"{key}: {text}"
 
 

@@ -7,24 +7,24 @@ from typing import TYPE_CHECKING, Any, Literal, get_args, get_origin
 
 from pydantic import BaseModel
 
-from loopdesign.case.checks import Problem
-from loopdesign.case.fields import LevelsOf, Quantity
+from loopdesign.case.checks import InputProblem
+from loopdesign.case.fields import LevelsOf, QuantityField
 from loopdesign.case.model import (
     Case,
     Compensation,
-    Converter,
-    Divider,
-    Operational,
-    PeakCurrent,
-    ShuntOptocoupler,
+    ConverterSection,
+    DividerSection,
+    OperationalSection,
+    PeakCurrentSection,
+    ShuntOptocouplerSection,
     Specification,
     Targets,
-    Transconductance,
-    VoltageMode,
+    TransconductanceSection,
+    VoltageModeSection,
 )
 from loopdesign.case.stage import STAGES, InputFilter, OneInductorStage
 from loopdesign.errors import QuantityError
-from loopdesign.quantities import shown
+from loopdesign.units.quantities import shown
 
 if TYPE_CHECKING:
     from pydantic import ValidationError
@@ -38,20 +38,24 @@ SECTIONS: tuple[str, ...] = tuple(name for name in Case.model_fields if name not
 
 CHOICES: dict[str, tuple[str, str, dict[str, type[BaseModel]]]] = {
     "stage": ("converter", "topology", dict(STAGES)),
-    "modulator": ("modulator", "scheme", {"peak current": PeakCurrent, "voltage": VoltageMode}),
+    "modulator": ("modulator", "scheme", {"peak current": PeakCurrentSection, "voltage": VoltageModeSection}),
     "error_amplifier": (
         "error_amplifier",
         "kind",
-        {"transconductance": Transconductance, "operational": Operational, "shunt optocoupler": ShuntOptocoupler},
+        {
+            "transconductance": TransconductanceSection,
+            "operational": OperationalSection,
+            "shunt optocoupler": ShuntOptocouplerSection,
+        },
     ),
 }
 """Sections of several kinds: the table and the key that choose the kind, and the model of each kind."""
 
 _PLAIN: dict[str, type[BaseModel]] = {
-    "converter": Converter,
+    "converter": ConverterSection,
     "specification": Specification,
     "input_filter": InputFilter,
-    "divider": Divider,
+    "divider": DividerSection,
     "compensation": Compensation,
     "targets": Targets,
 }
@@ -80,7 +84,7 @@ def section_model(name: str, document: dict[str, Any]) -> type[BaseModel] | None
     return models.get(choice) if isinstance(choice, str) else None
 
 
-def choice_problems(name: str, document: dict[str, Any]) -> list[Problem]:
+def choice_problems(name: str, document: dict[str, Any]) -> list[InputProblem]:
     """Report the key that should choose the kind of a section.
 
     Parameters
@@ -92,7 +96,7 @@ def choice_problems(name: str, document: dict[str, Any]) -> list[Problem]:
 
     Returns
     -------
-    list of Problem
+    list of InputProblem
         Empty for the stage, whose topology is reported with the converter.
     """
     table, key, models = CHOICES[name]
@@ -103,11 +107,11 @@ def choice_problems(name: str, document: dict[str, Any]) -> list[Problem]:
         return [not_a_table((name,), value)]
     expected = _one_of(models)
     if key not in value:
-        return [Problem(path=(name, key), message="missing key", expected=expected)]
+        return [InputProblem(path=(name, key), message="missing key", expected=expected)]
     return [_wrong_choice((name, key), value[key], tuple(models))]
 
 
-def not_a_table(path: Path, value: object) -> Problem:
+def not_a_table(path: Path, value: object) -> InputProblem:
     """Report a value where a table should stand.
 
     Parameters
@@ -119,13 +123,13 @@ def not_a_table(path: Path, value: object) -> Problem:
 
     Returns
     -------
-    Problem
+    InputProblem
         The fault.
     """
-    return Problem(path=path, message="is not a table", found=shown(value), expected=_example(path))
+    return InputProblem(path=path, message="is not a table", found=shown(value), expected=_example(path))
 
 
-def missing_section(name: str) -> Problem:
+def missing_section(name: str) -> InputProblem:
     """Report a required top-level key that is missing.
 
     Parameters
@@ -135,17 +139,17 @@ def missing_section(name: str) -> Problem:
 
     Returns
     -------
-    Problem
+    InputProblem
         The fault.
     """
     if name == "title":
-        return Problem(
+        return InputProblem(
             path=(name,), message="missing key", expected='a text such as title = "Tide-gauge logger supply"'
         )
-    return Problem(path=(name,), message="missing section", expected=f"[{name}]")
+    return InputProblem(path=(name,), message="missing section", expected=f"[{name}]")
 
 
-def text_problems(name: str, value: object) -> list[Problem]:
+def text_problems(name: str, value: object) -> list[InputProblem]:
     """Report a title or notes that is no text.
 
     Parameters
@@ -157,15 +161,15 @@ def text_problems(name: str, value: object) -> list[Problem]:
 
     Returns
     -------
-    list of Problem
+    list of InputProblem
         Empty for a text.
     """
     if isinstance(value, str):
         return []
-    return [Problem(path=(name,), message="is not a text", found=shown(value), expected="a text in quotes")]
+    return [InputProblem(path=(name,), message="is not a text", found=shown(value), expected="a text in quotes")]
 
 
-def from_validation(error: ValidationError, section: str, document: dict[str, Any]) -> list[Problem]:
+def from_validation(error: ValidationError, section: str, document: dict[str, Any]) -> list[InputProblem]:
     """Translate what the validator reports about one section.
 
     Parameters
@@ -179,14 +183,14 @@ def from_validation(error: ValidationError, section: str, document: dict[str, An
 
     Returns
     -------
-    list of Problem
+    list of InputProblem
         One for each fault.
     """
     details = error.errors(include_url=False)
     return [_translate(detail, _path(document, (section, *detail["loc"])), document) for detail in details]
 
 
-def unknown_key(path: Path, document: dict[str, Any], model: type[BaseModel] | None) -> Problem:
+def unknown_key(path: Path, document: dict[str, Any], model: type[BaseModel] | None) -> InputProblem:
     """Report an unknown key, with near matches and with the topology or kind that it belongs to.
 
     Parameters
@@ -200,7 +204,7 @@ def unknown_key(path: Path, document: dict[str, Any], model: type[BaseModel] | N
 
     Returns
     -------
-    Problem
+    InputProblem
         The fault.
     """
     key = str(path[-1])
@@ -212,7 +216,7 @@ def unknown_key(path: Path, document: dict[str, Any], model: type[BaseModel] | N
     hint = f"did you mean {' or '.join(near)}?" if near else ""
     if others := [other for other in SECTIONS if other != path[0] and key in _keys_of(other)]:
         hint = f"{key} belongs in [{others[0]}]"
-    return Problem(path=path, message="unknown key", found=key, expected=", ".join(known), hint=hint)
+    return InputProblem(path=path, message="unknown key", found=key, expected=", ".join(known), hint=hint)
 
 
 def _keys_of(section: str) -> set[str]:
@@ -221,7 +225,7 @@ def _keys_of(section: str) -> set[str]:
     return {field.alias or name for model in models for name, field in model.model_fields.items()}
 
 
-def _elsewhere(path: Path, document: dict[str, Any]) -> Problem | None:
+def _elsewhere(path: Path, document: dict[str, Any]) -> InputProblem | None:
     """Report a key that another topology, scheme or kind has."""
     section, key = str(path[0]), str(path[1])
     table, chooser, models = CHOICES[section]
@@ -236,15 +240,17 @@ def _elsewhere(path: Path, document: dict[str, Any]) -> Problem | None:
     else:
         message = f"this key belongs to another {chooser}: {', '.join(owners)}"
     known = ", ".join(models[chosen].model_fields)
-    return Problem(path=path, message=message, found=f'{key} with {chooser} = "{chosen}"', expected=known)
+    return InputProblem(path=path, message=message, found=f'{key} with {chooser} = "{chosen}"', expected=known)
 
 
-def _translate(detail: ErrorDetails, path: Path, document: dict[str, Any]) -> Problem:
+def _translate(detail: ErrorDetails, path: Path, document: dict[str, Any]) -> InputProblem:
     """Translate one entry of the validator's report."""
     kind, value = detail["type"], detail["input"]
     cause = detail.get("ctx", {}).get("error")
     if isinstance(cause, QuantityError):
-        return Problem(path=path, message=cause.problem, found=cause.found, expected=cause.expected, hint=cause.hint)
+        return InputProblem(
+            path=path, message=cause.problem, found=cause.found, expected=cause.expected, hint=cause.hint
+        )
     model = _model_at(path[:-1], document)
     field = _field_of(model, path[-1])
     if kind == "extra_forbidden":
@@ -255,13 +261,13 @@ def _translate(detail: ErrorDetails, path: Path, document: dict[str, Any]) -> Pr
         return not_a_table(path, value)
     if kind == "missing":
         mark = _quantity_of(field)
-        return Problem(
+        return InputProblem(
             path=path, message="missing key", expected=_expected(field, path), hint=mark.hint if mark else ""
         )
     return _plain_type(detail, path, field)
 
 
-def _plain_type(detail: ErrorDetails, path: Path, field: FieldInfo | None) -> Problem:
+def _plain_type(detail: ErrorDetails, path: Path, field: FieldInfo | None) -> InputProblem:
     """Translate a report about a text or a list."""
     messages = {
         "string_type": ("is not a text", "a text in quotes"),
@@ -269,7 +275,7 @@ def _plain_type(detail: ErrorDetails, path: Path, field: FieldInfo | None) -> Pr
         "tuple_type": ("is not a list", "pairs [voltage, ratio]"),
     }
     message, expected = messages.get(detail["type"], (detail["msg"], _expected(field, path)))
-    return Problem(path=path, message=message, found=shown(detail["input"]), expected=expected)
+    return InputProblem(path=path, message=message, found=shown(detail["input"]), expected=expected)
 
 
 def _path(document: dict[str, Any], loc: tuple[str | int, ...]) -> Path:
@@ -314,9 +320,9 @@ def _first_model(annotation: object) -> type[BaseModel] | None:
     return next((model for part in get_args(annotation) if (model := _first_model(part)) is not None), None)
 
 
-def _quantity_of(field: FieldInfo | None) -> Quantity | None:
+def _quantity_of(field: FieldInfo | None) -> QuantityField | None:
     """Return the quantity that a field holds."""
-    return next((mark for mark in field.metadata if isinstance(mark, Quantity)), None) if field else None
+    return next((mark for mark in field.metadata if isinstance(mark, QuantityField)), None) if field else None
 
 
 def _choices(field: FieldInfo | None) -> tuple[str, ...]:
@@ -361,12 +367,12 @@ def _example(path: Path) -> str:
     return _EXAMPLES.get(key, f"[{key}] and its keys" if len(path) == 1 else "a table { ... }")
 
 
-def _wrong_choice(path: Path, value: object, choices: tuple[str, ...]) -> Problem:
+def _wrong_choice(path: Path, value: object, choices: tuple[str, ...]) -> InputProblem:
     """Report a word that is none of those allowed."""
     near = difflib.get_close_matches(str(value), choices, n=2, cutoff=0.5)
     hint = f"did you mean {' or '.join(near)}?" if near else ""
     message = "unknown word" if isinstance(value, str) else "is not one of the words allowed"
-    return Problem(path=path, message=message, found=shown(value), expected=_one_of(choices), hint=hint)
+    return InputProblem(path=path, message=message, found=shown(value), expected=_one_of(choices), hint=hint)
 
 
 def _one_of(words: dict[str, type[BaseModel]] | tuple[str, ...]) -> str:
@@ -374,7 +380,7 @@ def _one_of(words: dict[str, type[BaseModel]] | tuple[str, ...]) -> str:
     return ", ".join(f'"{word}"' for word in words)
 
 
-def quantity_at(path: Path, document: dict[str, Any]) -> Quantity | None:
+def quantity_at(path: Path, document: dict[str, Any]) -> QuantityField | None:
     """Return what a key of a case file holds.
 
     Parameters
@@ -386,7 +392,7 @@ def quantity_at(path: Path, document: dict[str, Any]) -> Quantity | None:
 
     Returns
     -------
-    Quantity or None
+    QuantityField or None
         The quantity, None for a key that holds none.
     """
     return _quantity_of(_field_of(_model_at(path[:-1], document), path[-1])) if path[0] in SECTIONS else None

@@ -15,7 +15,7 @@ from pydantic import BaseModel, ConfigDict, GetCoreSchemaHandler, GetJsonSchemaH
 from pydantic_core import InitErrorDetails, core_schema
 
 from loopdesign.errors import QuantityError
-from loopdesign.quantities import UNITS, exact_quantity, parse_quantity, shown
+from loopdesign.units.quantities import UNITS, exact_quantity, parse_quantity, shown
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -23,20 +23,20 @@ if TYPE_CHECKING:
     from pydantic.json_schema import JsonSchemaValue
 
 
-class Model(BaseModel):
+class Section(BaseModel):
     """Base of every table of the case file: frozen, and no key beyond the known ones."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
 
 @dataclass(frozen=True, slots=True)
-class Quantity:
+class QuantityField:
     """Metadata of a field that holds one quantity.
 
     Parameters
     ----------
     unit : str
-        Symbol of its unit, a key of `loopdesign.quantities.UNITS`.
+        Symbol of its unit, a key of `loopdesign.units.quantities.UNITS`.
     above, at_least, below, at_most : float or None
         Bounds [the unit itself].
     words : tuple of (str, float or None)
@@ -141,7 +141,7 @@ class Levels:
         return max(self.values)
 
 
-class Range(Model):
+class Range(Section):
     """Base of a table with min and max, and nominal where the field has one."""
 
     def levels(self) -> Levels:
@@ -189,24 +189,24 @@ class Range(Model):
 class VoltageRange(Range):
     """Input voltage from min to max; nominal lies halfway unless given."""
 
-    min: Annotated[float, Quantity("V", above=0)]
-    nominal: Annotated[float | None, Quantity("V", above=0)] = None
-    max: Annotated[float, Quantity("V", above=0)]
+    min: Annotated[float, QuantityField("V", above=0)]
+    nominal: Annotated[float | None, QuantityField("V", above=0)] = None
+    max: Annotated[float, QuantityField("V", above=0)]
 
 
 class CurrentRange(Range):
     """Load current from min to max."""
 
-    min: Annotated[float, Quantity("A", at_least=0)]
-    max: Annotated[float, Quantity("A", above=0)]
+    min: Annotated[float, QuantityField("A", at_least=0)]
+    max: Annotated[float, QuantityField("A", above=0)]
 
 
 class TemperatureRange(Range):
     """Temperature of the parts from min to max; nominal is 25 degC, or the end nearest to it, unless given."""
 
-    min: Annotated[float, Quantity("degC", above=-273.15)]
-    nominal: Annotated[float | None, Quantity("degC", above=-273.15)] = None
-    max: Annotated[float, Quantity("degC", above=-273.15)]
+    min: Annotated[float, QuantityField("degC", above=-273.15)]
+    nominal: Annotated[float | None, QuantityField("degC", above=-273.15)] = None
+    max: Annotated[float, QuantityField("degC", above=-273.15)]
 
     def middle(self, low: float, high: float) -> float:
         """Return the nominal value, the value in the range that is nearest to 25 degC unless given.
@@ -232,12 +232,12 @@ class LevelsOf:
     ----------
     table : type of Range
         The table with min and max.
-    each : Quantity
+    each : QuantityField
         What one value of a list must be.
     """
 
     table: type[Range]
-    each: Quantity
+    each: QuantityField
 
     def read(self, value: object) -> Levels:
         """Read a range, a list or one value.
@@ -310,11 +310,11 @@ class LevelsOf:
         return {"anyOf": [table, {"type": "array", "items": one, "minItems": 1}, one]}
 
 
-Resistance = Annotated[float, Quantity("ohm", at_least=0)]
+Resistance = Annotated[float, QuantityField("ohm", at_least=0)]
 """A resistance that may be zero [ohm]."""
 
-Tolerance = Annotated[float, Quantity("%", at_least=0, below=1, hint='a share is written "20 %" or 0.2')]
+Tolerance = Annotated[float, QuantityField("%", at_least=0, below=1, hint='a share is written "20 %" or 0.2')]
 """Half width of the spread of a part, as a fraction from 0 to below 1 [unitless]."""
 
-TemperatureCoefficient = Annotated[float, Quantity("ppm/K")]
+TemperatureCoefficient = Annotated[float, QuantityField("ppm/K")]
 """Relative change of a resistance per kelvin, from 25 degC [1/K]."""

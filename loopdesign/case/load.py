@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from pydantic import BaseModel, ValidationError
 
 from loopdesign.case import faults
-from loopdesign.case.checks import Problem, Sections, problems, warnings
+from loopdesign.case.checks import InputProblem, Sections, problems, warnings
 from loopdesign.case.locate import locate, place_of
 from loopdesign.case.model import Case
 from loopdesign.errors import CaseError, Fault
@@ -173,7 +173,7 @@ def _quotes_hint(source: str) -> str:
     return ""
 
 
-def _read_sections(document: dict[str, Any]) -> tuple[list[Problem], dict[str, Any]]:
+def _read_sections(document: dict[str, Any]) -> tuple[list[InputProblem], dict[str, Any]]:
     """Validate each top-level key by itself, so that one faulty section hides no fault of another."""
     read: dict[str, Any] = {}
     found = [faults.unknown_key((name,), document, None) for name in document if name not in faults.SECTIONS]
@@ -219,7 +219,7 @@ def _sections(read: dict[str, Any], document: dict[str, Any]) -> Sections:
     )
 
 
-def _placed(problem: Problem, name: str, place: tuple[int, int] | None) -> Fault:
+def _placed(problem: InputProblem, name: str, place: tuple[int, int] | None) -> Fault:
     """Give a problem its place in the file."""
     line, column = place or (1, 1)
     return Fault(

@@ -10,8 +10,8 @@ from loopdesign.case.fields import (
     CurrentRange,
     Levels,
     LevelsOf,
-    Model,
-    Quantity,
+    QuantityField,
+    Section,
     TemperatureRange,
     Tolerance,
     VoltageRange,
@@ -19,80 +19,81 @@ from loopdesign.case.fields import (
 from loopdesign.case.stage import FlybackStage, InputFilter, OneInductorStage, TwoInductorStage
 from loopdesign.errors import QuantityError
 
-Topology = Literal["sepic", "boost", "flyback", "buck", "inverting", "cuk", "zeta"]
+TopologyName = Literal["sepic", "boost", "flyback", "buck", "inverting", "cuk", "zeta"]
 Series = Literal["E3", "E6", "E12", "E24", "E48", "E96", "E192"]
-Voltage = Annotated[float, Quantity("V", above=0)]
+Voltage = Annotated[float, QuantityField("V", above=0)]
 _OPEN = (("none", 0.0),)
 _AUTO = (("auto", None),)
 
 
-class Converter(Model):
+class ConverterSection(Section):
     """[converter]: topology, switching_frequency [Hz], rectifier."""
 
-    topology: Topology
-    switching_frequency: Annotated[float, Quantity("Hz", above=0)]
+    topology: TopologyName
+    switching_frequency: Annotated[float, QuantityField("Hz", above=0)]
     rectifier: Literal["diode", "synchronous"] = "diode"
 
 
-class LoadStep(Model):
+class LoadStep(Section):
     """A step of the load current from `from_` (written "from") to `to` [A]."""
 
-    from_: Annotated[float, Quantity("A", at_least=0)] = Field(alias="from")
-    to: Annotated[float, Quantity("A", at_least=0)]
+    from_: Annotated[float, QuantityField("A", at_least=0)] = Field(alias="from")
+    to: Annotated[float, QuantityField("A", at_least=0)]
 
 
-class LineStep(Model):
+class LineStep(Section):
     """A step of the input voltage from `from_` (written "from") to `to` [V]."""
 
     from_: Voltage = Field(alias="from")
     to: Voltage
 
 
-class Specification(Model):
+class Specification(Section):
     """[specification]: what the converter has to do.
 
     Fields: input_voltage [V], output_voltage (positive also where the output is inverted) [V], output_current [A],
     load, load_step [A], line_step [V], temperature [degC].
     """
 
-    input_voltage: Annotated[Levels, LevelsOf(VoltageRange, Quantity("V", above=0))]
+    input_voltage: Annotated[Levels, LevelsOf(VoltageRange, QuantityField("V", above=0))]
     output_voltage: Annotated[
-        float, Quantity("V", above=0, hint="an inverted output is given as a positive number; the topology inverts it")
+        float,
+        QuantityField("V", above=0, hint="an inverted output is given as a positive number; the topology inverts it"),
     ]
-    output_current: Annotated[Levels, LevelsOf(CurrentRange, Quantity("A", at_least=0))]
+    output_current: Annotated[Levels, LevelsOf(CurrentRange, QuantityField("A", at_least=0))]
     load: Literal["resistive", "current", "power"] = "resistive"
     load_step: LoadStep | None = None
     line_step: LineStep | None = None
-    temperature: Annotated[Levels | None, LevelsOf(TemperatureRange, Quantity("degC", above=-273.15))] = None
+    temperature: Annotated[Levels | None, LevelsOf(TemperatureRange, QuantityField("degC", above=-273.15))] = None
 
 
-class _Modulator(Model):
+class _Modulator(Section):
     """What both schemes share."""
 
-    max_duty: Annotated[float, Quantity("%", above=0, below=1)] = 0.95
-    min_on_time: Annotated[float, Quantity("s", at_least=0)] = 0.0
+    max_duty: Annotated[float, QuantityField("%", above=0, below=1)] = 0.95
+    min_on_time: Annotated[float, QuantityField("s", at_least=0)] = 0.0
 
 
-class PeakCurrent(_Modulator):
+class PeakCurrentSection(_Modulator):
     """[modulator] with scheme "peak current": sense_gain [V/A] and slope [V/s], None where design chooses the slope."""
 
     scheme: Literal["peak current"]
-    sense_gain: Annotated[float, Quantity("V/A", above=0)]
-    slope: Annotated[float | None, Quantity("V/s", at_least=0)] = None
+    sense_gain: Annotated[float, QuantityField("V/A", above=0)]
+    slope: Annotated[float | None, QuantityField("V/s", at_least=0)] = None
 
 
-class VoltageMode(_Modulator):
+class VoltageModeSection(_Modulator):
     """[modulator] with scheme "voltage": ramp, peak to peak [V]."""
 
     scheme: Literal["voltage"]
     ramp: Voltage
 
 
-class Clamp(Model):
+class Clamp(Section):
     """Limits of the control voltage: min and max [V]."""
 
-    min: Annotated[float, Quantity("V")] = 0.0
-    max: Annotated[float, Quantity("V")]
+    min: Annotated[float, QuantityField("V")] = 0.0
+    max: Annotated[float, QuantityField("V")]
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:
@@ -103,7 +104,7 @@ class Clamp(Model):
         return self
 
 
-class _Amplifier(Model):
+class _Amplifier(Section):
     """What every error amplifier has."""
 
     reference: Voltage
@@ -111,25 +112,25 @@ class _Amplifier(Model):
     clamp: Clamp | None = None
 
 
-class Transconductance(_Amplifier):
+class TransconductanceSection(_Amplifier):
     """[error_amplifier] of kind "transconductance": gm [S], output_resistance [ohm], output_current_limit [A]."""
 
     kind: Literal["transconductance"]
-    gm: Annotated[float, Quantity("S", above=0)]
-    output_resistance: Annotated[float, Quantity("ohm", above=0)]
-    output_current_limit: Annotated[float | None, Quantity("A", above=0)] = None
+    gm: Annotated[float, QuantityField("S", above=0)]
+    output_resistance: Annotated[float, QuantityField("ohm", above=0)]
+    output_current_limit: Annotated[float | None, QuantityField("A", above=0)] = None
     gm_tolerance: Tolerance = 0.0
 
 
-class Operational(_Amplifier):
+class OperationalSection(_Amplifier):
     """[error_amplifier] of kind "operational": dc_gain [dB], gain_bandwidth [Hz]."""
 
     kind: Literal["operational"]
-    dc_gain: Annotated[float, Quantity("dB", above=0)]
-    gain_bandwidth: Annotated[float, Quantity("Hz", above=0)]
+    dc_gain: Annotated[float, QuantityField("dB", above=0)]
+    gain_bandwidth: Annotated[float, QuantityField("Hz", above=0)]
 
 
-class ShuntOptocoupler(_Amplifier):
+class ShuntOptocouplerSection(_Amplifier):
     """[error_amplifier] of kind "shunt optocoupler": a shunt regulator that drives an optocoupler.
 
     Fields: transfer_ratio with its optional extremes [unitless], bandwidth of the optocoupler [Hz] and bandwidth_load
@@ -139,15 +140,15 @@ class ShuntOptocoupler(_Amplifier):
     """
 
     kind: Literal["shunt optocoupler"]
-    transfer_ratio: Annotated[float, Quantity("%", above=0)]
-    transfer_ratio_min: Annotated[float | None, Quantity("%", above=0)] = None
-    transfer_ratio_max: Annotated[float | None, Quantity("%", above=0)] = None
-    bandwidth: Annotated[float, Quantity("Hz", above=0)]
-    bandwidth_load: Annotated[float | None, Quantity("ohm", above=0)] = None
-    pull_up: Annotated[float, Quantity("ohm", above=0)]
-    led_resistance: Annotated[float, Quantity("ohm", above=0)]
-    dc_gain: Annotated[float, Quantity("dB", above=0)] = 60.0
-    gain_bandwidth: Annotated[float, Quantity("Hz", above=0)] = 1e6
+    transfer_ratio: Annotated[float, QuantityField("%", above=0)]
+    transfer_ratio_min: Annotated[float | None, QuantityField("%", above=0)] = None
+    transfer_ratio_max: Annotated[float | None, QuantityField("%", above=0)] = None
+    bandwidth: Annotated[float, QuantityField("Hz", above=0)]
+    bandwidth_load: Annotated[float | None, QuantityField("ohm", above=0)] = None
+    pull_up: Annotated[float, QuantityField("ohm", above=0)]
+    led_resistance: Annotated[float, QuantityField("ohm", above=0)]
+    dc_gain: Annotated[float, QuantityField("dB", above=0)] = 60.0
+    gain_bandwidth: Annotated[float, QuantityField("Hz", above=0)] = 1e6
 
     @model_validator(mode="after")
     def _ratios_in_order(self) -> Self:
@@ -161,15 +162,15 @@ class ShuntOptocoupler(_Amplifier):
         return self
 
 
-class Divider(Model):
+class DividerSection(Section):
     """[divider]: lower [ohm], upper [ohm] (None: follows from output and reference), feedforward across upper [F].
 
     `feedforward` is 0.0 where none is fitted; `tolerance` is that of both resistors [unitless].
     """
 
-    lower: Annotated[float, Quantity("ohm", above=0)]
-    upper: Annotated[float | None, Quantity("ohm", above=0)] = None
-    feedforward: Annotated[float, Quantity("F", above=0, words=_OPEN)] = 0.0
+    lower: Annotated[float, QuantityField("ohm", above=0)]
+    upper: Annotated[float | None, QuantityField("ohm", above=0)] = None
+    feedforward: Annotated[float, QuantityField("F", above=0, words=_OPEN)] = 0.0
     tolerance: Tolerance = 0.0
 
 
@@ -184,7 +185,7 @@ PART_UNITS: dict[str, str] = {"R1": "ohm", "C1": "F", "C2": "F", "R2": "ohm", "C
 """Unit of each part of a compensation network."""
 
 
-class Compensation(Model):
+class Compensation(Section):
     """[compensation]: the network and its parts; None is open (design chooses it), 0.0 is not fitted ("none").
 
     A part that the network does not have is not fitted. `resistor_tolerance` and `capacitor_tolerance` hold for
@@ -192,11 +193,11 @@ class Compensation(Model):
     """
 
     network: Literal["type I", "type II", "type III"] = "type II"
-    R1: Annotated[float | None, Quantity("ohm", above=0, words=_OPEN)] = None
-    C1: Annotated[float | None, Quantity("F", above=0, words=_OPEN)] = None
-    C2: Annotated[float | None, Quantity("F", above=0, words=_OPEN)] = None
-    R2: Annotated[float | None, Quantity("ohm", above=0, words=_OPEN)] = None
-    C3: Annotated[float | None, Quantity("F", above=0, words=_OPEN)] = None
+    R1: Annotated[float | None, QuantityField("ohm", above=0, words=_OPEN)] = None
+    C1: Annotated[float | None, QuantityField("F", above=0, words=_OPEN)] = None
+    C2: Annotated[float | None, QuantityField("F", above=0, words=_OPEN)] = None
+    R2: Annotated[float | None, QuantityField("ohm", above=0, words=_OPEN)] = None
+    C3: Annotated[float | None, QuantityField("F", above=0, words=_OPEN)] = None
     resistor_tolerance: Tolerance = 0.0
     capacitor_tolerance: Tolerance = 0.0
 
@@ -223,7 +224,7 @@ class Compensation(Model):
         return self
 
 
-class Targets(Model):
+class Targets(Section):
     """[targets]: what the loop has to reach; `given` tells the user's own limits from the defaults.
 
     Fields: phase_margin [deg], gain_margin [dB], modulus_margin (least distance of the loop from -1) [unitless],
@@ -231,15 +232,15 @@ class Targets(Model):
     (fraction of the output) [unitless], distribution of the tolerances.
     """
 
-    phase_margin: Annotated[float, Quantity("deg", above=0, below=180)] = 55.0
-    gain_margin: Annotated[float, Quantity("dB", at_least=0)] = 10.0
-    modulus_margin: Annotated[float, Quantity("", at_least=0, below=1)] = 0.5
-    crossover: Annotated[float | None, Quantity("Hz", above=0, words=_AUTO)] = None
-    crossover_limit: Annotated[float | None, Quantity("Hz", above=0, words=_AUTO)] = None
+    phase_margin: Annotated[float, QuantityField("deg", above=0, below=180)] = 55.0
+    gain_margin: Annotated[float, QuantityField("dB", at_least=0)] = 10.0
+    modulus_margin: Annotated[float, QuantityField("", at_least=0, below=1)] = 0.5
+    crossover: Annotated[float | None, QuantityField("Hz", above=0, words=_AUTO)] = None
+    crossover_limit: Annotated[float | None, QuantityField("Hz", above=0, words=_AUTO)] = None
     resistor_series: Series = "E96"
     capacitor_series: Series = "E12"
     prefer: Literal["bandwidth", "margin", "step"] = "bandwidth"
-    settling_band: Annotated[float, Quantity("%", above=0, below=1)] = 0.01
+    settling_band: Annotated[float, QuantityField("%", above=0, below=1)] = 0.01
     distribution: Literal["uniform", "normal"] = "uniform"
 
     @property
@@ -248,12 +249,14 @@ class Targets(Model):
         return frozenset(self.model_fields_set)
 
 
-Stage = OneInductorStage | TwoInductorStage | FlybackStage
-Modulator = Annotated[PeakCurrent | VoltageMode, Field(discriminator="scheme")]
-ErrorAmplifier = Annotated[Transconductance | Operational | ShuntOptocoupler, Field(discriminator="kind")]
+StageSection = OneInductorStage | TwoInductorStage | FlybackStage
+ModulatorSection = Annotated[PeakCurrentSection | VoltageModeSection, Field(discriminator="scheme")]
+ErrorAmplifierSection = Annotated[
+    TransconductanceSection | OperationalSection | ShuntOptocouplerSection, Field(discriminator="kind")
+]
 
 
-class Case(Model):
+class Case(Section):
     """A whole case file.
 
     `source` is the name of the file and `warnings` holds what is allowed yet worth telling; the file sets neither.
@@ -261,13 +264,13 @@ class Case(Model):
 
     title: str
     notes: str = ""
-    converter: Converter
+    converter: ConverterSection
     specification: Specification
-    stage: Stage
+    stage: StageSection
     input_filter: InputFilter | None = None
-    modulator: Modulator
-    error_amplifier: ErrorAmplifier | None = None
-    divider: Divider | None = None
+    modulator: ModulatorSection
+    error_amplifier: ErrorAmplifierSection | None = None
+    divider: DividerSection | None = None
     compensation: Compensation | None = None
     targets: Targets = Field(default_factory=Targets)
     source: str = ""

@@ -7,15 +7,15 @@ from typing import Annotated, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from loopdesign.case.fields import Model, Quantity, Resistance, TemperatureCoefficient, Tolerance
+from loopdesign.case.fields import QuantityField, Resistance, Section, TemperatureCoefficient, Tolerance
 from loopdesign.errors import QuantityError
 
-Inductance = Annotated[float, Quantity("H", above=0)]
-Capacitance = Annotated[float, Quantity("F", above=0)]
-DampingResistance = Annotated[float, Quantity("ohm", above=0)]
+Inductance = Annotated[float, QuantityField("H", above=0)]
+Capacitance = Annotated[float, QuantityField("F", above=0)]
+DampingResistance = Annotated[float, QuantityField("ohm", above=0)]
 
 
-class Inductor(Model):
+class InductorEntry(Section):
     """An inductor or one winding.
 
     Fields: inductance [H], resistance [ohm], tolerance of the inductance [unitless], temperature_coefficient of the
@@ -28,7 +28,7 @@ class Inductor(Model):
     temperature_coefficient: TemperatureCoefficient = 0.0
 
 
-class Capacitor(Model):
+class CapacitorEntry(Section):
     """A capacitor.
 
     Fields: capacitance at no bias [F], esr (series resistance) [ohm], their tolerances [unitless], bias_curve as pairs
@@ -42,8 +42,8 @@ class Capacitor(Model):
     bias_curve: (
         tuple[
             tuple[
-                Annotated[float, Quantity("V", at_least=0)],
-                Annotated[float, Quantity("%", above=0, at_most=1.2, hint="the ratio is 1 at no bias and falls")],
+                Annotated[float, QuantityField("V", at_least=0)],
+                Annotated[float, QuantityField("%", above=0, at_most=1.2, hint="the ratio is 1 at no bias and falls")],
             ],
             ...,
         ]
@@ -67,16 +67,18 @@ class Capacitor(Model):
         return self
 
 
-class FilterCapacitor(Capacitor):
+class FilterCapacitor(CapacitorEntry):
     """A capacitor that lies across a source and therefore needs its series resistance, esr > 0 [ohm]."""
 
     esr: Annotated[
         float,
-        Quantity("ohm", above=0, hint="without a series resistance the filter capacitor is an ideal capacitor loop"),
+        QuantityField(
+            "ohm", above=0, hint="without a series resistance the filter capacitor is an ideal capacitor loop"
+        ),
     ]
 
 
-class Damper(Model):
+class Damper(Section):
     """A resistor in series with a capacitor, across the capacitor to be damped.
 
     Fields: resistance > 0 [ohm], capacitance [F], tolerance of both [unitless].
@@ -87,15 +89,15 @@ class Damper(Model):
     tolerance: Tolerance = 0.0
 
 
-class FilterDamper(Model):
+class FilterDamper(Section):
     """Damping of the input filter: R-C across its capacitor, or R-L (in series) across its choke.
 
     Fields: resistance > 0 [ohm], and either capacitance [F] or inductance [H]; tolerance [unitless].
     """
 
     resistance: DampingResistance
-    capacitance: Annotated[float | None, Quantity("F", above=0)] = None
-    inductance: Annotated[float | None, Quantity("H", above=0)] = None
+    capacitance: Annotated[float | None, QuantityField("F", above=0)] = None
+    inductance: Annotated[float | None, QuantityField("H", above=0)] = None
     tolerance: Tolerance = 0.0
 
     @model_validator(mode="after")
@@ -109,26 +111,26 @@ class FilterDamper(Model):
         return self
 
 
-class Switch(Model):
+class SwitchEntry(Section):
     """The controlled switch: on-resistance [ohm] and its temperature_coefficient [1/K]."""
 
     resistance: Resistance
     temperature_coefficient: TemperatureCoefficient = 0.0
 
 
-class Diode(Model):
+class DiodeEntry(Section):
     """The rectifier: forward drop [V] and on-resistance [ohm], with the temperature_coefficient of the latter [1/K]."""
 
-    drop: Annotated[float, Quantity("V", at_least=0)]
+    drop: Annotated[float, QuantityField("V", at_least=0)]
     resistance: Resistance = 0.0
     temperature_coefficient: TemperatureCoefficient = 0.0
 
 
-class Source(Model):
+class Source(Section):
     """Impedance of the supply ahead of the filter: resistance [ohm] and inductance [H], zero unless given."""
 
     resistance: Resistance = 0.0
-    inductance: Annotated[float, Quantity("H", at_least=0)] = 0.0
+    inductance: Annotated[float, QuantityField("H", at_least=0)] = 0.0
 
 
 def _bank(value: object) -> object:
@@ -138,13 +140,15 @@ def _bank(value: object) -> object:
     return value if isinstance(value, list | tuple) else [value]
 
 
-class _Stage(Model):
+class _Stage(Section):
     """What every power stage has."""
 
-    L1: Inductor
-    Co: Annotated[tuple[Capacitor, ...], BeforeValidator(_bank, json_schema_input_type=Capacitor | list[Capacitor])]
-    switch: Switch
-    diode: Diode | None = None
+    L1: InductorEntry
+    Co: Annotated[
+        tuple[CapacitorEntry, ...], BeforeValidator(_bank, json_schema_input_type=CapacitorEntry | list[CapacitorEntry])
+    ]
+    switch: SwitchEntry
+    diode: DiodeEntry | None = None
 
 
 class OneInductorStage(_Stage):
@@ -158,11 +162,12 @@ class TwoInductorStage(_Stage):
     resistance.
     """
 
-    L2: Inductor
+    L2: InductorEntry
     coupling: Annotated[
-        float, Quantity("", at_least=0, below=1, hint="k = 1 has no leakage; take the measured coupling, such as 0.98")
+        float,
+        QuantityField("", at_least=0, below=1, hint="k = 1 has no leakage; take the measured coupling, such as 0.98"),
     ] = 0.0
-    Cs: Capacitor
+    Cs: CapacitorEntry
     damper: Damper | None = None
 
 
@@ -172,7 +177,7 @@ class FlybackStage(_Stage):
     `turns` is secondary over primary.
     """
 
-    turns: Annotated[float, Quantity("", above=0, hint="turns is secondary over primary, such as 0.35")]
+    turns: Annotated[float, QuantityField("", above=0, hint="turns is secondary over primary, such as 0.35")]
     secondary_resistance: Resistance = 0.0
     secondary_temperature_coefficient: TemperatureCoefficient = 0.0
 
@@ -189,14 +194,14 @@ STAGES: dict[str, type[OneInductorStage | TwoInductorStage | FlybackStage]] = {
 """The table [stage] of each topology."""
 
 
-class InputFilter(Model):
+class InputFilter(Section):
     """The filter between source and converter.
 
     Fields: L (the choke), C (esr required), damper (R-C or R-L), choke_leakage (a choke in series with L), source.
     """
 
-    L: Inductor
+    L: InductorEntry
     C: FilterCapacitor
     damper: FilterDamper | None = None
-    choke_leakage: Inductor | None = None
+    choke_leakage: InductorEntry | None = None
     source: Source = Field(default_factory=Source)

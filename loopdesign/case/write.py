@@ -9,7 +9,7 @@ from loopdesign.case.faults import quantity_at
 from loopdesign.case.model import PART_UNITS, Case
 from loopdesign.case.stage import STAGES
 from loopdesign.errors import DataError
-from loopdesign.quantities import exact_quantity
+from loopdesign.units.quantities import exact_quantity
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

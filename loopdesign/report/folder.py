@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loopdesign.errors import DataError
-from loopdesign.report.answer import answer
+from loopdesign.report.loop.answer import answer
 from loopdesign.report.page import page
 
 if TYPE_CHECKING:
@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 
     from matplotlib.figure import Figure
 
-    from loopdesign.assess import Assessment
-    from loopdesign.report.data import ReportData
+    from loopdesign.analysis.check import CheckResult
+    from loopdesign.analysis.curves import ReportData
     from loopdesign.report.sections import Section
 
 MARK = "loopdesign"
@@ -29,7 +29,7 @@ RESOLUTION = 150
 
 
 def write_report(
-    assessment: Assessment,
+    assessment: CheckResult,
     data: ReportData,
     folder: Path,
     *,
@@ -166,14 +166,14 @@ def _marked(folder: Path) -> dict[str, Any]:
 
 def _fill(
     fresh: Path,
-    assessment: Assessment,
+    assessment: CheckResult,
     data: ReportData,
     chosen: dict[str, float],
     chosen_case: str | None,
     sections: Sequence[Section],
 ) -> None:
     """Write every file of the report but the answer for machines."""
-    from loopdesign.report.plots import loop_bode_figure, nyquist_figure, plant_bode_figure  # noqa: PLC0415
+    from loopdesign.report.loop.plots import loop_bode_figure, nyquist_figure, plant_bode_figure  # noqa: PLC0415
 
     drawn = {"plant_bode": plant_bode_figure}
     if data.loop is not None:

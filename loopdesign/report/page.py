@@ -6,17 +6,17 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from loopdesign.assess import corner_name
-from loopdesign.report import tables
-from loopdesign.report.given import given_table
-from loopdesign.report.status import verdict_sentence
-from loopdesign.report.tables import Column, Table
+from loopdesign.analysis.check import corner_name
+from loopdesign.report.basics import tables
+from loopdesign.report.basics.status import verdict_sentence
+from loopdesign.report.basics.tables import Column, Table
+from loopdesign.report.loop.given import given_table
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from loopdesign.assess import Assessment
-    from loopdesign.report.data import Difference, ReportData
+    from loopdesign.analysis.check import CheckResult
+    from loopdesign.analysis.curves import Difference, ReportData
 
 TEMPLATE = Path(__file__).with_name("report.md.j2")
 EXPECTED = {"CCM": (0.25, 1.5), "DCM": (0.5, 3.0)}
@@ -59,7 +59,7 @@ def markdown_table(table: Table) -> str:
     return "\n".join(f"| {line} |" for line in (head, rule, *rows)).replace("| UNSTABLE |", "| **UNSTABLE** |")
 
 
-def agreement_table(found: Assessment, rows_of: Sequence[Difference], title: str) -> Table:
+def agreement_table(found: CheckResult, rows_of: Sequence[Difference], title: str) -> Table:
     """Largest differences of two responses, corner by corner."""
     columns = (
         Column(heading="input", unit="V"), Column(heading="load", unit="A"), Column(heading="mode"),
@@ -94,7 +94,7 @@ def agreement_remarks(data: ReportData) -> tuple[str, ...]:
 
 
 def page(
-    assessment: Assessment,
+    assessment: CheckResult,
     data: ReportData,
     *,
     plots: Sequence[str],
@@ -141,7 +141,7 @@ def _lean_table(table: Table) -> str:
     return markdown_table(tables.without_empty(table))
 
 
-def _context(found: Assessment, data: ReportData, *, plots: Sequence[str], chosen_case: str | None) -> dict[str, Any]:
+def _context(found: CheckResult, data: ReportData, *, plots: Sequence[str], chosen_case: str | None) -> dict[str, Any]:
     case = found.case
     return {
         "case": case,
@@ -170,7 +170,7 @@ def _context(found: Assessment, data: ReportData, *, plots: Sequence[str], chose
     }
 
 
-def _reasons_for_none(found: Assessment) -> tuple[str, ...]:
+def _reasons_for_none(found: CheckResult) -> tuple[str, ...]:
     """Say why a margin does not exist, corner by corner."""
     words = {"crossover_hz": "crossover", "phase_margin_deg": "phase margin", "gain_margin_db": "gain margin"}
     return tuple(
@@ -180,7 +180,7 @@ def _reasons_for_none(found: Assessment) -> tuple[str, ...]:
     )
 
 
-def _specification(found: Assessment) -> Table:
+def _specification(found: CheckResult) -> Table:
     """List what the converter has to do."""
     s, c = found.case.specification, found.case.converter
 

@@ -5,22 +5,22 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from loopdesign.report.choice_text import choice_markdown
+from loopdesign.report.choice.text import choice_markdown
 from loopdesign.report.page import markdown_table, neutral
-from loopdesign.report.spread_text import spread_markdown
-from loopdesign.report.step_text import step_paragraphs, step_tables
+from loopdesign.report.spread.text import spread_markdown
+from loopdesign.report.steps.text import step_paragraphs, step_tables
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from matplotlib.figure import Figure
 
-    from loopdesign.choice.choose import Choice
-    from loopdesign.filter_study import FilterStudy
-    from loopdesign.report.tables import Table
-    from loopdesign.spread.envelope import Envelope
-    from loopdesign.spread.sample import SpreadResult
-    from loopdesign.transient.steps import StepStudy
+    from loopdesign.analysis.filter_study import FilterStudy
+    from loopdesign.analysis.spread.envelope import Envelope
+    from loopdesign.analysis.spread.sample import SpreadResult
+    from loopdesign.analysis.transient.steps import StepStudy
+    from loopdesign.report.basics.tables import Table
+    from loopdesign.synthesis.choice.choose import Choice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +60,7 @@ def choice_section(found: Choice) -> Section:
 
 def step_section(study: StepStudy) -> Section:
     """Tell the load and line steps."""
-    from loopdesign.report.step_plots import step_figures  # noqa: PLC0415  (loads matplotlib)
+    from loopdesign.report.steps.plots import step_figures  # noqa: PLC0415  (loads matplotlib)
 
     text = "\n\n".join([*(neutral(p) for p in step_paragraphs(study)), *(_titled(t) for t in step_tables(study))])
     return Section(title="Load and line steps", text=text, figures=step_figures(study))
@@ -68,7 +68,7 @@ def step_section(study: StepStudy) -> Section:
 
 def filter_section(study: FilterStudy) -> Section:
     """Tell what the input filter does to the loop."""
-    from loopdesign.report.filter_section import (  # noqa: PLC0415  (loads matplotlib)
+    from loopdesign.report.filter.section import (  # noqa: PLC0415  (loads matplotlib)
         damper_table,
         filter_sentences,
         filter_table,
@@ -88,7 +88,7 @@ def filter_section(study: FilterStudy) -> Section:
 
 def spread_section(found: SpreadResult, band: Envelope, worst_case: str) -> Section:
     """Tell the spread over tolerances; ``worst_case`` is the worst sample as the text of a case file."""
-    from loopdesign.report.spread_plots import envelope_figure, histogram_figure  # noqa: PLC0415  (loads matplotlib)
+    from loopdesign.report.spread.plots import envelope_figure, histogram_figure  # noqa: PLC0415  (loads matplotlib)
 
     return Section(
         title="Spread over tolerances",

@@ -15,19 +15,20 @@ from numpy.testing import assert_allclose
 from stations import FREQUENCY, STATIONS
 from stepping import Circuit
 
-from loopdesign.assess import closed_model, examine_stage
-from loopdesign.averaged import average
-from loopdesign.choice import choose
-from loopdesign.converter import PROBES, netlist, operating_point, sink_current
-from loopdesign.corners import compensation
-from loopdesign.elements import Capacitor, Diode, Inductor, Resistor, Switch
-from loopdesign.linalg import expm
-from loopdesign.margins import find_margins, headline_margins, margins_from_grid
-from loopdesign.modulator import PeakCurrentMode
-from loopdesign.steady import Guess
-from loopdesign.switched import control_to_output, input_impedance, linearise, loop_gain, output_impedance
-from loopdesign.synthesis import place_and_round
-from loopdesign.verdict import verdicts
+from loopdesign.analysis.check import closed_model, examine_stage
+from loopdesign.corners.converters import compensation
+from loopdesign.margins.margins import find_margins, headline_margins, margins_from_grid
+from loopdesign.models.averaged import average
+from loopdesign.models.switched import control_to_output, input_impedance, linearise, loop_gain, output_impedance
+from loopdesign.models.verdict import verdicts
+from loopdesign.network.converter import PROBES, netlist, sink_current
+from loopdesign.network.elements import Capacitor, Diode, Inductor, Resistor, Switch
+from loopdesign.network.linear_algebra import expm
+from loopdesign.network.modulator import PeakCurrentMode
+from loopdesign.orbit.operating_point import operating_point
+from loopdesign.orbit.steady import Guess
+from loopdesign.synthesis.baseline.synthesis import place_and_round
+from loopdesign.synthesis.choice import choose
 
 every = pytest.mark.parametrize("station", STATIONS, ids=lambda s: s.name)
 subharmonic = pytest.mark.parametrize(

@@ -8,15 +8,15 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from loopdesign.analysis.filter_study import filter_study
 from loopdesign.case import load_case
-from loopdesign.filter_study import filter_study
-from loopdesign.report.filter_section import (
+from loopdesign.report.filter.section import (
     damper_table,
     filter_sentences,
     filter_table,
     impedance_figure,
     loop_change_figure,
-    plot_impedances,
+    plot_filter_impedances,
     plot_loop_change,
 )
 
@@ -69,7 +69,7 @@ def test_table_has_a_verdict_beside_every_margin(near):
 
 
 def test_impedance_plot_draws_what_was_computed(near):
-    ax = plot_impedances(near, 1.0)
+    ax = plot_filter_impedances(near, 1.0)
     items = np.flatnonzero(near.corners.load_current == 1.0)
     lines = {line.get_label(): line for line in ax.get_lines()}
     assert sum(label.startswith("converter, ") for label in lines) == len(items)

@@ -10,14 +10,14 @@ import pytest
 from numpy.testing import assert_allclose
 from stepping import Circuit
 
-from loopdesign.assess import assess, closed_model, examine_stage
+from loopdesign.analysis.check import check, closed_model, examine_stage
+from loopdesign.analysis.filter_study import filter_study
 from loopdesign.case import load_case
-from loopdesign.choice import choose
-from loopdesign.compensator import compensator_response
-from loopdesign.conditions import Corners
-from loopdesign.corners import amplifier, divider, line_load_corners, network_parts
-from loopdesign.filter_study import filter_study
-from loopdesign.switched import control_to_output, loop_gain
+from loopdesign.compensation.compensator import compensator_response
+from loopdesign.corners.conditions import Corners
+from loopdesign.corners.converters import amplifier, divider, line_load_corners, network_parts
+from loopdesign.models.switched import control_to_output, loop_gain
+from loopdesign.synthesis.choice import choose
 
 CASES = Path(__file__).parents[2] / "cases"
 
@@ -123,7 +123,7 @@ def test_strong_optocoupler_gain_is_called_unstable_and_grows(flyback):
     strong = case.model_copy(
         update={"error_amplifier": case.error_amplifier.model_copy(update={"led_resistance": 700.0})}
     )
-    result = assess(strong, found.parts)
+    result = check(strong, found.parts)
     item = int(np.argmax([v.largest_multiplier for v in result.verdicts]))
     assert not result.verdicts[item].stable
     modes, point = result.loop.period_modes, result.loop.point

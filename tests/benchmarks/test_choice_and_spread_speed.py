@@ -13,14 +13,14 @@ import control
 import numpy as np
 import pytest
 
-from loopdesign.assess import examine_stage
-from loopdesign.averaged import average
+from loopdesign.analysis.check import examine_stage
+from loopdesign.analysis.spread.sample import spread
 from loopdesign.case import parse_case, read_text, write_parts
-from loopdesign.choice.choose import choose
-from loopdesign.compensator import compensator_response
-from loopdesign.conditions import Corners
-from loopdesign.corners import amplifier, divider, network_parts
-from loopdesign.spread.sample import spread
+from loopdesign.compensation.compensator import compensator_response
+from loopdesign.corners.conditions import Corners
+from loopdesign.corners.converters import amplifier, divider, network_parts
+from loopdesign.models.averaged import average
+from loopdesign.synthesis.choice.choose import choose
 
 CASES = Path(__file__).parents[2] / "cases"
 TEXT = read_text(CASES / "tide_gauge_sepic.toml")

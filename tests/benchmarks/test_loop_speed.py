@@ -12,11 +12,11 @@ import control
 import numpy as np
 import pytest
 
-from loopdesign.assess import closed_model, examine_stage
-from loopdesign.averaged import average
+from loopdesign.analysis.check import closed_model, examine_stage
 from loopdesign.case import load_case
-from loopdesign.corners import one_corner
-from loopdesign.switched import loop_gain
+from loopdesign.corners.converters import one_corner
+from loopdesign.models.averaged import average
+from loopdesign.models.switched import loop_gain
 
 CASES = Path(__file__).parents[2] / "cases"
 CHOSEN = CASES / "tide_gauge_sepic_undamped.toml"

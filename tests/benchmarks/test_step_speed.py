@@ -12,13 +12,13 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.integrate import solve_ivp
 
+from loopdesign.analysis.transient.run import from_point, run
+from loopdesign.analysis.transient.start import control_limits
 from loopdesign.case import load_case
-from loopdesign.converter import operating_point
-from loopdesign.corners import compensation, one_corner, solved
-from loopdesign.steady import Guess
-from loopdesign.transient.run import from_point, run
-from loopdesign.transient.start import control_limits
-from loopdesign.transient.stepping import CycleStepper
+from loopdesign.corners.converters import compensation, one_corner, solved
+from loopdesign.orbit.operating_point import operating_point
+from loopdesign.orbit.steady import Guess
+from loopdesign.orbit.stepping.cycle import CycleStepper
 
 TESTS = Path(__file__).parents[1]
 SHIPPED = TESTS.parent / "cases" / "tide_gauge_sepic_undamped.toml"

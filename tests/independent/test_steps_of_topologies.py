@@ -14,8 +14,8 @@ from numpy.testing import assert_allclose
 from oraclecases import write_case
 from topologycases import CASES, VOLTAGE_MODE
 
+from loopdesign.analysis.transient.steps import step
 from loopdesign.case import load_case
-from loopdesign.transient.steps import step_results
 
 CYCLES = 60
 
@@ -24,7 +24,7 @@ def against_simulation(case, tmp_path, load_from, load_to):
     """Step by both; compare cycle means to 1e-8 of the largest deviation."""
     case = copy.deepcopy(case)
     case["specification"]["load_step"] = {"from": load_from, "to": load_to}
-    result = step_results(load_case(write_case(case, tmp_path / "case.toml")), cycles=CYCLES).of("load")[0]
+    result = step(load_case(write_case(case, tmp_path / "case.toml")), cycles=CYCLES).of("load")[0]
     conv = Converter(case, closed=True, load_current=load_from)
     orbit = operating_point(conv)
     expected = cycle_means(conv, orbit, cycles=CYCLES, isink=load_to - load_from)

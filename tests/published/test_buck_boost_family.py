@@ -15,25 +15,25 @@ from numpy.testing import assert_allclose
 from scipy.integrate import solve_ivp
 from stages import averaged_at, converter, one_inductor, two_inductor
 
-from loopdesign.assess import assess
-from loopdesign.averaged import average
+from loopdesign.analysis.check import check
+from loopdesign.analysis.responses import response
 from loopdesign.case import load_case
-from loopdesign.compensator import (
+from loopdesign.compensation.compensator import (
     Divider,
     NetworkParts,
     OperationalAmplifier,
     compensator_response,
 )
-from loopdesign.converter import operating_point
-from loopdesign.corners import amplifier, divider, line_load_corners, network_parts, solved
-from loopdesign.features import network_features
-from loopdesign.insight import plants, poles_hz, quality, zeros_hz
-from loopdesign.margins import find_margins, margins_from_grid
-from loopdesign.modulator import VoltageMode
-from loopdesign.placement import k_factor_type2
-from loopdesign.responses import respond
-from loopdesign.switched import line_to_output, linearise
-from loopdesign.topologies import TOPOLOGIES
+from loopdesign.compensation.features import network_features
+from loopdesign.corners.converters import amplifier, divider, line_load_corners, network_parts, solved
+from loopdesign.margins.margins import find_margins, margins_from_grid
+from loopdesign.models.averaged import average
+from loopdesign.models.insight import plants, poles_hz, quality, zeros_hz
+from loopdesign.models.switched import line_to_output, linearise
+from loopdesign.network.modulator import VoltageMode
+from loopdesign.network.topologies import TOPOLOGIES
+from loopdesign.orbit.operating_point import operating_point
+from loopdesign.synthesis.baseline.placement import k_factor_type2
 
 DATA = Path(__file__).parent / "data"
 FS = 200e3
@@ -260,7 +260,7 @@ def test_regulator_at_light_load(published):
 
 def test_whole_regulator_by_the_exact_route(published):
     """E7 and E8 whole: network, amplifier, both loads through check; 1.5 % and 2 deg of the printed margins."""
-    found = assess(published, published.compensation.parts)
+    found = check(published, published.compensation.parts)
     assert found.stable
     light, full = found.margins
     assert full.crossover_hz == pytest.approx(5409.6, rel=0.015)
@@ -268,7 +268,7 @@ def test_whole_regulator_by_the_exact_route(published):
     assert light.crossover_hz == pytest.approx(390.0, rel=0.015)
     assert light.phase_margin_deg == pytest.approx(55.0, abs=2.0)
     for resistance, printed in ((25.0, 0.02), (3.0, 0.012)):
-        line = respond(
+        line = response(
             published, "line", np.array([100.0]), input_voltage=28.0, load_current=15.212765957446809 / resistance
         )
         assert abs(line.values[0]) == pytest.approx(printed, abs=5e-4)

@@ -11,11 +11,11 @@ import pytest
 from numpy.testing import assert_allclose
 from stages import BOOST, BUCK, BUCK_BOOST, averaged_at, converter, one_inductor, point_at
 
-from loopdesign.circuit import derive
-from loopdesign.converter import operating_point
-from loopdesign.elements import Capacitor, Inductor, Resistor, VoltageSource
-from loopdesign.insight import plants
-from loopdesign.switched import control_to_output, line_to_output, linearise
+from loopdesign.models.insight import plants
+from loopdesign.models.switched import control_to_output, line_to_output, linearise
+from loopdesign.network.circuit import derive
+from loopdesign.network.elements import Capacitor, Inductor, Resistor, VoltageSource
+from loopdesign.orbit.operating_point import operating_point
 
 FS = 200e3
 L, C, R = 160e-6, 160e-6, 10.0

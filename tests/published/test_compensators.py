@@ -10,15 +10,15 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from loopdesign.compensator import (
+from loopdesign.compensation.compensator import (
     Divider,
     NetworkParts,
     OperationalAmplifier,
     TransconductanceAmplifier,
     compensator_response,
 )
-from loopdesign.features import network_features
-from loopdesign.placement import (
+from loopdesign.compensation.features import network_features
+from loopdesign.synthesis.baseline.placement import (
     k_factor_type2,
     k_factor_type3,
     place_type2_operational,

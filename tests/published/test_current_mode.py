@@ -14,15 +14,15 @@ import pytest
 from numpy.testing import assert_allclose
 from stages import BUCK, averaged_at, converter, one_inductor
 
-from loopdesign.averaged import average
-from loopdesign.circuit import derive
-from loopdesign.converter import operating_point
-from loopdesign.elements import Diode, Inductor, Switch, VoltageSource
-from loopdesign.insight import poles_hz, quality
-from loopdesign.modulator import PeakCurrentMode, threshold
-from loopdesign.steady import OperatingPoint, Problem
-from loopdesign.switched import linearise
-from loopdesign.verdict import worst_modes
+from loopdesign.models.averaged import average
+from loopdesign.models.insight import poles_hz, quality
+from loopdesign.models.switched import linearise
+from loopdesign.models.verdict import worst_modes
+from loopdesign.network.circuit import derive
+from loopdesign.network.elements import Diode, Inductor, Switch, VoltageSource
+from loopdesign.network.modulator import PeakCurrentMode, threshold
+from loopdesign.orbit.operating_point import operating_point
+from loopdesign.orbit.steady import OperatingPoint, OrbitProblem
 
 FS = 100e3
 L = 5e-6
@@ -55,7 +55,7 @@ def stiff(kind, D, ratio, *, winding=0.0):
     values = {"line": vin, "load": vout, "control": peak + ratio * down * D / FS}
     inputs = np.array([[values.get(n, 0.0) for n in network.inputs]])
     valley, top = (peak - up * D / FS) * network.state_scale, peak * network.state_scale
-    posed = Problem(
+    posed = OrbitProblem(
         network=network,
         threshold=control,
         inputs=inputs,

@@ -13,14 +13,14 @@ import pytest
 from numpy.testing import assert_allclose
 from stages import averaged_at, converter, one_inductor
 
-from loopdesign.averaged import average
-from loopdesign.compensator import Divider, NetworkParts, OperationalAmplifier, compensator_response
-from loopdesign.converter import operating_point
-from loopdesign.insight import plants
-from loopdesign.margins import find_margins
-from loopdesign.modulator import PeakCurrentMode, VoltageMode
-from loopdesign.switched import control_to_output, line_to_output, linearise
-from loopdesign.topologies import TOPOLOGIES
+from loopdesign.compensation.compensator import Divider, NetworkParts, OperationalAmplifier, compensator_response
+from loopdesign.margins.margins import find_margins
+from loopdesign.models.averaged import average
+from loopdesign.models.insight import plants
+from loopdesign.models.switched import control_to_output, line_to_output, linearise
+from loopdesign.network.modulator import PeakCurrentMode, VoltageMode
+from loopdesign.network.topologies import TOPOLOGIES
+from loopdesign.orbit.operating_point import operating_point
 
 RATIO = {"buck": lambda D: D, "boost": lambda D: 1 / (1 - D), "inverting": lambda D: D / (1 - D)}
 

@@ -13,16 +13,7 @@ from numpy.testing import assert_allclose
 from scipy.optimize import minimize_scalar, newton
 from stages import averaged_at, converter, one_inductor
 
-from loopdesign.averaged import average
-from loopdesign.case import FilterCapacitor, FilterDamper, Inductor, InputFilter, Source, load_case
-from loopdesign.circuit import derive
-from loopdesign.compensator import OperationalAmplifier, compensator_response
-from loopdesign.conditions import Corners
-from loopdesign.converter import operating_point
-from loopdesign.corners import compensation, divider, line_load_corners, network_parts, solved
-from loopdesign.elements import Capacitor, Resistor, VoltageSource
-from loopdesign.elements import Inductor as Choke
-from loopdesign.filter_study import (
+from loopdesign.analysis.filter_study import (
     filter_output_impedance,
     filter_study,
     parallel_rc,
@@ -32,12 +23,21 @@ from loopdesign.filter_study import (
     ratio_of_series_rl,
     series_rl,
 )
-from loopdesign.input_filter import filter_elements
-from loopdesign.insight import poles_hz, quality, zeros_hz
-from loopdesign.margins import find_margins
-from loopdesign.steady import Guess
-from loopdesign.switched import input_impedance, linearise
-from loopdesign.topologies import TOPOLOGIES
+from loopdesign.case import FilterCapacitor, FilterDamper, InductorEntry, InputFilter, Source, load_case
+from loopdesign.compensation.compensator import OperationalAmplifier, compensator_response
+from loopdesign.corners.conditions import Corners
+from loopdesign.corners.converters import compensation, divider, line_load_corners, network_parts, solved
+from loopdesign.corners.input_filter import filter_elements
+from loopdesign.margins.margins import find_margins
+from loopdesign.models.averaged import average
+from loopdesign.models.insight import poles_hz, quality, zeros_hz
+from loopdesign.models.switched import input_impedance, linearise
+from loopdesign.network.circuit import derive
+from loopdesign.network.elements import Capacitor, Resistor, VoltageSource
+from loopdesign.network.elements import Inductor as Choke
+from loopdesign.network.topologies import TOPOLOGIES
+from loopdesign.orbit.operating_point import operating_point
+from loopdesign.orbit.steady import Guess
 
 DATA = Path(__file__).parent / "data"
 L, C, R, VIN = 100e-6, 100e-6, 3.0, 30.0
@@ -133,7 +133,7 @@ def test_printed_filter_asymptotes():
 def elements(choke, capacitance, damper=None, source=None, leakage=None):
     """Netlist of a filter as a case describes it."""
     given = InputFilter(
-        L=Inductor(inductance=choke),
+        L=InductorEntry(inductance=choke),
         C=FilterCapacitor(capacitance=capacitance, esr=ESR),
         damper=damper,
         source=source or Source(),
@@ -287,7 +287,7 @@ def regulator(damper=None, *, ideal=True):
     given = None
     if damper is not None:
         given = InputFilter(
-            L=Inductor(inductance=31e-6),
+            L=InductorEntry(inductance=31e-6),
             C=FilterCapacitor(capacitance=47e-6, esr=ESR),
             damper=FilterDamper(resistance=damper[0], capacitance=damper[1]),
         )
@@ -361,7 +361,7 @@ def test_bridged_choke_behind_a_source_inductance():
     """Choke and R-L damper share the source's inductance and resistance: impedance by hand, in parallel and in series."""
     damper = FilterDamper(resistance=1.9, inductance=15.6e-6)
     source = Source(resistance=0.03, inductance=2e-6)
-    leakage = Inductor(inductance=1.5e-6, resistance=0.01)
+    leakage = InductorEntry(inductance=1.5e-6, resistance=0.01)
     netlist = elements(31.2e-6, 6.9e-6, damper, source, leakage)
     f = np.geomspace(100.0, 1e6, 40)
     s = 2j * np.pi * f
@@ -378,7 +378,9 @@ def test_bridged_choke_behind_a_source_inductance():
 @pytest.fixture(scope="module")
 def undamped():
     case = regulator()
-    poor = InputFilter(L=Inductor(inductance=330e-6, resistance=0.02), C=FilterCapacitor(capacitance=100e-6, esr=0.005))
+    poor = InputFilter(
+        L=InductorEntry(inductance=330e-6, resistance=0.02), C=FilterCapacitor(capacitance=100e-6, esr=0.005)
+    )
     return case.model_copy(update={"input_filter": poor})
 
 
@@ -404,7 +406,7 @@ def test_study_finds_the_filter_that_turns_the_verdict(undamped):
 
 def test_study_of_a_well_damped_filter_has_no_warning(undamped):
     filtered = undamped.input_filter.model_copy(
-        update={"L": Inductor(inductance=10e-6), "damper": FilterDamper(resistance=0.33, capacitance=470e-6)}
+        update={"L": InductorEntry(inductance=10e-6), "damper": FilterDamper(resistance=0.33, capacitance=470e-6)}
     )
     case = undamped.model_copy(update={"input_filter": filtered})
     study = filter_study(case, case.compensation.parts)

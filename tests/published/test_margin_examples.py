@@ -9,8 +9,8 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.signal import lti, step
 
-from loopdesign.margins import find_margins, headline_margins, margins_from_grid
-from loopdesign.transient.estimate import step_response
+from loopdesign.analysis.transient.estimate import step_response
+from loopdesign.margins.margins import find_margins, headline_margins, margins_from_grid
 
 
 def every_route(loop, low_hz, high_hz):

@@ -16,12 +16,12 @@ import pytest
 from numpy.testing import assert_allclose
 from stages import BUCK_BOOST, SEPIC, averaged_at, converter, one_inductor, point_at, two_inductor
 
-from loopdesign.averaged import average
-from loopdesign.converter import operating_point
-from loopdesign.insight import plants, poles_hz, quality, zeros_hz
-from loopdesign.modulator import PeakCurrentMode
-from loopdesign.switched import control_to_output, linearise
-from loopdesign.topologies.base import InductorValue, StageValues
+from loopdesign.models.averaged import average
+from loopdesign.models.insight import plants, poles_hz, quality, zeros_hz
+from loopdesign.models.switched import control_to_output, linearise
+from loopdesign.network.modulator import PeakCurrentMode
+from loopdesign.network.topologies.base import InductorValue, StageValues
+from loopdesign.orbit.operating_point import operating_point
 
 FS = 100e3
 PARTS = {"L1": 100e-6, "L2": 50e-6, "C1": 22e-6, "C2": 220e-6}
@@ -155,9 +155,9 @@ def test_damping_network():
 
 def test_damping_network_impedance():
     """S5: printed phase about -45 deg near 2 kHz; recomputed 1.60701 ohm at -46.08 deg. Read off the netlist itself."""
-    from loopdesign.circuit import derive
-    from loopdesign.elements import CurrentSource
-    from loopdesign.topologies.base import coupling_capacitor
+    from loopdesign.network.circuit import derive
+    from loopdesign.network.elements import CurrentSource
+    from loopdesign.network.topologies.base import coupling_capacitor
 
     stage = two_inductor(**PARTS, damper=(2.0, 100e-6))
     parts = (CurrentSource(name="I", a="0", b="a"), *coupling_capacitor(stage, "a", "0"))
@@ -217,7 +217,7 @@ def test_response_without_losses():
 
 def test_output_of_the_lossy_stage_at_a_given_duty():
     """S7: V = 79.871 V at D = 0.4, read off the averaged network."""
-    from loopdesign.steady import averaged_output
+    from loopdesign.orbit.steady import averaged_output
 
     posed = point_at(boundary_converter(40.0, r1=0.1, r2=0.02), 0.4).problem
     assert averaged_output(posed, np.array([0.4]))[0, 0] == pytest.approx(79.871, rel=1e-5)

@@ -1,0 +1,1 @@
+"""Examine a case: check, responses, impedances, extremes, filter, spread, steps in time."""

@@ -1,0 +1,285 @@
+"""Everything a check says about a case: operating points, plant, loop, margins and verdict at every corner."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.corners.converters import compensation, line_load_corners, solved
+from loopdesign.margins.margins import LoopMargins, find_margins
+from loopdesign.models.insight import plants
+from loopdesign.models.switched import SwitchedModel, linearise, loop_gain
+from loopdesign.models.verdict import Verdict, verdicts
+from loopdesign.orbit.operating_point import operating_point
+from loopdesign.orbit.steady import Guess
+from loopdesign.orbit.waveforms import Waveforms, conduction_faults, waveforms
+from loopdesign.units.quantities import format_quantity
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from loopdesign import case as cases
+    from loopdesign.corners.conditions import Corners
+    from loopdesign.models.insight import Plant
+    from loopdesign.network.converter import Converter
+    from loopdesign.orbit.steady import OperatingPoint
+
+LOWEST_SHARE = 3e-5
+"""Lowest frequency examined, as a share of the switching frequency."""
+NEAR_DC = 1e-9
+"""The same where no crossover is found above."""
+GRID = 160
+"""Points of the first frequency grid; it is refined where the loop changes fast."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """One limit of the design: its value, its unit, and where it comes from."""
+
+    name: str
+    value: float
+    unit: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExaminedStage:
+    """The power stage at a batch of corners, before any loop is closed.
+
+    Attributes
+    ----------
+    corners, converter, point, model, plants
+        Conditions, network, operating points, switched models, and poles, zeros and features.
+    waves
+        One period of every current and voltage.
+    warnings
+        Corners whose rectifier does not do what the model assumes, one sentence each.
+    """
+
+    corners: Corners
+    converter: Converter
+    point: OperatingPoint
+    model: SwitchedModel
+    plants: tuple[Plant, ...]
+    waves: Waveforms
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckResult:
+    """A case with given parts, examined at every corner.
+
+    Attributes
+    ----------
+    case, parts
+        The case and the compensation parts by name; parts are empty where the case has no loop.
+    stage
+        Open-loop operating points, switched models and plants, one per corner.
+    loop
+        Closed-loop switched model; None where the case has no loop.
+    margins, verdicts
+        One per corner; margins are empty where the case has no loop. A margin is only ever shown beside its verdict.
+    limits
+        What was asked, each with its source.
+    reasons
+        Every target or verdict that fails, one sentence each; empty when all hold.
+    """
+
+    case: cases.Case
+    parts: Mapping[str, float]
+    stage: ExaminedStage
+    loop: SwitchedModel | None
+    margins: tuple[LoopMargins, ...]
+    verdicts: tuple[Verdict, ...]
+    limits: tuple[Limit, ...]
+    reasons: tuple[str, ...] = field(default_factory=tuple)
+
+    @property
+    def corners(self) -> Corners:
+        """Corners examined."""
+        return self.stage.corners
+
+    @property
+    def stable(self) -> bool:
+        """Whether every corner is stable, by the multipliers."""
+        return all(v.stable for v in self.verdicts)
+
+    @property
+    def targets_met(self) -> bool:
+        """Whether no target and no verdict fails."""
+        return not self.reasons
+
+    def limit(self, name: str) -> float:
+        """Value of one limit."""
+        return next(x.value for x in self.limits if x.name == name)
+
+
+def examine_stage(case: cases.Case, corners: Corners | None = None) -> ExaminedStage:
+    """Solve and linearise the power stage at every corner.
+
+    Raises
+    ------
+    UnreachableOutputError
+        Where losses keep the output below its target.
+    """
+    corners = line_load_corners(case) if corners is None else corners
+    converter, point = solved(case, corners)
+    waves = waveforms(converter, point)
+    return ExaminedStage(
+        corners=corners,
+        converter=converter,
+        point=point,
+        model=linearise(point),
+        plants=plants(converter, point),
+        waves=waves,
+        warnings=conduction_faults(converter, point, waves),
+    )
+
+
+def closed_model(case: cases.Case, stage: ExaminedStage, parts: Mapping[str, float]) -> SwitchedModel:
+    """Close the loop with given parts and linearise it at every corner of the stage."""
+    closed = stage.converter.closed(compensation(case, parts, stage.corners))
+    return linearise(operating_point(closed, Guess.from_point(stage.point)))
+
+
+def loop_margins(model: SwitchedModel, plants_of: tuple[Plant, ...]) -> tuple[LoopMargins, ...]:
+    """Find the margins of the exact loop gain at every corner, up to half the switching frequency."""
+    switching = 1.0 / float(model.point.network.period[0])
+    roots = [np.abs(np.concatenate([p.poles_hz, p.zeros_hz])) for p in plants_of]
+    extra = np.full((len(roots), max(len(r) for r in roots)), np.nan)
+    for k, r in enumerate(roots):
+        extra[k, : len(r)] = r
+
+    def response(frequencies_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
+        return loop_gain(model, frequencies_hz)
+
+    found = find_margins(
+        response, low_hz=LOWEST_SHARE * switching, high_hz=0.5 * switching, count=GRID, batch=len(roots), extra_hz=extra
+    )
+    if all(m.crossover_hz is not None for m in found):
+        return found
+    # a loop that integrates slowly may cross below the usual band; look again from nearly dc
+    return find_margins(
+        response, low_hz=NEAR_DC * switching, high_hz=0.5 * switching, count=2 * GRID, batch=len(roots), extra_hz=extra
+    )
+
+
+def limits(case: cases.Case, stage: ExaminedStage) -> tuple[Limit, ...]:
+    """Collect the limits of a design, each with where it comes from."""
+    t = case.targets
+
+    def of(name: str) -> str:
+        return "case file" if name in t.given else "default (common practice)"
+
+    rows = [
+        Limit(name="phase_margin", value=t.phase_margin, unit="deg", source=of("phase_margin")),
+        Limit(name="gain_margin", value=t.gain_margin, unit="dB", source=of("gain_margin")),
+        Limit(name="modulus_margin", value=t.modulus_margin, unit="", source=of("modulus_margin")),
+    ]
+    if t.crossover_limit is not None:
+        rows.append(Limit(name="crossover_limit", value=t.crossover_limit, unit="Hz", source="case file"))
+        return tuple(rows)
+    tenth = case.converter.switching_frequency / 10.0
+    zeros = [p.right_half_plane_zero_hz for p in stage.plants]
+    quarter = min((z / 4.0 for z in zeros if z is not None), default=np.inf)
+    source = "a tenth of the switching frequency (common practice)"
+    if quarter < tenth:
+        source = f"a quarter of the lowest right-half-plane zero or zero pair, {_hz(4.0 * quarter)} (common practice)"
+    rows.append(Limit(name="crossover_limit", value=float(min(tenth, quarter)), unit="Hz", source=source))
+    return tuple(rows)
+
+
+def check(case: cases.Case, parts: Mapping[str, float], stage: ExaminedStage | None = None) -> CheckResult:
+    """Examine a case with given compensation parts at every corner.
+
+    Parameters
+    ----------
+    case
+        The case.
+    parts
+        Values by designator, 0.0 where not fitted; ignored where the case has no error amplifier.
+    stage
+        The power stage, where it is already examined.
+
+    Returns
+    -------
+    CheckResult
+        With every failing target in ``reasons``.
+    """
+    stage = examine_stage(case) if stage is None else stage
+    rows = limits(case, stage)
+    if case.error_amplifier is None or case.divider is None or case.compensation is None:
+        judged = verdicts(stage.model, None)
+        told = ("the case has no error amplifier, divider and compensation: only the current loop was examined",)
+        return CheckResult(
+            case=case, parts={}, stage=stage, loop=None, margins=(), verdicts=judged, limits=rows,
+            reasons=told + _instabilities(stage.corners, judged),
+        )  # fmt: skip
+    loop = closed_model(case, stage, parts)
+    margins = loop_margins(loop, stage.plants)
+    judged = verdicts(stage.model, loop)
+    found = CheckResult(
+        case=case, parts=dict(parts), stage=stage, loop=loop, margins=margins, verdicts=judged, limits=rows
+    )
+    return CheckResult(
+        case=case, parts=dict(parts), stage=stage, loop=loop, margins=margins, verdicts=judged, limits=rows,
+        reasons=_instabilities(stage.corners, judged) + shortfalls(found),
+    )  # fmt: skip
+
+
+def _hz(value: float) -> str:
+    return format_quantity(value, "Hz")
+
+
+def corner_name(corners: Corners, item: int) -> str:
+    """Name a corner in a sentence."""
+    return f"{corners.input_voltage[item]:.4g} V, {corners.load_current[item]:.3g} A"
+
+
+def _instabilities(corners: Corners, judged: tuple[Verdict, ...]) -> tuple[str, ...]:
+    told = []
+    for item, v in enumerate(judged):
+        if not v.stable:
+            w = v.worst
+            told.append(
+                f"unstable at {corner_name(corners, item)}: {w.name} at {_hz(w.frequency_hz)} grows by "
+                f"{100.0 * (abs(w.multiplier) - 1.0):.2g} % per switching period (largest multiplier "
+                f"{abs(w.multiplier):.4f})"
+            )
+        elif v.current_loop_worst.beyond_the_loop:
+            w = v.current_loop_worst
+            told.append(
+                f"the current loop alone is unstable at {corner_name(corners, item)}: {w.name} at {_hz(w.frequency_hz)}"
+            )
+    return tuple(told)
+
+
+def shortfalls(found: CheckResult) -> tuple[str, ...]:
+    """Say which targets fail, and at which corner each fails worst."""
+    told = []
+    readings = (
+        ("phase_margin", "phase margin", [m.phase_margin_deg for m in found.margins], "deg"),
+        ("gain_margin", "gain margin", [m.gain_margin_db for m in found.margins], "dB"),
+        ("modulus_margin", "modulus margin", [m.modulus_margin for m in found.margins], ""),
+    )
+    for key, words, values, unit in readings:
+        limit = found.limit(key)
+        present = [(v, i) for i, v in enumerate(values) if v is not None]
+        if present and min(present)[0] < limit:
+            value, item = min(present)
+            where = corner_name(found.corners, item)
+            told.append(f"{words} {value:.3g} {unit} at {where} is below {limit:g} {unit}".replace("  ", " ").rstrip())
+    limit = found.limit("crossover_limit")
+    highest = [(m.crossover_hz, i) for i, m in enumerate(found.margins) if m.crossover_hz is not None]
+    if highest and max(highest)[0] > limit:
+        value, item = max(highest)
+        where = corner_name(found.corners, item)
+        told.append(f"crossover {_hz(value)} at {where} is above {_hz(limit)}")
+    for item, m in enumerate(found.margins):
+        if m.crossover_hz is None:
+            told.append(f"no crossover at {corner_name(found.corners, item)}: {m.reasons.get('crossover_hz', '')}")
+    return tuple(told)

@@ -1,0 +1,321 @@
+"""Corners at the ends of every tolerance: what varies, by how much, and which combination of ends is worst for what.
+
+With k toleranced values there are 2^k combinations of ends per operating condition. Which of them is worst for a
+margin follows from the sign of each value's influence, read from the exact model with that value at either end alone
+(a worst-case analysis by sensitivities; common practice). One combination per condition and margin is then examined
+whole. Where influences change sign inside the tolerance box another combination may be worse: the sampled spread is
+the check on that.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.analysis.judge import Judged, guess_at, judge, variant_converter
+from loopdesign.case import PARTS_OF_NETWORK
+from loopdesign.corners.conditions import Corners
+from loopdesign.errors import LoopDesignError
+from loopdesign.models.switched import linearise
+from loopdesign.models.verdict import worst_modes
+from loopdesign.orbit.operating_point import operating_point
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from numpy.typing import NDArray
+
+    from loopdesign import case as cases
+    from loopdesign.analysis.judge import Base
+
+MARGINS = ("phase_margin_deg", "gain_margin_db", "modulus_margin")
+"""Readings whose low end is the bad one; the crossover has two bad ends."""
+MULTIPLIERS = ("largest_multiplier", "current_loop_multiplier")
+"""Readings whose high end is the bad one: of the closed loop, and of the current loop alone."""
+NO_MARGIN = 1e3
+"""What stands for a margin that does not exist, because nothing can use it up: larger than any that does."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Varied:
+    """One independent cause of spread.
+
+    Attributes
+    ----------
+    name
+        What the user calls it: ``L1.inductance``, ``gm``, ``lot A capacitance``.
+    ends
+        Per factor of `Corners`, its relative change at the lower and the upper end [unitless].
+    """
+
+    name: str
+    ends: Mapping[str, tuple[float, float]]
+
+    def factors(self, place: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
+        """Factors (B,) at places (B,) between the ends: -1 lower, 0 nominal, 1 upper; beyond them where asked."""
+        return {key: 1.0 + np.where(place < 0.0, -place * low, place * high) for key, (low, high) in self.ends.items()}
+
+
+def base_corners(case: cases.Case) -> Corners:
+    """Every input voltage times load current times temperature of the case, nominal parts."""
+    s = case.specification
+    degrees = [case.nominal_temperature] if s.temperature is None else list(s.temperature.values)
+    grid = np.meshgrid(s.input_voltage.values, s.output_current.values, degrees, indexing="ij")
+    voltage, current, temperature = (np.asarray(g, float).ravel() for g in grid)
+    return Corners(input_voltage=voltage, load_current=current, temperature=temperature)
+
+
+def toleranced(case: cases.Case, parts: Mapping[str, float] | None = None) -> tuple[Varied, ...]:
+    """List every independent cause of spread of a case.
+
+    Parameters
+    ----------
+    case
+        The case.
+    parts
+        Compensation parts by name; those of zero are not fitted. All of the network's where absent.
+
+    Returns
+    -------
+    tuple of Varied
+        Capacitors of one lot are one cause; each value with a tolerance of its own is another.
+    """
+    found: dict[str, dict[str, tuple[float, float]]] = {}
+    for name, key, low, high in (*_stage(case), *_filter(case), *_control(case), *_network(case, parts)):
+        if low or high:
+            found.setdefault(name, {})[key] = (low, high)
+    return tuple(Varied(name=name, ends=ends) for name, ends in found.items())
+
+
+def _stage(case: cases.Case) -> Iterator[tuple[str, str, float, float]]:
+    """Causes in the power stage: name, factor, lower and upper change."""
+    stage = case.stage
+    for name in ("L1", "L2"):
+        part = getattr(stage, name, None)
+        if part is not None:
+            yield f"{name}.inductance", f"{name}.inductance", -part.tolerance, part.tolerance
+    bank = [("Co" if len(stage.Co) == 1 else f"Co{i + 1}", c) for i, c in enumerate(stage.Co)]
+    coupling = getattr(stage, "Cs", None)
+    if coupling is not None:
+        bank.append(("Cs", coupling))
+    for name, c in bank:
+        for value, tolerance in (("capacitance", c.tolerance), ("esr", c.esr_tolerance)):
+            cause = f"lot {c.lot} {value}" if c.lot is not None else f"{name}.{value}"
+            yield cause, f"{name}.{value}", -tolerance, tolerance
+    damper = getattr(stage, "damper", None)
+    if damper is not None:
+        for value in ("resistance", "capacitance"):
+            yield f"damper.{value}", f"damper.{value}", -damper.tolerance, damper.tolerance
+
+
+def _filter(case: cases.Case) -> Iterator[tuple[str, str, float, float]]:
+    """Causes in the input filter."""
+    entry = case.input_filter
+    if entry is None:
+        return
+    rows = [("L.inductance", entry.L.tolerance), ("C.capacitance", entry.C.tolerance)]
+    if entry.choke_leakage is not None:
+        rows.append(("leakage.inductance", entry.choke_leakage.tolerance))
+    if entry.damper is not None:
+        other = "inductance" if entry.damper.inductance is not None else "capacitance"
+        rows += [("damper.resistance", entry.damper.tolerance), (f"damper.{other}", entry.damper.tolerance)]
+    for name, tolerance in rows:
+        yield f"filter.{name}", f"filter.{name}", -tolerance, tolerance
+
+
+def _control(case: cases.Case) -> Iterator[tuple[str, str, float, float]]:
+    """Causes in the error amplifier and the divider."""
+    given = case.error_amplifier
+    if given is not None:
+        yield "reference", "reference", -given.reference_tolerance, given.reference_tolerance
+        if given.kind == "transconductance":
+            yield "gm", "gm", -given.gm_tolerance, given.gm_tolerance
+        if given.kind == "shunt optocoupler":
+            low = given.transfer_ratio if given.transfer_ratio_min is None else given.transfer_ratio_min
+            high = given.transfer_ratio if given.transfer_ratio_max is None else given.transfer_ratio_max
+            typical = given.transfer_ratio
+            yield "transfer_ratio", "transfer_ratio", low / typical - 1.0, high / typical - 1.0
+    if case.divider is not None:
+        for name in ("divider.upper", "divider.lower"):
+            yield name, name, -case.divider.tolerance, case.divider.tolerance
+
+
+def _network(case: cases.Case, parts: Mapping[str, float] | None) -> Iterator[tuple[str, str, float, float]]:
+    """Causes in the compensation network."""
+    given = case.compensation
+    if given is None:
+        return
+    for name in PARTS_OF_NETWORK[given.network]:
+        if parts is not None and not parts.get(name):
+            continue
+        tolerance = given.resistor_tolerance if name.startswith("R") else given.capacitor_tolerance
+        yield name, f"compensation.{name}", -tolerance, tolerance
+
+
+def variants(
+    corners: Corners, condition: NDArray[np.intp], varied: tuple[Varied, ...], places: NDArray[np.float64]
+) -> Corners:
+    """Build variants of conditions.
+
+    Parameters
+    ----------
+    corners
+        Nominal conditions (C,).
+    condition
+        (B,) which condition each variant has.
+    varied
+        Causes of spread (k).
+    places
+        (B,k) place of each cause between its ends, -1 to 1.
+
+    Returns
+    -------
+    Corners
+        (B,) with their factors.
+    """
+    factors: dict[str, NDArray[np.float64]] = {}
+    for v, place in zip(varied, places.T, strict=True):
+        factors.update(v.factors(place))
+    return Corners(
+        input_voltage=corners.input_voltage[condition],
+        load_current=corners.load_current[condition],
+        temperature=corners.temperature[condition],
+        factors=factors,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurrentLoop:
+    """The current loop alone of a batch of variants, control voltage held.
+
+    Attributes
+    ----------
+    largest_multiplier
+        (B,) size of the largest characteristic multiplier that turns or alternates, 0 where none does [unitless]. One
+        that drifts without turning is the voltage loop's to hold.
+    stable
+        (B,) False where a mode grows that no voltage loop is fast enough to hold.
+    """
+
+    largest_multiplier: NDArray[np.float64]
+    stable: NDArray[np.bool_]
+
+
+def current_loop(base: Base, corners: Corners, condition: NDArray[np.intp]) -> CurrentLoop:
+    """Examine the current loop alone of a batch of variants; arguments as for `judge`.
+
+    Returns
+    -------
+    CurrentLoop
+        One row per variant; stable with no multiplier where the operating point cannot be found, which `judge` tells.
+    """
+    try:
+        converter = variant_converter(base, corners, condition)
+        model = linearise(operating_point(converter, guess_at(base, condition)))
+    except (LoopDesignError, np.linalg.LinAlgError):
+        if len(corners) == 1:
+            return CurrentLoop(largest_multiplier=np.zeros(1), stable=np.ones(1, bool))
+        half = len(corners) // 2
+        halves = [np.arange(half), np.arange(half, len(corners))]
+        pieces = [current_loop(base, corners.take(p), condition[p]) for p in halves]
+        return CurrentLoop(
+            largest_multiplier=np.concatenate([p.largest_multiplier for p in pieces]),
+            stable=np.concatenate([p.stable for p in pieces]),
+        )
+    turning = np.abs(np.angle(model.multipliers)) > 1e-9
+    return CurrentLoop(
+        largest_multiplier=np.where(turning, np.abs(model.multipliers), 0.0).max(axis=1),
+        stable=np.array([not m.beyond_the_loop for m in worst_modes(model)]),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Extremes:
+    """Combinations of tolerance ends, each the worst for some reading at some condition.
+
+    Attributes
+    ----------
+    condition
+        (V,) index of the nominal condition.
+    places
+        (V,k) -1 or 1 per cause.
+    corners
+        The same as corners (V,).
+    judged
+        Their margins and verdicts.
+    current_loop
+        The current loop alone of each.
+    """
+
+    condition: NDArray[np.intp]
+    places: NDArray[np.float64]
+    corners: Corners
+    judged: Judged
+    current_loop: CurrentLoop
+
+
+def influences(base: Base, varied: tuple[Varied, ...]) -> Mapping[str, NDArray[np.float64]]:
+    """Change of each reading from the lower to the upper end of each cause alone, by reading, each (C,k)."""
+    count, k = len(base.corners), len(varied)
+    places = np.concatenate([np.eye(k), -np.eye(k)])
+    condition = np.repeat(np.arange(count), 2 * k)
+    tiled = np.tile(places, (count, 1))
+    corners = variants(base.corners, condition, varied, tiled)
+    judged = judge(base, corners, condition)
+    readings = {name: np.nan_to_num(getattr(judged, name), nan=NO_MARGIN, posinf=NO_MARGIN) for name in MARGINS}
+    readings["crossover_hz"] = np.nan_to_num(judged.crossover_hz)
+    readings["largest_multiplier"] = np.minimum(judged.largest_multiplier, NO_MARGIN)
+    readings["current_loop_multiplier"] = current_loop(base, corners, condition).largest_multiplier
+    ends = {name: values.reshape(count, 2, k) for name, values in readings.items()}
+    return {name: two[:, 0] - two[:, 1] for name, two in ends.items()}
+
+
+def extremes(base: Base, varied: tuple[Varied, ...]) -> Extremes:
+    """Examine the worst combination of tolerance ends per condition and reading.
+
+    Parameters
+    ----------
+    base
+        Nominal conditions with the compensation parts chosen.
+    varied
+        Causes of spread; none makes this empty.
+
+    Returns
+    -------
+    Extremes
+        At most seven combinations per condition: lowest of each margin, lowest and highest crossover, largest
+        multiplier of the closed loop and of the current loop alone.
+    """
+    count, k = len(base.corners), len(varied)
+    if not k:
+        condition, places = np.empty(0, np.intp), np.empty((0, 0))
+    else:
+        change = influences(base, varied)
+        down = [np.where(change[name] > 0.0, -1.0, 1.0) for name in (*MARGINS, "crossover_hz")]
+        up = [np.where(change[name] > 0.0, 1.0, -1.0) for name in ("crossover_hz", *MULTIPLIERS)]
+        table = np.stack([*down, *up], axis=1).reshape(-1, k)
+        rows = np.column_stack([np.repeat(np.arange(count), len(down) + len(up)), table])
+        rows = np.unique(rows, axis=0)
+        condition, places = rows[:, 0].astype(np.intp), rows[:, 1:]
+    corners = variants(base.corners, condition, varied, places)
+    some = len(condition) > 0
+    return Extremes(
+        condition=condition,
+        places=places,
+        corners=corners,
+        judged=judge(base, corners, condition) if some else _nothing(),
+        current_loop=current_loop(base, corners, condition)
+        if some
+        else CurrentLoop(largest_multiplier=np.empty(0), stable=np.empty(0, bool)),
+    )
+
+
+def _nothing() -> Judged:
+    """Return readings of no item."""
+    none, no = np.empty(0), np.empty(0, bool)
+    return Judged(
+        crossover_hz=none, phase_margin_deg=none, gain_margin_db=none, modulus_margin=none, largest_multiplier=none,
+        stable=no, reached=no,
+    )  # fmt: skip

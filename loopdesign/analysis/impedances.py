@@ -1,0 +1,109 @@
+"""What the converter shows to its load and its source at every corner: two impedances and the line rejection."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.models.switched import input_impedance, line_to_output, output_impedance
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from loopdesign.analysis.check import CheckResult
+
+LOWEST_SHARE = 1e-4
+"""Lowest frequency, as a share of the switching frequency."""
+POINTS = 160
+"""Evenly spaced frequencies; more are laid around every pole of the stage."""
+AROUND = (0.96, 0.985, 0.995, 1.0, 1.005, 1.015, 1.04)
+"""Frequencies laid around a pole, as shares of its own."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Extreme:
+    """The largest or smallest size of a response, and where."""
+
+    value: float
+    frequency_hz: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Impedances:
+    """Responses of the switched model at every corner of an assessment, up to half the switching frequency.
+
+    Attributes
+    ----------
+    found
+        The assessment, with corners and verdicts.
+    closed
+        Whether the loop is closed; without one the control voltage is held.
+    frequencies_hz
+        (F,) [Hz].
+    output, input
+        Output and input impedance (B,F) [ohm].
+    line
+        Output per volt of input (B,F) [V/V].
+    """
+
+    found: CheckResult
+    closed: bool
+    frequencies_hz: NDArray[np.float64]
+    output: NDArray[np.complex128]
+    line: NDArray[np.complex128]
+    input: NDArray[np.complex128]
+
+    def stable(self, item: int) -> bool:
+        """Whether a corner rests; one that does not has no steady response to show on a bench."""
+        return self.found.verdicts[item].stable
+
+    def output_peak(self, item: int) -> Extreme:
+        """Largest output impedance of a corner [ohm]."""
+        return self._at(self.output, item, int(np.argmax(np.abs(self.output[item]))))
+
+    def line_peak(self, item: int) -> Extreme:
+        """Largest output per volt of input of a corner [V/V]."""
+        return self._at(self.line, item, int(np.argmax(np.abs(self.line[item]))))
+
+    def input_least(self, item: int) -> Extreme:
+        """Smallest input impedance of a corner [ohm]."""
+        return self._at(self.input, item, int(np.argmin(np.abs(self.input[item]))))
+
+    def _at(self, values: NDArray[np.complex128], item: int, k: int) -> Extreme:
+        return Extreme(value=float(abs(values[item, k])), frequency_hz=float(self.frequencies_hz[k]))
+
+
+def impedances(found: CheckResult) -> Impedances:
+    """Compute output impedance, line to output and input impedance at every corner.
+
+    Parameters
+    ----------
+    found
+        A case examined at its corners, with its loop or without.
+
+    Returns
+    -------
+    Impedances
+        Of the closed loop; where the case has none, of the stage with the control voltage held.
+    """
+    model = found.stage.model if found.loop is None else found.loop
+    f = _frequencies(found)
+    return Impedances(
+        found=found,
+        closed=found.loop is not None,
+        frequencies_hz=f,
+        output=output_impedance(model, f),
+        line=line_to_output(model, f),
+        input=input_impedance(model, f),
+    )
+
+
+def _frequencies(found: CheckResult) -> NDArray[np.float64]:
+    """Even steps, and some around every pole, for the peak of a sharp resonance lies between any steps."""
+    switching = found.case.converter.switching_frequency
+    low, high = LOWEST_SHARE * switching, 0.5 * switching
+    poles = np.concatenate([np.abs(p.poles_hz) for p in found.stage.plants])
+    f = np.concatenate([np.geomspace(low, high, POINTS), np.outer(poles, AROUND).ravel()])
+    return np.unique(f[(f >= low) & (f <= high)])

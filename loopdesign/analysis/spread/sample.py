@@ -1,0 +1,309 @@
+"""Spread in production: the exact loop gain and the multipliers of thousands of samples of the same converter.
+
+Every sample draws all toleranced values at once and is examined at every input voltage, load and temperature of the
+case. Work goes in chunks of a fixed number of items to any concurrent.futures executor; the chunks do not depend on the
+executor, so that a seed gives the same bits on one thread and on many.
+"""
+
+from __future__ import annotations
+
+import os
+from concurrent.futures import Executor, ThreadPoolExecutor
+from contextlib import nullcontext
+from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.analysis.check import Limit, examine_stage, limits
+from loopdesign.analysis.extremes import Extremes, Varied, base_corners, extremes, toleranced, variants
+from loopdesign.analysis.judge import Base, Judged, base_of, joined, judge
+from loopdesign.analysis.responses import given_parts
+from loopdesign.analysis.spread.figures import Bound, Ranked, Share, per_sample, ranking, share_of, tail_of, worst_of
+from loopdesign.analysis.spread.sampling import SMALLEST_FACTOR, places
+from loopdesign.errors import DataError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from numpy.typing import NDArray
+
+    from loopdesign import case as cases
+    from loopdesign.corners.conditions import Corners
+
+CHUNK = 256
+"""Items judged at once: a working set that stays near the processor, and what makes results independent of threads."""
+READINGS = ("crossover_hz", "phase_margin_deg", "gain_margin_db", "modulus_margin")
+TAIL = 0.999
+"""Share of production the sampled worst figure covers."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpreadResult:
+    """Samples of a case, each examined at every condition.
+
+    Attributes
+    ----------
+    case, parts
+        What was sampled.
+    seed
+        Of the samples.
+    conditions
+        Corners (C,) of line, load and temperature.
+    varied
+        Causes of spread (d); none where nothing has a tolerance.
+    places
+        (N,d) place of every cause in every sample, -1 to 1 between the ends.
+    crossover_hz, phase_margin_deg, gain_margin_db, modulus_margin
+        (N,C) readings, NaN where there is none; they mean nothing where ``stable`` is False.
+    largest_multiplier
+        (N,C) [unitless].
+    stable, reached
+        (N,C) verdict; whether the output is reached.
+    limits
+        What the case asks.
+    unstable, off_target
+        Share of samples unstable somewhere; share that miss a target or the verdict somewhere.
+    worst
+        Number of the worst sample, and of the condition where it is worst.
+    ranking
+        Which cause moves the phase margin most, at the condition where it is tightest.
+    ranked_condition
+        Number of that condition.
+    nominal
+        Readings of nominal parts at the conditions.
+    extremes
+        Worst combinations of tolerance ends.
+    """
+
+    case: cases.Case
+    parts: Mapping[str, float]
+    seed: int
+    conditions: Corners
+    varied: tuple[Varied, ...]
+    places: NDArray[np.float64]
+    crossover_hz: NDArray[np.float64]
+    phase_margin_deg: NDArray[np.float64]
+    gain_margin_db: NDArray[np.float64]
+    modulus_margin: NDArray[np.float64]
+    largest_multiplier: NDArray[np.float64]
+    stable: NDArray[np.bool_]
+    reached: NDArray[np.bool_]
+    limits: tuple[Limit, ...]
+    unstable: Share
+    off_target: Share
+    worst: tuple[int, int]
+    ranking: tuple[Ranked, ...]
+    ranked_condition: int
+    nominal: Judged
+    extremes: Extremes
+
+    @property
+    def samples(self) -> int:
+        """Number of samples N."""
+        return len(self.stable)
+
+    def limit(self, name: str) -> float:
+        """Value of one limit."""
+        return next(x.value for x in self.limits if x.name == name)
+
+    def reading(self, name: str) -> NDArray[np.float64]:
+        """Give a reading (N,C) with NaN where a sample is unstable: there a margin means nothing."""
+        return np.where(self.stable, getattr(self, name), np.nan)
+
+    def sample_corners_of(self, samples: NDArray[np.intp], condition: int) -> Corners:
+        """Give some samples at one condition, with their factors."""
+        which = np.full(len(samples), condition)
+        return variants(self.conditions, which, self.varied, self.places[samples])
+
+
+def spread(
+    case: cases.Case,
+    samples: int = 10_000,
+    seed: int = 1,
+    executor: Executor | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> SpreadResult:
+    """Sample every toleranced value of a case whose parts are chosen.
+
+    Parameters
+    ----------
+    case
+        Case with error amplifier, divider and all compensation parts.
+    samples
+        Number of samples, at least 1.
+    seed
+        Not negative.
+    executor
+        Any concurrent.futures executor; threads, one per processor, where absent.
+    progress
+        Called with (items done, items in all).
+
+    Returns
+    -------
+    SpreadResult
+        Every reading of every sample, with shares, ranking and extremes.
+
+    Raises
+    ------
+    DataError
+        For a count below 1, a negative seed, or a loop that is not given whole.
+    UnreachableOutputError
+        Where losses keep the output below its target with nominal parts.
+    """
+    if samples < 1:
+        raise DataError(f"the number of samples is {samples}; it must be at least 1")
+    parts = given_parts(case)
+    if case.modulator.scheme == "peak current" and case.modulator.slope is None:
+        raise DataError(f"{case.source}: modulator.slope is open; run 'loopdesign design' to choose it, or give it")
+    varied = toleranced(case, parts)
+    drawn = places(len(varied), samples, seed, case.targets.distribution)
+    drawn = _bounded(varied, drawn)
+    stage = examine_stage(case, base_corners(case))
+    base = base_of(case, parts, stage)
+    count = len(base.corners)
+    nominal = judge(base, base.corners, np.arange(count))
+    # without tolerances every sample is the nominal converter
+    judged = _sampled(base, varied, drawn, executor, progress) if varied else joined([nominal] * samples)
+    asked = limits(case, stage)
+    table = {n: getattr(judged, n).reshape(samples, count) for n in (*READINGS, "largest_multiplier")}
+    stable, reached = judged.stable.reshape(samples, count), judged.reached.reshape(samples, count)
+    room = shortfall(table, stable, asked)
+    sample = int(np.argmax(room.max(axis=1)))
+    phase = np.where(stable, table["phase_margin_deg"], np.nan)
+    tight = int(np.nanargmin(np.where(np.isfinite(nominal.phase_margin_deg), nominal.phase_margin_deg, np.inf)))
+    return SpreadResult(
+        case=case,
+        parts=parts,
+        seed=seed,
+        conditions=base.corners,
+        varied=varied,
+        places=drawn,
+        **table,
+        stable=stable,
+        reached=reached,
+        limits=asked,
+        unstable=share_of(~stable.all(axis=1)),
+        off_target=share_of(room.max(axis=1) > 0.0),
+        worst=(sample, int(np.argmax(room[sample]))),
+        ranking=ranking(tuple(v.name for v in varied), drawn, phase[:, tight]),
+        ranked_condition=tight,
+        nominal=nominal,
+        extremes=extremes(base, varied),
+    )
+
+
+def _bounded(varied: tuple[Varied, ...], drawn: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Keep the tails of a normal spread from making a part vanish."""
+    lowest = np.array([min(low for low, _ in v.ends.values()) for v in varied])
+    if not len(lowest):
+        return drawn
+    floor = -(1.0 - SMALLEST_FACTOR) / np.maximum(-lowest, 1e-12)
+    return np.maximum(drawn, floor)
+
+
+def _sampled(
+    base: Base,
+    varied: tuple[Varied, ...],
+    drawn: NDArray[np.float64],
+    executor: Executor | None,
+    progress: Callable[[int, int], None] | None,
+) -> Judged:
+    """Judge every sample at every condition, in chunks; rows by sample, conditions fastest.
+
+    A chunk holds one condition, so that its items conduct alike and start close to their solution.
+    """
+    count, samples = len(base.corners), len(drawn)
+    work = [(c, b, min(b + CHUNK, samples)) for b in range(0, samples, CHUNK) for c in range(count)]
+    task = partial(_chunk, base, varied)
+    spans = [drawn[b:e] for _, b, e in work]
+    owned = ThreadPoolExecutor(os.cpu_count() or 1) if executor is None else None
+    pieces: list[Judged] = []
+    done = 0
+    with owned or nullcontext():
+        for piece in (owned or executor).map(task, [c for c, _, _ in work], spans):  # type: ignore[union-attr]
+            pieces.append(piece)
+            done += len(piece)
+            if progress is not None:
+                progress(done, samples * count)
+    rows = np.concatenate([np.arange(b, e) * count + c for c, b, e in work])
+    return joined(pieces).take(np.argsort(rows, kind="stable"))
+
+
+def _chunk(base: Base, varied: tuple[Varied, ...], condition: int, drawn: NDArray[np.float64]) -> Judged:
+    """Judge some samples at one condition."""
+    which = np.full(len(drawn), condition)
+    return judge(base, variants(base.corners, which, varied, drawn), which)
+
+
+def shortfall(
+    table: Mapping[str, NDArray[np.float64]], stable: NDArray[np.bool_], asked: tuple[Limit, ...]
+) -> NDArray[np.float64]:
+    """Return the largest shortfall relative to its target, above zero where a target or the verdict fails.
+
+    Parameters
+    ----------
+    table
+        Readings by name, of any one shape.
+    stable
+        Verdict, the same shape.
+    asked
+        Limits of the design.
+
+    Returns
+    -------
+    ndarray
+        The same shape; instability outweighs every margin.
+    """
+    limit = {x.name: x.value for x in asked}
+    phase = np.nan_to_num(1.0 - table["phase_margin_deg"] / limit["phase_margin"], nan=1.0)
+    worst = np.maximum(phase, np.nan_to_num(table["crossover_hz"] / limit["crossover_limit"] - 1.0, nan=1.0))
+    for name, key in (("gain_margin_db", "gain_margin"), ("modulus_margin", "modulus_margin")):
+        if limit[key] > 0.0:
+            worst = np.maximum(worst, np.nan_to_num(1.0 - table[name] / limit[key], nan=-1.0))
+    multiplier = np.minimum(table["largest_multiplier"], 1e6)
+    return np.asarray(np.where(stable, worst, 10.0 + multiplier))
+
+
+def _of_stable(judged: Judged, name: str) -> NDArray[np.float64]:
+    return np.where(judged.stable, getattr(judged, name), np.nan)
+
+
+def yield_against_worst_case(found: SpreadResult) -> tuple[Bound, ...]:
+    """Set the worst case of each reading by four routes side by side, over all conditions.
+
+    Parameters
+    ----------
+    found
+        Samples.
+
+    Returns
+    -------
+    tuple of Bound
+        Nominal parts, the worst combination of tolerance ends, what 99.9 % of the samples keep, the worst sample; of
+        stable ones only, for an unstable one has no margin.
+    """
+    rows = (
+        ("crossover", "Hz", "crossover_hz", "crossover_limit", True),
+        ("phase margin", "deg", "phase_margin_deg", "phase_margin", False),
+        ("gain margin", "dB", "gain_margin_db", "gain_margin", False),
+        ("modulus margin", "", "modulus_margin", "modulus_margin", False),
+        ("lowest crossover", "Hz", "crossover_hz", None, False),
+    )
+    told = []
+    for words, unit, name, limit, high in rows:
+        samples = per_sample(found.reading(name), high_is_bad=high)
+        told.append(
+            Bound(
+                name=words,
+                unit=unit,
+                limit=None if limit is None else found.limit(limit),
+                high_is_bad=high,
+                nominal=worst_of(_of_stable(found.nominal, name), high_is_bad=high),
+                ends=worst_of(_of_stable(found.extremes.judged, name), high_is_bad=high),
+                tail=tail_of(samples, TAIL, high_is_bad=high),
+                worst=worst_of(samples, high_is_bad=high),
+            )
+        )
+    return tuple(told)

@@ -1,0 +1,165 @@
+"""Where a step begins and ends: the plan of a case, operating points before and after, and what limits forbid."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from loopdesign.analysis.transient.run import final_model
+from loopdesign.corners.converters import compensation, one_corner, solved
+from loopdesign.errors import DataError, LoopDesignError
+from loopdesign.models.switched import SwitchedModel, linearise
+from loopdesign.network.converter import sink_current
+from loopdesign.orbit.operating_point import operating_point, problem
+from loopdesign.orbit.steady import Guess, solve
+from loopdesign.orbit.stepping.cycle import CycleStepper
+from loopdesign.orbit.stepping.devices import ControlLimits
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from loopdesign import case as cases
+    from loopdesign.network.converter import Converter
+    from loopdesign.orbit.steady import OperatingPoint
+
+StepKind = Literal["load", "load back", "line", "line back"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepStart:
+    """A closed loop at rest before a step, and the inputs of the step."""
+
+    kind: StepKind
+    converter: Converter
+    opened: Converter
+    point: OperatingPoint
+    model: SwitchedModel
+    limits: ControlLimits
+    changes: Mapping[str, float]
+    line: tuple[float, float]
+    load: tuple[float, float]
+
+
+def control_limits(case: cases.Case) -> ControlLimits:
+    """Limits of the controller as the case gives them."""
+    amplifier = case.error_amplifier
+    clamp = None if amplifier is None else amplifier.clamp
+    return ControlLimits(
+        output_current=getattr(amplifier, "output_current_limit", None),
+        lowest=None if clamp is None else clamp.min,
+        highest=None if clamp is None else clamp.max,
+        min_on_time=case.modulator.min_on_time,
+    )
+
+
+def step_plan(case: cases.Case) -> list[tuple[StepKind, tuple[float, float], tuple[float, float]]]:
+    """List kind, input voltage before and after, load before and after of every step."""
+    s = case.specification
+    if s.load_step is None and s.line_step is None:
+        raise DataError(
+            f"{case.source}: no step to make: give specification.load_step or specification.line_step, "
+            'such as load_step = { from = "0.5 A", to = "1.5 A" }'
+        )
+    plan: list[tuple[StepKind, tuple[float, float], tuple[float, float]]] = []
+    if s.load_step is not None:
+        low, high = s.load_step.from_, s.load_step.to
+        _refuse_no_load(case, low, high)
+        for kind, load in (("load", (low, high)), ("load back", (high, low))):
+            if load[0] > 0.0:
+                plan += [(kind, (v, v), load) for v in s.input_voltage.values]  # type: ignore[misc]
+    if s.line_step is not None:
+        a, b = s.line_step.from_, s.line_step.to
+        for current in s.output_current.values:
+            if current > 0.0:
+                plan += [("line", (a, b), (current, current)), ("line back", (b, a), (current, current))]
+    return plan
+
+
+def _refuse_no_load(case: cases.Case, before: float, after: float) -> None:
+    """Refuse steps that leave nothing to regulate."""
+    where = f"{case.source}: specification.load_step"
+    if case.specification.load == "current" and after == 0.0:
+        raise DataError(
+            f"{where}.to: a current load of 0 A draws nothing, so that nothing discharges the output and no operating "
+            "point exists after the step; give a small current, or a resistive load"
+        )
+    if before == 0.0:
+        raise DataError(
+            f"{where}.from: without a load there is no operating point to step from; give the smallest load current"
+        )
+
+
+def start_of(
+    case: cases.Case, parts: Mapping[str, float], kind: StepKind, line: tuple[float, float], load: tuple[float, float]
+) -> StepStart:
+    """Solve the operating point before a step."""
+    first = load[1] if kind == "load back" else load[0]  # the load's netlist is that of the step's own beginning
+    corner = one_corner(case, line[0], first if first > 0.0 else load[0])
+    opened, _ = solved(case, corner)
+    converter = opened.closed(compensation(case, parts, corner))
+    sink = float(np.ravel(sink_current(converter))[0])
+    low = float(corner.load_current[0])
+    edges = operating_point(replace(opened, load="resistive", load_current=np.array([load[0]])))
+    point = _closed_point(converter, sink + load[0] - low, Guess.from_point(edges))
+    changes = {"load": sink + load[1] - low, "line": line[1]}
+    return StepStart(
+        kind=kind, converter=converter, opened=opened, point=point, model=linearise(point),
+        limits=control_limits(case), changes=changes, line=line, load=load,
+    )  # fmt: skip
+
+
+def _closed_point(converter: Converter, sink: float, guess: Guess) -> OperatingPoint:
+    """Solve the closed loop at the specified output with a given current of the load's sink [A]."""
+    posed = problem(converter)
+    inputs = posed.inputs.copy()
+    inputs[:, posed.network.input_index("load")] = sink
+    return solve(replace(posed, inputs=inputs), guess)
+
+
+def stepper_of(start: StepStart) -> CycleStepper:
+    """Make a stepper with the inputs of the operating point before the step."""
+    point = start.point
+    return CycleStepper(start.converter, dict(zip(point.network.inputs, point.inputs[0], strict=True)), start.limits)
+
+
+def obstacle(start: StepStart, model: SwitchedModel | None = None) -> str:
+    """Say which limit of the controller an operating point would not respect; empty where none."""
+    point = start.point if model is None else model.point
+    k = point.network.output_index("v(control)")
+    on = point.network.configurations[0]
+    control = float(on.C[0, k] @ point.at_duty[0] + on.D[0, k] @ point.inputs[0])
+    limits, duty = start.limits, float(point.duty[0])
+    if limits.highest is not None and control > limits.highest:
+        return f"it needs a control voltage of {control:.4g} V, above the clamp at {limits.highest:.4g} V"
+    if limits.lowest is not None and control < limits.lowest:
+        return f"it needs a control voltage of {control:.4g} V, below the clamp at {limits.lowest:.4g} V"
+    if duty > start.converter.max_duty:
+        return f"it needs a duty of {duty:.4g}, above the largest of {start.converter.max_duty:g}"
+    if duty * start.converter.period < limits.min_on_time:
+        needed = duty * start.converter.period
+        return f"it needs an on-time of {needed:.3g} s, below the shortest of {limits.min_on_time:.3g} s"
+    return ""
+
+
+def model_after(start: StepStart) -> tuple[SwitchedModel | None, str]:
+    """Operating point after the step, or why there is none that the controller can hold."""
+    total = start.load[1]
+    if total <= 0.0 and not start.converter.synchronous:
+        return None, "no load is left after the step: the converter skips pulses and does not come to a periodic rest"
+    try:
+        edges = operating_point(
+            replace(
+                start.opened, load="resistive", load_current=np.array([max(total, 1e-6)]),
+                input_voltage=np.array([start.line[1]]),
+            )
+        )  # fmt: skip
+    except LoopDesignError as error:
+        return None, str(error)
+    model, reason = final_model(start.point, start.changes, Guess.from_point(edges))
+    if model is not None:
+        told = obstacle(start, model)
+        if told:
+            return None, f"the operating point after the step cannot be held: {told}"
+    return model, reason

@@ -1,0 +1,346 @@
+"""Load and line steps of a case, at every input voltage, and the start of trouble.
+
+A load step is a current sink added at a clock edge to the load as it is at ``from``, as an electronic load makes it;
+the step back takes the sink away again. A line step changes the source at a clock edge. Every run begins on the
+periodic operating point, whose reference is trimmed so that the average output is the specified one. Capacitors keep
+the value they have at their bias before the step.
+
+Soft start and current limit are not modelled.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.analysis.responses import given_parts
+from loopdesign.analysis.transient.estimate import estimate
+from loopdesign.analysis.transient.run import (
+    GrowthRun,
+    Ringing,
+    Run,
+    Traces,
+    disturb,
+    from_point,
+    ringing,
+    run,
+    settling_time,
+    traces,
+)
+from loopdesign.analysis.transient.start import (
+    StepKind,
+    StepStart,
+    model_after,
+    obstacle,
+    start_of,
+    step_plan,
+    stepper_of,
+)
+from loopdesign.errors import UnreachableOutputError
+from loopdesign.models.verdict import Mode, worst_modes
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from numpy.typing import NDArray
+
+    from loopdesign import case as cases
+    from loopdesign.models.switched import SwitchedModel
+
+APPROACHING = 0.95
+"""Share of the distance half-way by which a run must have come nearer at its end to count as under way."""
+TIME_CONSTANTS = 3.0
+"""Time constants of the slowest mode that a run must last before its end says anything."""
+AT_REST = 0.1
+"""Share of the settling band within which a run counts as at rest however short it was."""
+LEAST_CYCLES, MOST_CYCLES = 1000, 10000
+"""Cycles of a run whose number is not given: it ends at rest, within these."""
+UNSTABLE_CYCLES = 2000
+ZOOM_BEFORE, ZOOM_AFTER = 3, 9
+"""Cycles drawn singly before and after a step."""
+ESTIMATED = 160
+"""Instants at which the prediction from the impedance is evaluated."""
+NOT_MODELLED = "soft start and current limit are not modelled"
+OPTOCOUPLER = "an optocoupler's own limits, a dark light source and a saturated transistor, are not modelled"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepResult:
+    """One step at one input voltage.
+
+    Attributes
+    ----------
+    kind
+        ``load`` and ``line`` as the case gives them, ``... back`` the way back.
+    input_voltage, line_to
+        Input voltage before and after [V].
+    load_from, load_to
+        Load current before and after, at the specified output [A].
+    before, after
+        Average output before the step, and at the operating point after it [V]; None where there is none.
+    run
+        Every cycle after the step.
+    zoom
+        Waveforms inside the cycles around the step; the step is at time zero.
+    peak_deviation_v
+        Largest departure of the cycle mean from its value before the step [V].
+    raw_deviation_v
+        Largest departure of the output itself, ripple included, from the mean before the step [V].
+    settling_time_s
+        Time after which the cycle mean stays within the band around its final value [s]; None where it does not.
+    worst
+        Worst mode of the operating point after the step; None where there is none.
+    ringing
+        What the tail of the run shows of it.
+    estimated_v
+        Deviation that the closed-loop impedance (line: rejection) at the operating points before and after predicts
+        [V]; None where it is unstable or absent.
+    stable
+        Whether the operating point after the step is stable by its multipliers and the run came or was coming to it.
+    cut
+        Whether the run ended before it settled; settling time and deviation are then not the whole story.
+    reason
+        Why not, as a sentence; empty where stable.
+    """
+
+    kind: StepKind
+    input_voltage: float
+    line_to: float
+    load_from: float
+    load_to: float
+    before: float
+    after: float | None
+    run: Run
+    zoom: Traces
+    peak_deviation_v: float
+    raw_deviation_v: float
+    settling_time_s: float | None
+    worst: Mode | None
+    ringing: Ringing | None
+    estimated_v: tuple[float | None, float | None]
+    stable: bool
+    reason: str
+    cut: bool = False
+
+    @property
+    def time_s(self) -> NDArray[np.float64]:
+        """Middle of each cycle (N,) [s]."""
+        return self.run.time_s
+
+    @property
+    def output_voltage_v(self) -> NDArray[np.float64]:
+        """Mean output of each cycle (N,) [V]."""
+        return self.run.mean
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepStudy:
+    """Every step of a case.
+
+    Attributes
+    ----------
+    case
+        The case.
+    results
+        One per kind and input voltage; ``load`` first.
+    growth
+        A small disturbance at the operating point with the largest and the smallest worst multiplier.
+    band_v
+        Settling band [V].
+    missed
+        Steps that could not be made and why, one sentence each.
+    notes
+        What is not modelled, one sentence each.
+    """
+
+    case: cases.Case
+    results: tuple[StepResult, ...]
+    growth: tuple[GrowthRun, ...]
+    band_v: float
+    missed: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def stable(self) -> bool:
+        """Whether every step was made and ends at a stable operating point."""
+        return not self.missed and all(r.stable for r in self.results)
+
+    def of(self, kind: StepKind) -> tuple[StepResult, ...]:
+        """Pick the steps of one kind, by rising input voltage as the case lists it."""
+        return tuple(r for r in self.results if r.kind == kind)
+
+
+def step(
+    case: cases.Case, *, cycles: int | None = None, progress: Callable[[int, int], None] | None = None
+) -> StepStudy:
+    """Make every step of a case at every input voltage.
+
+    Parameters
+    ----------
+    case
+        A case whose compensation parts are given.
+    cycles
+        Cycles of each run; None runs until the converter is at rest.
+    progress
+        Called with the number of runs done and in all.
+
+    Returns
+    -------
+    StepStudy
+        Load steps, steps back and line steps, and the growth of small disturbances.
+
+    Raises
+    ------
+    DataError
+        Where the case gives no step or no compensation parts, or the step starts or ends without a load to hold.
+    UnreachableOutputError
+        Where the operating point before a step is out of reach.
+    """
+    parts = given_parts(case)
+    plan = step_plan(case)
+    results, missed, starts = [], [], {}
+    for done, (kind, line, load) in enumerate(plan):
+        if progress is not None:
+            progress(done, len(plan))
+        start, told = _begin(case, parts, kind, line, load)
+        if start is None:
+            missed.append(f"{kind} step at {line[0]:.4g} V, {load[0]:.3g} A not made: {told}")
+            continue
+        starts[line[0], load[0]] = start
+        results.append(_step(start, cycles, case))
+    growth = tuple(_growth(s) for s in _extremes(list(starts.values())))
+    if progress is not None:
+        progress(len(plan), len(plan))
+    band = case.targets.settling_band * case.specification.output_voltage
+    return StepStudy(
+        case=case, results=tuple(results), growth=growth, band_v=band, missed=tuple(missed), notes=_not_modelled(case)
+    )
+
+
+def _begin(
+    case: cases.Case, parts: Mapping[str, float], kind: StepKind, line: tuple[float, float], load: tuple[float, float]
+) -> tuple[StepStart | None, str]:
+    """Solve where a step begins, or say why it cannot; a way back need not be possible where the way there is not."""
+    try:
+        start = start_of(case, parts, kind, line, load)
+    except UnreachableOutputError as error:
+        if not kind.endswith("back"):
+            raise
+        return None, str(error)
+    told = obstacle(start)
+    return (None, told) if told else (start, "")
+
+
+def _not_modelled(case: cases.Case) -> tuple[str, ...]:
+    optocoupler = getattr(case.error_amplifier, "kind", "") == "shunt optocoupler"
+    return (NOT_MODELLED, OPTOCOUPLER) if optocoupler else (NOT_MODELLED,)
+
+
+def _cycles(model: SwitchedModel | None, cycles: int | None) -> tuple[int, int | None]:
+    """Most and least cycles of a run."""
+    if cycles is not None:
+        return cycles, None
+    stable = model is not None and worst_modes(model)[0].stable
+    return (MOST_CYCLES if stable else UNSTABLE_CYCLES), LEAST_CYCLES
+
+
+def _step(start: StepStart, cycles: int | None, case: cases.Case) -> StepResult:
+    """Make one step and read it."""
+    output = case.specification.output_voltage
+    band = case.targets.settling_band * output
+    stepper = stepper_of(start)
+    x, devices = from_point(start.point)
+    lead = traces(stepper, x, devices, cycles=ZOOM_BEFORE, first=-ZOOM_BEFORE)
+    before = float(start.point.problem.target[0])
+    model, reason = model_after(start)
+    stepper.set_inputs(**start.changes)
+    most, least = _cycles(model, cycles)
+    sequence = run(stepper, x, devices, cycles=most, at_least=least)
+    zoom = _joined(lead, traces(stepper, x, devices, cycles=ZOOM_AFTER))
+    worst = None if model is None else worst_modes(model)[0]
+    after = None if model is None else float(model.point.problem.target[0])
+    stable, reason = _judge(sequence, after, worst, band, reason)
+    cut = stable and _cut(sequence, after, worst, band)
+    final = after if after is not None else float(sequence.mean[-len(sequence.mean) // 10 :].mean())
+    raw = max(float(sequence.highest.max()) - before, before - float(sequence.lowest.min()))
+    heard = None if worst is None or after is None else ringing(
+        sequence.mean - after, sequence.period, expected=worst
+    )  # fmt: skip
+    return StepResult(
+        kind=start.kind, input_voltage=start.line[0], line_to=start.line[1], load_from=start.load[0],
+        load_to=start.load[1], before=before, after=after, run=sequence, zoom=zoom,
+        peak_deviation_v=float(np.abs(sequence.mean - before).max()), raw_deviation_v=raw,
+        settling_time_s=settling_time(sequence, final, band) if stable and not cut else None,
+        worst=worst, ringing=heard,
+        estimated_v=(_estimated(start, start.model, sequence), _estimated(start, model, sequence)),
+        stable=stable, reason=reason, cut=cut,
+    )  # fmt: skip
+
+
+def _judge(sequence: Run, after: float | None, worst: Mode | None, band: float, reason: str) -> tuple[bool, str]:
+    """Judge a step by the multipliers after it and by whether the run came there."""
+    if worst is None or after is None:
+        return False, reason
+    if not worst.stable:
+        return False, (
+            f"unstable after the step: {worst.name} at {worst.frequency_hz:.4g} Hz grows {worst.growth_per_s:.3g} per "
+            f"second (largest multiplier {abs(worst.multiplier):.4f})"
+        )
+    end, middle = _distance(sequence, after, 1.0), _distance(sequence, after, 0.5)
+    if end > band and end > APPROACHING * middle and not _short(sequence, worst):
+        return False, "the run stays away from the operating point after the step, although that is stable"
+    return True, ""
+
+
+def _distance(sequence: Run, after: float, share: float) -> float:
+    """Largest distance [V] of the cycle mean from its final value near a share of the run's length."""
+    count = len(sequence.mean)
+    width = max(10, count // 20)
+    end = max(int(share * count), min(width, count))
+    return float(np.abs(sequence.mean[max(end - width, 0) : end] - after).max())
+
+
+def _short(sequence: Run, worst: Mode) -> bool:
+    """Whether a run is shorter than the slowest mode needs to die away."""
+    return len(sequence.mean) * -float(np.log(abs(worst.multiplier))) < TIME_CONSTANTS
+
+
+def _cut(sequence: Run, after: float | None, worst: Mode | None, band: float) -> bool:
+    """Whether a run ended before it can be said to have settled."""
+    if after is None or worst is None:
+        return False
+    near_rest = _distance(sequence, after, 1.0) <= AT_REST * band
+    return _distance(sequence, after, 1.0) > band or (_short(sequence, worst) and not near_rest)
+
+
+def _estimated(start: StepStart, model: SwitchedModel | None, sequence: Run) -> float | None:
+    """Deviation predicted from a closed-loop response at one operating point."""
+    if model is None or not worst_modes(model)[0].stable:
+        return None
+    load = start.kind.startswith("load")
+    size = start.load[1] - start.load[0] if load else start.line[1] - start.line[0]
+    count = len(sequence.mean)
+    times = sequence.time_s[np.unique(np.geomspace(1, count, min(count, ESTIMATED)).astype(int) - 1)]
+    return abs(size) * float(np.abs(estimate(model, "load" if load else "line", times)).max())
+
+
+def _joined(lead: Traces, rest: Traces) -> Traces:
+    return Traces(
+        time_s=np.concatenate([lead.time_s, rest.time_s]),
+        output=np.concatenate([lead.output, rest.output]),
+        control=np.concatenate([lead.control, rest.control]),
+        currents={k: np.concatenate([v, rest.currents[k]]) for k, v in lead.currents.items()},
+    )
+
+
+def _extremes(starts: list[StepStart]) -> list[StepStart]:
+    """Operating points with the largest and the smallest worst multiplier."""
+    ranked = sorted(starts, key=lambda s: abs(worst_modes(s.model)[0].multiplier))
+    return [ranked[-1], ranked[0]] if len(ranked) > 1 else ranked
+
+
+def _growth(start: StepStart) -> GrowthRun:
+    found = disturb(stepper_of(start), start.model)
+    return replace(found, load_current=start.load[0])

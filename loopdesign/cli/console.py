@@ -1,0 +1,108 @@
+"""What the command line says: answers on standard output, progress and complaints on standard error."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from typing import TYPE_CHECKING, Any
+
+from loopdesign.errors import CaseError, LoopDesignError, NoDesignError, UnreachableOutputError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+
+def colour_wanted() -> bool:
+    """Whether colour may be used: on a terminal, unless NO_COLOR is set."""
+    return sys.stdout.isatty() and not os.environ.get("NO_COLOR")
+
+
+def ascii_wanted() -> bool:
+    """Whether the output cannot show the letters of units."""
+    try:
+        "µΩ°".encode(sys.stdout.encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return True
+    return False
+
+
+def say(as_json: bool, answer: dict[str, Any], text: str) -> None:
+    """Print one JSON object or a text."""
+    if as_json:
+        print(json.dumps(answer, indent=1, allow_nan=False, ensure_ascii=False))
+    else:
+        print(text)
+
+
+class Progress:
+    """Progress on standard error, on a terminal only."""
+
+    def __init__(self, words: str, *, quiet: bool) -> None:
+        self.words = words
+        self.shown = not quiet and sys.stderr.isatty()
+        self.bar: Any = None
+        self.task: Any = None
+
+    def __enter__(self) -> Callable[[int, int], None]:
+        """Begin to show."""
+        if self.shown:
+            from rich.console import Console
+            from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
+            from rich.progress import Progress as Bar
+
+            self.bar = Bar(
+                TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn(),
+                console=Console(stderr=True), transient=True,
+            )  # fmt: skip
+            self.bar.start()
+            self.task = self.bar.add_task(self.words, total=None)
+        return self.step
+
+    def step(self, done: int, total: int) -> None:
+        """Show how far the work is."""
+        if self.bar is not None:
+            self.bar.update(self.task, completed=done, total=total or None)
+
+    def __exit__(self, *_: object) -> None:
+        """End and wipe the line."""
+        if self.bar is not None:
+            self.bar.stop()
+
+
+def _fault_rows(error: LoopDesignError) -> dict[str, Any]:
+    """Turn an error into its JSON form."""
+    row: dict[str, Any] = {"kind": type(error).__name__, "message": str(error)}
+    if isinstance(error, CaseError):
+        row["faults"] = [
+            {"file": f.file, "line": f.line, "column": f.column, "key": f.key, "message": f.message,
+             "found": f.found, "expected": f.expected, "hint": f.hint}
+            for f in error.faults
+        ]  # fmt: skip
+    if isinstance(error, NoDesignError):
+        row |= {"nearest": error.nearest, "obstacles": list(error.obstacles)}
+    if isinstance(error, UnreachableOutputError):
+        row |= {
+            "input_voltage": error.input_voltage,
+            "load_current": error.load_current,
+            "target": error.target,
+            "highest_output": error.highest_output,
+            "duty": error.duty,
+        }
+    return row
+
+
+def complain(error: LoopDesignError, as_json: bool) -> int:
+    """Tell a person on standard error, a machine on standard output; nothing is half-written."""
+    if as_json:
+        print(json.dumps({"error": _fault_rows(error)}, indent=1, allow_nan=False, ensure_ascii=False))
+    text = str(error)
+    if isinstance(error, NoDesignError):
+        text = "\n  - ".join([f"no design: {text}", *error.obstacles])
+        parts = error.nearest.get("parts")
+        if isinstance(parts, dict):
+            from loopdesign.report.loop.terminal import parts_text
+
+            text += f"\nnearest miss: {parts_text(parts)}"
+    print(text, file=sys.stderr)
+    return error.exit_status

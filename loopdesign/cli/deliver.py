@@ -1,0 +1,107 @@
+"""What a command hands over: the text for a person, the object for a machine, the report folder."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from loopdesign.cli.console import Progress, ascii_wanted, colour_wanted
+from loopdesign.errors import DataError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from loopdesign import case as cases
+    from loopdesign.analysis.check import CheckResult
+    from loopdesign.analysis.filter_study import FilterStudy
+    from loopdesign.synthesis.choice import Choice
+
+
+def told(
+    found: CheckResult, study: FilterStudy | None = None, choice: Choice | None = None, *, report: Path | None = None
+) -> str:
+    """Everything a person reads on the terminal; the verdict comes last."""
+    from loopdesign.report.choice.text import choice_text
+    from loopdesign.report.loop.terminal import assessment_text, filter_text
+
+    plain = ascii_wanted()
+    further = [] if study is None else [filter_text(study, ascii_only=plain)]
+    further += [] if report is None else [f"report: {report}"]
+    return assessment_text(
+        found,
+        None if choice is None else choice.chosen,
+        choice="" if choice is None else choice_text(choice, ascii_only=plain),
+        further=further,
+        colour=colour_wanted(),
+        ascii_only=plain,
+    )
+
+
+def filter_of(found: CheckResult, *, quiet: bool) -> FilterStudy | None:
+    """Study the input filter, where the case has one."""
+    from loopdesign.analysis.filter_study import filter_study
+
+    if found.case.input_filter is None:
+        return None
+    with Progress("studying the input filter", quiet=quiet):
+        return filter_study(found.case, found.parts)
+
+
+def answered(found: CheckResult, study: FilterStudy | None) -> dict[str, Any]:
+    """Everything a machine reads."""
+    from loopdesign.report.loop.answer import answer, filter_answer
+
+    told = answer(found)
+    if study is not None:
+        told["input_filter"] = filter_answer(study)
+        told["warnings"] = [*told["warnings"], *study.warnings]
+    return told
+
+
+def deliver_report(
+    found: CheckResult,
+    folder: Path,
+    study: FilterStudy | None,
+    *,
+    quiet: bool,
+    choice: Choice | None = None,
+    chosen_case: str | None = None,
+) -> None:
+    """Write the report with a section for everything the case asks for."""
+    from loopdesign.analysis.curves import report_data
+    from loopdesign.analysis.impedances import impedances
+    from loopdesign.analysis.transient.steps import step
+    from loopdesign.report.choice.text import choice_rows
+    from loopdesign.report.folder import write_report
+    from loopdesign.report.impedances.section import impedance_answer, impedance_section
+    from loopdesign.report.sections import choice_section, filter_section, step_section
+
+    s = found.case.specification
+    sections = [] if choice is None else [choice_section(choice)]
+    sections += [] if study is None else [filter_section(study)]
+    shown = impedances(found)
+    sections.append(impedance_section(shown))
+    if found.parts and (s.load_step is not None or s.line_step is not None):
+        with Progress("stepping", quiet=quiet) as progress:
+            sections.append(step_section(step(_with_parts(found), progress=progress)))
+    with Progress("writing the report", quiet=quiet):
+        content = answered(found, study)
+        content["impedances"] = impedance_answer(shown)
+        content |= {} if choice is None else {"chosen": choice.chosen, "choice": choice_rows(choice)}
+        chosen = choice.chosen if choice is not None else None
+        write_report(
+            found,
+            report_data(found),
+            folder,
+            content=content,
+            chosen=chosen,
+            chosen_case=chosen_case,
+            sections=sections,
+        )
+
+
+def _with_parts(found: CheckResult) -> cases.Case:
+    """Put the assessed parts into the case."""
+    given = found.case.compensation
+    if given is None:
+        raise DataError(f"{found.case.source}: [compensation] is missing")
+    return found.case.model_copy(update={"compensation": given.model_copy(update=dict(found.parts))})

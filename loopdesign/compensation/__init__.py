@@ -1,0 +1,1 @@
+"""Error amplifiers and networks: closed form, netlist, poles and zeros, ideal parts."""

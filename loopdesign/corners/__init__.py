@@ -1,0 +1,1 @@
+"""From a case to batches of converters: line, load, temperature, tolerance."""

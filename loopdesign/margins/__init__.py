@@ -1,0 +1,1 @@
+"""Every crossing of a loop gain; phase, gain and modulus margin."""

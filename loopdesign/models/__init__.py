@@ -1,0 +1,1 @@
+"""Small-signal models, switched and averaged; poles, zeros and their names; the verdict."""

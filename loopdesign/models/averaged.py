@@ -1,0 +1,219 @@
+"""State-space-averaged small-signal model: insight into what the switched model only computes.
+
+Continuous conduction, with ``d`` the duty perturbation (R. D. Middlebrook, S. Cuk, "A general unified approach to
+modelling switching-converter power stages", PESC 1976; from memory):
+
+    A = D A1 + D' A2,   Bd = (A1 - A2) X + (B1 - B2) U,   Ed = (C1 - C2) X + (D1 - D2) U
+
+Voltage mode: ``d = vc / ramp``. Peak current mode with the sampled-data extension (R. B. Ridley, "A new,
+continuous-time model for current-mode control", IEEE Trans. Power Electronics 6(2), 1991; from memory), written for
+any netlist with ``s`` the sensed signal, ``Sn``, ``Sf`` its slopes and ``Se`` the compensating ramp:
+
+    d = Fm [vc - He(s) s + kon sn + koff sf],    Fm = 1 / ((Sn + Se) T),
+    He(s) = 1 + s/(wn Qz) + s^2/wn^2,   wn = pi/T,   Qz = -2/pi,   kon = -D T (1 - D/2),   koff = D'^2 T / 2
+
+``He`` applied to ``s`` contains the derivative of ``d``: duty becomes one more state and the pole pair at half the
+switching frequency appears. Discontinuous conduction has a module of its own.
+
+Valid well below half the switching frequency; time is counted in periods and states are normalised, as in the circuit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.models.discontinuous import INPUTS, LAGS, OUTPUTS, average_state, reduced
+from loopdesign.network.modulator import VoltageMode
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import control
+    from numpy.typing import NDArray
+
+    from loopdesign.network.circuit import Configuration
+    from loopdesign.network.modulator import Modulator
+    from loopdesign.orbit.steady import OperatingPoint
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AveragedModel:
+    """Averaged small-signal state space over a batch, loop open; normalised states, time in periods.
+
+    Attributes
+    ----------
+    A, B, C, D
+        (B,n,n), (B,n,3), (B,2,n), (B,2,3): inputs ``control``, ``line``, ``load``; outputs ``v(out)``, ``i(line)``.
+    states
+        Names along the state axis; ``duty`` for the sampled-data state, ``slow1`` ... and two lags in discontinuous
+        conduction.
+    period
+        (B,) switching period [s].
+    scale
+        (B,n) factor from SI state to normalised state.
+    """
+
+    A: NDArray[np.float64]
+    B: NDArray[np.float64]
+    C: NDArray[np.float64]
+    D: NDArray[np.float64]
+    states: tuple[str, ...]
+    period: NDArray[np.float64]
+    scale: NDArray[np.float64]
+
+    def response(self, frequencies_hz: NDArray[np.float64], source: str, output: str) -> NDArray[np.complex128]:
+        """Respond at (F,) or (B,F) frequencies [Hz] from one input to one output; returns (B,F)."""
+        angle = 2.0 * np.pi * np.atleast_2d(frequencies_hz) * self.period[:, None]
+        j, i = INPUTS.index(source), OUTPUTS.index(output)
+        matrix = 1j * angle[..., None, None] * np.eye(self.A.shape[-1]) - self.A[:, None]
+        x = np.linalg.solve(matrix, np.broadcast_to(self.B[:, None, :, j, None], (*angle.shape, self.A.shape[-1], 1)))
+        return np.einsum("bn,bfn->bf", self.C[:, i], x[..., 0]) + self.D[:, i, j, None]
+
+    def to_control(self, item: int = 0) -> control.StateSpace:
+        """Convert one item to a python-control state space in SI units, inputs and outputs named."""
+        import control  # noqa: PLC0415  (a second to import; only those who ask pay)
+
+        s = self.scale[item]
+        A = self.A[item] / s[:, None] * s[None, :] / self.period[item]
+        B = self.B[item] / s[:, None] / self.period[item]
+        return control.ss(
+            A, B, self.C[item] * s[None, :], self.D[item], inputs=list(INPUTS), outputs=list(OUTPUTS),
+            states=list(self.states),
+        )  # fmt: skip
+
+
+__all__ = ["INPUTS", "OUTPUTS", "AveragedModel", "average", "average_state", "by_mode"]
+
+
+def average(point: OperatingPoint, modulator: Modulator) -> AveragedModel:
+    """Average the network around an operating point that is all in one conduction mode.
+
+    Parameters
+    ----------
+    point
+        Open-loop operating point.
+    modulator
+        Voltage mode or peak current mode.
+
+    Returns
+    -------
+    AveragedModel
+        Order n in voltage mode, n + 1 in peak current mode; in discontinuous conduction the diode's current is no
+        state, and two lags stand for the time its triangle takes.
+
+    Raises
+    ------
+    ValueError
+        Where the batch mixes conduction modes; take each mode's items apart first.
+    """
+    if point.discontinuous.all():
+        return _discontinuous(point, modulator)
+    if point.discontinuous.any():
+        raise ValueError("average one conduction mode at a time")
+    return _continuous(point, modulator)
+
+
+def _product(row: NDArray[np.float64], matrix: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.einsum("bi,bij->bj", row, matrix)
+
+
+def _continuous(point: OperatingPoint, modulator: Modulator) -> AveragedModel:
+    network = point.network
+    on, off = network.configurations[:2]
+    u = point.inputs
+    D = point.duty[:, None, None]
+    A, B = D * on.A + (1 - D) * off.A, D * on.B + (1 - D) * off.B
+    C, Du = D * on.C + (1 - D) * off.C, D * on.D + (1 - D) * off.D
+    X = -np.linalg.solve(A, np.einsum("bnp,bp->bn", B, u)[..., None])[..., 0]
+
+    def flow(c: Configuration) -> NDArray[np.float64]:
+        return np.einsum("bij,bj->bi", c.A, X) + np.einsum("bij,bj->bi", c.B, u)
+
+    Bd = flow(on) - flow(off)
+    Ed = np.einsum("bij,bj->bi", on.C - off.C, X) + np.einsum("bij,bj->bi", on.D - off.D, u)
+    columns = [network.input_index(n) for n in INPUTS]
+    rows = [network.output_index(n) for n in OUTPUTS]
+    control = np.array([n == "control" for n in INPUTS], float)
+    if isinstance(modulator, VoltageMode):
+        gain = control / point.problem.threshold.ramp[:, None]
+        return AveragedModel(
+            A=A,
+            B=B[:, :, columns] + Bd[:, :, None] * gain[:, None, :],
+            C=C[:, rows],
+            D=Du[:, rows][:, :, columns] + Ed[:, rows, None] * gain[:, None, :],
+            states=network.states,
+            period=network.period,
+            scale=network.state_scale,
+        )
+    Bu = B[:, :, columns] * (1.0 - control)
+    state, direct = _sampled_duty(point, A, Bu, Bd, (flow(on), flow(off)))
+    n = A.shape[-1]
+    bigger = np.zeros((len(A), n + 1, n + 1))
+    bigger[:, :n, :n], bigger[:, :n, n], bigger[:, n] = A, Bd, state[:, : n + 1]
+    # duty is the new state less what the inputs feed through it
+    inputs = np.concatenate([Bu - Bd[:, :, None] * direct[:, None, :], state[:, None, n + 1 :]], axis=1)
+    return AveragedModel(
+        A=bigger,
+        B=inputs,
+        C=np.concatenate([C[:, rows], Ed[:, rows, None]], axis=2),
+        D=Du[:, rows][:, :, columns] - Ed[:, rows, None] * direct[:, None, :],
+        states=(*network.states, "duty"),
+        period=network.period,
+        scale=np.concatenate([network.state_scale, np.ones((len(A), 1))], axis=1),
+    )
+
+
+def _sampled_duty(
+    point: OperatingPoint,
+    A: NDArray[np.float64],
+    Bu: NDArray[np.float64],
+    Bd: NDArray[np.float64],
+    flows: tuple[NDArray[np.float64], NDArray[np.float64]],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Derive the duty state of peak current mode.
+
+    Returns the row (B, n+1+3) of ``w' = row [x, w, inputs]`` and ``direct`` (B,3) with ``d = w - direct inputs``. In
+    periods, ``He`` is ``1 - s/2 + s^2/pi^2``.
+    """
+    on, off = point.network.configurations[:2]
+    th = point.problem.threshold
+    columns = [point.network.input_index(n) for n in INPUTS]
+    r, ru = th.sensed_state, th.sensed_input[:, columns]
+    control = np.array([n == "control" for n in INPUTS], float)
+    D = point.duty[:, None]
+    Sn = np.einsum("bi,bi->b", r, flows[0])
+    kon, koff = -D * (1 - D / 2), (1 - D) ** 2 / 2
+    Kx = kon * _product(r, on.A) - koff * _product(r, off.A)
+    Ku = kon * _product(r, on.B)[:, columns] - koff * _product(r, off.B)[:, columns]
+    linear, square = -0.5, 1.0 / np.pi**2
+    rA = _product(r, A)
+    rBd, rABd = (np.einsum("bi,bi->b", row, Bd)[:, None] for row in (r, rA))
+    rBu, rABu = _product(r, Bu), _product(rA, Bu)
+    direct = rBu / rBd
+    on_state = Kx - r - linear * rA - square * _product(rA, A)
+    on_duty = -((Sn + th.ramp)[:, None] + linear * rBd + square * rABd)
+    on_input = control + Ku * (1 - control) - ru * (1 - control) - linear * rBu - square * rABu - on_duty * direct
+    return np.concatenate([on_state, on_duty, on_input], axis=1) / (square * rBd), direct
+
+
+def _discontinuous(point: OperatingPoint, modulator: Modulator) -> AveragedModel:
+    A, B, C, D = reduced(point, modulator)
+    slow = A.shape[-1] - len(LAGS)
+    return AveragedModel(
+        A=A,
+        B=B,
+        C=C,
+        D=D,
+        states=(*(f"slow{i + 1}" for i in range(slow)), *LAGS),
+        period=point.network.period,
+        scale=np.ones(A.shape[:2]),
+    )
+
+
+def by_mode(point: OperatingPoint) -> Sequence[NDArray[np.intp]]:
+    """Split a batch into index sets of one conduction mode each, empty ones left out."""
+    sets = (np.flatnonzero(~point.discontinuous), np.flatnonzero(point.discontinuous))
+    return [s for s in sets if len(s)]

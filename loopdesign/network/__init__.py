@@ -1,0 +1,1 @@
+"""Elements, netlist to switched state space, topologies, modulator, converter, linear algebra."""

@@ -1,0 +1,44 @@
+"""Cuk: a negative output above or below the input, reported as a positive one; separate or coupled inductors.
+
+Source - L1 - node ``a`` (switch to ground) - Cs - node ``b`` (diode to ground) - L2 - node ``negative``, whose sign
+the mirror turns. Duty to output has a pair of zeros that may lie in the right half-plane; no rule of thumb places it.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from loopdesign.network.topologies.base import (
+    NEGATIVE,
+    SUPPLY,
+    StageValues,
+    Topology,
+    Value,
+    coupled_pair,
+    coupling_capacitor,
+    devices,
+    mirror,
+    output_bank,
+)
+
+if TYPE_CHECKING:
+    from loopdesign.network.elements import Element
+
+
+def netlist(stage: StageValues) -> tuple[Element, ...]:
+    """Build the power stage as drawn; L2's current flows from the output, so that the switch carries the sum."""
+    return (
+        *coupled_pair(stage, (SUPPLY, "a"), (NEGATIVE, "b")),
+        *coupling_capacitor(stage, "a", "b"),
+        *devices(stage, ("a", "0"), ("b", "0")),
+        mirror(),
+        *output_bank(stage.Co),
+    )
+
+
+def lossless_duty(input_voltage: Value, output_voltage: Value, _turns: Value) -> Value:
+    """``D = V / (V + Vin)`` with V the output's size: Erickson, Maksimovic 2020, chapter 2."""
+    return output_voltage / (output_voltage + input_voltage)
+
+
+TOPOLOGY = Topology(name="cuk", netlist=netlist, lossless_duty=lossless_duty)

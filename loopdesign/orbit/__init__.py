@@ -1,0 +1,1 @@
+"""The periodic operating point, what can be reached, and its waveforms."""

@@ -1,0 +1,67 @@
+"""The load at which continuous conduction ends."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.orbit.operating_point import problem
+from loopdesign.orbit.periodic import dot
+from loopdesign.orbit.steady import Guess, solve
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from loopdesign.network.converter import Converter
+    from loopdesign.orbit.steady import OperatingPoint
+
+ROUNDS = 12
+SETTLED = 1e-9
+"""Relative change of the load at which the search stops."""
+
+
+def continuous_limit(converter: Converter, point: OperatingPoint) -> NDArray[np.float64]:
+    """Find the load current at which the diode current just touches zero, at each item's input voltage.
+
+    The periodic solution with a rectifier that never opens is followed to the load where its valley is zero; the
+    valley is nearly a straight line over the load, so the secant method takes a few steps.
+
+    Parameters
+    ----------
+    converter
+        The open-loop converter.
+    point
+        Its operating point.
+
+    Returns
+    -------
+    ndarray
+        (B,) load current [A]; NaN for a synchronous rectifier, which has no such limit.
+    """
+    if converter.synchronous:
+        return np.full(len(point.duty), np.nan)
+    present = np.broadcast_to(np.asarray(converter.load_current, float), point.duty.shape)
+    low, high = 0.5 * present, present.copy()
+    first, guess = _valley(converter, low, None)
+    second, guess = _valley(converter, high, guess)
+    for _ in range(ROUNDS):
+        slope = second - first
+        step = np.where(slope != 0.0, -second * (high - low) / np.where(slope != 0.0, slope, 1.0), 0.0)
+        low, first, high = high, second, np.maximum(high + step, 1e-3 * high)
+        if np.all(np.abs(high - low) <= SETTLED * high):
+            break
+        second, guess = _valley(converter, high, guess)
+    return high
+
+
+def _valley(
+    converter: Converter, load_current: NDArray[np.float64], guess: Guess | None
+) -> tuple[NDArray[np.float64], Guess]:
+    """Valley (B,) [A] of the diode current with a rectifier that never opens, and the edges to begin from next."""
+    plain = replace(converter, load="resistive", load_current=load_current, synchronous=True)
+    point = solve(problem(plain), guess)
+    off, diode = point.network.configurations[1], point.network.output_index("i(diode)")
+    valley = dot(off.C[:, diode], point.at_rectifier_end) + dot(off.D[:, diode], point.inputs)
+    return valley, Guess.from_point(point)

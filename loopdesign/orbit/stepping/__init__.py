@@ -1,0 +1,1 @@
+"""The converter followed edge by edge, one clock period after another."""

@@ -1,0 +1,299 @@
+"""Step the switched network through one clock period after another, edge by edge, exactly.
+
+The clock turns the switch on; the comparator, the largest duty or the minimum on-time turns it off. The rectifier opens
+where its current reaches zero and conducts again where its forward voltage reaches its drop. The limits of the error
+amplifier are devices of the same netlist:
+
+- A transconductance amplifier beyond its output current limit is a current source of that limit; it leaves the limit
+  where its input would ask for less.
+- A clamp of the control pin is a rectifier of ``CLAMP_RESISTANCE`` whose drop is the clamp voltage, from the control
+  pin to ground and from ground to the control pin. With an operational amplifier it sits inside the amplifier, at the
+  capacitor that makes its pole, so that the amplifier itself does not wind up; its network still does, as a real one.
+
+A pulse is skipped where the comparator is tripped at the clock already and no minimum on-time is given; with one, every
+clock makes at least that pulse.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.errors import ConvergenceError
+from loopdesign.network.circuit import SwitchedNetwork, derive
+from loopdesign.network.converter import netlist
+from loopdesign.network.elements import GROUND, Amplifier, CurrentSource, Diode, Element, Inductor, Transconductor
+from loopdesign.network.modulator import threshold
+from loopdesign.orbit.stepping.devices import ControlLimits, Cycle, Devices, Guard, Segment, Setting
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from loopdesign.network.converter import Converter
+    from loopdesign.orbit.stepping.devices import Action, Ended
+    from loopdesign.orbit.stepping.motion import Motion
+
+CLAMP_RESISTANCE = 1.0
+"""On-resistance of a control-pin clamp [ohm]: a millivolt at the most an amplifier delivers."""
+MOST_EVENTS = 300
+"""Edges in one period beyond which devices chatter."""
+
+
+class CycleStepper:
+    """A converter at one operating point, stepped cycle by cycle.
+
+    Parameters
+    ----------
+    converter
+        Batch of one, loop open or closed.
+    inputs
+        Value of every input by name: sources [V] or [A] and the diode's drop [V].
+    limits
+        What bounds the controller; ignored with the loop open, but for the minimum on-time.
+    probes
+        Further quantities that ``watch`` and ``dense`` shall know.
+    """
+
+    def __init__(
+        self,
+        converter: Converter,
+        inputs: Mapping[str, float],
+        limits: ControlLimits | None = None,
+        *,
+        probes: tuple[str, ...] = (),
+    ) -> None:
+        self.converter = converter
+        self.limits = ControlLimits() if limits is None else limits
+        self.min_on = self.limits.min_on_time / converter.period
+        self.max_duty = max(converter.max_duty, self.min_on)
+        base = netlist(converter)
+        closed = converter.compensation is not None
+        self.amplifier = next((e for e in base if isinstance(e, Transconductor) and e.name == "amplifier"), None)
+        self.bounded = closed and self.limits.output_current is not None and self.amplifier is not None
+        self.clamps = _clamps(base, self.limits) if closed else {}
+        self.clamp_node = _clamp_node(base)
+        extra = [*self.clamps.values()]
+        self.elements: dict[bool, tuple[Element, ...]] = {False: (*base, *extra)}
+        if self.bounded:
+            source = CurrentSource(name="amplifier limit", a=GROUND, b="control")
+            self.elements[False] = (*base, *extra, source)
+            self.elements[True] = tuple(replace(e, gm=0.0) if e is self.amplifier else e for e in self.elements[False])
+        self.inductors = tuple(e.name for e in base if isinstance(e, Inductor))
+        diode = next(e for e in base if isinstance(e, Diode))
+        self.forward = f"v({diode.a},{diode.b})"
+        self.probes = ["v(out)", "i(switch)", "i(diode)", "v(control)", "i(line)", self.forward]
+        self.probes += ["v(reference,feedback)"] if self.bounded else []
+        self.probes += [f"i({e.name})" for e in self.clamps.values()]
+        self.probes += [f"v({self.clamp_node})"] if self.clamp_node != "control" else []
+        self.probes += [p for p in probes if p not in self.probes]
+        self.settings: dict[Devices, Setting] = {}
+        self.warm: dict[Devices, float] = {}
+        self.values = dict(inputs)
+        self.network: SwitchedNetwork = self._derive(Devices(switch=True, diode=False))
+        self.states, self.scale = self.network.states, self.network.state_scale[0]
+
+    def set_inputs(self, **changes: float) -> None:
+        """Change inputs by name, from now on."""
+        self.values |= changes
+        for devices, setting in self.settings.items():
+            setting.follow(self.drive(devices))
+
+    def drive(self, devices: Devices) -> NDArray[np.float64]:
+        """Input vector (p,) for a set of devices."""
+        values = dict(self.values)
+        if self.bounded:
+            values["amplifier limit"] = devices.amplifier * (self.limits.output_current or 0.0)
+        values |= {"clamp high": self.limits.highest or 0.0, "clamp low": -(self.limits.lowest or 0.0)}
+        return np.array([values.get(name, 0.0) for name in self.network.inputs])
+
+    def _derive(self, devices: Devices) -> SwitchedNetwork:
+        """Derive the network for a set of devices; the on-state rides along, as a network needs one free state."""
+        on = {"switch"} if devices.switch else set()
+        on |= {"diode"} if devices.diode else set()
+        on |= {self.clamps[devices.clamp].name} if devices.clamp else set()
+        elements = self.elements[devices.amplifier != 0]
+        return derive(elements, (frozenset(on), frozenset({"switch"})), self.probes, period=self.converter.period)
+
+    def setting(self, devices: Devices) -> Setting:
+        """Return the linear piece of a set of devices, derived when first asked for."""
+        found = self.settings.get(devices)
+        if found is None:
+            network = self._derive(devices)
+            guards = self._guards(network, devices)
+            found = Setting(network.configurations[0], guards, network.output_index("v(out)"), self.drive(devices))
+            self.settings[devices] = found
+        return found
+
+    def _guards(self, network: SwitchedNetwork, devices: Devices) -> list[Guard]:
+        """List what may end a motion; the comparator comes last, so that it can be left out."""
+        c = network.configurations[0]
+        guards = []
+
+        def add(action: Action, value: int, sign: float, probe: str, constant: float) -> None:
+            k = network.output_index(probe)
+            guards.append(Guard(action, value, sign * c.C[0, k], sign * c.D[0, k], constant))
+
+        if self.bounded and self.amplifier is not None:
+            gm, most = float(np.ravel(self.amplifier.gm)[0]), self.limits.output_current or 0.0
+            if devices.amplifier:
+                add("limit", 0, -devices.amplifier * gm, "v(reference,feedback)", most)
+            else:
+                add("limit", 1, gm, "v(reference,feedback)", -most)
+                add("limit", -1, -gm, "v(reference,feedback)", -most)
+        if devices.clamp:
+            add("clamp", 0, -1.0, f"i({self.clamps[devices.clamp].name})", 0.0)
+        else:
+            for side, bound in ((1, self.limits.highest), (-1, self.limits.lowest)):
+                if side in self.clamps and bound is not None:
+                    add("clamp", side, side, f"v({self.clamp_node})", -side * bound)
+        if devices.switch:
+            th = threshold(self.converter.modulator, network)
+            guards.append(Guard("trip", 0, th.row_state[0], th.row_input[0], 0.0, float(th.ramp[0])))
+        elif devices.diode and not self.converter.synchronous:
+            add("diode off", 0, -1.0, "i(diode)", 0.0)
+        elif not devices.diode:
+            k, drop = network.output_index(self.forward), network.input_index("diode")
+            row = c.D[0, k].copy()
+            row[drop] -= 1.0
+            guards.append(Guard("diode on", 0, c.C[0, k], row))
+        return guards
+
+    def cycle(self, x: NDArray[np.float64], devices: Devices, trace: list[Segment] | None = None) -> Cycle:
+        """Step one clock period.
+
+        Parameters
+        ----------
+        x, devices
+            Normalised state (n,) and devices just before the clock.
+        trace
+            List that takes every motion between edges, for drawing.
+
+        Returns
+        -------
+        Cycle
+            What happened.
+
+        Raises
+        ------
+        ConvergenceError
+            Where devices chatter.
+        """
+        motion, devices, ended = self._clock(x, devices)
+        clocked, theta, integral, duty = devices, 0.0, 0.0, 0.0
+        lowest, highest, idle, limited = np.inf, -np.inf, False, False
+        for _ in range(MOST_EVENTS):
+            guards = self.setting(devices).guards
+            armed = not devices.switch or theta >= self.min_on
+            horizon = 1.0 if not devices.switch else self.max_duty if armed else self.min_on
+            event = motion.first(len(guards) if armed else len(guards) - 1, horizon - theta, self.warm.get(devices))
+            span = horizon - theta if event is None else event[1]
+            if trace is not None:
+                trace.append(Segment(begin=theta, length=span, devices=devices, x=x))
+            low, high = motion.extremes(span)
+            x, rows, part = motion.at(span)
+            integral += part
+            lowest, highest = min(lowest, low, rows[-1]), max(highest, high, rows[-1])
+            limited = limited or bool(devices.amplifier or devices.clamp)
+            theta = horizon if event is None else theta + span
+            if event is None and theta >= 1.0:
+                break
+            before = devices
+            if event is not None:
+                self.warm[devices] = span
+                idle = idle or guards[event[0]].action == "diode off"
+                motion, devices = self._act(guards[event[0]], x, devices, theta)
+            elif armed:
+                motion, devices = self._turn_off(x, devices, theta)
+                ended = "largest duty"
+            else:
+                motion = self.setting(devices).piece.move(x, theta)
+            x = motion.x
+            if before.switch and not devices.switch:
+                duty = theta
+        else:
+            raise ConvergenceError("devices chatter: more than a few hundred edges within one period")
+        if ended == "comparator" and duty <= self.min_on:
+            ended = "minimum on-time"
+        return Cycle(
+            x=x, devices=devices, clocked=clocked, mean=integral, lowest=lowest, highest=highest, duty=duty,
+            ended=ended, idle=idle or not clocked.switch, limited=limited,
+        )  # fmt: skip
+
+    def _clock(self, x: NDArray[np.float64], devices: Devices) -> tuple[Motion, Devices, Ended]:
+        """Turn the switch on, unless the comparator is tripped already and nothing asks for a shortest pulse."""
+        on = devices.set(switch=True, diode=False)
+        motion = self.setting(on).piece.move(x)
+        if not self.min_on and motion.start[-2] >= 0.0:
+            return self.setting(devices).piece.move(x), devices, "skipped"
+        return motion, on, "comparator"
+
+    def _turn_off(self, x: NDArray[np.float64], devices: Devices, theta: float) -> tuple[Motion, Devices]:
+        """Turn the switch off; the rectifier takes over where it would carry a forward current."""
+        off = devices.set(switch=False, diode=True)
+        motion = self.setting(off).piece.move(x, theta)
+        if self.converter.synchronous or motion.start[-2] < 0.0:
+            return motion, off
+        return self._idle(x, off, theta)
+
+    def _idle(self, x: NDArray[np.float64], devices: Devices, theta: float) -> tuple[Motion, Devices]:
+        """Stop the rectifier."""
+        idle = devices.set(switch=False, diode=False)
+        setting = self.setting(idle)
+        return setting.piece.move(setting.project(x), theta), idle
+
+    def _act(self, guard: Guard, x: NDArray[np.float64], devices: Devices, theta: float) -> tuple[Motion, Devices]:
+        """Change the devices as a guard asks."""
+        if guard.action == "trip":
+            return self._turn_off(x, devices, theta)
+        if guard.action == "diode off":
+            return self._idle(x, devices, theta)
+        if guard.action == "diode on":
+            devices = devices._replace(diode=True)
+        elif guard.action == "limit":
+            devices = devices._replace(amplifier=guard.value)
+        else:
+            devices = devices._replace(clamp=guard.value)
+        return self.setting(devices).piece.move(x, theta), devices
+
+    def watch(self, devices: Devices, x: NDArray[np.float64], probes: tuple[str, ...]) -> NDArray[np.float64]:
+        """Probes (N,q) at states (N,n) that share a set of devices."""
+        c = self.setting(devices).c
+        out = np.empty((len(x), len(probes)))
+        for q, name in enumerate(probes):
+            if name in self.states:
+                k = self.states.index(name)
+                out[:, q] = x[:, k] / self.scale[k]
+            else:
+                k = self.network.output_index(name)
+                out[:, q] = x @ c.C[0, k] + c.D[0, k] @ self.drive(devices)
+        return out
+
+    def dense(
+        self, segment: Segment, count: int, probes: tuple[str, ...]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Instants (count,) [periods since the clock] and probes (count,q) along one motion."""
+        motion = self.setting(segment.devices).piece.move(segment.x, segment.begin)
+        t = np.linspace(0.0, segment.length, count)
+        x = np.array([motion.at(float(v))[0] for v in t])
+        return segment.begin + t, self.watch(segment.devices, x, probes)
+
+
+def _clamps(elements: tuple[Element, ...], limits: ControlLimits) -> dict[int, Diode]:
+    """Clamp devices by side, at the control pin or inside an operational amplifier."""
+    node = _clamp_node(elements)
+    found = {}
+    if limits.highest is not None:
+        found[1] = Diode(name="clamp high", a=node, b=GROUND, resistance=CLAMP_RESISTANCE)
+    if limits.lowest is not None:
+        found[-1] = Diode(name="clamp low", a=GROUND, b=node, resistance=CLAMP_RESISTANCE)
+    return found
+
+
+def _clamp_node(elements: tuple[Element, ...]) -> str:
+    """Node a clamp acts on: ahead of the buffer of an operational amplifier that drives the control pin."""
+    buffered = any(isinstance(e, Amplifier) and e.name == "amplifier buffer" and e.a == "control" for e in elements)
+    return "amplifier" if buffered else "control"

@@ -1,0 +1,132 @@
+"""Records of stepping in time: limits of the controller, device states, guards, and what a cycle did."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, NamedTuple
+
+import numpy as np
+
+from loopdesign.orbit.stepping.motion import Piece
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from loopdesign.network.circuit import Configuration
+
+Ended = Literal["comparator", "largest duty", "minimum on-time", "skipped"]
+Action = Literal["trip", "diode off", "diode on", "limit", "clamp"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ControlLimits:
+    """What bounds the controller.
+
+    Attributes
+    ----------
+    output_current
+        Largest output current of a transconductance amplifier [A]; None has no limit.
+    lowest, highest
+        Clamp of the control pin [V]; None has no clamp.
+    min_on_time
+        Shortest on-time [s].
+    """
+
+    output_current: float | None = None
+    lowest: float | None = None
+    highest: float | None = None
+    min_on_time: float = 0.0
+
+
+class Devices(NamedTuple):
+    """State of every device; ``amplifier`` and ``clamp`` are -1, 0 or 1: at the lower limit, free, at the upper."""
+
+    switch: bool
+    diode: bool
+    amplifier: int = 0
+    clamp: int = 0
+
+    def set(self, *, switch: bool, diode: bool) -> Devices:
+        """Switch and rectifier as said, the controller's devices as they are."""
+        return Devices(switch, diode, self.amplifier, self.clamp)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Segment:
+    """Motion between two edges of a cycle: begin and length [periods], devices, state (n,) at its begin."""
+
+    begin: float
+    length: float
+    devices: Devices
+    x: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cycle:
+    """One clock period.
+
+    Attributes
+    ----------
+    x, devices
+        Normalised state (n,) and devices at its end.
+    clocked
+        Devices just after its clock.
+    mean, lowest, highest
+        Output over the period [V]; lowest and highest are of samples and edges.
+    duty
+        On-time [periods].
+    ended
+        What ended the on-time.
+    idle
+        Whether the rectifier stopped conducting within the period.
+    limited
+        Whether the amplifier's limit or a clamp was at work.
+    """
+
+    x: NDArray[np.float64]
+    devices: Devices
+    clocked: Devices
+    mean: float
+    lowest: float
+    highest: float
+    duty: float
+    ended: Ended
+    idle: bool
+    limited: bool
+
+
+class Guard(NamedTuple):
+    """A row over states and inputs that trips where it rises through zero, and what then happens."""
+
+    action: Action
+    value: int
+    state: NDArray[np.float64]
+    inputs: NDArray[np.float64]
+    constant: float = 0.0
+    ramp: float = 0.0
+
+
+class Setting:
+    """One set of devices: its linear piece, its guards, and how both follow the inputs."""
+
+    def __init__(self, c: Configuration, guards: list[Guard], out: int, u: NDArray[np.float64]) -> None:
+        self.guards = guards
+        self.c = c
+        self.constants = np.array([*(g.constant for g in guards), 0.0])
+        self.through = np.array([*(g.inputs for g in guards), c.D[0, out]])
+        rows = np.array([*(g.state for g in guards), c.C[0, out]])
+        ramps = np.array([*(g.ramp for g in guards), 0.0])
+        self.piece = Piece(c.A[0], c.B[0] @ u, rows, self.through @ u + self.constants, ramps)
+        self.follow(u)
+
+    def follow(self, u: NDArray[np.float64]) -> None:
+        """Take over changed inputs."""
+        self.piece.set_drive(self.c.B[0] @ u, self.through @ u + self.constants)
+        self.bound = self.c.constraint_input[0] @ u
+
+    def project(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Remove from a state what rounding left of a constraint, by the smallest energy."""
+        K = self.c.constraint[0]
+        if not len(K):
+            return x
+        return x - K.T @ np.linalg.solve(K @ K.T, K @ x + self.bound)

@@ -1,0 +1,177 @@
+"""How the parts were chosen, in tables and sentences: objective, alternatives, what binds, divider and ramp."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from loopdesign.report.basics.tables import Column, Table
+from loopdesign.report.loop.terminal import aligned, parts_text
+from loopdesign.report.page import neutral
+from loopdesign.report.spread.text import joined_text, titled
+from loopdesign.units.quantities import format_quantity
+
+if TYPE_CHECKING:
+    from loopdesign.report.basics.tables import CellValue
+    from loopdesign.synthesis.choice.choose import Choice
+    from loopdesign.synthesis.search.search import Candidate
+
+OBJECTIVES = {
+    "bandwidth": ("highest worst-case crossover", "Hz"),
+    "margin": ("largest worst-case modulus margin", ""),
+    "step": ("smallest worst-case bound on the step deviation", "V"),
+}
+_CHANGE = re.compile(r"([+-][\d.]+) %")
+
+
+def alternatives_table(found: Choice) -> Table:
+    """Set the choice beside the best combinations that differ in more than one step each."""
+    words, unit = OBJECTIVES[found.prefer]
+    columns = (
+        Column(heading=""), Column(heading="parts"), Column(heading=words.split(" ", 1)[1], unit=unit, digits=4),
+        Column(heading="crossover highest", unit="Hz"), Column(heading="phase margin", unit="deg"),
+        Column(heading="gain margin", unit="dB"), Column(heading="modulus margin", unit=""), Column(heading="worst at"),
+        Column(heading="binds"),
+    )  # fmt: skip
+    others = [(f"{k}", a) for k, a in enumerate(found.alternatives, 1)]
+    listed = [] if found.best is None else [("chosen", found.best), *others]
+    rows: list[tuple[CellValue, ...]] = [
+        (
+            name, parts_text(c.parts), c.score, c.crossover_hz[1], c.phase_margin_deg, c.gain_margin_db,
+            c.modulus_margin, short_corner(c.worst_corner), short_corner(c.binds),
+        )
+        for name, c in listed
+    ]  # fmt: skip
+    return Table(title=f"The choice for the {words}, and the best others", columns=columns, rows=tuple(rows))
+
+
+def short_corner(name: str) -> str:
+    """Shorten a corner with many tolerance ends to its condition: the ends stand in the machine-readable answer."""
+    place, _, ends = name.partition(" with ")
+    if not ends:
+        return name
+    reading = re.search(r"\([^()]*\)$", ends)
+    moved = len(_CHANGE.findall(ends))
+    told = f"{place} with {moved} values at their ends" if moved > 2 else name
+    return f"{told} {reading.group()}" if reading and moved > 2 else told
+
+
+def divider_sentences(found: Choice) -> tuple[str, ...]:
+    """Say which divider was chosen, its error and worst-case output, and pairs that come closer."""
+    d = found.divider
+    if d is None:
+        return ()
+    c = d.chosen
+    sentence = f"divider: {_ohm(c.upper)} over {_ohm(c.lower)}, output error {100 * c.error:+.3g} %, "
+    if d.tolerance or d.reference_tolerance:
+        sentence += (
+            f"worst case {c.lowest:.4g} V to {c.highest:.4g} V (resistors {100 * d.tolerance:.3g} %, "
+            f"reference {100 * d.reference_tolerance:.3g} %)"
+        )
+    else:
+        sentence += "worst case not known: no tolerances given for resistors and reference"
+    told = [sentence]
+    if d.closer:
+        pairs = ", ".join(f"{_ohm(p.upper)} over {_ohm(p.lower)} ({100 * p.error:+.2g} %)" for p in d.closer)
+        told.append(f"closer with another lower resistor: {pairs}")
+    return tuple(told)
+
+
+def _ohm(value: float) -> str:
+    return format_quantity(value, "ohm")
+
+
+def slope_sentences(found: Choice) -> tuple[str, ...]:
+    """Say which ramp was chosen, the Q it leaves at half the switching frequency, and its cost in phase."""
+    s = found.slope
+    if s is None:
+        return ()
+    continuous = ~s.discontinuous
+    if not continuous.any():
+        return (f"slope: {s.slope / 1e3:.3g} mV/us; every corner conducts discontinuously, where no ramp is needed",)
+    told = (
+        f"slope: {s.slope / 1e3:.3g} mV/us, Q at half the switching frequency {s.quality[continuous].min():.3g} to "
+        f"{s.quality[continuous].max():.3g} over the corners in continuous conduction"
+    )
+    without = s.quality_without[continuous]
+    bad = int(((without <= 0.0) | ~np.isfinite(without)).sum())
+    if s.quality_at_ends is not None and s.ends > len(continuous):
+        low, high = s.quality_at_ends
+        told += f", {low:.3g} to {high:.3g} over all {s.ends} with tolerance ends"
+    told += f"; without it {bad} of {len(without)} would oscillate" if bad else ""
+    cost = s.phase_cost_deg[np.isfinite(s.phase_cost_deg)]
+    if cost.size:
+        told += f"; against half of it, it costs up to {cost.max():.2g} deg of phase at {s.frequency_hz:.4g} Hz"
+    return (told,)
+
+
+def choice_text(found: Choice, *, ascii_only: bool = False) -> str:
+    """Lay out for the terminal how the parts were chosen.
+
+    Parameters
+    ----------
+    found
+        The choice.
+    ascii_only
+        Write u, ohm and deg in place of µ, Ω and °.
+
+    Returns
+    -------
+    str
+        Table of alternatives where parts were open, then sentences.
+    """
+    table = aligned(alternatives_table(found), ascii_only=ascii_only) if found.best is not None else ""
+    sentences = [*divider_sentences(found), *slope_sentences(found), f"choice: {found.method}"]
+    sentences += [f"note: {n}" for n in found.notes]
+    return joined_text([table, "\n".join(sentences)])
+
+
+def choice_markdown(found: Choice) -> str:
+    """Write the choice as a section of the report."""
+    table = titled(alternatives_table(found)) if found.best is not None else ""
+    sentences = [*divider_sentences(found), *slope_sentences(found), f"Choice: {found.method}."]
+    sentences += [f"Note: {n}." for n in found.notes]
+    return joined_text([table, *map(neutral, sentences)]) + "\n"
+
+
+def choice_rows(found: Choice) -> dict[str, Any]:
+    """Turn the choice into plain values for JSON."""
+    row: dict[str, Any] = {
+        "prefer": found.prefer,
+        "method": found.method,
+        "notes": list(found.notes),
+        "corners": found.corners,
+        "combinations": found.combinations,
+        "best": None if found.best is None else _candidate(found.best),
+        "alternatives": [_candidate(a) for a in found.alternatives],
+    }
+    if found.divider is not None:
+        c = found.divider.chosen
+        row["divider"] = {
+            "upper": c.upper, "lower": c.lower, "error": c.error, "lowest_output_v": c.lowest,
+            "highest_output_v": c.highest,
+        }  # fmt: skip
+    if found.slope is not None:
+        s = found.slope
+        row["slope"] = {
+            "slope_v_per_s": s.slope,
+            "quality": [None if d else float(q) for q, d in zip(s.quality, s.discontinuous, strict=True)],
+            "quality_at_ends": None if s.quality_at_ends is None else list(s.quality_at_ends),
+            "phase_cost_deg": [float(x) if np.isfinite(x) else None for x in s.phase_cost_deg],
+        }
+    return row
+
+
+def _candidate(c: Candidate) -> dict[str, Any]:
+    return {
+        "parts": dict(c.parts),
+        "score": c.score,
+        "worst_corner": c.worst_corner,
+        "binds": c.binds,
+        "crossover_hz": list(c.crossover_hz),
+        "phase_margin_deg": c.phase_margin_deg,
+        "gain_margin_db": c.gain_margin_db,
+        "modulus_margin": c.modulus_margin,
+    }

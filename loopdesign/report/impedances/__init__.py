@@ -1,0 +1,1 @@
+"""The report on impedances and line rejection."""

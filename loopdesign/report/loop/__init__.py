@@ -1,0 +1,1 @@
+"""The report on operating points, plant, loop and margins."""

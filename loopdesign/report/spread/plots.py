@@ -1,0 +1,148 @@
+"""Plots of a spread: histograms of the readings, and the loop gain as a band. Nothing is computed here but counts."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.report.basics import axes as shared
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+    from numpy.typing import NDArray
+
+    from loopdesign.analysis.spread.envelope import Envelope
+    from loopdesign.analysis.spread.sample import SpreadResult
+
+BINS = 48
+READINGS = (
+    ("crossover_hz", "highest crossover of each sample [kHz]", "crossover_limit", True, 1e-3),
+    ("phase_margin_deg", "smallest phase margin of each sample [deg]", "phase_margin", False, 1.0),
+    ("gain_margin_db", "smallest gain margin of each sample [dB]", "gain_margin", False, 1.0),
+    ("modulus_margin", "smallest modulus margin of each sample", "modulus_margin", False, 1.0),
+)
+
+
+def worst_per_sample(found: SpreadResult, name: str, *, high_is_bad: bool) -> NDArray[np.float64]:
+    """Worst finite reading (n,) of every sample that has one, over the conditions; unstable samples left out."""
+    values = getattr(found, name)[found.stable.all(axis=1)]
+    filled = np.where(np.isfinite(values), values, -np.inf if high_is_bad else np.inf)
+    worst = filled.max(axis=1) if high_is_bad else filled.min(axis=1)
+    return worst[np.isfinite(worst)]
+
+
+def plot_histogram(found: SpreadResult, index: int, *, ax: Axes | None = None) -> Axes:
+    """Draw the distribution of one reading over the samples, worst condition each, with its limit.
+
+    Parameters
+    ----------
+    found
+        Samples.
+    index
+        Which of `READINGS`.
+    ax
+        Where to draw; a figure of its own where absent.
+
+    Returns
+    -------
+    Axes
+        What was drawn on. Unstable samples have no margins and are counted in the title only.
+    """
+    name, words, limit_name, high, scale = READINGS[index]
+    ax = shared.bare_figure(6.0, 3.6).subplots() if ax is None else ax
+    values = worst_per_sample(found, name, high_is_bad=high) * scale
+    limit = found.limit(limit_name) * scale
+    if len(values):
+        counts, edges = np.histogram(values, bins=_edges(values, limit))
+        middle = 0.5 * (edges[1:] + edges[:-1])
+        bars = ax.bar(middle, counts, width=np.diff(edges), color=shared.PALETTE[0], alpha=0.85)
+        for at, bar in zip(middle, bars.patches, strict=True):
+            if (at > limit) if high else (at < limit):
+                bar.set_facecolor(shared.PALETTE[1])
+                bar.set_hatch("///")
+    else:
+        ax.text(0.5, 0.5, "no sample has this reading", ha="center", va="center", transform=ax.transAxes)
+    ax.axvline(limit, color=shared.INK, linewidth=1.3, linestyle="--")
+    side = "at most" if high else "at least"
+    ax.annotate(
+        f"{side} {limit:.4g}", xy=(limit, 0.97), xycoords=("data", "axes fraction"), xytext=(-4 if high else 4, 0),
+        textcoords="offset points", fontsize=8, va="top", ha="right" if high else "left", color=shared.INK,
+        bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1.0},
+    )  # fmt: skip
+    ax.set_xlabel(words)
+    ax.set_ylabel("samples")
+    ax.grid(visible=True, axis="y", color="#dddddd", linewidth=0.6)
+    ax.set_axisbelow(True)
+    return ax
+
+
+def _edges(values: NDArray[np.float64], limit: float) -> NDArray[np.float64]:
+    """Edges of the bars, the limit among them, so that no bar stands on both sides of it."""
+    low, high = float(values.min()), float(values.max())
+    bars = min(BINS, int(np.ceil(2.0 * len(values) ** (1.0 / 3.0))))  # twice the cube root: common practice
+    width = max((high - low) / bars, 1e-6 * max(abs(low), abs(high), 1e-12))
+    first, last = np.floor((low - limit) / width), np.floor((high - limit) / width) + 1
+    return np.asarray(limit + width * np.arange(first, last + 1))
+
+
+def histogram_figure(found: SpreadResult) -> Figure:
+    """Draw all four readings; the title carries the verdict."""
+    figure = shared.bare_figure(11.0, 7.2)
+    for index, ax in enumerate(figure.subplots(2, 2).ravel()):
+        plot_histogram(found, index, ax=ax)
+    u, o = found.unstable, found.off_target
+    verdict = "all stable" if not u.count else f"{u.count} UNSTABLE (left out below)"
+    figure.suptitle(
+        f"{found.samples} samples at {len(found.conditions)} conditions: {verdict}, {o.count} off target", fontsize=12
+    )
+    return figure
+
+
+def plot_envelope(band: Envelope, *, ax: tuple[Axes, Axes] | None = None) -> tuple[Axes, Axes]:
+    """Draw the loop gain of the samples as bands: all of them pale, the middle nine tenths darker, the median a line.
+
+    Parameters
+    ----------
+    band
+        Quantiles of magnitude and phase.
+    ax
+        Axes of magnitude and phase; a figure of its own where absent.
+
+    Returns
+    -------
+    tuple of Axes
+        What was drawn on.
+    """
+    if ax is None:
+        grid = shared.bare_figure(7.2, 7.0).subplots(2, 1, sharex=True)
+        ax = (grid[0], grid[1])
+    for axis, rows, words in ((ax[0], band.magnitude_db, "magnitude [dB]"), (ax[1], band.phase_deg, "phase [deg]")):
+        f = band.frequencies_hz
+        axis.fill_between(f, rows[0], rows[4], color=shared.PALETTE[0], alpha=0.22, linewidth=0, label="all samples")
+        axis.fill_between(f, rows[1], rows[3], color=shared.PALETTE[0], alpha=0.40, linewidth=0, label="90 % of them")
+        axis.plot(f, rows[2], color=shared.INK, linewidth=1.4, label="median")
+        shared.frequency_axis(axis, f, named=axis is ax[1])
+        axis.set_ylabel(words)
+    ax[0].axhline(0.0, color=shared.FAINT, linewidth=1.0)
+    ax[1].axhline(-180.0, color=shared.ALARM, linewidth=1.0, linestyle="--")
+    ax[0].set_ylim(*shared.magnitude_limits(band.magnitude_db))
+    ax[1].set_ylim(*shared.phase_limits(band.phase_deg))
+    shared.phase_ticks(ax[1])
+    ax[0].legend(loc="upper right", fontsize=8)
+    return ax
+
+
+def envelope_figure(found: SpreadResult, band: Envelope) -> Figure:
+    """Draw the band of one condition, its verdict in the title."""
+    figure = shared.bare_figure(7.6, 7.2)
+    grid = figure.subplots(2, 1, sharex=True)
+    plot_envelope(band, ax=(grid[0], grid[1]))
+    c = band.condition
+    word = "all stable" if band.stable == band.samples else f"{band.samples - band.stable} UNSTABLE"
+    figure.suptitle(
+        f"Loop gain of {band.samples} samples at {found.conditions.input_voltage[c]:.4g} V, "
+        f"{found.conditions.load_current[c]:.3g} A: {word}", fontsize=11,
+    )  # fmt: skip
+    return figure

@@ -1,0 +1,226 @@
+"""A spread in tables: conditions, yield against worst case, ranking; as text, for JSON, and in markdown."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from loopdesign.analysis.spread.figures import tail_of, worst_of
+from loopdesign.analysis.spread.sample import yield_against_worst_case
+from loopdesign.report.basics.tables import Column, Table
+from loopdesign.report.loop.terminal import aligned
+from loopdesign.report.page import markdown_table, neutral
+from loopdesign.synthesis.search.search import variant_name
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from loopdesign.analysis.spread.figures import Share
+    from loopdesign.analysis.spread.sample import SpreadResult
+    from loopdesign.report.basics.tables import CellValue
+
+QUANTILES = (0.001, 0.01, 0.5, 0.99, 0.999)
+
+
+def share_sentence(words: str, share: Share) -> str:
+    """Say a share with its count and confidence interval."""
+    return (
+        f"{words}: {share.count} of {share.samples} ({_percent(share.value)}, "
+        f"{_percent(share.low)} to {_percent(share.high)} with 95 % confidence)"
+    )
+
+
+def _percent(value: float) -> str:
+    return f"{100.0 * value:.3g} %"
+
+
+def bounds_table(found: SpreadResult) -> Table:
+    """Set nominal parts, tolerance ends, the sampled 99.9 % figure and the worst sample beside each limit."""
+    rows = tuple(
+        (b.name, *(_written(v, b.unit) for v in (b.limit, b.nominal, b.ends, b.tail, b.worst)))
+        for b in yield_against_worst_case(found)
+    )
+    headings = ("reading", "limit", "nominal parts", "all extremes", "99.9 % keep", "worst sample")
+    columns = tuple(Column(heading=h) for h in headings)
+    return Table(title="Yield against worst case, over all conditions", columns=columns, rows=rows)
+
+
+def _written(value: float | None, unit: str) -> str | None:
+    return None if value is None else f"{value:.4g} {unit}".rstrip()
+
+
+def conditions_table(found: SpreadResult) -> Table:
+    """List every condition: unstable samples, and the median and tails of each reading."""
+    columns = [
+        Column(heading="input", unit="V"), Column(heading="load", unit="A"), Column(heading="unstable"),
+        Column(heading="crossover median", unit="Hz"), Column(heading="crossover highest", unit="Hz"),
+        Column(heading="phase margin median", unit="deg"), Column(heading="phase margin lowest", unit="deg"),
+        Column(heading="gain margin lowest", unit="dB"), Column(heading="modulus margin lowest", unit=""),
+    ]  # fmt: skip
+    warm = len(np.unique(found.conditions.temperature)) > 1
+    if warm:
+        columns.insert(2, Column(heading="temperature"))
+    rows: list[tuple[CellValue, ...]] = []
+    for c in range(len(found.conditions)):
+        crossover, phase = found.reading("crossover_hz")[:, c], found.reading("phase_margin_deg")[:, c]
+        row: list[CellValue] = [float(found.conditions.input_voltage[c]), float(found.conditions.load_current[c])]
+        if warm:
+            row.append(f"{found.conditions.temperature[c]:.3g} degC")
+        row += [f"{int((~found.stable[:, c]).sum())} of {found.samples}"]
+        row += [_median(crossover), worst_of(crossover, high_is_bad=True), _median(phase)]
+        row += [worst_of(x[:, c], high_is_bad=False) for x in _low_is_bad(found)]
+        rows.append(tuple(row))
+    return Table(title="Every condition, over the samples", columns=tuple(columns), rows=tuple(rows))
+
+
+def _low_is_bad(found: SpreadResult) -> tuple[Any, ...]:
+    return tuple(found.reading(n) for n in ("phase_margin_deg", "gain_margin_db", "modulus_margin"))
+
+
+def _median(values: Any) -> float | None:  # noqa: ANN401  (an array column)
+    finite = values[np.isfinite(values)]
+    return float(np.median(finite)) if finite.size else None
+
+
+def ranking_table(found: SpreadResult) -> Table:
+    """Rank the causes by what they do to the phase margin."""
+    c = found.ranked_condition
+    where = f"{found.conditions.input_voltage[c]:.4g} V, {found.conditions.load_current[c]:.3g} A"
+    columns = (Column(heading="cause"), Column(heading="nominal to upper end"), Column(heading="share of the variance"))
+    rows = tuple((r.name, f"{r.slope_deg:+.3g} deg", _percent(r.share)) for r in found.ranking)
+    return Table(title=f"What moves the phase margin at {where}", columns=columns, rows=rows)
+
+
+def spread_tables(found: SpreadResult) -> tuple[Table, ...]:
+    """Every table of a spread, in reading order; the ranking is left out where nothing varies."""
+    tables = [conditions_table(found), bounds_table(found)]
+    return (*tables, ranking_table(found)) if found.ranking else tuple(tables)
+
+
+def spread_sentences(found: SpreadResult) -> tuple[str, ...]:
+    """Say what the samples show, the verdict last."""
+    even = found.case.targets.distribution == "uniform"
+    law = "uniform within the tolerance" if even else "normal, the tolerance at three standard deviations"
+    drawn = "nothing has a tolerance: all samples are alike"
+    if found.varied:
+        drawn = f"{len(found.varied)} values vary, {law}"
+    sample, condition = found.worst
+    worst = variant_name(found.sample_corners_of(np.array([sample]), condition), 0)
+    verdict = (
+        f"spread: {share_sentence('off target', found.off_target)}"
+        if found.off_target.count
+        else f"spread: all {found.samples} samples are stable and meet every target "
+        f"(at most {_percent(found.off_target.high)} of production does not, with 95 % confidence)"
+    )
+    shaky = int((~found.extremes.judged.stable).sum())
+    ends = f"all extremes: {shaky} of {len(found.extremes.judged)} combinations of tolerance ends are UNSTABLE"
+    return (
+        *((ends,) if shaky else ()),
+        f"{found.samples} samples (seed {found.seed}) at {len(found.conditions)} conditions; {drawn}",
+        share_sentence("unstable", found.unstable),
+        f"worst sample: number {sample} at {worst}",
+        verdict,
+    )
+
+
+def spread_text(found: SpreadResult, *, ascii_only: bool = False) -> str:
+    """Lay a spread out for the terminal.
+
+    Parameters
+    ----------
+    found
+        Samples.
+    ascii_only
+        Write u, ohm and deg in place of µ, Ω and °.
+
+    Returns
+    -------
+    str
+        Tables, then sentences, the verdict last.
+    """
+    tables = [aligned(t, ascii_only=ascii_only) for t in spread_tables(found)]
+    return "\n\n".join([*tables, "\n".join(spread_sentences(found))])
+
+
+def spread_markdown(found: SpreadResult) -> str:
+    """Write a spread as a section of the report."""
+    return "\n\n".join([*(titled(t) for t in spread_tables(found)), *map(neutral, spread_sentences(found))]) + "\n"
+
+
+def titled(table: Table) -> str:
+    """Write a table in Markdown, its title in bold above; text of the case is neutralised in both."""
+    return f"**{neutral(table.title)}**\n\n{markdown_table(table)}"
+
+
+def spread_rows(found: SpreadResult) -> dict[str, Any]:
+    """Turn a spread into plain values for JSON: shares, quantiles per condition, bounds, ranking, worst sample."""
+    sample, condition = found.worst
+    return {
+        "title": found.case.title,
+        "samples": found.samples,
+        "seed": found.seed,
+        "distribution": found.case.targets.distribution,
+        "varied": [v.name for v in found.varied],
+        "parts": dict(found.parts),
+        "unstable": _share_row(found.unstable),
+        "off_target": _share_row(found.off_target),
+        "conditions": [_condition_row(found, c) for c in range(len(found.conditions))],
+        "worst_case": [
+            {
+                "reading": b.name, "unit": b.unit, "limit": b.limit, "nominal": b.nominal, "extremes": b.ends,
+                "kept_by_99_9_percent": b.tail, "worst_sample": b.worst,
+            }
+            for b in yield_against_worst_case(found)
+        ],
+        "ranking": [{"cause": r.name, "phase_margin_deg": r.slope_deg, "share": r.share} for r in found.ranking],
+        "worst_sample": {
+            "number": sample,
+            "input_voltage": float(found.conditions.input_voltage[condition]),
+            "load_current": float(found.conditions.load_current[condition]),
+            "places": {v.name: float(p) for v, p in zip(found.varied, found.places[sample], strict=True)},
+            "stable": bool(found.stable[sample, condition]),
+            "phase_margin_deg": _finite(found.phase_margin_deg[sample, condition]),
+        },
+        "verdict": {"stable": found.unstable.count == 0, "targets_met": found.off_target.count == 0},
+    }  # fmt: skip
+
+
+def _share_row(share: Share) -> dict[str, float]:
+    return {"share": share.value, "count": share.count, "low": share.low, "high": share.high}
+
+
+def _finite(value: Any) -> float | None:  # noqa: ANN401  (a numpy scalar)
+    return float(value) if np.isfinite(value) else None
+
+
+def _condition_row(found: SpreadResult, c: int) -> dict[str, Any]:
+    row: dict[str, Any] = {
+        "input_voltage": float(found.conditions.input_voltage[c]),
+        "load_current": float(found.conditions.load_current[c]),
+        "temperature": float(found.conditions.temperature[c]),
+        "unstable": int((~found.stable[:, c]).sum()),
+        "out_of_reach": int((~found.reached[:, c]).sum()),
+    }
+    for name in ("crossover_hz", "phase_margin_deg", "gain_margin_db", "modulus_margin"):
+        values = found.reading(name)[:, c]
+        row[name] = _quantiles(values[np.isfinite(values)])
+    return row
+
+
+def _quantiles(values: Any) -> dict[str, float | None]:  # noqa: ANN401  (an array column)
+    told: dict[str, float | None] = dict.fromkeys(("lowest", "highest", *(f"q{100 * q:g}" for q in QUANTILES)))
+    if not values.size:
+        return told
+    told |= {"lowest": float(values.min()), "highest": float(values.max())}
+    for q in QUANTILES:
+        # a tail that the samples cannot show is not shown
+        tail = q if q == 0.5 else max(q, 1.0 - q)
+        shown = float(np.median(values)) if q == 0.5 else tail_of(values, tail, high_is_bad=q > 0.5)
+        told[f"q{100 * q:g}"] = shown
+    return told
+
+
+def joined_text(parts: Sequence[str]) -> str:
+    """Join paragraphs, leaving out empty ones."""
+    return "\n\n".join(p for p in parts if p)

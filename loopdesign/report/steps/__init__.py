@@ -1,0 +1,1 @@
+"""The report on load and line steps."""

@@ -1,0 +1,308 @@
+"""The K-factor baseline: choose a crossover, place zero and pole, round, verify everywhere, step back.
+
+What an engineer does by hand, and what the robust choice (package ``choice``) must beat or equal; its placements are
+where a search in blocks begins. The compensation is placed at the corner whose plant has the most gain at the wanted
+crossover, since no other corner then crosses higher; the parts are rounded to their series and every corner is examined
+with the exact loop gain and the multipliers. Where a corner fails, the phase asked for rises or the crossover falls,
+until all corners pass.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import product
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.analysis.check import CheckResult, ExaminedStage, check, examine_stage, limits
+from loopdesign.case import Compensation
+from loopdesign.corners.converters import amplifier, divider
+from loopdesign.errors import NoDesignError
+from loopdesign.models.switched import control_to_output
+from loopdesign.models.verdict import worst_modes
+from loopdesign.synthesis.baseline.placement import PlacementError, parts_for_target
+from loopdesign.synthesis.cures.damping import DamperProposal, choose_slope, diagnose, propose_damper
+from loopdesign.units.preferred import round_to
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from loopdesign import case as cases
+    from loopdesign.compensation.compensator import NetworkParts
+    from loopdesign.synthesis.baseline.placement import Method
+
+STEP_BACK = 0.82
+"""Each crossover tried is this share of the one before: finer than the margin it buys is worth."""
+STEPS = 16
+RESISTORS = (100.0, 1e6)
+"""Smallest and largest compensation resistor one would fit [ohm]: below, amplifiers run out of current; above, leakage
+and noise set the limit (common practice)."""
+CAPACITORS = (10e-12, 1e-6)
+"""Smallest and largest compensation capacitor one would fit [F]: below, strays count; above, start-up is slow (common
+practice)."""
+EXTRA_PHASE_DEG = (2.0, 8.0, 15.0, 24.0, 32.0)
+"""Phase added at the worst corner, for rounding and for the corners that cross lower."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rounded:
+    """What placing and rounding found.
+
+    Attributes
+    ----------
+    assessment
+        The case with the chosen parts, examined at every corner.
+    chosen
+        Names of the parts that were open, with the values chosen, in SI units.
+    method
+        How they were found, a sentence.
+    """
+
+    assessment: CheckResult
+    chosen: dict[str, float]
+    method: str
+
+
+def place_and_round(case: cases.Case) -> Rounded:
+    """Choose the open compensation parts of a case by placing, rounding and stepping back.
+
+    Parameters
+    ----------
+    case
+        Case with an error amplifier and a divider; a slope left open counts as none.
+
+    Returns
+    -------
+    Rounded
+        The first parts that meet every target at every corner of line and load, nominal parts.
+
+    Raises
+    ------
+    NoDesignError
+        Where no choice meets the targets; carries the nearest miss and what stands in the way.
+    UnreachableOutputError
+        Where losses keep the output below its target.
+    """
+    compensation = _network(case)
+    stage = examine_stage(case)
+    fixed = {k: v for k, v in compensation.parts.items() if v is not None}
+    if not compensation.open_parts:
+        return Rounded(assessment=check(case, fixed, stage), chosen={}, method="all parts were given")
+    refuse_unstable_current_loop(stage)
+    nearest: CheckResult | None = None
+    complaints: list[str] = []
+    for parts, method in placements(case, stage, complaints):
+        found = check(case, parts, stage)
+        if found.targets_met:
+            chosen = {k: v for k, v in parts.items() if k not in fixed}
+            return Rounded(assessment=found, chosen=chosen, method=method)
+        if nearest is None or miss(found) < miss(nearest):
+            nearest = found
+    raise NoDesignError(
+        "no choice of parts meets the targets at every corner",
+        nearest={} if nearest is None else {"parts": dict(nearest.parts), "reasons": list(nearest.reasons)},
+        obstacles=obstacles(stage, nearest, complaints),
+    )
+
+
+def placements(case: cases.Case, stage: ExaminedStage, complaints: list[str]) -> Iterator[tuple[dict[str, float], str]]:
+    """Yield rounded parts with how they were placed, from the highest crossover down.
+
+    Parameters
+    ----------
+    case, stage
+        The case, and its power stage at every corner.
+    complaints
+        What could not be placed is added here, a sentence each.
+
+    Yields
+    ------
+    parts, method
+        Values by name, rounded to the series; a sentence.
+    """
+    limit = next(x.value for x in limits(case, stage) if x.name == "crossover_limit")
+    wanted = case.targets.crossover
+    start = limit if wanted is None else min(wanted, limit)
+    steps = STEPS if wanted is None else 4
+    seen: set[tuple[float, ...]] = set()
+    for k, extra in product(range(steps), EXTRA_PHASE_DEG):
+        crossover = 0.97 * start * STEP_BACK**k
+        gains = control_to_output(stage.model, np.array([crossover]))[:, 0]
+        plant = complex(gains[int(np.argmax(np.abs(gains)))])
+        phase = case.targets.phase_margin + extra
+        for method, pole in _methods(stage):
+            try:
+                ideal = parts_for_target(
+                    amplifier(case),
+                    divider(case),
+                    _network(case).network,
+                    crossover_hz=crossover,
+                    plant_gain=plant,
+                    phase_margin_deg=phase,
+                    method=method,
+                    pole_hz=pole,
+                )
+            except PlacementError as fault:
+                complaints.append(str(fault))
+                continue
+            parts = rounded(case, ideal)
+            key = tuple(parts.values())
+            outside = _outside(parts)
+            if outside:
+                complaints.append(outside)
+            elif key not in seen:
+                seen.add(key)
+                yield parts, f"{method} at {crossover:.4g} Hz with {phase:.4g} deg, rounded to the series"
+
+
+def _outside(parts: dict[str, float]) -> str:
+    """Name the first part beyond what one would fit; empty where all are sensible."""
+    for name, value in parts.items():
+        low, high = RESISTORS if name.startswith("R") else CAPACITORS
+        if value and not low <= value <= high:
+            unit = "ohm" if name.startswith("R") else "F"
+            return f"{name} would be {value:.3g} {unit}, outside {low:g} to {high:g} {unit}"
+    return ""
+
+
+def _network(case: cases.Case) -> Compensation:
+    """Compensation of the case; type II with every part open unless given."""
+    return case.compensation or Compensation()
+
+
+def _methods(stage: ExaminedStage) -> tuple[tuple[Method, float | None], ...]:
+    """How zero and pole are placed, each with its fixed pole [Hz]."""
+    return (("k factor", None), ("zero and pole", _high_pole(stage)))
+
+
+def _high_pole(stage: ExaminedStage) -> float:
+    """Where a compensator pole belongs: at the ESR zero or the right-half-plane zero, whichever is lower [Hz]."""
+    found = [float(stage.point.network.period[0]) ** -1 / 2.0]
+    for plant in stage.plants:
+        found += [
+            f.frequency_hz
+            for f in plant.features
+            if f.frequency_hz is not None and f.name.startswith(("output capacitor ESR", "right-half-plane zero"))
+        ]
+    return min(found)
+
+
+def rounded(case: cases.Case, ideal: NetworkParts) -> dict[str, float]:
+    """Round ideal parts to the case's series; given parts stay as they are."""
+    values: dict[str, float] = {}
+    for name, given in _network(case).parts.items():
+        value = float(getattr(ideal, name))
+        series = case.targets.resistor_series if name.startswith("R") else case.targets.capacitor_series
+        if given is not None:
+            values[name] = given
+        else:
+            values[name] = float(round_to(series, value)) if value > 0.0 else 0.0
+    return values
+
+
+def refuse_unstable_current_loop(stage: ExaminedStage) -> None:
+    """Stop where the current loop alone oscillates, with the cure proposed: no compensation parts can help.
+
+    Raises
+    ------
+    NoDesignError
+        With the corners and modes, and a damper or a slope proposed.
+    """
+    told = diagnose(stage)
+    if not told:
+        return
+    advice, nearest = current_loop_cures(stage)
+    raise NoDesignError(
+        "the current loop alone is unstable, so no compensation parts can make the converter stable",
+        nearest=nearest,
+        obstacles=[*told, *advice],
+    )
+
+
+def current_loop_cures(stage: ExaminedStage) -> tuple[list[str], dict[str, object]]:
+    """Propose what stops the current loop alone from oscillating.
+
+    Parameters
+    ----------
+    stage
+        Power stage at any corners, tolerance ends among them or not.
+
+    Returns
+    -------
+    advice, proposed
+        Sentences, and values by name: ``damper`` with its resistance [ohm] and capacitance [F], ``slope`` [V/s].
+    """
+    modes = {m.name for m in worst_modes(stage.model) if m.beyond_the_loop}
+    advice: list[str] = []
+    proposed: dict[str, object] = {}
+    values = stage.converter.stage
+    if "coupling resonance" in modes and values.damper is None and values.Cs is not None:
+        found = propose_damper(stage)
+        proposed["damper"] = {"resistance": found.resistance, "capacitance": found.capacitance}
+        advice.append(damper_sentence(found))
+    if "subharmonic" in modes:
+        slope = choose_slope(stage.point).slope
+        proposed["slope"] = slope
+        advice.append(f"the compensating ramp is too small; a slope of {slope / 1e3:.3g} mV/us damps every corner")
+    return advice, proposed
+
+
+def damper_sentence(found: DamperProposal) -> str:
+    """Say which damper is proposed and what it does."""
+    effect = (
+        f"damps the resonance to a ratio of {found.damping_ratio:.2f} or better at every corner"
+        if found.stable
+        else "is the best found, but does not make every corner stable by itself"
+    )
+    return (
+        f"a damper of {found.resistance:.3g} ohm in series with {found.capacitance * 1e6:.3g} uF across the coupling "
+        f"capacitor {effect} (characteristic impedance {found.characteristic_impedance:.3g} ohm)"
+    )
+
+
+def miss(found: CheckResult) -> float:
+    """Size of the largest shortfall relative to its target; instability outweighs all."""
+    worst = 0.0
+    for m, v in zip(found.margins, found.verdicts, strict=True):
+        if not v.stable:
+            worst = max(worst, 10.0 + v.largest_multiplier)
+        for value, name in (
+            (m.phase_margin_deg, "phase_margin"),
+            (m.gain_margin_db, "gain_margin"),
+            (m.modulus_margin, "modulus_margin"),
+        ):
+            limit = found.limit(name)
+            if value is not None and limit:
+                worst = max(worst, (limit - value) / limit)
+        if m.crossover_hz is not None:
+            limit = found.limit("crossover_limit")
+            worst = max(worst, (m.crossover_hz - limit) / limit)
+    return worst
+
+
+def obstacles(stage: ExaminedStage, nearest: CheckResult | None, complaints: list[str]) -> tuple[str, ...]:
+    """Say what stands in the way, most telling first."""
+    told: list[str] = []
+    zeros = [p.right_half_plane_zero_hz for p in stage.plants]
+    lowest = min((z for z in zeros if z is not None), default=None)
+    if lowest is not None:
+        told.append(f"the lowest right-half-plane zero lies at {lowest:.4g} Hz and takes phase from a tenth of that on")
+    values = stage.converter.stage
+    sharp = [
+        f
+        for p in stage.plants
+        for f in p.features
+        if f.name.startswith("coupling-capacitor resonance") and f.quality is not None and abs(f.quality) > 3.0
+    ]
+    if sharp and values.damper is None and values.Cs is not None:
+        worst = max(sharp, key=lambda f: abs(f.quality or 0.0))
+        told.append(
+            f"the coupling-capacitor resonance at {worst.frequency_hz:.4g} Hz "
+            f"has a Q of {abs(worst.quality or 0.0):.3g}; " + damper_sentence(propose_damper(stage))
+        )
+    if complaints:
+        told.append(f"the network cannot give the phase: {complaints[0]}")
+    if nearest is not None:
+        told += [f"nearest miss: {r}" for r in nearest.reasons]
+    return tuple(dict.fromkeys(told))

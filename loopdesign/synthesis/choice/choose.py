@@ -1,0 +1,109 @@
+"""The robust choice: every combination of preferred values against all corners at once, then confirmed exactly.
+
+1. Corners are line x load x temperature with nominal parts, and combinations of tolerance ends.
+2. The lattice is searched with the plant responses of all corners (`choice.screens`); its answer is the best there is
+   for those responses.
+3. Plant times compensator leaves out the ripple that reaches the comparator. What that changes varies slowly from one
+   combination to the next, so the plant is corrected, corner by corner, by the ratio of the exact loop gain to the
+   product at a good combination: those are the plant responses used.
+4. Combinations are then confirmed with the exact loop gain and the multipliers at every corner, best first, until one
+   passes.
+5. Tolerance ends that are worst for that combination join the corners; where they change nothing, the choice stands. A
+   search over fewer corners can only promise more, so what passes with its score unchanged at all of them is the best.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from loopdesign.analysis.check import check, examine_stage, limits
+from loopdesign.analysis.extremes import base_corners
+from loopdesign.case import Compensation
+from loopdesign.synthesis.baseline.synthesis import refuse_unstable_current_loop
+from loopdesign.synthesis.choice.result import Choice
+from loopdesign.synthesis.choice.task import RobustTask
+from loopdesign.synthesis.cures.divider import DividerChoice, choose_divider
+from loopdesign.synthesis.cures.slope import open_slope, report_slope, with_slope
+from loopdesign.synthesis.search.lattice import Demands
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from loopdesign import case as cases
+
+__all__ = ["Choice", "choose"]
+
+
+def choose(case: cases.Case, progress: Callable[[int, int], None] | None = None, *, tolerances: bool = True) -> Choice:
+    """Choose the open parts of a case for all corners at once.
+
+    Parameters
+    ----------
+    case
+        Case with an error amplifier and a divider.
+    progress
+        Called with (work done, work in all) during a search.
+    tolerances
+        Whether tolerance ends and temperatures count as corners; line and load alone where not.
+
+    Returns
+    -------
+    Choice
+        Parts that meet every target at every corner, the best of the lattice.
+
+    Raises
+    ------
+    NoDesignError
+        Where no combination meets the targets: the nearest miss, what binds and where.
+    UnreachableOutputError
+        Where losses keep the output below its target.
+    """
+    chosen: dict[str, float] = {}
+    if case.compensation is None:
+        case = case.model_copy(update={"compensation": Compensation()})
+    open_ramp = case.modulator.scheme == "peak current" and case.modulator.slope is None
+    if open_ramp:
+        chosen["slope"] = open_slope(case, tolerances=tolerances)
+        case = with_slope(case, chosen["slope"])
+    case, divided = _with_divider(case, chosen)
+    plain = examine_stage(case)
+    refuse_unstable_current_loop(plain)
+    highest = next(x.value for x in limits(case, plain) if x.name == "crossover_limit")
+    slope = report_slope(case, highest) if open_ramp else None
+    compensation = case.compensation
+    if compensation is None or not compensation.open_parts:
+        parts = {} if compensation is None else {k: v for k, v in compensation.parts.items() if v is not None}
+        return Choice(
+            assessment=check(case, parts, plain), chosen=chosen, method="all parts were given",
+            prefer=case.targets.prefer, divider=divided, slope=slope,
+        )  # fmt: skip
+    stage = examine_stage(case, base_corners(case)) if tolerances and case.specification.temperature else plain
+    task = RobustTask(case, stage, plain, _demands(case, highest), tolerances=tolerances, progress=progress)
+    found = task.run()
+    chosen.update({k: found.assessment.parts[k] for k in compensation.open_parts})
+    return replace(found, chosen=chosen, divider=divided, slope=slope)
+
+
+def _with_divider(case: cases.Case, chosen: dict[str, float]) -> tuple[cases.Case, DividerChoice | None]:
+    """Fill in the upper divider resistor where it is open."""
+    divider, amplifier = case.divider, case.error_amplifier
+    if divider is None or amplifier is None or divider.upper is not None:
+        return case, None
+    if amplifier.reference >= case.specification.output_voltage:
+        return case, None
+    found = choose_divider(case)
+    chosen["divider.upper"] = found.chosen.upper
+    return case.model_copy(update={"divider": divider.model_copy(update={"upper": found.chosen.upper})}), found
+
+
+def _demands(case: cases.Case, highest: float) -> Demands:
+    """State what the case asks; a crossover given as a frequency is the highest wanted at any corner."""
+    t = case.targets
+    return Demands(
+        phase_margin_deg=t.phase_margin,
+        gain_margin_db=t.gain_margin,
+        modulus_margin=t.modulus_margin,
+        highest_crossover_hz=highest if t.crossover is None else min(highest, t.crossover),
+        prefer=t.prefer,
+    )

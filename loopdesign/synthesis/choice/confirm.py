@@ -1,0 +1,60 @@
+"""Combinations examined by the exact model at every corner at once, and the tolerance ends that matter most."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.analysis.judge import Judged, judge
+from loopdesign.synthesis.search.lattice import PARTS
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from loopdesign.analysis.judge import Base
+    from loopdesign.corners.conditions import Corners
+    from loopdesign.synthesis.search.search import Search
+
+
+def worst_ends(judged: Judged, count: int) -> NDArray[np.intp]:
+    """Pick the items worst for any reading: so many for each margin, for the highest and for the lowest crossover."""
+    readings = (judged.phase_margin_deg, judged.gain_margin_db, judged.modulus_margin, judged.crossover_hz)
+    rows = [np.argsort(np.nan_to_num(r, nan=np.inf), kind="stable")[:count] for r in readings]
+    rows.append(np.argsort(-np.nan_to_num(judged.crossover_hz, nan=0.0), kind="stable")[:count])
+    rows.append(np.argsort(-judged.largest_multiplier, kind="stable")[:1])
+    return np.unique(np.concatenate(rows))
+
+
+def judge_candidates(
+    base: Base, corners: Corners, condition: NDArray[np.intp], work: Search, items: NDArray[np.intp]
+) -> Judged:
+    """Judge combinations at every corner by the exact model: item by item, (items x corners,) rows.
+
+    Parameters
+    ----------
+    base
+        Nominal conditions with the parts of any one combination, all of them fitted.
+    corners, condition
+        Corners (B,) and the condition of each.
+    work
+        Search the combinations belong to.
+    items
+        (N,) numbers.
+
+    Returns
+    -------
+    Judged
+        (N B,) rows, corners fastest.
+    """
+    values = work.lattice.values(items)
+    tiled = np.tile(np.arange(len(corners)), len(items))
+    spread = corners.take(tiled)
+    factors = dict(spread.factors)
+    for name, column in zip(PARTS, values.T, strict=True):
+        reference = base.parts.get(name, 0.0)
+        if reference:
+            key = f"compensation.{name}"
+            factors[key] = np.asarray(factors.get(key, 1.0)) * np.repeat(column / reference, len(corners))
+    return judge(base, replace(spread, factors=factors), condition[tiled])

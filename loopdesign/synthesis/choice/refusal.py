@@ -1,0 +1,132 @@
+"""Where nothing passes: how far a combination falls short, what binds, what stands in the way, and the cures."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.analysis.check import examine_stage
+from loopdesign.errors import ConvergenceError, NoDesignError, UnreachableOutputError
+from loopdesign.models.verdict import worst_modes
+from loopdesign.synthesis.baseline.synthesis import current_loop_cures, obstacles
+from loopdesign.synthesis.search.lattice import LoopReadings
+from loopdesign.synthesis.search.search import binding, variant_name
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from loopdesign import case as cases
+    from loopdesign.analysis.check import ExaminedStage
+    from loopdesign.analysis.judge import Judged
+    from loopdesign.corners.conditions import Corners
+    from loopdesign.synthesis.search.lattice import Demands
+
+UNSTABLE = 10.0
+"""Added to the shortfall of an unstable corner: instability outweighs every margin [unitless]."""
+
+
+def readings_of(judged: Judged) -> LoopReadings:
+    """Take the exact readings of one combination at every corner as figures (1,B)."""
+    return LoopReadings(
+        crossover_hz=judged.crossover_hz[None],
+        phase_margin_deg=judged.phase_margin_deg[None],
+        gain_margin_db=judged.gain_margin_db[None],
+        modulus_margin=judged.modulus_margin[None],
+        peak_impedance=np.full((1, len(judged)), np.nan),
+        falls=np.ones((1, len(judged)), bool),
+    )
+
+
+def shortfall(judged: Judged, demands: Demands) -> float:
+    """Largest miss of any limit at any corner relative to it; an unstable corner counts more than any margin.
+
+    Parameters
+    ----------
+    judged
+        One combination at every corner (B,).
+    demands
+        Limits.
+
+    Returns
+    -------
+    float
+        Zero or less where every limit holds [unitless].
+    """
+    worst = max(float((-s).max()) for s in readings_of(judged).slack(demands).values())
+    if not judged.stable.all():
+        return UNSTABLE + float(np.minimum(judged.largest_multiplier.max(), UNSTABLE))
+    return worst
+
+
+def what_binds(judged: Judged, corners: Corners, demands: Demands) -> str:
+    """Say which limit the nearest miss fails worst and where; where it is unstable, at how many corners and where."""
+    shaky = int((~judged.stable).sum())
+    if shaky:
+        worst = int(np.argmax(np.where(judged.stable, 0.0, judged.largest_multiplier)))
+        size = judged.largest_multiplier[worst]
+        told = f"largest multiplier {size:.4f}" if np.isfinite(size) else "output out of reach"
+        return (
+            f"{shaky} of {len(judged)} corners are unstable by their multipliers, the worst "
+            f"{variant_name(corners, worst)} ({told})"
+        )
+    return f"{binding(readings_of(judged), corners, demands)} stands in the way"
+
+
+def way_blocked(case: cases.Case, plain: ExaminedStage, corners: Corners) -> tuple[list[str], dict[str, object]]:
+    """Say what stands in the way at all corners, and what would clear it.
+
+    Parameters
+    ----------
+    case
+        The case.
+    plain
+        Conditions of line and load, nominal parts.
+    corners
+        Corners of the search, tolerance ends among them.
+
+    Returns
+    -------
+    told, proposed
+        Sentences, and the parts proposed by name: ``damper``, ``slope``.
+    """
+    try:
+        stage = examine_stage(case, corners)
+    except (ConvergenceError, UnreachableOutputError, np.linalg.LinAlgError):
+        # some end cannot be examined by itself: the nominal conditions still say most of it
+        stage = plain
+    modes = worst_modes(stage.model)
+    bad = [k for k, m in enumerate(modes) if m.beyond_the_loop]
+    if not bad:
+        return list(obstacles(stage, None, [])), {}
+    worst = max(bad, key=lambda k: abs(modes[k].multiplier))
+    told = (
+        f"the current loop alone is unstable at {len(bad)} of {len(modes)} corners, the worst "
+        f"{variant_name(stage.corners, worst)}: {modes[worst].name} at {modes[worst].frequency_hz:.4g} Hz"
+    )
+    advice, proposed = current_loop_cures(stage)
+    return [told, *advice], proposed
+
+
+def refuse_at_ends(case: cases.Case, plain: ExaminedStage, corners: Corners, shaky: NDArray[np.bool_]) -> NoDesignError:
+    """Refuse where the current loop alone is unstable at some tolerance ends: no compensation parts can help.
+
+    Parameters
+    ----------
+    case, plain
+        The case, and its conditions of line and load.
+    corners, shaky
+        Tolerance ends (V,) and which of them have an unstable current loop.
+
+    Returns
+    -------
+    NoDesignError
+        To be raised, with the cure proposed for those ends.
+    """
+    told, proposed = way_blocked(case, plain, corners.take(np.flatnonzero(shaky)))
+    return NoDesignError(
+        "the current loop alone is unstable at some tolerance ends, so no compensation parts can make every converter "
+        "stable",
+        nearest=proposed,
+        obstacles=told,
+    )

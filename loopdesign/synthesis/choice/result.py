@@ -1,0 +1,59 @@
+"""What a robust choice says: the parts, what they rest on, and the best others."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from loopdesign.analysis.check import CheckResult
+    from loopdesign.analysis.extremes import Extremes
+    from loopdesign.synthesis.cures.divider import DividerChoice
+    from loopdesign.synthesis.cures.slope import SlopeReport
+    from loopdesign.synthesis.search.lattice import Prefer
+    from loopdesign.synthesis.search.search import Candidate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Choice:
+    """The parts chosen, and what the choice rests on.
+
+    Attributes
+    ----------
+    assessment
+        The case with the chosen parts at every line and load, nominal parts, as a check shows it.
+    chosen
+        Names of what was open, with the values chosen [SI units].
+    method
+        What was done and what is proven, in sentences.
+    prefer
+        The objective.
+    best
+        The choice with its readings at all corners of the search; None where nothing was open.
+    alternatives
+        The best combinations that differ in more than one step each, and in a reading that matters.
+    notes
+        What the user should know about the choice: parts at the edge of what was looked at, few alternatives.
+    extremes
+        Worst combinations of tolerance ends; None where nothing was open or nothing has a tolerance.
+    divider, slope
+        How divider and ramp were chosen; None where they were given.
+    corners
+        Number of corners of the last search.
+    combinations, evaluated
+        Size of the lattice, and how many of it were evaluated whole.
+    """
+
+    assessment: CheckResult
+    chosen: dict[str, float]
+    method: str
+    prefer: Prefer
+    best: Candidate | None = None
+    alternatives: tuple[Candidate, ...] = ()
+    notes: tuple[str, ...] = ()
+    extremes: Extremes | None = None
+    divider: DividerChoice | None = None
+    slope: SlopeReport | None = None
+    corners: int = 0
+    combinations: int = 0
+    evaluated: int = 0

@@ -1,0 +1,1 @@
+"""What mends a stage that no compensation can: damper, slope, divider."""

@@ -1,0 +1,1 @@
+"""The search over every combination of standard values."""

@@ -1,0 +1,332 @@
+"""Every combination of preferred values against every corner at once: the best one, proven best.
+
+The loop gain of a combination at a corner is ``T = P C``: the plant's response, computed once per corner on a grid of
+frequencies, times the compensator's closed form. Margins are those of ``margins.headline_margins`` on that grid. A
+combination is feasible where, at every corner, the crossover lies within its limits and the phase, gain and modulus
+margins reach theirs. Among the feasible ones the score decides: the lowest crossover, the least ``|1 + T|``, or minus
+the largest ``|Z / (1 + T)|``.
+
+The search looks at every combination. Most fall to screens (`choice.screens`), each a necessary condition of being
+feasible and as good as the best so far, read at a few frequencies; what passes them all is evaluated whole. The answer
+is therefore the one brute force would give, which the tests hold on small lattices.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from loopdesign.compensation.compensator import (
+    Divider,
+    ErrorAmplifier,
+    NetworkParts,
+    NetworkType,
+    OperationalAmplifier,
+    ShuntOptocoupler,
+    TransconductanceAmplifier,
+    compensator_response,
+)
+from loopdesign.margins.margins import headline_margins
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+Prefer = Literal["bandwidth", "margin", "step"]
+PARTS = ("R1", "C1", "C2", "R2", "C3")
+WORKING_SET = 1_500_000
+"""Complex numbers held at once by one step of the evaluation: a few tens of megabytes."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Demands:
+    """What a combination must reach at every corner, and what counts among those that do.
+
+    Attributes
+    ----------
+    phase_margin_deg, gain_margin_db, modulus_margin
+        Smallest margins [degree], [dB], [unitless].
+    highest_crossover_hz, lowest_crossover_hz
+        Limits of the crossover [Hz].
+    prefer
+        ``bandwidth`` (highest worst-case crossover), ``margin`` (largest worst-case modulus margin) or ``step``
+        (smallest peak of the closed-loop output impedance).
+    """
+
+    phase_margin_deg: float
+    gain_margin_db: float
+    modulus_margin: float
+    highest_crossover_hz: float
+    lowest_crossover_hz: float = 0.0
+    prefer: Prefer = "bandwidth"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Responses:
+    """What stays the same over the lattice: plant, output impedance, amplifier and divider at every corner.
+
+    Attributes
+    ----------
+    frequencies_hz
+        (F,) rising grid [Hz].
+    plant
+        (B,F) control to output [V/V].
+    impedance
+        (B,F) open-loop output impedance [ohm].
+    amplifier, divider, network
+        Values scalar or (B,); kind of network.
+    factors
+        Per part of the network, its factor (B,) at each corner [unitless]; absent where it does not vary.
+    """
+
+    frequencies_hz: NDArray[np.float64]
+    plant: NDArray[np.complex128]
+    impedance: NDArray[np.complex128]
+    amplifier: ErrorAmplifier
+    divider: Divider
+    network: NetworkType
+    factors: Mapping[str, NDArray[np.float64]]
+
+    def loop(
+        self,
+        values: NDArray[np.float64],
+        corners: NDArray[np.intp] | None = None,
+        points: NDArray[np.intp] | None = None,
+    ) -> NDArray[np.complex128]:
+        """Loop gain (N,B,F) of combinations (N,5), in the order of `PARTS`, at some corners and grid points."""
+        b = np.arange(len(self.plant)) if corners is None else corners
+        f = np.arange(len(self.frequencies_hz)) if points is None else points
+        columns = {
+            name: values[:, i, None] * self.factors[name][b] if name in self.factors else values[:, i, None]
+            for i, name in enumerate(PARTS)
+        }
+        response = compensator_response(
+            _amplifier_at(self.amplifier, b),
+            _divider_at(self.divider, b),
+            NetworkParts(network=self.network, **columns),
+            self.frequencies_hz[f],
+        )
+        return self.plant[np.ix_(b, f)] * response
+
+
+def _at(value: float | NDArray[np.float64], corners: NDArray[np.intp]) -> float | NDArray[np.float64]:
+    """Pick corners of a value that varies with them."""
+    return value[corners] if isinstance(value, np.ndarray) and value.ndim else value
+
+
+def _amplifier_at(given: ErrorAmplifier, corners: NDArray[np.intp]) -> ErrorAmplifier:
+    """Pick the amplifier of some corners."""
+    if isinstance(given, TransconductanceAmplifier):
+        return TransconductanceAmplifier(
+            gm=_at(given.gm, corners), output_resistance=_at(given.output_resistance, corners)
+        )
+    if isinstance(given, OperationalAmplifier):
+        return OperationalAmplifier(
+            dc_gain=_at(given.dc_gain, corners), gain_bandwidth=_at(given.gain_bandwidth, corners)
+        )
+    return ShuntOptocoupler(
+        transfer_ratio=_at(given.transfer_ratio, corners),
+        bandwidth=_at(given.bandwidth, corners),
+        pull_up=_at(given.pull_up, corners),
+        led_resistance=_at(given.led_resistance, corners),
+        dc_gain=_at(given.dc_gain, corners),
+        gain_bandwidth=_at(given.gain_bandwidth, corners),
+    )
+
+
+def _divider_at(given: Divider, corners: NDArray[np.intp]) -> Divider:
+    """Pick the divider of some corners."""
+    return Divider(
+        upper=_at(given.upper, corners), lower=_at(given.lower, corners), feedforward=_at(given.feedforward, corners)
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoopReadings:
+    """Readings of combinations at every corner, each (N,B): crossover [Hz], margins, peak of the output impedance."""
+
+    crossover_hz: NDArray[np.float64]
+    phase_margin_deg: NDArray[np.float64]
+    gain_margin_db: NDArray[np.float64]
+    modulus_margin: NDArray[np.float64]
+    peak_impedance: NDArray[np.float64]
+    falls: NDArray[np.bool_]
+
+    def score(self, prefer: Prefer) -> NDArray[np.float64]:
+        """Score (N,) by the objective, larger is better; the worst corner's."""
+        return self.by_corner(prefer).min(axis=1)
+
+    def by_corner(self, prefer: Prefer) -> NDArray[np.float64]:
+        """Score (N,B) of every corner."""
+        if prefer == "bandwidth":
+            return np.nan_to_num(self.crossover_hz, nan=0.0)
+        return self.modulus_margin if prefer == "margin" else -self.peak_impedance
+
+    def slack(self, demands: Demands) -> dict[str, NDArray[np.float64]]:
+        """Distance (N,B) from each limit relative to it, negative where it fails; by the limit's name."""
+        none = -1.0
+        limit, lowest = demands.highest_crossover_hz, demands.lowest_crossover_hz
+        crossover = np.where(self.falls, self.crossover_hz, np.inf)
+        slack = {
+            "crossover limit": np.nan_to_num((limit - crossover) / limit, nan=none, neginf=none),
+            "phase margin": np.nan_to_num((self.phase_margin_deg / demands.phase_margin_deg) - 1.0, nan=none),
+        }
+        if demands.gain_margin_db > 0.0:
+            slack["gain margin"] = np.nan_to_num(self.gain_margin_db / demands.gain_margin_db - 1.0, nan=1.0)
+        if demands.modulus_margin > 0.0:
+            slack["modulus margin"] = self.modulus_margin / demands.modulus_margin - 1.0
+        if lowest > 0.0:
+            slack["lowest crossover"] = np.nan_to_num(self.crossover_hz / lowest - 1.0, nan=none)
+        return slack
+
+    def feasible(self, demands: Demands) -> NDArray[np.bool_]:
+        """Whether every limit holds at every corner (N,)."""
+        worst = np.min([s.min(axis=1) for s in self.slack(demands).values()], axis=0)
+        return worst >= 0.0
+
+
+def figures(responses: Responses, values: NDArray[np.float64]) -> LoopReadings:
+    """Evaluate combinations (N,5) whole: every corner, every grid point.
+
+    Parameters
+    ----------
+    responses
+        Plant, amplifier and divider at every corner.
+    values
+        Part values in the order of `PARTS`, 0 where not fitted [ohm], [F].
+
+    Returns
+    -------
+    LoopReadings
+        One row per combination.
+    """
+    corners, points = responses.plant.shape
+    step = max(1, WORKING_SET // (corners * points))
+    pieces = [_figures(responses, values[k : k + step]) for k in range(0, max(len(values), 1), step)]
+    if len(pieces) == 1:
+        return pieces[0]
+    return LoopReadings(**{n: np.concatenate([getattr(p, n) for p in pieces]) for n in LoopReadings.__slots__})
+
+
+def _figures(responses: Responses, values: NDArray[np.float64]) -> LoopReadings:
+    loop = responses.loop(values)
+    n, b, f = loop.shape
+    found = headline_margins(responses.frequencies_hz, loop.reshape(n * b, f))
+    peak = np.sqrt(np.max(np.abs(responses.impedance) ** 2 / _distance(loop), axis=-1))
+    return LoopReadings(
+        crossover_hz=found.crossover_hz.reshape(n, b),
+        phase_margin_deg=found.phase_margin_deg.reshape(n, b),
+        gain_margin_db=found.gain_margin_db.reshape(n, b),
+        modulus_margin=found.modulus_margin.reshape(n, b),
+        peak_impedance=peak,
+        falls=np.abs(loop[..., -1]) < 1.0,
+    )
+
+
+def _distance(loop: NDArray[np.complex128]) -> NDArray[np.float64]:
+    """Return ``|1 + T|^2``, never zero."""
+    return np.maximum((1.0 + loop.real) ** 2 + loop.imag**2, 1e-300)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lattice:
+    """Preferred values of each open part, and the values of those that are fixed.
+
+    Attributes
+    ----------
+    open_parts
+        Names of the parts to choose.
+    choices
+        Values of each, increasing.
+    fixed
+        Values of the other parts of the network, 0 where not fitted.
+    """
+
+    open_parts: tuple[str, ...]
+    choices: tuple[NDArray[np.float64], ...]
+    fixed: Mapping[str, float]
+
+    @property
+    def size(self) -> int:
+        """Number of combinations."""
+        return int(np.prod([len(c) for c in self.choices], dtype=np.int64))
+
+    def values(self, items: NDArray[np.intp]) -> NDArray[np.float64]:
+        """Part values (N,5) of combinations by their number."""
+        result = np.zeros((len(items), len(PARTS)))
+        for name, value in self.fixed.items():
+            result[:, PARTS.index(name)] = value
+        for name, choice, index in zip(self.open_parts, self.choices, self.steps(items).T, strict=True):
+            result[:, PARTS.index(name)] = choice[index]
+        return result
+
+    def steps(self, items: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Position (N,k) of combinations in the series of each open part."""
+        shape = tuple(len(c) for c in self.choices)
+        return np.stack(np.unravel_index(items, shape), axis=1)
+
+    def items(self, steps: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Numbers of combinations from their positions (N,k)."""
+        return np.ravel_multi_index(tuple(steps.T), tuple(len(c) for c in self.choices))
+
+    def number(self, parts: Mapping[str, float]) -> int:
+        """Find the number of the combination nearest to given parts."""
+        steps = [
+            int(np.argmin(np.abs(np.log(c / parts[n])))) for n, c in zip(self.open_parts, self.choices, strict=True)
+        ]
+        return int(self.items(np.array([steps]))[0])
+
+    def coarse(self, most: int = 14) -> NDArray[np.intp]:
+        """Pick a thin sub-lattice, at most so many values of each part."""
+        axes = [np.unique(np.linspace(0, len(c) - 1, min(len(c), most)).round().astype(int)) for c in self.choices]
+        return self.items(np.stack([g.ravel() for g in np.meshgrid(*axes, indexing="ij")], axis=1))
+
+    def around(self, item: int, reach: tuple[int, ...]) -> NDArray[np.intp]:
+        """Pick every combination within so many steps of one, per part."""
+        centre = self.steps(np.array([item]))[0]
+        axes = [
+            np.arange(max(0, c - r), min(len(v), c + r + 1))
+            for c, r, v in zip(centre, reach, self.choices, strict=True)
+        ]
+        return self.items(np.stack([g.ravel() for g in np.meshgrid(*axes, indexing="ij")], axis=1))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """Feasible combinations at least as good as a threshold: all of them, best score first.
+
+    Attributes
+    ----------
+    items, scores
+        (N,) numbers in the lattice and scores.
+    threshold
+        Every feasible combination that scores this or more is listed.
+    looked_at, evaluated
+        Combinations considered, and those evaluated whole.
+    """
+
+    items: NDArray[np.intp]
+    scores: NDArray[np.float64]
+    threshold: float
+    looked_at: int
+    evaluated: int
+
+
+def relaxed(score: float, slack: float) -> float:
+    """Lower a score, positive or negative, by a share of its size."""
+    return score - slack * abs(score)
+
+
+def brute_force(responses: Responses, lattice: Lattice, demands: Demands) -> Found:
+    """Evaluate every combination whole: the search's answer on a small lattice, for comparison."""
+    items = np.arange(lattice.size)
+    found = figures(responses, lattice.values(items))
+    keep = np.flatnonzero(found.feasible(demands))
+    scores = found.score(demands.prefer)[keep]
+    order = np.lexsort((keep, -scores))
+    return Found(
+        items=items[keep][order], scores=scores[order], threshold=-np.inf, looked_at=len(items), evaluated=len(items)
+    )

@@ -1,0 +1,127 @@
+"""Which combination comes first: better score; among ties fewer distinct values, commoner, then smaller capacitors."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.synthesis.search.lattice import PARTS
+from loopdesign.units.preferred import hundredths
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    from loopdesign.synthesis.search.lattice import Found, Lattice
+
+TIE = 1e-2
+"""Scores that agree to this share of the best count as tied: no tolerance of any part lets one tell them apart."""
+CHUNK = 256
+LOOKED_AT = 6144
+"""Combinations looked through for alternatives, best first."""
+COMMON = ("E6", "E12", "E24", "E48", "E96", "E192")
+
+
+def in_order(lattice: Lattice, found: Found) -> NDArray[np.intp]:
+    """Numbers of the combinations found, best first, ties resolved.
+
+    Parameters
+    ----------
+    lattice
+        The lattice they belong to.
+    found
+        What the search kept.
+
+    Returns
+    -------
+    ndarray
+        (N,) numbers in the lattice. Within a hundredth of the best score, fewer distinct values come first, then
+        capacitors of coarser series, then smaller capacitors, then the higher score; so it is in every further
+        hundredth.
+    """
+    if not len(found.items):
+        return found.items
+    values = lattice.values(found.items)
+    best = abs(float(found.scores[0])) or 1.0
+    tied = np.floor((found.scores.max() - found.scores) / best / TIE)
+    distinct = np.array([_distinct(row) for row in values])
+    rare = np.array([_rarity(row) for row in values])
+    capacitance = values[:, [i for i, name in enumerate(PARTS) if name.startswith("C")]].sum(axis=1)
+    order = np.lexsort((found.items, -found.scores, capacitance, rare, distinct, tied))
+    return found.items[order]
+
+
+def _distinct(row: NDArray[np.float64]) -> int:
+    """Count the distinct values among the resistors and among the capacitors of a network."""
+    kinds: dict[str, set[float]] = {"R": set(), "C": set()}
+    for name, value in zip(PARTS, row, strict=True):
+        if value:
+            kinds[name[0]].add(float(value))
+    return sum(len(k) for k in kinds.values())
+
+
+def _rarity(row: NDArray[np.float64]) -> int:
+    """Sum over the capacitors of the place of the coarsest series that holds each."""
+    return sum(_series_place(float(v)) for name, v in zip(PARTS, row, strict=True) if name.startswith("C") and v)
+
+
+def _series_place(value: float) -> int:
+    digits = round(value / 10.0 ** np.floor(np.log10(value) + 1e-12) * 100.0)
+    return next((i for i, series in enumerate(COMMON) if digits in hundredths(series)), len(COMMON))
+
+
+def alternatives(
+    lattice: Lattice,
+    order: NDArray[np.intp],
+    chosen: int,
+    count: int = 5,
+    told: Callable[[NDArray[np.intp]], NDArray[np.float64]] | None = None,
+) -> list[int]:
+    """Pick the best combinations that differ from the chosen one, and from one another, in more than one step.
+
+    Parameters
+    ----------
+    lattice
+        The lattice.
+    order
+        Numbers, best first.
+    chosen
+        Number of the chosen combination.
+    count
+        How many at most.
+    told
+        Readings (N,M) of combinations (N,), scaled so that a difference of one matters; without it steps alone count.
+
+    Returns
+    -------
+    list of int
+        Numbers; two combinations differ where some part lies two or more places apart and some reading by one or more.
+    """
+    picked = [chosen]
+    steps, readings = lattice.steps(np.array([chosen])), None if told is None else told(np.array([chosen]))
+    for begin in range(0, min(len(order), LOOKED_AT), CHUNK):
+        items = order[begin : begin + CHUNK]
+        places, values = lattice.steps(items), None if told is None else told(items)
+        for k, item in enumerate(items):
+            if len(picked) > count:
+                return picked[1:]
+            apart = np.abs(steps - places[k]).max(axis=1) > 1
+            if readings is not None and values is not None:
+                apart &= np.abs(readings - values[k]).max(axis=1) >= 1.0
+            if apart.all():
+                picked.append(int(item))
+                steps = np.vstack([steps, places[k]])
+                readings = None if readings is None or values is None else np.vstack([readings, values[k]])
+    return picked[1 : count + 1]
+
+
+def at_bounds(lattice: Lattice, item: int) -> tuple[str, ...]:
+    """Name the open parts whose value is the smallest or largest that was looked at."""
+    place = lattice.steps(np.array([item]))[0]
+    return tuple(
+        f"{name} is the {'smallest' if k == 0 else 'largest'} value looked at: a better one may lie beyond"
+        for name, k, values in zip(lattice.open_parts, place, lattice.choices, strict=True)
+        if len(values) > 1 and k in {0, len(values) - 1}
+    )

@@ -1,0 +1,109 @@
+"""The plant's responses on one short grid, for the lattice: dense where any corner's response bends."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.analysis.check import LOWEST_SHARE
+from loopdesign.corners.converters import amplifier, divider
+from loopdesign.models.switched import control_to_output, output_impedance
+from loopdesign.synthesis.search.lattice import Responses
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from loopdesign import case as cases
+    from loopdesign.corners.conditions import Corners
+    from loopdesign.models.switched import SwitchedModel
+
+DENSE = 420
+"""Points of the grid the short one is picked from."""
+WIDEST = 0.16
+"""Largest step of the short grid in ln f; the compensators' own curvature needs no finer one."""
+BEND = 0.004
+"""Error of straight lines in ln P over ln f that calls for another point [neper and rad]: 0.035 dB and 0.23 degrees."""
+
+
+def short_grid(model: SwitchedModel) -> NDArray[np.float64]:
+    """Choose the grid (F,) [Hz] on which every item's control to output is piecewise straight to within `BEND`.
+
+    Parameters
+    ----------
+    model
+        Open-loop switched model of the corners.
+
+    Returns
+    -------
+    ndarray
+        Rising, from 3e-5 of the switching frequency to half of it.
+    """
+    switching = 1.0 / float(model.point.network.period[0])
+    dense = np.geomspace(LOWEST_SHARE * switching, 0.5 * switching, DENSE)
+    response = control_to_output(model, dense)
+    logs = np.log(np.abs(response)) + 1j * np.unwrap(np.angle(response), axis=-1)
+    kept = _bisected(logs, np.log(dense), 0, DENSE - 1)
+    return dense[kept]
+
+
+def _bisected(logs: NDArray[np.complex128], x: NDArray[np.float64], low: int, high: int) -> list[int]:
+    """Choose indices of a grid whose chords stay within the bend, by bisection of intervals from low to high."""
+    pending, kept = [(low, high)], {low, high}
+    while pending:
+        a, b = pending.pop()
+        if b - a < 2:
+            continue
+        inside = np.arange(a + 1, b)
+        part = (x[inside] - x[a]) / (x[b] - x[a])
+        chord = logs[:, a, None] * (1.0 - part) + logs[:, b, None] * part
+        if x[b] - x[a] <= WIDEST and float(np.abs(logs[:, inside] - chord).max()) <= BEND:
+            continue
+        middle = (a + b) // 2
+        kept.add(middle)
+        pending += [(a, middle), (middle, b)]
+    return sorted(kept)
+
+
+def plant_responses(
+    case: cases.Case,
+    corners: Corners,
+    model: SwitchedModel,
+    frequencies_hz: NDArray[np.float64],
+    correction: NDArray[np.complex128] | None = None,
+) -> Responses:
+    """Evaluate what the lattice needs of the corners.
+
+    Parameters
+    ----------
+    case
+        Case with an error amplifier, a divider and the kind of its network.
+    corners
+        Conditions and factors (B,).
+    model
+        Open-loop switched model of the same corners.
+    frequencies_hz
+        (F,) grid [Hz].
+    correction
+        (B,F) factor on the plant, the exact loop gain of some parts over plant times compensator; one where absent.
+
+    Returns
+    -------
+    Responses
+        For `screens.search`.
+    """
+    plant = control_to_output(model, frequencies_hz)
+    if correction is not None:
+        plant = plant * correction
+    network = case.compensation.network if case.compensation is not None else "type II"
+    names = ("R1", "C1", "C2", "R2", "C3")
+    factors = {n: corners.factors[f"compensation.{n}"] for n in names if f"compensation.{n}" in corners.factors}
+    return Responses(
+        frequencies_hz=frequencies_hz,
+        plant=plant,
+        impedance=output_impedance(model, frequencies_hz),
+        amplifier=amplifier(case, corners),
+        divider=divider(case, corners),
+        network=network,
+        factors=factors,
+    )

@@ -1,0 +1,277 @@
+"""One search of the robust choice: lattice, responses of all corners, and what was found in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.analysis.judge import base_of, guess_at, variant_converter
+from loopdesign.corners.converters import compensation, network_parts
+from loopdesign.models.switched import linearise, loop_gain
+from loopdesign.orbit.operating_point import operating_point
+from loopdesign.orbit.steady import Guess
+from loopdesign.synthesis.baseline.synthesis import CAPACITORS, RESISTORS
+from loopdesign.synthesis.search.lattice import PARTS, Demands, Found, Lattice, LoopReadings, Responses, figures
+from loopdesign.synthesis.search.plant_grid import plant_responses, short_grid
+from loopdesign.synthesis.search.screens import SLACK, search
+from loopdesign.synthesis.search.staged import staged_search, starts
+from loopdesign.units.preferred import between
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from numpy.typing import NDArray
+
+    from loopdesign import case as cases
+    from loopdesign.analysis.check import ExaminedStage
+    from loopdesign.corners.conditions import Corners
+
+TOLD_PERCENT = 0.05
+"""Shortfall of the best score from which a tie that was resolved is told [percent]."""
+MATTERS, MATTERS_DEG, MATTERS_DB = 0.02, 1.0, 0.4
+"""Least differences that make an alternative: of crossovers and modulus margin [relative], of phase and gain margin."""
+EXHAUSTIVE = 20_000_000
+"""Largest lattice of which every combination is looked at."""
+
+
+def searched_lattice(case: cases.Case) -> Lattice:
+    """State the lattice of a case: the open parts with every preferred value within the limits, the others fixed.
+
+    Parameters
+    ----------
+    case
+        Case with a compensation section.
+
+    Returns
+    -------
+    Lattice
+        Resistors from 100 ohm to 1 Mohm, capacitors from 10 pF to 1 uF, of the case's series.
+    """
+    given = case.compensation
+    if given is None:
+        raise ValueError("the case has no [compensation]")
+    choices = [
+        between(case.targets.resistor_series, *RESISTORS)
+        if name.startswith("R")
+        else between(case.targets.capacitor_series, *CAPACITORS)
+        for name in given.open_parts
+    ]
+    fixed = {k: v for k, v in given.parts.items() if v is not None}
+    return Lattice(open_parts=given.open_parts, choices=tuple(choices), fixed=fixed)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """One combination with its readings at the corners of the search.
+
+    Attributes
+    ----------
+    parts
+        Values by name [ohm], [F].
+    score
+        Worst-case crossover [Hz], modulus margin [unitless] or, for ``step``, a bound on the step deviation [V]: the
+        peak of the closed-loop output impedance times the step.
+    worst_corner
+        Where the score is read.
+    binds
+        The limit with the least room, and where.
+    crossover_hz, phase_margin_deg, gain_margin_db, modulus_margin
+        Lowest and highest crossover; smallest margins over the corners; the gain margin None where there is none.
+    """
+
+    parts: Mapping[str, float]
+    score: float
+    worst_corner: str
+    binds: str
+    crossover_hz: tuple[float, float]
+    phase_margin_deg: float
+    gain_margin_db: float | None
+    modulus_margin: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Search:
+    """A lattice, the responses it was searched with, and what was found; ``climbed`` where by exact judgement alone."""
+
+    names: tuple[str, ...]
+    lattice: Lattice
+    responses: Responses
+    corners: Corners
+    found: Found
+    scope: str
+    reference: Mapping[str, float] | None
+    climbed: bool = False
+
+    def parts_of(self, item: int) -> dict[str, float]:
+        """Part values by name of one combination."""
+        row = self.lattice.values(np.array([item]))[0]
+        return {name: float(row[PARTS.index(name)]) for name in self.names}
+
+    def method(self, corners: int, item: int, *, settled: bool, place: int) -> str:
+        """Say what was done and what is proven."""
+        best, score = float(self.found.scores.max()), float(self.found.scores[self.found.items == item][0])
+        short = 100.0 * (best - score) / (abs(best) or 1.0)
+        rank = "the best" if place == 0 else f"number {place + 1}, the first that passes"
+        if place == 0 and short > TOLD_PERCENT:
+            rank = f"{short:.2g} % short of the best, with fewer distinct values, commoner or smaller capacitors"
+        if self.climbed:
+            return (
+                f"{self.scope}, against {corners} corners: this is {rank}, of those examined, "
+                "and no neighbour by one or two parts is better; that no other is better is not proven. "
+                "The exact loop gain and the multipliers hold at every corner"
+            )
+        basis = "plant responses corrected by the exact loop gain" if self.reference is not None else "plant responses"
+        told = (
+            f"{self.scope} against {corners} corners for the {basis}: this is {rank}, "
+            "confirmed with the exact loop gain and the multipliers at every corner"
+        )
+        if settled:
+            return told
+        return told + "; tolerance ends worse than those searched remain for it, shown under extremes"
+
+    def telling(self, items: NDArray[np.intp]) -> NDArray[np.float64]:
+        """Take the readings (N,5) by which combinations differ, in units of the least difference that matters."""
+        found = figures(self.responses, self.lattice.values(items))
+        crossover = np.log(np.maximum(np.nan_to_num(found.crossover_hz), 1e-3))
+        return np.stack(
+            [
+                crossover.min(axis=1) / MATTERS,
+                crossover.max(axis=1) / MATTERS,
+                np.nan_to_num(found.phase_margin_deg, nan=-180.0).min(axis=1) / MATTERS_DEG,
+                np.nan_to_num(found.gain_margin_db, nan=100.0).min(axis=1) / MATTERS_DB,
+                np.log(found.modulus_margin).min(axis=1) / MATTERS,
+            ],
+            axis=1,
+        )
+
+    def candidate(self, item: int, demands: Demands, step: float, exact: LoopReadings) -> Candidate:
+        """Describe one combination by its exact readings (1,B) at the corners."""
+        by_corner = exact.by_corner(demands.prefer)[0]
+        worst = int(np.argmin(by_corner))
+        gain = exact.gain_margin_db[0]
+        return Candidate(
+            parts=self.parts_of(item),
+            score=float(-by_corner[worst] * step if demands.prefer == "step" else by_corner[worst]),
+            worst_corner=variant_name(self.corners, worst),
+            binds=binding(exact, self.corners, demands),
+            crossover_hz=(float(np.nanmin(exact.crossover_hz)), float(np.nanmax(exact.crossover_hz)))
+            if np.isfinite(exact.crossover_hz).any()
+            else (0.0, 0.0),
+            phase_margin_deg=float(np.nan_to_num(exact.phase_margin_deg[0], nan=-180.0).min()),
+            gain_margin_db=float(np.nanmin(gain)) if np.isfinite(gain).any() else None,
+            modulus_margin=float(exact.modulus_margin[0].min()),
+        )
+
+
+def binding(found: LoopReadings, corners: Corners, demands: Demands) -> str:
+    """Say which limit of the first combination has the least room, at which corner, and what it reads there."""
+    slack = {name: s[0] for name, s in found.slack(demands).items()}
+    tight = min(slack, key=lambda name: float(slack[name].min()))
+    where = int(np.argmin(slack[tight]))
+    return f"{tight} at {variant_name(corners, where)}" + _reading(found, tight, where)
+
+
+def _reading(found: LoopReadings, name: str, where: int) -> str:
+    """Give the reading of a limit in brackets."""
+    field, unit = {
+        "crossover limit": ("crossover_hz", " Hz"),
+        "lowest crossover": ("crossover_hz", " Hz"),
+        "phase margin": ("phase_margin_deg", " deg"),
+        "gain margin": ("gain_margin_db", " dB"),
+        "modulus margin": ("modulus_margin", ""),
+    }[name]
+    return f" ({float(getattr(found, field)[0, where]):.4g}{unit})"
+
+
+def variant_name(corners: Corners, item: int) -> str:
+    """Name a corner with its factors in a sentence."""
+    told = f"{corners.input_voltage[item]:.4g} V, {corners.load_current[item]:.3g} A"
+    if len(np.unique(corners.temperature)) > 1:
+        told += f", {corners.temperature[item]:.3g} degC"
+    moved = [f"{k} {100.0 * (v[item] - 1.0):+.3g} %" for k, v in corners.factors.items() if abs(v[item] - 1.0) > 1e-9]
+    return told + (f" with {', '.join(moved)}" if moved else "")
+
+
+def search_once(  # noqa: PLR0913  one call states one search
+    case: cases.Case,
+    stage: ExaminedStage,
+    corners: Corners,
+    condition: NDArray[np.intp],
+    demands: Demands,
+    reference: Mapping[str, float] | None = None,
+    *,
+    thin: bool = False,
+    slack: float = SLACK,
+    progress: Callable[[int, int], None] | None = None,
+) -> Search:
+    """Search the lattice of a case once.
+
+    Parameters
+    ----------
+    case
+        The case.
+    stage
+        Nominal conditions.
+    corners, condition
+        Corners (B,) and the nominal condition of each.
+    demands
+        Limits and objective.
+    reference
+        Parts at which the plant is corrected by the exact loop gain; None leaves it uncorrected.
+    thin
+        Look for a good combination only, not for the best.
+    slack
+        Share of the best score within which all feasible combinations are kept; lattices searched whole only.
+    progress
+        Called with (done, in all).
+
+    Returns
+    -------
+    Search
+        What was found.
+    """
+    base = base_of(case, reference or {}, stage)
+    converter = variant_converter(base, corners, condition)
+    point = operating_point(converter, guess_at(base, condition))
+    model = linearise(point)
+    grid = short_grid(model)
+    responses = plant_responses(case, corners, model, grid)
+    if reference is not None:
+        closed = converter.closed(compensation(case, reference, corners))
+        exact = loop_gain(linearise(operating_point(closed, Guess.from_point(point))), grid)
+        parts = network_parts(case, reference)
+        row = np.array([[float(getattr(parts, name)) for name in PARTS]])
+        responses = plant_responses(case, corners, model, grid, exact / responses.loop(row)[0])
+    lattice = searched_lattice(case)
+    names = tuple(case.compensation.parts) if case.compensation is not None else ()
+    if lattice.size <= EXHAUSTIVE:
+        begin = None if reference is None else lattice.number(reference)
+        found = search(responses, lattice, demands, begin=begin, thin=thin, slack=slack, progress=progress)
+        scope = f"all {lattice.size:,} combinations of preferred values were compared"
+    else:
+        begins = starts(case, stage, lattice)
+        if reference is not None:
+            begins = [lattice.steps(np.array([lattice.number(reference)]))[0]]
+        found, scope = staged_search(responses, lattice, demands, begins, thin=thin, progress=progress)
+    return Search(
+        names=names, lattice=lattice, responses=responses, corners=corners, found=found, scope=scope,
+        reference=reference,
+    )  # fmt: skip
+
+
+def near_as_product(work: Search, demands: Demands) -> int:
+    """Find the combination that falls short least as a product, on a thin sub-lattice refined around its best."""
+    lattice = work.lattice
+    few = len(lattice.choices) <= 3
+
+    def best_of(items: NDArray[np.intp]) -> int:
+        slack = figures(work.responses, lattice.values(items)).slack(demands)
+        worst = np.min([s.min(axis=1) for s in slack.values()], axis=0)
+        return int(items[int(np.argmax(worst))])
+
+    best = best_of(lattice.coarse(24 if few else 7))
+    for reach in (8, 3, 2):
+        best = best_of(lattice.around(best, tuple(reach if few else 1 for _ in lattice.choices)))
+    return best

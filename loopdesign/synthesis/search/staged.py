@@ -1,0 +1,139 @@
+"""Lattices too large to look at whole (type III: five parts): exhaustive in blocks, alternating until nothing improves.
+
+From every start the parts are taken in two blocks, each searched exhaustively with the other held: R1, C1 and C2 over
+their whole series; then R2 and C3 over theirs with R1 within some steps. When neither block improves, every combination
+within two steps in all parts is compared. What is proven is that, and no more: no better combination exists in either
+block or within two steps; one may exist where several parts differ by more at once.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.synthesis.baseline.synthesis import placements
+from loopdesign.synthesis.search.lattice import PARTS, Found
+from loopdesign.synthesis.search.screens import Walk, screens_for
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping
+
+    from numpy.typing import NDArray
+
+    from loopdesign import case as cases
+    from loopdesign.analysis.check import ExaminedStage
+    from loopdesign.synthesis.search.lattice import Demands, Lattice, Responses
+
+ROUNDS = 4
+STARTS = 10
+"""Placements a search begins from, spread over the crossovers and phases tried."""
+FOLLOWING = 12
+"""Steps of R1 either way while R2 and C3 are searched."""
+WHOLE = 10_000
+NEAR = 2
+
+
+def starts(case: cases.Case, stage: ExaminedStage, lattice: Lattice) -> list[NDArray[np.intp]]:
+    """Place and round the network by the trade's methods at several crossovers; positions (k,) in the lattice."""
+    placed = [parts for parts, _ in placements(case, stage, [])]
+    middle = np.array([len(c) // 2 for c in lattice.choices])
+    if not placed:
+        return [middle]
+    chosen = np.unique(np.linspace(0, len(placed) - 1, STARTS).round().astype(int))
+    return [lattice.steps(np.array([lattice.number(_fitted(placed[k], lattice))]))[0] for k in chosen]
+
+
+def _fitted(parts: Mapping[str, float], lattice: Lattice) -> dict[str, float]:
+    """Give parts that a placement leaves out the smallest value of their series."""
+    return {n: parts[n] or float(c[0]) for n, c in zip(lattice.open_parts, lattice.choices, strict=True)}
+
+
+def blocks(lattice: Lattice) -> list[tuple[int, ...]]:
+    """Reach of each block, per open part."""
+    first = tuple(WHOLE if name in ("R1", "C1", "C2") else 0 for name in lattice.open_parts)
+    second = tuple(WHOLE if name in ("R2", "C3") else FOLLOWING if name == "R1" else 0 for name in lattice.open_parts)
+    return [first, second]
+
+
+def _chunks(lattice: Lattice, item: int, reach: tuple[int, ...], most: int = 65_536) -> Iterator[NDArray[np.intp]]:
+    """Split a block into pieces along its longest part, so that it never stands in memory whole."""
+    centre = lattice.steps(np.array([item]))[0]
+    longest = int(np.argmax([min(r, len(c)) for r, c in zip(reach, lattice.choices, strict=True)]))
+    low = max(0, int(centre[longest]) - reach[longest])
+    high = min(len(lattice.choices[longest]), int(centre[longest]) + reach[longest] + 1)
+    still = tuple(0 if k == longest else r for k, r in enumerate(reach))
+    slab = lattice.steps(lattice.around(item, still))
+    together = max(1, most // len(slab))
+    for begin in range(low, high, together):
+        places = np.arange(begin, min(begin + together, high))
+        steps = np.repeat(slab, len(places), axis=0)
+        steps[:, longest] = np.tile(places, len(slab))
+        yield lattice.items(steps)
+
+
+def staged_search(
+    responses: Responses,
+    lattice: Lattice,
+    demands: Demands,
+    begin: list[NDArray[np.intp]],
+    *,
+    thin: bool = False,
+    progress: Callable[[int, int], None] | None = None,
+) -> tuple[Found, str]:
+    """Search a large lattice in blocks.
+
+    Parameters
+    ----------
+    responses, lattice, demands
+        As for `screens.search`.
+    begin
+        Positions to start from.
+    thin
+        Look around the starts only.
+    progress
+        Called with (blocks done, blocks at most).
+
+    Returns
+    -------
+    tuple of Found and str
+        What was found, and a sentence on what is proven.
+    """
+    walk = Walk(screens_for(responses, demands), lattice)
+    looked = 0
+    for k, place in enumerate(begin):
+        if progress is not None:
+            progress(k, len(begin) + 2 * ROUNDS)
+        item = int(lattice.items(place[None])[0])
+        reach = tuple(10 if n.startswith("R") else 3 for n in lattice.open_parts[:3]) + (0,) * (len(place) - 3)
+        looked += _visit(walk, lattice, item, reach)
+    if walk.best is None and begin:
+        looked += _visit(walk, lattice, int(lattice.items(begin[0][None])[0]), blocks(lattice)[0])
+    for round_ in range(ROUNDS):
+        before = walk.best
+        if before is None or thin:
+            break
+        for reach in blocks(lattice):
+            if progress is not None:
+                progress(len(begin) + 2 * round_, len(begin) + 2 * ROUNDS)
+            looked += _visit(walk, lattice, int(walk.best or 0), reach)
+        looked += _visit(walk, lattice, int(walk.best or 0), tuple(NEAR for _ in lattice.choices))
+        if walk.best == before:
+            break
+    names = ", ".join(n for n in lattice.open_parts if n in PARTS[:3])
+    others = ", ".join(n for n in lattice.open_parts if n in PARTS[3:])
+    scope = (
+        f"{looked:,} of {lattice.size:.3g} combinations of preferred values were compared in blocks (no better one "
+        f"differs in {names} alone, in {others} with R1 within {FOLLOWING} steps, "
+        f"or by at most {NEAR} steps in all parts)"
+    )
+    return walk.result(looked), scope
+
+
+def _visit(walk: Walk, lattice: Lattice, item: int, reach: tuple[int, ...]) -> int:
+    """Look at a block; return how many combinations it has."""
+    count = 0
+    for items in _chunks(lattice, item, reach):
+        count += len(items)
+        walk.visit(items)
+    return count

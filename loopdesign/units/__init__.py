@@ -1,0 +1,1 @@
+"""Quantities as a person writes them, and preferred values (IEC 60063)."""

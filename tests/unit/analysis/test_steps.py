@@ -1,0 +1,243 @@
+"""Steps of a case: what is made, what is refused, what is told and drawn."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from loopdesign.analysis.check import check, examine_stage
+from loopdesign.analysis.transient.steps import step
+from loopdesign.case import parse_case
+from loopdesign.corners.converters import one_corner
+from loopdesign.errors import DataError, UnreachableOutputError
+from loopdesign.report.steps.plots import step_figures
+from loopdesign.report.steps.text import step_answer, step_paragraphs, step_tables, step_text
+
+TEXT = (Path(__file__).parents[3] / "cases" / "tide_gauge_sepic_undamped.toml").read_text(encoding="utf-8")
+LOAD, LINE = 'load_step = { from = "0.4 A", to = "1.2 A" }', 'line_step = { from = "13 V", to = "15 V" }'
+VOLTS = 'input_voltage = { min = "8 V", nominal = "13 V", max = "30 V" }'
+
+
+def case(*changes):
+    """Return the shipped undamped SEPIC with pieces of its text exchanged."""
+    text = TEXT
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    return parse_case(text, "buoy.toml")
+
+
+@pytest.fixture(scope="module")
+def study():
+    return step(case((LOAD, f"{LOAD}\n{LINE}")), cycles=400)
+
+
+def test_every_step_at_every_input_voltage(study):
+    made = [(r.kind, r.input_voltage, r.line_to, r.load_from, r.load_to) for r in study.results]
+    loads = [("load", v, v, 0.4, 1.2) for v in (8.0, 13.0, 30.0)] + [
+        ("load back", v, v, 1.2, 0.4) for v in (8.0, 13.0, 30.0)
+    ]
+    lines = [(k, a, b, i, i) for i in (0.1, 1.2) for k, a, b in (("line", 13.0, 15.0), ("line back", 15.0, 13.0))]
+    assert made == loads + lines
+
+
+def test_answer(study):
+    """One entry per input voltage under "corners", in plain numbers."""
+    answer = json.loads(json.dumps(step_answer(study), allow_nan=False))
+    assert [c["input_voltage"] for c in answer["corners"]] == [8.0, 13.0, 30.0]
+    for c in answer["corners"]:
+        assert (c["load_from"], c["load_to"]) == (0.4, 1.2)
+        mean = np.array(c["output_voltage_v"])
+        assert len(c["time_s"]) == len(mean) == 400
+        assert_allclose(c["time_s"][0], 0.5 / 330e3, rtol=1e-12)
+        assert_allclose(c["peak_deviation_v"], np.abs(mean - 15.0).max(), rtol=1e-12)
+        assert c["raw_deviation_v"] > c["peak_deviation_v"]
+    assert [c["stable"] for c in answer["corners"]] == [False, True, True]
+    assert answer["corners"][0]["settling_time_s"] is None
+    assert answer["corners"][1]["settling_time_s"] > 0.0
+    assert len(answer["others"]) == 7
+    assert not answer["verdict"]["stable"]
+
+
+def test_verdict_follows_the_multipliers(study):
+    low, middle, _ = study.of("load")
+    assert low.worst.name == "coupling resonance"
+    assert abs(low.worst.multiplier) > 1.0 > abs(middle.worst.multiplier)
+    assert "coupling resonance" in low.reason
+    unstable, stable = study.growth
+    assert abs(unstable.measured.multiplier) > 1.0 > abs(stable.measured.multiplier)
+
+
+def test_mode_changes_are_seen(study):
+    """At 30 V the light load is in discontinuous conduction, the heavy one is not."""
+    up, down = study.of("load")[2], study.of("load back")[2]
+    assert [word for _, word in up.run.mode_changes()] == ["CCM"]
+    assert [word for _, word in down.run.mode_changes()] == ["DCM"]
+
+
+def verdict_at(case, input_voltage, load_current):
+    """Verdict of a check at one line and load, which knows nothing of steps."""
+    found = check(case, case.compensation.parts, examine_stage(case, one_corner(case, input_voltage, load_current)))
+    return found.verdicts[0].stable
+
+
+def test_text_says_verdict_last_and_what_is_left_out(study):
+    text = step_text(study, ascii_only=True)
+    assert text.isascii()
+    assert "soft start and current limit are not modelled" in text
+    ends = [(r.line_to, r.load_to) for r in study.results]
+    unstable = sum(not verdict_at(study.case, *end) for end in ends)
+    assert 0 < unstable < len(ends) == 10
+    last = f"{10 - unstable} of 10 steps come to rest; {unstable} UNSTABLE after the step."
+    assert text.splitlines()[-1] == last
+    assert "UNSTABLE" in step_text(study, colour=True)
+    assert any("not modelled" in p for p in step_paragraphs(study))
+    assert {"Load step", "Line step", "On the way", "Small disturbance"} <= {t.title for t in step_tables(study)}
+
+
+def test_figures_show_the_results(study):
+    figures = step_figures(study)
+    assert set(figures) == {
+        "step_load", "step_load_cycles", "step_load_back", "step_load_back_cycles", "step_line", "step_line_cycles",
+        "step_line_back", "step_line_back_cycles", "disturbance",
+    }  # fmt: skip
+    axes = figures["step_load"].get_axes()
+    assert len(axes) == 9
+    assert "UNSTABLE" in axes[0].get_title()
+    (mean,) = [line for line in axes[0].get_lines() if line.get_label() == "cycle mean"]
+    assert_allclose(mean.get_ydata(), study.of("load")[0].run.mean[: len(mean.get_ydata())])
+    zoom = figures["step_load_cycles"].get_axes()[0].get_lines()[0]
+    assert zoom.get_xdata()[0] < 0.0 < zoom.get_xdata()[-1]
+
+
+def test_impedance_predicts_a_small_step():
+    """Item by item: simulated and predicted deviation within one per cent for a step of a hundredth."""
+    small = case((LOAD, 'load_step = { from = "1.0 A", to = "1.01 A" }'), (VOLTS, "input_voltage = [13.0, 20.0]"))
+    found = step(small, cycles=400)
+    for r in found.results:
+        assert_allclose(r.estimated_v, r.peak_deviation_v, rtol=0.01)
+
+
+def test_settling_band_comes_from_the_case():
+    wide, narrow = (
+        step(case((VOLTS, "input_voltage = [20.0]"), ("[targets]", f'[targets]\nsettling_band = "{band}"')), cycles=400)
+        for band in ("1 %", "0.2 %")
+    )
+    assert wide.band_v == pytest.approx(0.15)
+    assert narrow.results[0].settling_time_s > wide.results[0].settling_time_s > 0.0
+
+
+def test_progress_counts_the_runs():
+    seen = []
+    step(case((VOLTS, "input_voltage = [20.0]")), cycles=20, progress=lambda done, total: seen.append((done, total)))
+    assert seen == [(0, 2), (1, 2), (2, 2)]
+
+
+def test_load_that_the_clamp_cannot_carry():
+    """The clamp lies below what the heavy load needs: the run shows it, the reason names it, the way back is not made."""
+    clamped = ('reference = "1.2 V"', 'reference = "1.2 V"\nclamp = { min = "0 V", max = "0.2 V" }')
+    found = step(case((VOLTS, "input_voltage = [13.0]"), clamped), cycles=600)
+    (r,) = found.results
+    assert not r.stable
+    assert "above the clamp" in r.reason
+    assert r.run.limited[-1]
+    assert r.run.control.max() < 0.2 + 1e-3
+    assert "not made" in found.missed[0]
+
+
+def test_step_to_no_load_goes_without_a_periodic_end():
+    found = step(case((VOLTS, "input_voltage = [20.0]"), (LOAD, 'load_step = { from = "0.4 A", to = "0 A" }')))
+    (r,) = found.results
+    assert not r.stable
+    assert "skips pulses" in r.reason
+    assert r.run.count("skipped") > 100
+
+
+@pytest.mark.parametrize(
+    ("changes", "match"),
+    [
+        ([(LOAD, "")], "no step to make: give specification.load_step or specification.line_step"),
+        (
+            [(LOAD, 'load_step = { from = "0.4 A", to = "0 A" }'), ('load = "resistive"', 'load = "current"')],
+            "a current load of 0 A draws nothing",
+        ),
+        ([(LOAD, 'load_step = { from = "0 A", to = "1 A" }')], "without a load there is no operating point"),
+        ([('R1 = "4.64 kohm"', "")], "run 'loopdesign design' first"),
+    ],
+)
+def test_refused(changes, match):
+    with pytest.raises(DataError, match=match):
+        step(case(*changes))
+
+
+def test_step_outside_the_range_warns():
+    outside = case((LOAD, 'load_step = { from = "0.4 A", to = "1.3 A" }'))
+    assert any("load_step" in w and "outside" in w for w in outside.warnings)
+
+
+def test_start_out_of_reach():
+    back = (LOAD, 'load_step = { from = "1.2 A", to = "0.4 A" }')
+    with pytest.raises(UnreachableOutputError, match="out of reach"):
+        step(case((VOLTS, 'input_voltage = { min = "2.2 V", nominal = "13 V", max = "30 V" }'), back))
+
+
+@pytest.mark.parametrize(
+    ("change", "match"),
+    [
+        (("max_duty = 0.9", 'max_duty = 0.9\nmin_on_time = "3 us"'), "below the shortest of 3e-06 s"),
+        (
+            ('reference = "1.2 V"', 'reference = "1.2 V"\nclamp = { min = "0.5 V", max = "2 V" }'),
+            "below the clamp at 0.5 V",
+        ),
+    ],
+)
+def test_point_that_the_controller_does_not_hold_is_no_start(change, match):
+    """Nothing is made of it and the reason told; no step at all is no success."""
+    found = step(case((VOLTS, "input_voltage = [13.0]"), change), cycles=20)
+    assert not found.results
+    assert len(found.missed) == 2
+    assert all(match in why for why in found.missed)
+    assert not found.stable
+    assert step_text(found).endswith("0 of 2 steps come to rest; 2 could not be made.")
+
+
+def test_all_steps_at_rest_are_told_with_the_largest_deviation():
+    found = step(case((VOLTS, "input_voltage = [20.0]")), cycles=600)
+    assert found.stable
+    last = step_text(found).splitlines()[-1]
+    largest = max(r.peak_deviation_v for r in found.results)
+    assert last.startswith(f"All 2 steps come to rest. The largest deviation of the mean is {largest * 1e3:.0f} mV")
+
+
+def test_step_too_small_to_leave_the_band():
+    """Words take the place of a settling time of nought, and times are written with the micro sign."""
+    small = (LOAD, 'load_step = { from = "1.0 A", to = "1.01 A" }')
+    found = step(case((VOLTS, "input_voltage = [20.0]"), small), cycles=200)
+    assert [r.settling_time_s for r in found.results] == [0.0, 0.0]
+    text = step_text(found)
+    assert text.count("never left the band") == 2
+    assert text.endswith("; no step leaves the band.")
+
+
+def test_times_of_mode_changes_are_written_with_the_micro_sign(study):
+    text = step_text(study)
+    assert "CCM from " in text
+    assert " us" not in text
+    assert " µs" in text
+
+
+def test_output_out_of_reach_after_the_step():
+    """The heavy load is beyond what losses allow: the run is made, and the reason says how far it would reach."""
+    low = (VOLTS, "input_voltage = [8.0]"), (LOAD, 'load_step = { from = "0.4 A", to = "20 A" }')
+    found = step(case(*low), cycles=20)
+    (r,) = found.results
+    assert not r.stable
+    assert "highest reachable output" in r.reason
+    assert step_text(found).endswith(
+        "0 of 2 steps come to rest; 1 without a rest that the run reaches, 1 could not be made."
+    )
+    assert "load back step at 8 V, 20 A not made" in found.missed[0]

@@ -1,0 +1,79 @@
+"""Case files to begin from, parts written back, and the JSON Schema."""
+
+import json
+import subprocess
+import sys
+
+import pytest
+from wholecase import PLAIN, SEPIC, change
+
+from loopdesign.case import STAGES, OneInductorStage, VoltageModeSection, json_schema, parse_case, template, write_parts
+from loopdesign.errors import DataError
+
+
+@pytest.mark.parametrize("topology", list(STAGES))
+def test_template_loads_as_it_stands(topology):
+    case = parse_case(template(topology), topology)
+    assert case.converter.topology == topology
+    assert case.warnings == ()
+    assert case.compensation.open_parts == tuple(case.compensation.parts)
+    assert "invented" in template(topology)
+    assert type(case.stage) is STAGES[topology]
+    assert isinstance(case.modulator, VoltageModeSection) == (topology == "buck")
+
+
+def test_one_inductor_topologies_share_a_stage():
+    assert {name for name, model in STAGES.items() if model is OneInductorStage} == {"boost", "buck", "inverting"}
+
+
+def test_template_of_unknown_topology():
+    with pytest.raises(DataError, match=r'unknown topology "sepik".*did you mean sepic'):
+        template("sepik")
+
+
+def test_parts_are_written_back_with_comments_kept():
+    chosen = {"R1": 12100.0, "C2": 0.0, "modulator.slope": 41e3, "divider.upper": 115e3, "stage.damper.resistance": 3.3}
+    text = write_parts(SEPIC, chosen)
+    case = parse_case(text, "x.toml")
+    assert (case.compensation.R1, case.compensation.C2) == (12100.0, 0.0)
+    assert (case.modulator.slope, case.divider.upper, case.stage.damper.resistance) == (41e3, 115e3, 3.3)
+    assert 'R1 = "12.1 kohm"         # the zero' in text
+    assert 'C2 = "none"' in text
+    assert "# keep" in text
+
+
+def test_parts_are_written_into_missing_tables():
+    text = write_parts(change(template("sepic"), ("damper = {", "# damper = {")), {"C1": 4.7e-9})
+    assert parse_case(text, "x.toml").compensation.C1 == 4.7e-9
+    amplifier = "[error_amplifier]\nkind = 'transconductance'\ngm = 1e-3\noutput_resistance = 1e6\nreference = 1.2\n"
+    text = write_parts(PLAIN + amplifier + "[divider]\nlower = 1e4\n", {"R1": 10e3})
+    assert parse_case(text, "x.toml").compensation.R1 == 10e3
+
+
+@pytest.mark.parametrize("name", ["R9", "title", "stage.L7.inductance", "converter.topology", "colour.depth"])
+def test_only_quantities_are_written(name):
+    with pytest.raises(DataError, match="is no part that can be written"):
+        write_parts(SEPIC, {name: 1.0})
+
+
+def test_schema_describes_quantities_and_stages():
+    schema = json.loads(json.dumps(json_schema()))
+    assert set(schema["required"]) == {"title", "converter", "specification", "stage", "modulator"}
+    assert "source" not in schema["properties"]
+    inductance = schema["$defs"]["InductorEntry"]["properties"]["inductance"]
+    assert inductance["anyOf"] == [{"type": "string"}, {"type": "number", "exclusiveMinimum": 0}]
+    assert {rule["then"]["properties"]["stage"]["$ref"].split("/")[-1] for rule in schema["allOf"]} <= set(
+        schema["$defs"]
+    )
+    assert "from" in schema["$defs"]["LoadStep"]["properties"]
+
+
+def test_list_is_no_way_to_a_part():
+    with pytest.raises(DataError, match="does not lead through tables"):
+        write_parts(change(PLAIN, ("Co = {", "Co = [{"), ("0.018 }", "0.018 }]")), {"stage.Co.esr": 0.02})
+
+
+def test_import_loads_nothing_heavy():
+    code = "import sys, loopdesign.case; print([m for m in ('numpy', 'scipy', 'tomlkit', 'matplotlib') if m in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"

@@ -1,0 +1,603 @@
+"""The report: answer, tables, text, figures, page and folder. Numbers are held against closed forms or the engine's own
+fields; figures are read back from their lines, labels and annotations."""
+
+import json
+import re
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from loopdesign.analysis.check import check
+from loopdesign.analysis.curves import differences, report_data
+from loopdesign.analysis.responses import FrequencyResponse, given_parts
+from loopdesign.case import load_case, parse_case
+from loopdesign.errors import DataError
+from loopdesign.models.switched import loop_gain
+from loopdesign.report import folder, page
+from loopdesign.report.basics import axes, tables
+from loopdesign.report.basics.status import missed, status_word, verdict_sentence
+from loopdesign.report.loop import plots
+from loopdesign.report.loop.answer import answer
+from loopdesign.report.loop.given import given_table
+from loopdesign.report.loop.terminal import aligned, assessment_text, painted, parts_text, response_text
+
+CASES = Path(__file__).parents[3] / "cases"
+UNDAMPED = CASES / "tide_gauge_sepic_undamped.toml"
+CORNER_KEYS = [
+    "input_voltage", "load_current", "mode", "duty", "stable", "largest_multiplier", "worst_mode",
+    "current_loop_stable", "crossover_hz", "phase_margin_deg", "gain_margin_db", "modulus_margin",
+    "plant_poles_hz", "plant_zeros_hz",
+]  # fmt: skip
+
+
+def assessed(text):
+    case = parse_case(text, "case.toml")
+    return check(case, given_parts(case) if case.compensation else {})
+
+
+@pytest.fixture(scope="module")
+def unstable():
+    """The undamped SEPIC: unstable at 8 V and full load although its phase margin reads well."""
+    case = load_case(UNDAMPED)
+    return check(case, given_parts(case))
+
+
+@pytest.fixture(scope="module")
+def drawn(unstable):
+    return report_data(unstable, proposals=("fit a damper",))
+
+
+@pytest.fixture(scope="module")
+def damped():
+    """The shipped damped SEPIC with parts that meet every target at one corner."""
+    text = (CASES / "tide_gauge_sepic.toml").read_text(encoding="utf-8")
+    text = text.replace('network = "type II"', 'network = "type II"\nR1 = "1.5 kohm"\nC1 = "220 nF"\nC2 = "1 nF"')
+    text = re.sub(r"input_voltage = .*", 'input_voltage = ["13 V"]', text)
+    return assessed(re.sub(r"output_current = .*", 'output_current = ["1.2 A"]', text))
+
+
+@pytest.fixture(scope="module")
+def no_loop():
+    text = UNDAMPED.read_text(encoding="utf-8")
+    return assessed(text[: text.index("[error_amplifier]")])
+
+
+def low_line(found):
+    """Corner of 8 V and 1.2 A."""
+    k = found.corners
+    return int(np.flatnonzero((k.input_voltage == 8.0) & (k.load_current == 1.2))[0])
+
+
+# ---------------------------------------------------------------- answer
+
+
+def walk(value):
+    yield value
+    if isinstance(value, dict):
+        for v in value.values():
+            yield from walk(v)
+    elif isinstance(value, list):
+        for v in value:
+            yield from walk(v)
+
+
+@pytest.mark.parametrize("which", ["unstable", "damped", "no_loop"])
+def test_answer_is_plain_json(which, request):
+    """No NaN, no infinity, no numpy scalar; every listed key; a reason beside every null."""
+    found = answer(request.getfixturevalue(which))
+    assert json.loads(json.dumps(found, allow_nan=False)) == found
+    assert {type(v) for v in walk(found)} <= {dict, list, str, float, int, bool, type(None)}
+    assert {"title", "topology", "parts", "corners", "verdict"} <= set(found)
+    assert set(found["verdict"]) == {"stable", "targets_met", "reasons"}
+    for corner in found["corners"]:
+        assert set(CORNER_KEYS) <= set(corner)
+        assert set(corner["worst_mode"]) == {"frequency_hz", "growth_per_s", "name"}
+        nulls = {
+            k for k in ("crossover_hz", "phase_margin_deg", "gain_margin_db", "modulus_margin") if corner[k] is None
+        }
+        assert set(corner["reasons"]) == nulls
+        assert all(corner["reasons"].values())
+        assert all(len(pair) == 2 for pair in corner["plant_poles_hz"] + corner["plant_zeros_hz"])
+
+
+def test_answer_repeats_the_assessment(unstable):
+    item = low_line(unstable)
+    corner = answer(unstable)["corners"][item]
+    m, v = unstable.margins[item], unstable.verdicts[item]
+    assert (corner["stable"], corner["current_loop_stable"]) == (False, False)
+    assert corner["phase_margin_deg"] == m.phase_margin_deg > 45.0
+    assert corner["largest_multiplier"] == abs(v.worst.multiplier) > 1.0
+    assert corner["current_loop_worst_mode"]["name"] == "coupling resonance"
+    poles = np.array(corner["plant_poles_hz"])
+    np.testing.assert_array_equal(poles[:, 0] + 1j * poles[:, 1], unstable.stage.plants[item].poles_hz)
+    assert "stability" in corner["missed"]
+    assert answer(unstable)["parts"] == {"R1": 4640.0, "C1": 56e-9, "C2": 1.8e-9}
+
+
+def test_answer_without_a_loop_says_so(no_loop):
+    for corner in answer(no_loop)["corners"]:
+        assert corner["phase_margin_deg"] is None
+        assert corner["reasons"] == dict.fromkeys(corner["reasons"], "no loop is given")
+    assert answer(no_loop)["parts"] == {}
+
+
+def test_answer_replaces_what_is_not_finite(damped):
+    margins = (replace(damped.margins[0], gain_margin_db=float("inf")),)
+    corner = answer(replace(damped, margins=margins))["corners"][0]
+    assert (corner["gain_margin_db"], corner["reasons"]) == (None, {"gain_margin_db": "not finite"})
+
+
+# ---------------------------------------------------------------- words
+
+
+def test_verdict_sentences(unstable, damped, no_loop):
+    assert damped.targets_met
+    assert verdict_sentence(damped).startswith(
+        "Stable at the only corner and every target met; the smallest phase margin"
+    )
+    told = verdict_sentence(unstable)
+    assert told.startswith("UNSTABLE at 1 of 6 corners: at 8 V, 1.2 A the coupling resonance at 7.86 kHz")
+    assert "proves nothing" in told
+    assert verdict_sentence(no_loop).startswith(
+        "No loop is given. With the control voltage held the converter is UNSTABLE"
+    )
+    missing = replace(damped, reasons=("phase margin 40 deg is below 55 deg",))
+    assert "targets are MISSED: phase margin 40 deg" in verdict_sentence(missing)
+
+
+def test_verdict_sentence_of_a_stable_loop_around_an_unstable_current_loop(damped):
+    v = damped.verdicts[0]
+    wild = replace(
+        v, current_loop_stable=False, current_loop_worst=replace(v.worst, multiplier=-1.1, name="subharmonic")
+    )
+    found = replace(damped, verdicts=(wild,))
+    assert "current loop alone is UNSTABLE at 1 of 1" in verdict_sentence(found)
+    assert missed(found, 0) == ("current loop",)
+
+
+def test_stage_without_loop_and_stable_has_no_margin_to_read(no_loop):
+    calm = tuple(replace(v, stable=True, current_loop_stable=True) for v in no_loop.verdicts)
+    told = verdict_sentence(replace(no_loop, verdicts=calm))
+    assert told.endswith("stable at all 6 corners; there is no margin to read.")
+
+
+def test_missed_names_every_target(damped):
+    bad = replace(damped.margins[0], phase_margin_deg=10.0, gain_margin_db=1.0, modulus_margin=0.1, crossover_hz=None)
+    found = replace(damped, margins=(bad,))
+    assert missed(found, 0) == ("phase margin", "gain margin", "modulus margin", "crossover")
+    assert status_word(found, 0) == "MISSED: phase margin, gain margin, modulus margin, crossover"
+    assert status_word(damped, 0) == "ok"
+
+
+# ---------------------------------------------------------------- tables and text
+
+
+def test_no_margin_without_its_verdict(unstable):
+    """Every row that shows a margin carries the verdict beside it."""
+    table = tables.margins_table(unstable)
+    headings = [c.heading for c in table.columns]
+    assert headings.index("verdict") < headings.index("phase margin")
+    row = table.to_dicts()[low_line(unstable)]
+    assert row["verdict"] == "UNSTABLE"
+    assert row["targets"].startswith("MISSED: stability")
+
+
+def test_headings_are_unique(unstable):
+    made = [tables.operating_table(unstable), tables.stress_table(unstable), tables.stability_table(unstable)]
+    made += [tables.roots_summary(unstable), tables.roots_table(unstable), tables.zero_table(unstable)]
+    for table in made:
+        headings = [c.heading for c in table.columns]
+        assert len(set(headings)) == len(headings)
+
+
+def test_stress_of_the_sepic(unstable):
+    """Averages by charge and flux balance: i(L2) is the load, i(L1) the input power over the input voltage (derived)."""
+    row = tables.stress_table(unstable).to_dicts()[low_line(unstable)]
+    assert row["L2 average"] == pytest.approx(1.2, rel=1e-6)  # what flows into the load
+    assert row["switch peak current"] == pytest.approx(row["L1 peak"] + row["L2 peak"], rel=1e-6)
+    assert row["L1 average"] > 15.0 * 1.2 / 8.0  # losses come on top
+    assert row["Cs rms"] > np.sqrt(1.2 * row["L1 average"]) * 0.95  # sqrt(I1 I2) without ripple
+    assert row["switch peak voltage"] == pytest.approx(8.0 + 15.0 + 0.45, abs=0.4)
+
+
+def test_operating_points_with_the_limit_of_continuous_conduction(unstable, drawn):
+    rows = tables.operating_table(unstable, drawn.continuous_limit).to_dicts()
+    for row in rows:
+        assert (row["mode"] == "DCM") == (row["load"] < row["continuous above"])
+    assert "continuous above" not in tables.operating_table(unstable).to_dicts()[0]
+
+
+def test_roots_summary_spans_the_corners(unstable):
+    row = next(r for r in tables.roots_summary(unstable).to_dicts() if r["pole or zero"] == "output pole")
+    every = [r["frequency"] for r in tables.roots_table(unstable).to_dicts() if r["name"] == "output pole"]
+    assert (row["lowest"], row["highest"]) == (min(every), max(every))
+    resonance = next(r for r in tables.roots_summary(unstable).to_dicts() if "resonance" in r["pole or zero"])
+    assert resonance["half-plane"] == "right at 1 of 6"
+
+
+def test_parts_and_limits(unstable):
+    rows = {r["part"]: r for r in tables.parts_table(unstable, {"R1": 4640.0, "slope": 4e4}).to_dicts()}
+    assert rows["R1"] == {"part": "R1", "value": "4.64 kΩ", "origin": "chosen"}
+    assert rows["C1"]["origin"] == "given"
+    assert rows["slope"]["value"] == "40.0 mV/µs"
+    assert rows["upper divider resistor"]["value"] == "115 kΩ"  # 10 kohm (15 V / 1.2 V - 1)
+    assert all(r["from"] for r in tables.limits_table(unstable).to_dicts())
+    assert tables.part_value("C2", 0.0) == "not fitted"
+    assert parts_text({"R1": 12.1e3, "C2": 0.0}, ascii_only=True) == "R1 12.1 kohm, C2 not fitted"
+
+
+def test_parts_left_open_in_the_case_are_called_chosen():
+    case = load_case(CASES / "tide_gauge_sepic.toml")
+    found = check(case, {"R1": 1.5e3, "C1": 220e-9, "C2": 1e-9})
+    assert [r["origin"] for r in tables.parts_table(found, {}).to_dicts()] == ["chosen"] * 3 + ["follows", "given"]
+
+
+def test_given_parts_in_words(unstable):
+    rows = dict(given_table(unstable.case).rows)
+    assert rows["L1"] == "33.0 µH, resistance 45.0 mΩ, tolerance 20.0 %"
+    assert rows["Cs"] == "6.80 µF, esr 4.00 mΩ, tolerance 10.0 %, bias curve"
+    assert rows["modulator"] == "peak current, max duty 0.900, sense gain 60.0 mV/A, slope 40.0 mV/µs"
+    assert rows["error amplifier"].startswith("transconductance, reference 1.20 V")
+    assert {"Co1", "Co2", "switch", "diode"} <= set(rows)
+
+
+def test_network_table_has_the_zero_of_r1_and_c1(unstable):
+    """1 / (2 pi R1 C1), the zero of a type II network."""
+    rows = {r["pole or zero"]: r["frequency"] for r in tables.network_table(unstable).to_dicts()}
+    assert rows["zero"] == pytest.approx(1.0 / (2.0 * np.pi * 4640.0 * 56e-9), rel=1e-9)
+
+
+def test_aligned_columns_do_not_truncate():
+    table = tables.Table(
+        title="T",
+        columns=(tables.Column(heading="a long name"), tables.Column(heading="v", unit="Hz")),
+        rows=(("x" * 120, 1234.0), ("y", None)),
+    )
+    lines = aligned(table).splitlines()
+    assert lines[0] == "T"
+    assert lines[-2].endswith("1.23 kHz")
+    assert len(lines[-2]) > 120
+    assert lines[-1].endswith("-")
+    assert len(lines[-2]) == len(lines[-1])
+
+
+def test_cell_of_what_does_not_exist():
+    column = tables.Column(heading="x", unit="Hz")
+    assert [tables.cell(v, column) for v in (None, float("nan"), float("inf"), "", "word")] == [
+        "-",
+        "-",
+        "-",
+        "-",
+        "word",
+    ]
+
+
+def test_text_ends_with_the_verdict_and_colour_is_only_paint(unstable):
+    plain = assessment_text(unstable, {})
+    assert plain.splitlines()[-1] == verdict_sentence(unstable)
+    assert "\x1b" not in plain
+    coloured = assessment_text(unstable, {}, colour=True)
+    assert re.sub(r"\x1b\[[0-9;]*m", "", coloured) == plain
+    assert "\x1b[" in coloured
+    assert re.sub(r"\x1b\[[0-9;]*m", "", painted("ok MISSED")) == "ok MISSED"
+    assert assessment_text(unstable, {}, ascii_only=True).isascii()
+
+
+def test_text_of_a_stage_without_loop_shows_no_margins(no_loop):
+    text = assessment_text(no_loop)
+    assert "phase" not in text
+    assert "UNSTABLE" in text
+
+
+def test_text_of_a_response():
+    """j/10 is -20 dB at 90 degrees; 3 - 4j ohm is 5 ohm."""
+    gain = FrequencyResponse(
+        quantity="plant", model="switched", frequencies_hz=np.array([1e3]), values=np.array([0.1j]), stable=True
+    )
+    assert "1.000 kHz  -20.00 dB  90.00°" in re.sub(" {3,}", "  ", response_text(gain))
+    z = FrequencyResponse(
+        quantity="output-impedance",
+        model="averaged",
+        frequencies_hz=np.array([1.0]),
+        values=np.array([3 - 4j]),
+        stable=False,
+    )
+    assert "5.000 ohm" in response_text(z, ascii_only=True)
+    assert "UNSTABLE" in response_text(z)
+    assert "UNSTABLE" not in response_text(gain)
+
+
+# ---------------------------------------------------------------- data
+
+
+def test_grid_holds_resonances_and_crossovers(unstable, drawn):
+    for item, m in enumerate(unstable.margins):
+        hz = drawn.frequencies_hz[item]
+        assert np.all(np.diff(hz) >= 0.0)
+        assert hz[-1] == pytest.approx(165e3)
+        assert m.crossover_hz in hz
+        pair = next(f for f in unstable.stage.plants[item].features if f.name == "coupling-capacitor resonance")
+        assert np.abs(hz / pair.frequency_hz - 1.0).min() < 1e-9
+
+
+def test_data_is_the_engines_response(unstable, drawn):
+    item = low_line(unstable)
+    np.testing.assert_allclose(drawn.loop[item], loop_gain(unstable.loop, drawn.frequencies_hz)[item], rtol=1e-12)
+    k = int(np.flatnonzero(drawn.frequencies_hz[item] == unstable.margins[item].crossover_hz)[0])
+    assert abs(drawn.loop[item, k]) == pytest.approx(1.0, rel=1e-9)
+
+
+def test_models_agree_as_the_design_expects(drawn):
+    """0.25 dB and 1.5 degrees below a tenth of the switching frequency in CCM, 0.5 dB and 3 degrees below a twentieth in DCM."""
+    assert max(d.magnitude_db for d in drawn.plant_differences) < 0.25
+    assert max(d.phase_deg for d in drawn.plant_differences) < 1.5
+    assert {d.below_hz for d in drawn.plant_differences} == {33e3, 16.5e3}
+    assert page.agreement_remarks(drawn) == ()
+
+
+def test_product_is_near_the_loop_gain_by_injection(drawn):
+    """Plant times compensator leaves out the ripple at the comparator: below 0.5 dB in ordinary designs (common practice)."""
+    assert 0.0 < max(d.magnitude_db for d in drawn.loop_differences) < 0.5
+    assert max(d.phase_deg for d in drawn.loop_differences) < 3.0
+
+
+def test_differences_are_largest_within_the_band():
+    """A factor of two is 6.02 dB, a right angle 90 degrees; what lies beyond the band does not count."""
+    hz = np.array([[1.0, 2.0, 3.0]])
+    found = differences(hz, np.array([[2.0, 1j, 100.0]]), np.ones((1, 3), complex), np.array([2.0]))[0]
+    assert (found.magnitude_hz, found.phase_hz) == (1.0, 2.0)
+    assert found.magnitude_db == pytest.approx(20.0 * np.log10(2.0))
+    assert found.phase_deg == pytest.approx(90.0)
+
+
+def test_large_disagreement_is_told(drawn):
+    worse = replace(drawn.plant_differences[1], magnitude_db=1.0)
+    told = page.agreement_remarks(replace(drawn, plant_differences=(drawn.plant_differences[0], worse)))
+    assert len(told) == 1
+    assert "trust the switched model" in told[0]
+
+
+# ---------------------------------------------------------------- figures
+
+
+def labels(ax):
+    return [t.get_text() for t in ax.get_legend().get_texts()]
+
+
+def test_loop_bode_shows_the_data_and_the_verdict(unstable, drawn):
+    upper, lower = plots.plot_loop_bode(drawn, 1.2)
+    assert labels(upper) == ["8 V: UNSTABLE", "13 V: stable", "30 V: stable"]
+    item = low_line(unstable)
+    line = next(x for x in upper.get_lines() if x.get_label() == "8 V: UNSTABLE")
+    np.testing.assert_allclose(line.get_xdata(), drawn.frequencies_hz[item])
+    np.testing.assert_allclose(line.get_ydata(), 20.0 * np.log10(np.abs(drawn.loop[item])))
+    told = [t.get_text() for t in lower.texts]
+    assert any("UNSTABLE" in t and "although the phase margin reads" in t for t in told)
+    assert lower.get_xlabel() == "frequency [Hz]"
+    assert all(y % 45.0 == 0.0 for y in lower.get_yticks())
+    low, high = upper.get_ylim()
+    assert -80.0 <= low < high <= 80.0
+
+
+def test_phase_margin_arrow_spans_the_margin(damped):
+    data = report_data(damped)
+    _, lower = plots.plot_loop_bode(data, 1.2)
+    arrow = next(t for t in lower.texts if not t.get_text())
+    assert arrow.xy[1] - arrow.xyann[1] == pytest.approx(damped.margins[0].phase_margin_deg)
+    assert arrow.xyann[1] == pytest.approx(-180.0, abs=0.01)
+    assert any("stable, phase margin" in t.get_text() for t in lower.texts)
+
+
+def test_curves_differ_by_more_than_colour(drawn):
+    upper, _ = plots.plot_plant_bode(drawn, 0.1)
+    exact = [x for x in upper.get_lines() if x.get_label().endswith("(DCM)")]
+    assert (
+        len({x.get_color() for x in exact})
+        == len({str(x.get_linestyle()) + str(x._unscaled_dash_pattern) for x in exact})
+        == 3
+    )
+
+
+def test_nyquist_draws_the_circle_of_the_limit(unstable, drawn):
+    ax = plots.plot_nyquist(drawn, 1.2)
+    circle = ax.patches[0].get_xy()
+    np.testing.assert_allclose(np.hypot(circle[:, 0] + 1.0, circle[:, 1]), unstable.limit("modulus_margin"))
+    assert "8 V: UNSTABLE" in labels(ax)
+    assert ax.get_aspect() == 1.0
+
+
+def test_figures_have_a_column_per_load_and_touch_no_global_state(drawn):
+    figure = plots.loop_bode_figure(drawn)
+    assert len(figure.axes) == 4
+    assert len(plots.nyquist_figure(drawn).axes) == 2
+    registered = sys.modules.get("matplotlib._pylab_helpers")  # there only where something else loaded pyplot
+    assert registered is None or registered.Gcf.get_all_fig_managers() == []
+
+
+def test_many_loads_keep_the_extremes_and_the_worst(unstable):
+    many = replace(unstable.corners, load_current=np.array([0.1, 0.2, 0.3, 0.4, 0.5, 0.6]))
+    verdicts = [replace(unstable.verdicts[0], stable=True)] * 6
+    verdicts[3] = unstable.verdicts[low_line(unstable)]
+    found = replace(unstable, stage=replace(unstable.stage, corners=many), verdicts=tuple(verdicts))
+    kept = axes.loads(found)
+    assert len(kept) == axes.MOST_COLUMNS
+    assert {0.1, 0.6, 0.4} <= set(kept)
+
+
+def test_stroke_tells_temperature_and_the_current_loop_apart(damped):
+    v = replace(damped.verdicts[0], current_loop_stable=False)
+    found = replace(damped, verdicts=(v,))
+    assert axes.stroke(found, 0).label == "13 V: stable, current loop alone UNSTABLE"
+    assert axes.stroke(found, 0, held=True).label == "13 V: UNSTABLE"
+    corners = replace(damped.corners, temperature=np.array([-20.0, 85.0]), input_voltage=np.array([13.0, 13.0]))
+    warm = replace(damped, stage=replace(damped.stage, corners=corners), verdicts=damped.verdicts * 2)
+    assert axes.stroke(warm, 1).label == "13 V, 85 °C: stable"
+
+
+def test_drawing_a_loop_that_is_not_there(no_loop):
+    data = report_data(no_loop)
+    for draw in (plots.plot_loop_bode, plots.plot_nyquist):
+        with pytest.raises(ValueError, match="no loop to draw"):
+            draw(data, 1.2)
+
+
+# ---------------------------------------------------------------- page
+
+
+@pytest.mark.parametrize(
+    ("text", "inert"),
+    [
+        ("a *b* _c_ `d`", r"a \*b\* \_c\_ \`d\`"),
+        ("<script>x</script>", "&lt;script&gt;x&lt;/script&gt;"),
+        ("[x](http://y.z)", r"\[x\](http\://y.z)"),
+        ("# head", r"\# head"),
+        ("- item", r"\- item"),
+        ("1. item", r"1\. item"),
+        ("12) item", r"12\) item"),
+        ("---", r"\---"),
+        ("-5.2 V", "-5.2 V"),
+        ("1.5 A", "1.5 A"),
+        ("a | b", r"a \| b"),
+        ("one\ntwo\u202ethree", "one two three"),
+        ("{{ x }}", r"\{\{ x \}\}"),
+    ],
+)
+def test_user_text_is_inert(text, inert):
+    assert page.neutral(text) == inert
+
+
+def test_page_says_everything(unstable, drawn):
+    text = page.page(unstable, drawn, plots=("loop_bode", "nyquist", "plant_bode"), chosen_case="case.toml")
+    lines = text.splitlines()
+    assert lines[0] == "# Tide-gauge logger supply, damper left out"
+    assert lines[2].startswith("**UNSTABLE at 1 of 6 corners")
+    wanted = (
+        "store energy",
+        "qualified persons",
+        "no substitute for a measured loop",
+        "licensed practice",
+        "fit a damper",
+    )
+    for words in (
+        *wanted,
+        "![Bode plot of the loop gain",
+        "(loop_bode.png)",
+        "no blanking time",
+        "[case.toml](case.toml)",
+    ):
+        assert words in text
+    assert text.index("## Verdict and margins") < text.index("## Limits of the model")
+    rows = [x for x in lines if x.startswith("|")]
+    blocks = re.split(r"\n(?!\|)", text)
+    for block in blocks:
+        widths = {len(re.findall(r"(?<!\\)\|", x)) for x in block.splitlines() if x.startswith("|")}
+        assert len(widths) <= 1
+    assert len(rows) > 40
+
+
+def test_page_with_hostile_title_and_notes(damped):
+    case = damped.case.model_copy(
+        update={"title": "x\n# y <b>", "notes": "1. a\n\n- b\n{{ 7*7 }}", "warnings": ("*w*",)}
+    )
+    text = page.page(replace(damped, case=case), report_data(damped), plots=("plant_bode",))
+    assert text.startswith("# x \\# y &lt;b&gt;\n")
+    assert "> 1\\. a\n>\n> \\- b\n> \\{\\{ 7\\*7 \\}\\}" in text
+    assert "- \\*w\\*" in text
+
+
+def test_page_without_loop(no_loop):
+    text = page.page(no_loop, report_data(no_loop), plots=("plant_bode",))
+    assert "loop_bode" not in text
+    assert "## Parts of the loop" not in text
+
+
+# ---------------------------------------------------------------- folder
+
+
+def test_folder_is_whole_and_repeats_byte_for_byte(unstable, drawn, tmp_path):
+    names = folder.write_report(unstable, drawn, tmp_path / "a", chosen_case="title = 1\n")
+    folder.write_report(unstable, drawn, tmp_path / "b", chosen_case="title = 1\n")
+    expected = {f"{n}.{e}" for n in ("loop_bode", "plant_bode", "nyquist") for e in ("png", "svg")}
+    assert (
+        set(names)
+        == {p.name for p in (tmp_path / "a").iterdir()}
+        == expected | {"report.md", "report.json", "case.toml"}
+    )
+    for name in names:
+        assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
+    content = json.loads((tmp_path / "a" / "report.json").read_text(encoding="utf-8"))
+    assert content["loopdesign"]["files"] == sorted(names)
+    assert content["verdict"]["stable"] is False
+    assert {p.name for p in tmp_path.iterdir()} == {"a", "b"}
+
+
+def test_old_report_is_replaced_and_other_files_stay(no_loop, tmp_path):
+    target = tmp_path / "report"
+    data = report_data(no_loop)
+    folder.write_report(no_loop, data, target, chosen_case="x")
+    (target / "measured.csv").write_text("1,2\n", encoding="utf-8")
+    (target / "photos").mkdir()
+    (target / "photos" / "a.txt").write_text("bench", encoding="utf-8")
+    (target / "report.md").write_text("stale", encoding="utf-8")
+    folder.write_report(no_loop, data, target)
+    assert (target / "measured.csv").read_text(encoding="utf-8") == "1,2\n"
+    assert (target / "photos" / "a.txt").read_text(encoding="utf-8") == "bench"
+    assert (target / "report.md").read_text(encoding="utf-8") != "stale"
+    assert not (target / "case.toml").exists()
+    assert not (target / "loop_bode.png").exists()
+
+
+def test_failure_keeps_the_old_report(no_loop, tmp_path, monkeypatch):
+    target = tmp_path / "report"
+    data = report_data(no_loop)
+    folder.write_report(no_loop, data, target)
+    before = {p.name: p.read_bytes() for p in target.iterdir()}
+
+    def fail(*_, **__):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(folder, "page", fail)
+    with pytest.raises(DataError, match=r"cannot be written .*No space left"):
+        folder.write_report(no_loop, data, target)
+    assert {p.name: p.read_bytes() for p in target.iterdir()} == before
+    assert [p.name for p in tmp_path.iterdir()] == ["report"]
+
+
+def test_failing_swap_puts_the_old_report_back(tmp_path):
+    old, kept = tmp_path / "report", tmp_path / "kept"
+    old.mkdir()
+    (old / "x").write_text("old", encoding="utf-8")
+    with pytest.raises(OSError, match="No such file"):
+        folder._swap(old, tmp_path / "missing", kept)
+    assert (old / "x").read_text(encoding="utf-8") == "old"
+
+
+def test_what_is_no_report_is_not_replaced(tmp_path):
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "thesis.txt").write_text("years", encoding="utf-8")
+    with pytest.raises(DataError, match="not a report"):
+        folder.require_replaceable(tmp_path / "mine")
+    (tmp_path / "mine" / "report.json").write_text('["loopdesign"]', encoding="utf-8")
+    with pytest.raises(DataError, match="not a report"):
+        folder.require_replaceable(tmp_path / "mine")
+    with pytest.raises(DataError, match="is a file"):
+        folder.require_replaceable(tmp_path / "mine" / "thesis.txt")
+    (tmp_path / "link").symlink_to(tmp_path / "mine")
+    with pytest.raises(DataError, match="is a link"):
+        folder.require_replaceable(tmp_path / "link")
+    (tmp_path / "empty").mkdir()
+    folder.require_replaceable(tmp_path / "empty")
+    folder.require_replaceable(tmp_path / "new")
+
+
+def test_answer_and_text_load_no_plots():
+    code = (
+        "import sys, loopdesign.report.loop.answer, loopdesign.report.loop.terminal, loopdesign.report.basics.tables\n"
+        "print([m for m in ('matplotlib', 'jinja2', 'rich', 'control') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
