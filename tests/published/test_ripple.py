@@ -12,11 +12,11 @@ import pytest
 from numpy.testing import assert_allclose
 from stages import converter, one_inductor
 
-from loopdesign.boundary import continuous_limit
-from loopdesign.converter import operating_point
-from loopdesign.elements import Capacitor, Inductor
-from loopdesign.topologies import TOPOLOGIES
-from loopdesign.waveforms import waveforms
+from loopdesign.network.elements import Capacitor, Inductor
+from loopdesign.network.topologies import TOPOLOGIES
+from loopdesign.orbit.boundary import continuous_limit
+from loopdesign.orbit.operating_point import operating_point
+from loopdesign.orbit.waveforms import waveforms
 
 FS = 100e3
 

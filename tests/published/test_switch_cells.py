@@ -14,11 +14,11 @@ import pytest
 from numpy.testing import assert_allclose
 from stages import averaged_at, converter, one_inductor
 
-from loopdesign.averaged import average
-from loopdesign.converter import operating_point
-from loopdesign.insight import poles_hz
-from loopdesign.modulator import PeakCurrentMode
-from loopdesign.topologies import TOPOLOGIES
+from loopdesign.models.averaged import average
+from loopdesign.models.insight import poles_hz
+from loopdesign.network.modulator import PeakCurrentMode
+from loopdesign.network.topologies import TOPOLOGIES
+from loopdesign.orbit.operating_point import operating_point
 
 L, C, ESR, R, VIN, FS = 160e-6, 160e-6, 0.15, 10.0, 30.0, 200e3
 RE = ESR * R / (ESR + R)
