@@ -12,8 +12,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from loopdesign.analysis.assess import examine_stage, limits
 
+from loopdesign.analysis.check import examine_stage, limits
 from loopdesign.case import parse_case
 
 ROOT = Path(__file__).parents[2]
