@@ -220,7 +220,7 @@ class CycleStepper:
             ended = "minimum on-time"
         return Cycle(
             x=x, devices=devices, clocked=clocked, mean=integral, lowest=lowest, highest=highest, duty=duty,
-            ended=ended, idle=idle or not clocked.switch, limited=limited,
+            ended=ended, idle=idle or not clocked.switch or not (devices.switch or devices.diode), limited=limited,
         )  # fmt: skip
 
     def _clock(self, x: NDArray[np.float64], devices: Devices) -> tuple[Motion, Devices, Ended]:

@@ -78,7 +78,7 @@ class Cycle:
     ended
         What ended the on-time.
     idle
-        Whether the rectifier stopped conducting within the period.
+        Whether the rectifier stopped within the period or did not start, or the pulse was skipped.
     limited
         Whether the amplifier's limit or a clamp was at work.
     """

@@ -8,15 +8,23 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from loopdesign.averaged import average_state
 from loopdesign.case import parse_case
-from loopdesign.compensator import compensator_response
-from loopdesign.conditions import Corners
-from loopdesign.corners import amplifier, compensation, divider, line_load_corners, network_parts, open_loop, solved
-from loopdesign.elements import Capacitor
-from loopdesign.waveforms import waveforms
+from loopdesign.compensation.compensator import compensator_response
+from loopdesign.corners.conditions import Corners
+from loopdesign.corners.converters import (
+    amplifier,
+    compensation,
+    divider,
+    line_load_corners,
+    network_parts,
+    open_loop,
+    solved,
+)
+from loopdesign.models.averaged import average_state
+from loopdesign.network.elements import Capacitor
+from loopdesign.orbit.waveforms import waveforms
 
-CASES = Path(__file__).parents[2] / "cases"
+CASES = Path(__file__).parents[3] / "cases"
 BEACON = (CASES / "beacon_boost.toml").read_text(encoding="utf-8")
 SOUNDER = (CASES / "echo_sounder_flyback.toml").read_text(encoding="utf-8")
 OPERATIONAL = """kind = "operational"
@@ -40,7 +48,9 @@ def operational(gain):
     return parse_case(head + OPERATIONAL.format(gain=gain), "beacon.toml")
 
 
-@pytest.mark.parametrize(("gain", "ratio"), [("80 dB", 1e4), ("66 dB", 1995.262314968), ("6 dB", 1.995262314968), ("20 dB", 10.0)])
+@pytest.mark.parametrize(
+    ("gain", "ratio"), [("80 dB", 1e4), ("66 dB", 1995.262314968), ("6 dB", 1.995262314968), ("20 dB", 10.0)]
+)
 def test_decibels_of_a_finite_gain(gain, ratio):
     """20 dB are a factor of ten in voltage; at dc the network is open and the divided gain is all that is left."""
     case = operational(gain)
@@ -65,8 +75,13 @@ CURVE = "[[0.0, 1.0], [30.0, 0.1]]"
 def biased(*changes):
     """Beacon supply with one output capacitor and a filter capacitor, both losing three per cent of their value per volt."""
     text = BEACON[: BEACON.index("Co = [")] + BEACON[BEACON.index("switch = {") :]
-    text = text.replace("switch = {", f'Co = {{ capacitance = "150 uF", esr = "2 mohm", bias_curve = {CURVE} }}\nswitch = {{', 1)
-    text = text.replace('C = { capacitance = "10 uF", esr = "4 mohm" }', f'C = {{ capacitance = "10 uF", esr = "4 mohm", bias_curve = {CURVE} }}')
+    text = text.replace(
+        "switch = {", f'Co = {{ capacitance = "150 uF", esr = "2 mohm", bias_curve = {CURVE} }}\nswitch = {{', 1
+    )
+    text = text.replace(
+        'C = { capacitance = "10 uF", esr = "4 mohm" }',
+        f'C = {{ capacitance = "10 uF", esr = "4 mohm", bias_curve = {CURVE} }}',
+    )
     for old, new in changes:
         assert old in text, old
         text = text.replace(old, new)
@@ -79,7 +94,10 @@ def left(volts):
 
 def test_filter_capacitor_stands_at_the_voltage_its_source_leaves():
     """Behind 1 ohm of source the bias is the input less the drop at the input current; power in is power out and losses."""
-    case = biased(('"30 mohm", inductance', '"1 ohm", inductance'), ('min = "9 V", nominal = "12 V", max = "16 V"', 'min = "14 V", max = "16 V"'))
+    case = biased(
+        ('"30 mohm", inductance', '"1 ohm", inductance'),
+        ('min = "9 V", nominal = "12 V", max = "16 V"', 'min = "14 V", max = "16 V"'),
+    )
     corners = line_load_corners(case)
     converter, point = solved(case, corners)
     figures = {f.name: f for f in waveforms(converter, point).figures()}
@@ -118,7 +136,8 @@ def test_corners_are_every_line_at_every_load():
 def test_factors_of_controller_filter_and_bank():
     """Each factor reaches its own value and no other, in the amplifier, the divider, the network, the filter and the bank."""
     case = parse_case(
-        BEACON.replace('network = "type II"', 'network = "type II"\nR1 = "10 kohm"\nC1 = "10 nF"\nC2 = "100 pF"'), "b.toml"
+        BEACON.replace('network = "type II"', 'network = "type II"\nR1 = "10 kohm"\nC1 = "10 nF"\nC2 = "100 pF"'),
+        "b.toml",
     )
     two = np.array([0.9, 1.2])
     names = (
@@ -131,7 +150,11 @@ def test_factors_of_controller_filter_and_bank():
             input_voltage=np.full(2, 12.0), load_current=np.ones(2), temperature=np.full(2, 25.0),
             factors={} if name is None else {name: two},
         )  # fmt: skip
-        conv, parts, split = open_loop(case, corners), network_parts(case, case.compensation.parts, corners), divider(case, corners)
+        conv, parts, split = (
+            open_loop(case, corners),
+            network_parts(case, case.compensation.parts, corners),
+            divider(case, corners),
+        )
         source = {e.name: e for e in conv.source}
         return {
             "gm": amplifier(case, corners).gm, "divider.upper": split.upper, "divider.lower": split.lower,
@@ -153,12 +176,17 @@ def test_factors_of_controller_filter_and_bank():
 def test_compensation_is_at_the_corners_factors():
     """The elements of the closed loop's netlist carry the factor too."""
     case = parse_case(
-        BEACON.replace('network = "type II"', 'network = "type II"\nR1 = "10 kohm"\nC1 = "10 nF"\nC2 = "100 pF"'), "b.toml"
+        BEACON.replace('network = "type II"', 'network = "type II"\nR1 = "10 kohm"\nC1 = "10 nF"\nC2 = "100 pF"'),
+        "b.toml",
     )
     corners = Corners(
         input_voltage=np.full(1, 12.0), load_current=np.ones(1), temperature=np.full(1, 25.0),
         factors={"compensation.C1": np.array([1.3])},
     )  # fmt: skip
-    sizes = [np.ravel(e.capacitance)[0] for e in compensation(case, case.compensation.parts, corners) if isinstance(e, Capacitor)]
-    assert 13e-9 == pytest.approx(max(sizes))
-    assert 100e-12 == pytest.approx(min(sizes))
+    sizes = [
+        np.ravel(e.capacitance)[0]
+        for e in compensation(case, case.compensation.parts, corners)
+        if isinstance(e, Capacitor)
+    ]
+    assert pytest.approx(max(sizes)) == 13e-9
+    assert pytest.approx(min(sizes)) == 100e-12

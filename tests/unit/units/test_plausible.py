@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from loopdesign.quantities import UNITS, implausible
+from loopdesign.units.quantities import UNITS, implausible
 
 # Common practice of power supplies below a few hundred kilowatts; low and high are the last values that pass.
 EDGES = {

@@ -10,12 +10,17 @@ import pytest
 from numpy.testing import assert_allclose
 from stages import BOOST, SEPIC, averaged_at, converter, one_inductor, trap, two_inductor
 
-from loopdesign.assess import examine_stage
+from loopdesign.analysis.check import examine_stage
 from loopdesign.case import parse_case
-from loopdesign.conditions import Corners
-from loopdesign.converter import network, operating_point
-from loopdesign.corners import open_loop
-from loopdesign.damping import (
+from loopdesign.corners.conditions import Corners
+from loopdesign.corners.converters import open_loop
+from loopdesign.models.insight import poles_hz
+from loopdesign.models.switched import linearise
+from loopdesign.models.verdict import all_modes
+from loopdesign.network.converter import network
+from loopdesign.network.modulator import PeakCurrentMode
+from loopdesign.orbit.operating_point import operating_point
+from loopdesign.synthesis.cures.damping import (
     SlopeChoice,
     choose_slope,
     half_frequency_quality,
@@ -24,13 +29,9 @@ from loopdesign.damping import (
     resonance_damping,
     sensed_slopes,
 )
-from loopdesign.eseries import between
-from loopdesign.insight import poles_hz
-from loopdesign.modulator import PeakCurrentMode
-from loopdesign.switched import linearise
-from loopdesign.verdict import all_modes
+from loopdesign.units.preferred import between
 
-CASES = Path(__file__).parents[2] / "cases"
+CASES = Path(__file__).parents[3] / "cases"
 TEXT = (CASES / "tide_gauge_sepic_undamped.toml").read_text(encoding="utf-8")
 
 
@@ -68,7 +69,9 @@ def test_damping_ratio_is_that_of_the_pole(vin, damper):
     model = linearise(operating_point(conv))
     found = resonance_damping(model)[0]
     mode = next(m for m in all_modes(model) if m.name == "coupling resonance")
-    assert found == pytest.approx(-mode.growth_per_s / np.hypot(mode.growth_per_s, 2 * np.pi * mode.frequency_hz), rel=1e-9)
+    assert found == pytest.approx(
+        -mode.growth_per_s / np.hypot(mode.growth_per_s, 2 * np.pi * mode.frequency_hz), rel=1e-9
+    )
     poles = poles_hz(averaged_at(conv, operating_point(conv).duty[0]), 0)
     near = min((p for p in poles if p.imag > 0), key=lambda p: abs(abs(p) - mode.frequency_hz))
     assert found == pytest.approx(-near.real / abs(near), rel=0.05, abs=1e-3)
@@ -89,7 +92,9 @@ def one_corner(coupling, *, damper="", slope="40 mV/us"):
     """Shipped undamped SEPIC at its lowest line and full load, with its windings coupled."""
     text = TEXT.replace("coupling = 0.0", f"coupling = {coupling}").replace("40 mV/us", slope)
     text = text.replace('{ min = "8 V", nominal = "13 V", max = "30 V" }', '["8 V"]')
-    text = text.replace('{ min = "0.1 A", max = "1.2 A" }', '["1.2 A"]').replace("switch = {", f"{damper}switch = {{", 1)
+    text = text.replace('{ min = "0.1 A", max = "1.2 A" }', '["1.2 A"]').replace(
+        "switch = {", f"{damper}switch = {{", 1
+    )
     return parse_case(text, "gauge.toml")
 
 
@@ -156,7 +161,9 @@ SENSE, INDUCTANCE, FS = 0.1, 47e-6, 200e3
 def boost_point(D, load=0.5):
     vout = 12.0 / (1 - np.asarray(D, float))
     modulator = PeakCurrentMode(sense_gain=SENSE, slope=1e3)
-    return operating_point(converter(BOOST, one_inductor(INDUCTANCE, 1e-2), 12.0, vout, load * vout, FS, modulator=modulator))
+    return operating_point(
+        converter(BOOST, one_inductor(INDUCTANCE, 1e-2), 12.0, vout, load * vout, FS, modulator=modulator)
+    )
 
 
 def test_sensed_slopes_of_a_boost():

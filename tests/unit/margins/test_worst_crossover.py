@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from loopdesign.margins import find_margins, headline_margins, margins_from_grid
+from loopdesign.margins.margins import find_margins, headline_margins, margins_from_grid
 
 CROSSOVERS = np.exp([1.0, 3.0, 5.0])
 ORDERS = [(20.0, 50.0, 70.0), (60.0, 25.0, 70.0), (60.0, -40.0, 80.0), (80.0, 50.0, 30.0), (35.0, 90.0, 55.0)]
@@ -68,7 +70,7 @@ def test_headline_gain_margin_is_the_smallest_above_the_crossover(decibels, expe
     """First, middle and last of four phase crossings; each margin the mean of the decibels at its gap's ends."""
     loop = turning(decibels, 20.0)
     found = margins_from_grid(DECADES, loop)[0]
-    means = [-(a + b) / 2 for a, b in zip(decibels, decibels[1:], strict=False)]
+    means = [-(a + b) / 2 for a, b in pairwise(decibels)]
     assert_allclose(found.gain_margins_db, means, atol=1e-9)
     assert found.gain_margin_db == pytest.approx(expected, abs=1e-9)
     assert headline_margins(DECADES, loop[None]).gain_margin_db[0] == pytest.approx(expected, abs=1e-9)

@@ -9,12 +9,12 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.stats import norm
 
+from loopdesign.analysis.spread.sample import spread
+from loopdesign.analysis.spread.sampling import places
 from loopdesign.case import parse_case
 from loopdesign.errors import DataError
-from loopdesign.spread.sample import spread
-from loopdesign.spread.sampling import places
 
-CASES = Path(__file__).parents[2] / "cases"
+CASES = Path(__file__).parents[3] / "cases"
 
 
 def test_normal_places_end_at_four_and_a_half_sigmas():
