@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.check import GRID, LOWEST_SHARE
-from loopdesign.compensation.compensator import compensator_response
+from loopdesign.compensation.response import compensator_response
 from loopdesign.corners.converters import amplifier, divider, network_parts
 from loopdesign.errors import LoopDesignError
 from loopdesign.models.averaged import average, by_mode

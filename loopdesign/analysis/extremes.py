@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.judge import Judged, guess_at, judge, variant_converter
+from loopdesign.analysis.judge import Judged, judge
+from loopdesign.analysis.variants import guess_at, variant_converter
 from loopdesign.case import PARTS_OF_NETWORK
 from loopdesign.corners.conditions import Corners
 from loopdesign.errors import LoopDesignError
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign import case as cases
-    from loopdesign.analysis.judge import Base
+    from loopdesign.analysis.variants import Base
 
 MARGINS = ("phase_margin_deg", "gain_margin_db", "modulus_margin")
 """Readings whose low end is the bad one; the crossover has two bad ends."""

@@ -8,65 +8,28 @@ within 0.1 degree and 0.02 dB of the refined ones in ordinary loops (held in the
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from loopdesign.analysis.check import LOWEST_SHARE
-from loopdesign.corners.converters import compensation, open_loop
+from loopdesign.analysis.variants import Base, closed_loop
 from loopdesign.errors import ConvergenceError, LoopDesignError
 from loopdesign.margins.margins import headline_margins
-from loopdesign.models.averaged import average_state
 from loopdesign.models.switched import SwitchedModel, linearise, loop_gain, output_impedance
-from loopdesign.network.circuit import SwitchedNetwork, derive
-from loopdesign.network.converter import PROBES, Converter, dc_inputs, netlist
 from loopdesign.network.linear_algebra import CONDITION_LIMIT
-from loopdesign.network.modulator import threshold
-from loopdesign.orbit.operating_point import problem
-from loopdesign.orbit.steady import Guess, OperatingPoint, OrbitProblem, solve
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from numpy.typing import NDArray
 
-    from loopdesign import case as cases
-    from loopdesign.analysis.check import ExaminedStage
     from loopdesign.corners.conditions import Corners
+
 
 FIRST_POINTS = 30
 """Points of the grid all items share, before their own resonances and refinements are added."""
-SHARPEST_KNOWN = 1.5
-"""Quality from which a pair of the plant gets grid points of its own [unitless]."""
 REFINED_INTERVALS = 8
 """Intervals of each item's grid that get two more points each."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Base:
-    """Operating conditions at nominal parts, to begin the solution of their variants from.
-
-    Attributes
-    ----------
-    case, parts
-        The case and the compensation parts by name.
-    corners
-        Conditions (C,) of line, load and temperature, nominal parts.
-    guess
-        Edges (C,) of the nominal operating points.
-    bias
-        Average voltage (C,) [V] of every capacitor by name.
-    resonances_hz
-        (C,K) pole and zero pairs of the nominal plants that need grid points of their own, NaN where fewer [Hz].
-    """
-
-    case: cases.Case
-    parts: Mapping[str, float]
-    corners: Corners
-    guess: Guess
-    bias: Mapping[str, NDArray[np.float64]]
-    resonances_hz: NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,61 +70,6 @@ def joined(pieces: list[Judged]) -> Judged:
     return Judged(**{f.name: np.concatenate([getattr(p, f.name) for p in pieces]) for f in fields(Judged)})
 
 
-def base_of(case: cases.Case, parts: Mapping[str, float], stage: ExaminedStage) -> Base:
-    """Prepare the variants of a stage's corners.
-
-    Parameters
-    ----------
-    case, parts
-        The case and the compensation parts by name.
-    stage
-        The power stage at its conditions, nominal parts.
-
-    Returns
-    -------
-    Base
-        Where `judge` begins.
-    """
-    point = stage.point
-    mean = average_state(point) / point.network.state_scale
-    bias = {s[2:-1]: np.abs(mean[:, i]) for i, s in enumerate(point.network.states) if s.startswith("v(")}
-    return Base(
-        case=case,
-        parts=dict(parts),
-        corners=stage.corners,
-        guess=Guess.from_point(point),
-        bias=bias,
-        resonances_hz=_resonances(stage),
-    )
-
-
-def guess_at(base: Base, condition: NDArray[np.intp]) -> Guess:
-    """Begin the solution of variants from their nominal conditions (B,)."""
-    near = base.guess
-    return Guess(
-        duty=near.duty[condition],
-        rectifier_end=near.rectifier_end[condition],
-        discontinuous=near.discontinuous[condition],
-    )
-
-
-def _resonances(stage: ExaminedStage) -> NDArray[np.float64]:
-    """Frequencies (C,K) at and beside the sharp pairs of the nominal plants [Hz]."""
-    rows = []
-    for plant in stage.plants:
-        roots = np.concatenate([plant.poles_hz, plant.zeros_hz])
-        roots = roots[roots.imag > 0.0]
-        size, damping = np.abs(roots), np.abs(roots.real) / np.abs(roots)
-        sharp = damping < 0.5 / SHARPEST_KNOWN
-        row = [f * side for f, d in zip(size[sharp], damping[sharp], strict=True) for side in (1.0 - d, 1.0, 1.0 + d)]
-        rows.append(row)
-    width = max((len(r) for r in rows), default=0)
-    table = np.full((len(rows), width), np.nan)
-    for k, row in enumerate(rows):
-        table[k, : len(row)] = row
-    return table
-
-
 def judge(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Judged:
     """Judge a batch of variants by the exact loop gain and the multipliers.
 
@@ -180,7 +88,7 @@ def judge(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Judged:
         One row per variant. An operating point that cannot be found counts as out of reach.
     """
     try:
-        model, reached = _closed_loop(base, corners, condition)
+        model, reached = closed_loop(base, corners, condition)
     except (ConvergenceError, np.linalg.LinAlgError):
         if len(corners) == 1:
             return _judged_alone(base, corners, condition)
@@ -193,7 +101,7 @@ def judge(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Judged:
 def _judged_alone(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Judged:
     """Search for the operating point of one variant from nothing; out of reach where that fails as well."""
     try:
-        model, reached = _closed_loop(base, corners, condition, from_nothing=True)
+        model, reached = closed_loop(base, corners, condition, from_nothing=True)
     except (LoopDesignError, np.linalg.LinAlgError):
         nothing = np.array([np.nan])
         no = np.array([False])
@@ -223,29 +131,11 @@ def _read(
     )
 
 
-def output_factor(case: cases.Case, corners: Corners) -> NDArray[np.float64]:
-    """Output over nominal output (B,) [unitless]: what reference and divider of each variant make of it."""
-    reference = np.broadcast_to(corners.factor("reference"), (len(corners),))
-    upper, lower = corners.factor("divider.upper"), corners.factor("divider.lower")
-    if case.error_amplifier is None or case.divider is None:
-        return np.ones(len(corners))
-    ratio = case.specification.output_voltage / case.error_amplifier.reference - 1.0
-    return np.asarray(reference * (1.0 + ratio * np.asarray(upper) / np.asarray(lower)) / (1.0 + ratio))
-
-
-def variant_converter(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Converter:
-    """Build the open-loop converter of every variant, output and capacitor bias moved by its tolerances."""
-    factor = output_factor(base.case, corners)
-    bias = {k: v[condition] * (factor if k.startswith("Co") else 1.0) for k, v in base.bias.items()}
-    converter = open_loop(base.case, corners, bias)
-    return replace(converter, output_voltage=converter.output_voltage * factor)
-
-
 def loop_of(
     base: Base, corners: Corners, condition: NDArray[np.intp], frequencies_hz: NDArray[np.float64]
 ) -> NDArray[np.complex128]:
     """Evaluate the exact loop gain (B,F) of variants on one grid (F,) [Hz]; arguments as for `judge`."""
-    model, _ = _closed_loop(base, corners, condition)
+    model, _ = closed_loop(base, corners, condition)
     return _loop(model, np.broadcast_to(frequencies_hz, (len(corners), len(frequencies_hz))))
 
 
@@ -254,62 +144,13 @@ def peak_impedance(
 ) -> NDArray[np.float64]:
     """Read the peak (B,) [ohm] of the exact closed-loop output impedance over a grid (F,) [Hz]; inf out of reach."""
     try:
-        model, _ = _closed_loop(base, corners, condition)
+        model, _ = closed_loop(base, corners, condition)
     except (LoopDesignError, np.linalg.LinAlgError):
         if len(corners) == 1:
             return np.array([np.inf])
         halves = np.array_split(np.arange(len(corners)), 2)
         return np.concatenate([peak_impedance(base, corners.take(p), condition[p], frequencies_hz) for p in halves])
     return np.asarray(np.abs(output_impedance(model, frequencies_hz)).max(axis=1))
-
-
-def _closed_loop(
-    base: Base, corners: Corners, condition: NDArray[np.intp], *, from_nothing: bool = False
-) -> tuple[SwitchedModel, NDArray[np.bool_]]:
-    """Solve and linearise the closed loop of every variant; say which reach their output."""
-    converter = variant_converter(base, corners, condition)
-    closed = converter.closed(compensation(base.case, base.parts, corners))
-    guess = guess_at(base, condition)
-    if from_nothing:
-        guess = Guess.from_point(solve(problem(replace(converter, load="resistive"))))
-    point = None if guess.discontinuous.any() else _continuous(closed, guess)
-    if point is None:
-        point = solve(problem(closed), guess)
-    return linearise(point), point.duty <= base.case.modulator.max_duty
-
-
-def _continuous(closed: Converter, guess: Guess) -> OperatingPoint | None:
-    """Solve a batch that conducts continuously, without the idle interval; None where an item does not.
-
-    The network with both devices open is the dear one to derive, its nodal matrix being singular, and it is not needed.
-    """
-    on, off = frozenset({"switch"}), frozenset({"diode"})
-    period = np.full(len(closed.input_voltage), closed.period)
-    two = derive(netlist(closed), (on, off), (*PROBES, "v(sense)"), period=period)
-    network = SwitchedNetwork(
-        states=two.states,
-        inputs=two.inputs,
-        outputs=two.outputs,
-        configurations=(two.configurations[0], two.configurations[1], two.configurations[1]),
-        state_scale=two.state_scale,
-        period=two.period,
-    )
-    posed = OrbitProblem(
-        network=network,
-        threshold=threshold(closed.modulator, network),
-        inputs=dc_inputs(closed, network),
-        trim=closed.trim,
-        target=np.asarray(closed.output_voltage, float),
-        diode=False,
-        max_duty=closed.max_duty,
-    )
-    point = solve(posed, guess)
-    if closed.synchronous:
-        return point
-    conducting, diode = network.configurations[1], network.output_index("i(diode)")
-    valley = np.einsum("bn,bn->b", conducting.C[:, diode], point.at_rectifier_end)
-    valley += np.einsum("bp,bp->b", conducting.D[:, diode], point.inputs)
-    return point if bool((valley > 0.0).all()) else None
 
 
 def _grid(base: Base, corners: Corners, condition: NDArray[np.intp]) -> NDArray[np.float64]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from loopdesign.analysis.check import closed_model, examine_stage
-from loopdesign.compensation.compensator import compensator_response
+from loopdesign.compensation.response import compensator_response
 from loopdesign.corners.converters import amplifier, divider, network_parts, one_corner
 from loopdesign.errors import DataError
 from loopdesign.models.averaged import average

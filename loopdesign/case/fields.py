@@ -15,7 +15,8 @@ from pydantic import BaseModel, ConfigDict, GetCoreSchemaHandler, GetJsonSchemaH
 from pydantic_core import InitErrorDetails, core_schema
 
 from loopdesign.errors import QuantityError
-from loopdesign.units.quantities import UNITS, exact_quantity, parse_quantity, shown
+from loopdesign.units.quantities import exact_quantity, parse_quantity, shown
+from loopdesign.units.symbols import UNITS
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -13,8 +13,8 @@ from loopdesign.compensation.compensator import (
     OperationalAmplifier,
     ShuntOptocoupler,
     TransconductanceAmplifier,
-    compensator_netlist,
 )
+from loopdesign.compensation.netlist import compensator_netlist
 from loopdesign.corners.conditions import Corners, capacitor_value, warm
 from loopdesign.corners.input_filter import filter_elements
 from loopdesign.models.averaged import average_state

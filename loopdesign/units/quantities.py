@@ -13,12 +13,10 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Context, Decimal
 
-from loopdesign.errors import QuantityError
+from loopdesign.units.symbols import UNITS, canonical_unit, power_of_letter, power_of_unit, refusal
 
-_PREFIXES = {"f": -15, "p": -12, "n": -9, "u": -6, "m": -3, "": 0, "k": 3, "K": 3, "M": 6, "meg": 6, "G": 9, "T": 12}
 _PRINTED = {-15: "f", -12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G", 12: "T"}
 _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 _PLAIN = re.compile(rf"({_NUMBER})\s*(.*)")
@@ -35,69 +33,6 @@ _TRANSLATION = str.maketrans(
     }
     | dict.fromkeys("\u00a0\u2009\u202f\t", " ")
 )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Unit:
-    """One unit that a field can ask for.
-
-    Parameters
-    ----------
-    name : str
-        What it measures, with its article: "a capacitance".
-    example : str
-        How a value is written.
-    low, high : float
-        Range outside which a value is thought implausible [the unit itself].
-    """
-
-    name: str
-    example: str
-    low: float = 0.0
-    high: float = math.inf
-
-    @property
-    def expected(self) -> str:
-        """What a field of this unit takes, for a message."""
-        return f'{self.name} such as "{self.example}"' if " " in self.example else f"{self.name} such as {self.example}"
-
-
-UNITS: dict[str, Unit] = {
-    "V": Unit(name="a voltage", example="12 V", high=20e3),
-    "A": Unit(name="a current", example="1.5 A", high=5e3),
-    "ohm": Unit(name="a resistance", example="12 kohm", low=1e-6, high=500e6),
-    "F": Unit(name="a capacitance", example="10 uF", low=0.1e-12, high=0.1),
-    "H": Unit(name="an inductance", example="22 uH", low=1e-9, high=1.0),
-    "Hz": Unit(name="a frequency", example="330 kHz", low=1e-3, high=1e9),
-    "s": Unit(name="a time", example="100 ns", low=1e-12, high=1e3),
-    "K": Unit(name="a temperature difference", example="40 K", high=1e3),
-    "degC": Unit(name="a temperature", example="85 degC", high=400.0),
-    "S": Unit(name="a transconductance", example="1 mS", low=1e-9, high=100.0),
-    "W": Unit(name="a power", example="15 W", high=1e6),
-    "V/A": Unit(name="a sense gain in volts per ampere", example="60 mV/A", low=1e-6, high=1e3),
-    "V/s": Unit(name="a slope in volts per second", example="40 mV/us", high=1e12),
-    "A/s": Unit(name="a slope in amperes per second", example="1 A/us", high=1e12),
-    "%": Unit(name="a share", example="20 %"),
-    "dB": Unit(name="a ratio in decibels", example="10 dB"),
-    "deg": Unit(name="an angle", example="55 deg"),
-    "ppm/K": Unit(name="a temperature coefficient", example="3900 ppm/K"),
-    "": Unit(name="a plain number", example="0.9"),
-}
-"""Units a field can ask for, by their symbols."""
-
-_ALIASES = {"ohms": "ohm", "Ohm": "ohm", "Ohms": "ohm", "OHM": "ohm", "hz": "Hz", "HZ": "Hz", "Sec": "s", "sec": "s"}
-_PREFIXED = ("V", "A", "ohm", "F", "H", "Hz", "s", "S", "W", "K", *_ALIASES)
-_FIXED = {"%": (-2, "%"), "ppm": (-6, "%"), "dB": (0, "dB"), "db": (0, "dB"), "deg": (0, "deg"), "°": (0, "deg")}
-_FIXED |= dict.fromkeys(("degC", "°C", "C"), (0, "degC"))
-_SYMBOLS: dict[str, tuple[int, str]] = {
-    prefix + symbol: (power, _ALIASES.get(symbol, symbol))
-    for prefix, power in _PREFIXES.items()
-    for symbol in _PREFIXED
-} | _FIXED
-_RATIOS = {("V", "A"): "V/A", ("V", "s"): "V/s", ("A", "s"): "A/s", ("A", "V"): "S"}
-_RATIOS |= dict.fromkeys((("%", "K"), ("%", "degC")), "ppm/K")
-# Fields of the first unit also take a value written in the second: the two are the same thing under two names.
-_SAME = {("V/A", "ohm"), ("ohm", "V/A"), ("", "%"), ("degC", "K"), ("K", "degC")}
 
 
 def parse_quantity(value: object, unit: str) -> float:
@@ -129,18 +64,18 @@ def parse_quantity(value: object, unit: str) -> float:
     """
     unit = canonical_unit(unit)
     if isinstance(value, bool) or not isinstance(value, str | int | float):
-        raise _refusal("is not a quantity", shown(value), unit)
+        raise refusal("is not a quantity", shown(value), unit)
     if not isinstance(value, str):
         try:
             number = float(value)
         except OverflowError:
             number = math.inf
         if not math.isfinite(number):
-            raise _refusal("is not a finite number", shown(value), unit)
+            raise refusal("is not a finite number", shown(value), unit)
         return number
     number = float(_decimal(value, unit))
     if not math.isfinite(number):
-        raise _refusal("is too large", f'"{value}"', unit)
+        raise refusal("is too large", f'"{value}"', unit)
     return number
 
 
@@ -166,32 +101,8 @@ def parse_list(text: str, unit: str) -> tuple[float, ...]:
     """
     entries = [entry.strip() for entry in text.split(",")]
     if not all(entries):
-        raise _refusal("has an empty entry", f'"{text}"', canonical_unit(unit))
+        raise refusal("has an empty entry", f'"{text}"', canonical_unit(unit))
     return tuple(parse_quantity(entry, unit) for entry in entries)
-
-
-def canonical_unit(unit: str) -> str:
-    """Return the key of `UNITS` for a unit symbol.
-
-    Parameters
-    ----------
-    unit : str
-        A symbol, either spelling of ohm, or "1" for a plain number.
-
-    Returns
-    -------
-    str
-        Key of `UNITS`.
-
-    Raises
-    ------
-    QuantityError
-        No such unit is known.
-    """
-    unit = {"\u03a9": "ohm", "\u2126": "ohm", "1": "", "1/K": "ppm/K"}.get(unit, unit)
-    if unit not in UNITS:
-        raise QuantityError("is no unit known here", found=f'"{unit}"', expected=", ".join(UNITS))
-    return unit
 
 
 def format_quantity(value: float, unit: str, digits: int = 3, *, ascii_only: bool = False) -> str:
@@ -287,62 +198,21 @@ def _decimal(text: str, unit: str) -> Decimal:
     clean = text.translate(_TRANSLATION).strip()
     shown = f'"{text}"'
     if "," in clean:
-        raise _refusal(
+        raise refusal(
             "has a comma", shown, unit, "write the decimal point as a point and leave out thousands separators"
         )
     if infix := _INFIX.fullmatch(clean):
         whole, letter, fraction, rest = infix.groups()
-        power = _infix_power(letter, unit)
+        power = power_of_letter(letter, unit)
         if power is not None:
-            _check_unit(rest, shown, unit, allow_prefix=False)
+            power_of_unit(rest, shown, unit, allow_prefix=False)
             return Decimal(f"{whole}.{fraction}").scaleb(power)
     plain = _PLAIN.fullmatch(clean)
     if plain is None:
         finite = not re.fullmatch(r"[+-]?(nan|inf|infinity)\s*.*", clean, re.IGNORECASE)
-        raise _refusal("is not a quantity" if finite else "is not a finite number", shown, unit)
+        raise refusal("is not a quantity" if finite else "is not a finite number", shown, unit)
     number, rest = plain.groups()
-    return Decimal(number).scaleb(_check_unit(rest, shown, unit, allow_prefix=True))
-
-
-def _infix_power(letter: str, unit: str) -> int | None:
-    """Return the power of ten of a letter that stands for the decimal point, as in 4n7, 4R7 and 3V3."""
-    if letter == unit or (letter == "R" and unit in {"ohm", "V/A"}):
-        return 0
-    return _PREFIXES.get(letter)
-
-
-def _check_unit(rest: str, shown: str, unit: str, *, allow_prefix: bool) -> int:
-    """Return the power of ten that the text after the number stands for, once it fits the unit of the field."""
-    if not rest:
-        return 0
-    if allow_prefix and (rest in _PREFIXES or rest.lower() == "meg") and rest != unit:
-        return _PREFIXES.get(rest, 6)
-    if rest == "R" and unit == "ohm":
-        return 0
-    found = _lookup(re.sub(r"\s*/\s*", "/", rest))
-    if found is None:
-        several = re.search(r"\d", rest) or " " in rest
-        raise _refusal(
-            "has more than one number or unit" if several else f'has no unit known here ("{rest}")', shown, unit
-        )
-    power, dimension = found
-    if dimension != unit and (unit, dimension) not in _SAME:
-        raise _refusal(f"is {UNITS[dimension].name}", shown, unit)
-    return power
-
-
-def _lookup(symbol: str) -> tuple[int, str] | None:
-    """Return the power of ten and the dimension of a unit as written, None for an unknown one."""
-    if symbol[:3].lower() == "meg" and symbol[3:] in _PREFIXED:
-        symbol = "meg" + symbol[3:]
-    if symbol in _SYMBOLS:
-        return _SYMBOLS[symbol]
-    head, slash, tail = symbol.partition("/")
-    if not slash or head not in _SYMBOLS or tail not in _SYMBOLS:
-        return None
-    (above, upper), (below, lower) = _SYMBOLS[head], _SYMBOLS[tail]
-    dimension = _RATIOS.get((upper, lower))
-    return None if dimension is None else (above - below, dimension)
+    return Decimal(number).scaleb(power_of_unit(rest, shown, unit, allow_prefix=True))
 
 
 def _significant(value: Decimal, digits: int) -> str:
@@ -389,8 +259,3 @@ def shown(value: object) -> str:
     if isinstance(value, list | tuple):
         return "a list" if value else "an empty list"
     return "nothing" if value is None else str(value)
-
-
-def _refusal(problem: str, found: str, unit: str, hint: str = "") -> QuantityError:
-    """Build the error for a field of the given unit."""
-    return QuantityError(problem, found=found, expected=UNITS[unit].expected, hint=hint)

@@ -13,7 +13,7 @@ from stepping import Circuit
 from loopdesign.analysis.check import check, closed_model, examine_stage
 from loopdesign.analysis.filter_study import filter_study
 from loopdesign.case import load_case
-from loopdesign.compensation.compensator import compensator_response
+from loopdesign.compensation.response import compensator_response
 from loopdesign.corners.conditions import Corners
 from loopdesign.corners.converters import amplifier, divider, line_load_corners, network_parts
 from loopdesign.models.switched import control_to_output, loop_gain

@@ -16,7 +16,7 @@ import pytest
 from loopdesign.analysis.check import examine_stage
 from loopdesign.analysis.spread.sample import spread
 from loopdesign.case import parse_case, read_text, write_parts
-from loopdesign.compensation.compensator import compensator_response
+from loopdesign.compensation.response import compensator_response
 from loopdesign.corners.conditions import Corners
 from loopdesign.corners.converters import amplifier, divider, network_parts
 from loopdesign.models.averaged import average

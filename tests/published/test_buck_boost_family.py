@@ -18,13 +18,9 @@ from stages import averaged_at, converter, one_inductor, two_inductor
 from loopdesign.analysis.check import check
 from loopdesign.analysis.responses import response
 from loopdesign.case import load_case
-from loopdesign.compensation.compensator import (
-    Divider,
-    NetworkParts,
-    OperationalAmplifier,
-    compensator_response,
-)
+from loopdesign.compensation.compensator import Divider, NetworkParts, OperationalAmplifier
 from loopdesign.compensation.features import network_features
+from loopdesign.compensation.response import compensator_response
 from loopdesign.corners.converters import amplifier, divider, line_load_corners, network_parts, solved
 from loopdesign.margins.margins import find_margins, margins_from_grid
 from loopdesign.models.averaged import average

@@ -10,14 +10,9 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from loopdesign.compensation.compensator import (
-    Divider,
-    NetworkParts,
-    OperationalAmplifier,
-    TransconductanceAmplifier,
-    compensator_response,
-)
+from loopdesign.compensation.compensator import Divider, NetworkParts, OperationalAmplifier, TransconductanceAmplifier
 from loopdesign.compensation.features import network_features
+from loopdesign.compensation.response import compensator_response
 from loopdesign.synthesis.baseline.placement import (
     k_factor_type2,
     k_factor_type3,

@@ -13,7 +13,8 @@ import pytest
 from numpy.testing import assert_allclose
 from stages import averaged_at, converter, one_inductor
 
-from loopdesign.compensation.compensator import Divider, NetworkParts, OperationalAmplifier, compensator_response
+from loopdesign.compensation.compensator import Divider, NetworkParts, OperationalAmplifier
+from loopdesign.compensation.response import compensator_response
 from loopdesign.margins.margins import find_margins
 from loopdesign.models.averaged import average
 from loopdesign.models.insight import plants

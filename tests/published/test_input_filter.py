@@ -24,7 +24,8 @@ from loopdesign.analysis.filter_study import (
     series_rl,
 )
 from loopdesign.case import FilterCapacitor, FilterDamper, InductorEntry, InputFilter, Source, load_case
-from loopdesign.compensation.compensator import OperationalAmplifier, compensator_response
+from loopdesign.compensation.compensator import OperationalAmplifier
+from loopdesign.compensation.response import compensator_response
 from loopdesign.corners.conditions import Corners
 from loopdesign.corners.converters import compensation, divider, line_load_corners, network_parts, solved
 from loopdesign.corners.input_filter import filter_elements

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.check import LOWEST_SHARE, examine_stage
-from loopdesign.analysis.judge import base_of, loop_of
+from loopdesign.analysis.judge import loop_of
+from loopdesign.analysis.variants import base_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

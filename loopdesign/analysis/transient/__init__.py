@@ -1,9 +1,7 @@
 """The closed loop in time, cycle by cycle, every edge exact.
 
-`motion`    exact motion between edges and the first crossing of a threshold
-`devices`   what conducts, and what ends it
-`stepping`  one switching cycle
-`run`       many cycles; traces, ringing, the growth of a small disturbance
+`run`       many cycles, and the waveforms inside them
+`ringing`   ringing, settling, and the growth of a small disturbance, read from a run
 `estimate`  a step predicted from a frequency response
 `start`     from a case to a closed loop at rest
 `steps`     load and line steps of a case

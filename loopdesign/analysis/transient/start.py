@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from loopdesign.analysis.transient.run import final_model
 from loopdesign.corners.converters import compensation, one_corner, solved
 from loopdesign.errors import DataError, LoopDesignError
 from loopdesign.models.switched import SwitchedModel, linearise
@@ -25,6 +24,8 @@ if TYPE_CHECKING:
     from loopdesign.orbit.steady import OperatingPoint
 
 StepKind = Literal["load", "load back", "line", "line back"]
+REFERENCE_MATCH = 1e-11
+"""Difference of the solved reference from the given one, relative to it, that counts as none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,3 +164,53 @@ def model_after(start: StepStart) -> tuple[SwitchedModel | None, str]:
         if told:
             return None, f"the operating point after the step cannot be held: {told}"
     return model, reason
+
+
+def moved_point(point: OperatingPoint, changes: Mapping[str, float], guess: Guess) -> OperatingPoint:
+    """Solve the operating point that the same reference holds once inputs have changed.
+
+    Parameters
+    ----------
+    point
+        Closed-loop operating point before the change, a batch of one; its reference stays.
+    changes
+        New values of inputs by name: ``load`` [A], ``line`` [V].
+    guess
+        Edges near the new operating point.
+
+    Returns
+    -------
+    OperatingPoint
+        With the average output that the finite gain of the amplifier leaves.
+
+    Raises
+    ------
+    ConvergenceError
+        Where there is none.
+    """
+    network, reference = point.network, float(point.trim[0])
+    inputs = point.inputs.copy()
+    for name, value in changes.items():
+        inputs[:, network.input_index(name)] = value
+    target = point.problem.target.copy()
+    slope = reference / float(target[0])
+    last: tuple[float, float] | None = None
+    found = solve(replace(point.problem, inputs=inputs, target=target), guess)
+    for _ in range(12):
+        miss = float(found.trim[0]) - reference
+        if abs(miss) < REFERENCE_MATCH * abs(reference):
+            break
+        if last is not None and last[0] != float(target[0]):
+            slope = (miss - last[1]) / (float(target[0]) - last[0])
+        last = (float(target[0]), miss)
+        target = target - miss / slope
+        found = solve(replace(point.problem, inputs=inputs, target=target), Guess.from_point(found))
+    return found
+
+
+def final_model(point: OperatingPoint, changes: Mapping[str, float], guess: Guess) -> tuple[SwitchedModel | None, str]:
+    """Linearise the operating point after a step, or say why there is none."""
+    try:
+        return linearise(moved_point(point, changes, guess)), ""
+    except (LoopDesignError, np.linalg.LinAlgError) as error:
+        return None, str(error)

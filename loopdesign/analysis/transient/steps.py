@@ -17,18 +17,8 @@ import numpy as np
 
 from loopdesign.analysis.responses import given_parts
 from loopdesign.analysis.transient.estimate import estimate
-from loopdesign.analysis.transient.run import (
-    GrowthRun,
-    Ringing,
-    Run,
-    Traces,
-    disturb,
-    from_point,
-    ringing,
-    run,
-    settling_time,
-    traces,
-)
+from loopdesign.analysis.transient.ringing import GrowthRun, Ringing, disturb, ringing
+from loopdesign.analysis.transient.run import Run, Traces, from_point, run, settling_time, traces
 from loopdesign.analysis.transient.start import (
     StepKind,
     StepStart,

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from loopdesign.analysis.transient.run import GrowthRun
+    from loopdesign.analysis.transient.ringing import GrowthRun
     from loopdesign.analysis.transient.start import StepKind
     from loopdesign.analysis.transient.steps import StepResult, StepStudy
     from loopdesign.report.basics.tables import CellValue

@@ -23,8 +23,6 @@ from loopdesign.compensation.compensator import (
     OperationalAmplifier,
     ShuntOptocoupler,
     TransconductanceAmplifier,
-    compensator_response,
-    optocoupler_factor,
 )
 from loopdesign.compensation.ideal_parts import (
     place_type1_operational,
@@ -34,6 +32,7 @@ from loopdesign.compensation.ideal_parts import (
     place_type3_operational,
     place_type3_transconductance,
 )
+from loopdesign.compensation.response import compensator_response, optocoupler_factor
 from loopdesign.errors import LoopDesignError
 from loopdesign.margins.crossings import wrapped_deg
 

@@ -13,7 +13,7 @@ from loopdesign.synthesis.search.lattice import PARTS
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from loopdesign.analysis.judge import Base
+    from loopdesign.analysis.variants import Base
     from loopdesign.corners.conditions import Corners
     from loopdesign.synthesis.search.search import Search
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from loopdesign.analysis.check import examine_stage
 from loopdesign.analysis.extremes import base_corners, toleranced, variants
-from loopdesign.analysis.judge import base_of, guess_at, variant_converter
+from loopdesign.analysis.variants import base_of, guess_at, variant_converter
 from loopdesign.models.switched import control_to_output
 from loopdesign.orbit.operating_point import operating_point
 from loopdesign.synthesis.cures.damping import choose_slope, half_frequency_quality, sensed_slopes

@@ -26,8 +26,8 @@ from loopdesign.compensation.compensator import (
     OperationalAmplifier,
     ShuntOptocoupler,
     TransconductanceAmplifier,
-    compensator_response,
 )
+from loopdesign.compensation.response import compensator_response
 from loopdesign.margins.margins import headline_margins
 
 if TYPE_CHECKING:

@@ -53,6 +53,11 @@ def in_order(lattice: Lattice, found: Found) -> NDArray[np.intp]:
     return found.items[order]
 
 
+def place_of(lattice: Lattice, found: Found, item: int) -> int:
+    """Place of a combination in the order; those ahead of it were refused by the exact loop."""
+    return int(np.flatnonzero(in_order(lattice, found) == item)[0])
+
+
 def _distinct(row: NDArray[np.float64]) -> int:
     """Count the distinct values among the resistors and among the capacitors of a network."""
     kinds: dict[str, set[float]] = {"R": set(), "C": set()}

@@ -11,8 +11,9 @@ import pytest
 
 from loopdesign.analysis.check import examine_stage
 from loopdesign.analysis.extremes import base_corners, current_loop, extremes, influences, toleranced, variants
-from loopdesign.analysis.judge import base_of, judge
+from loopdesign.analysis.judge import judge
 from loopdesign.analysis.transient.steps import step
+from loopdesign.analysis.variants import base_of
 from loopdesign.case import parse_case, read_text, write_parts
 from loopdesign.corners.conditions import Corners
 from loopdesign.errors import NoDesignError

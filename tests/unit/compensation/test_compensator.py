@@ -12,10 +12,10 @@ from loopdesign.compensation.compensator import (
     OperationalAmplifier,
     ShuntOptocoupler,
     TransconductanceAmplifier,
-    compensator_netlist,
-    compensator_response,
 )
 from loopdesign.compensation.features import network_features
+from loopdesign.compensation.netlist import compensator_netlist
+from loopdesign.compensation.response import compensator_response
 from loopdesign.network.circuit import derive
 from loopdesign.network.elements import Resistor, VoltageSource
 

@@ -14,7 +14,8 @@ from scipy.optimize import brentq
 from stages import BOOST, SEPIC, converter, one_inductor, scaled, trap, two_inductor
 
 import loopdesign.models.switched
-from loopdesign.compensation.compensator import Divider, NetworkParts, TransconductanceAmplifier, compensator_netlist
+from loopdesign.compensation.compensator import Divider, NetworkParts, TransconductanceAmplifier
+from loopdesign.compensation.netlist import compensator_netlist
 from loopdesign.models.switched import (
     control_to_output,
     input_impedance,

@@ -7,7 +7,8 @@ import pytest
 from stages import BOOST, converter, one_inductor, trap
 
 from loopdesign.analysis.check import loop_margins
-from loopdesign.compensation.compensator import Divider, NetworkParts, TransconductanceAmplifier, compensator_netlist
+from loopdesign.compensation.compensator import Divider, NetworkParts, TransconductanceAmplifier
+from loopdesign.compensation.netlist import compensator_netlist
 from loopdesign.models.insight import plants
 from loopdesign.models.switched import linearise
 from loopdesign.models.verdict import all_modes, participation, verdicts, worst_modes

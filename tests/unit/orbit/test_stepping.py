@@ -11,23 +11,11 @@ from scipy.linalg import expm
 from stages import trap
 
 from loopdesign.analysis.transient.estimate import estimate, step_response
-from loopdesign.analysis.transient.run import (
-    disturb,
-    from_point,
-    moved_point,
-    prony,
-    ringing,
-    run,
-    settling_time,
-    traces,
-)
-from loopdesign.compensation.compensator import (
-    Divider,
-    NetworkParts,
-    OperationalAmplifier,
-    TransconductanceAmplifier,
-    compensator_netlist,
-)
+from loopdesign.analysis.transient.ringing import disturb, prony, ringing
+from loopdesign.analysis.transient.run import from_point, run, settling_time, traces
+from loopdesign.analysis.transient.start import moved_point
+from loopdesign.compensation.compensator import Divider, NetworkParts, OperationalAmplifier, TransconductanceAmplifier
+from loopdesign.compensation.netlist import compensator_netlist
 from loopdesign.models.switched import linearise
 from loopdesign.models.verdict import Mode, worst_modes
 from loopdesign.orbit.operating_point import operating_point

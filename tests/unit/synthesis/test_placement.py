@@ -11,9 +11,9 @@ from loopdesign.compensation.compensator import (
     OperationalAmplifier,
     ShuntOptocoupler,
     TransconductanceAmplifier,
-    compensator_response,
 )
 from loopdesign.compensation.features import network_features
+from loopdesign.compensation.response import compensator_response
 from loopdesign.errors import LoopDesignError
 from loopdesign.synthesis.baseline.placement import (
     PlacementError,

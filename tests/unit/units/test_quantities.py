@@ -8,16 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from loopdesign.errors import QuantityError
-from loopdesign.units.quantities import (
-    UNITS,
-    canonical_unit,
-    exact_quantity,
-    format_quantity,
-    implausible,
-    parse_list,
-    parse_quantity,
-    shown,
-)
+from loopdesign.units.quantities import exact_quantity, format_quantity, implausible, parse_list, parse_quantity, shown
+from loopdesign.units.symbols import UNITS, canonical_unit
 
 READ = [
     ("4.7 uF", "F", 4.7e-6),

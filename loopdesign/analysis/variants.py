@@ -1,0 +1,178 @@
+"""Variants of a stage at its nominal corners: their converters, and their closed loops solved and linearised."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.corners.converters import compensation, open_loop
+from loopdesign.models.averaged import average_state
+from loopdesign.models.switched import SwitchedModel, linearise
+from loopdesign.network.circuit import SwitchedNetwork, derive
+from loopdesign.network.converter import PROBES, Converter, dc_inputs, netlist
+from loopdesign.network.modulator import threshold
+from loopdesign.orbit.operating_point import problem
+from loopdesign.orbit.steady import Guess, OperatingPoint, OrbitProblem, solve
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from loopdesign import case as cases
+    from loopdesign.analysis.check import ExaminedStage
+    from loopdesign.corners.conditions import Corners
+
+
+SHARPEST_KNOWN = 1.5
+"""Quality from which a pair of the plant gets grid points of its own [unitless]."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Base:
+    """Operating conditions at nominal parts, to begin the solution of their variants from.
+
+    Attributes
+    ----------
+    case, parts
+        The case and the compensation parts by name.
+    corners
+        Conditions (C,) of line, load and temperature, nominal parts.
+    guess
+        Edges (C,) of the nominal operating points.
+    bias
+        Average voltage (C,) [V] of every capacitor by name.
+    resonances_hz
+        (C,K) pole and zero pairs of the nominal plants that need grid points of their own, NaN where fewer [Hz].
+    """
+
+    case: cases.Case
+    parts: Mapping[str, float]
+    corners: Corners
+    guess: Guess
+    bias: Mapping[str, NDArray[np.float64]]
+    resonances_hz: NDArray[np.float64]
+
+
+def base_of(case: cases.Case, parts: Mapping[str, float], stage: ExaminedStage) -> Base:
+    """Prepare the variants of a stage's corners.
+
+    Parameters
+    ----------
+    case, parts
+        The case and the compensation parts by name.
+    stage
+        The power stage at its conditions, nominal parts.
+
+    Returns
+    -------
+    Base
+        Where `judge` begins.
+    """
+    point = stage.point
+    mean = average_state(point) / point.network.state_scale
+    bias = {s[2:-1]: np.abs(mean[:, i]) for i, s in enumerate(point.network.states) if s.startswith("v(")}
+    return Base(
+        case=case,
+        parts=dict(parts),
+        corners=stage.corners,
+        guess=Guess.from_point(point),
+        bias=bias,
+        resonances_hz=_resonances(stage),
+    )
+
+
+def guess_at(base: Base, condition: NDArray[np.intp]) -> Guess:
+    """Begin the solution of variants from their nominal conditions (B,)."""
+    near = base.guess
+    return Guess(
+        duty=near.duty[condition],
+        rectifier_end=near.rectifier_end[condition],
+        discontinuous=near.discontinuous[condition],
+    )
+
+
+def _resonances(stage: ExaminedStage) -> NDArray[np.float64]:
+    """Frequencies (C,K) at and beside the sharp pairs of the nominal plants [Hz]."""
+    rows = []
+    for plant in stage.plants:
+        roots = np.concatenate([plant.poles_hz, plant.zeros_hz])
+        roots = roots[roots.imag > 0.0]
+        size, damping = np.abs(roots), np.abs(roots.real) / np.abs(roots)
+        sharp = damping < 0.5 / SHARPEST_KNOWN
+        row = [f * side for f, d in zip(size[sharp], damping[sharp], strict=True) for side in (1.0 - d, 1.0, 1.0 + d)]
+        rows.append(row)
+    width = max((len(r) for r in rows), default=0)
+    table = np.full((len(rows), width), np.nan)
+    for k, row in enumerate(rows):
+        table[k, : len(row)] = row
+    return table
+
+
+def output_factor(case: cases.Case, corners: Corners) -> NDArray[np.float64]:
+    """Output over nominal output (B,) [unitless]: what reference and divider of each variant make of it."""
+    reference = np.broadcast_to(corners.factor("reference"), (len(corners),))
+    upper, lower = corners.factor("divider.upper"), corners.factor("divider.lower")
+    if case.error_amplifier is None or case.divider is None:
+        return np.ones(len(corners))
+    ratio = case.specification.output_voltage / case.error_amplifier.reference - 1.0
+    return np.asarray(reference * (1.0 + ratio * np.asarray(upper) / np.asarray(lower)) / (1.0 + ratio))
+
+
+def variant_converter(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Converter:
+    """Build the open-loop converter of every variant, output and capacitor bias moved by its tolerances."""
+    factor = output_factor(base.case, corners)
+    bias = {k: v[condition] * (factor if k.startswith("Co") else 1.0) for k, v in base.bias.items()}
+    converter = open_loop(base.case, corners, bias)
+    return replace(converter, output_voltage=converter.output_voltage * factor)
+
+
+def closed_loop(
+    base: Base, corners: Corners, condition: NDArray[np.intp], *, from_nothing: bool = False
+) -> tuple[SwitchedModel, NDArray[np.bool_]]:
+    """Solve and linearise the closed loop of every variant; say which reach their output."""
+    converter = variant_converter(base, corners, condition)
+    closed = converter.closed(compensation(base.case, base.parts, corners))
+    guess = guess_at(base, condition)
+    if from_nothing:
+        guess = Guess.from_point(solve(problem(replace(converter, load="resistive"))))
+    point = None if guess.discontinuous.any() else _continuous(closed, guess)
+    if point is None:
+        point = solve(problem(closed), guess)
+    return linearise(point), point.duty <= base.case.modulator.max_duty
+
+
+def _continuous(closed: Converter, guess: Guess) -> OperatingPoint | None:
+    """Solve a batch that conducts continuously, without the idle interval; None where an item does not.
+
+    The network with both devices open is the dear one to derive, its nodal matrix being singular, and it is not needed.
+    """
+    on, off = frozenset({"switch"}), frozenset({"diode"})
+    period = np.full(len(closed.input_voltage), closed.period)
+    two = derive(netlist(closed), (on, off), (*PROBES, "v(sense)"), period=period)
+    network = SwitchedNetwork(
+        states=two.states,
+        inputs=two.inputs,
+        outputs=two.outputs,
+        configurations=(two.configurations[0], two.configurations[1], two.configurations[1]),
+        state_scale=two.state_scale,
+        period=two.period,
+    )
+    posed = OrbitProblem(
+        network=network,
+        threshold=threshold(closed.modulator, network),
+        inputs=dc_inputs(closed, network),
+        trim=closed.trim,
+        target=np.asarray(closed.output_voltage, float),
+        diode=False,
+        max_duty=closed.max_duty,
+    )
+    point = solve(posed, guess)
+    if closed.synchronous:
+        return point
+    conducting, diode = network.configurations[1], network.output_index("i(diode)")
+    valley = np.einsum("bn,bn->b", conducting.C[:, diode], point.at_rectifier_end)
+    valley += np.einsum("bp,bp->b", conducting.D[:, diode], point.inputs)
+    return point if bool((valley > 0.0).all()) else None

@@ -1,0 +1,103 @@
+"""Closed-form response of error amplifier, divider and network.
+
+The network runs from node ``sense`` (top of the divider) over ``feedback`` to ``control`` (input of the comparator). A
+response is C = -v(control)/v(sense), so that the loop gain of plant and compensator is T = P C.
+
+Admittances, with s = 2 pi i f::
+
+    Yu = 1/upper + s feedforward + s C3/(1 + s R2 C3)      sense to feedback
+    Yl = 1/lower                                           feedback to ground
+    Yn = s C2 + s C1/(1 + s R1 C1)                         the network of R1, C1, C2
+
+    transconductance   C = gm Yu/(Yu + Yl) / (Yn + 1/output_resistance)       network from control to ground
+    operational        C = Yu / (Yn + (Yu + Yl + Yn)/A)                       network from feedback to control
+    shunt optocoupler  C = transfer_ratio pull_up/led_resistance / (1 + i f/bandwidth) (1 + operational C)
+
+with 1/A = 1/dc_gain + i f/gain_bandwidth, the one-pole amplifier. A shunt regulator with an optocoupler feeds its light
+source from the output itself, hence the 1 beside the operational response.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.compensation.compensator import (
+    Divider,
+    ErrorAmplifier,
+    NetworkParts,
+    OperationalAmplifier,
+    ShuntOptocoupler,
+    TransconductanceAmplifier,
+    Value,
+)
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+
+def compensator_response(
+    amplifier: ErrorAmplifier, divider: Divider, parts: NetworkParts, frequencies_hz: ArrayLike
+) -> NDArray[np.complex128]:
+    """Return the response C = -v(control)/v(sense) in closed form; see the head of the module for the equations.
+
+    Parameters
+    ----------
+    amplifier : TransconductanceAmplifier, OperationalAmplifier or ShuntOptocoupler
+        Error amplifier.
+    divider : Divider
+        Divider with its feed-forward capacitor.
+    parts : NetworkParts
+        Compensation network.
+    frequencies_hz : array_like (F,) or (B, F)
+        Frequencies; 0 is allowed where the dc gain is finite [Hz].
+
+    Returns
+    -------
+    ndarray (..., F)
+        Response; leading axes are those of the values broadcast together [unitless].
+    """
+    f = np.asarray(frequencies_hz, dtype=np.float64)
+    s = np.asarray(2j * np.pi * f, dtype=np.complex128)
+    upper = 1.0 / _axis(divider.upper) + s * _axis(divider.feedforward) + _series(s, parts.R2, parts.C3)
+    lower = 1.0 / _axis(divider.lower)
+    network = s * _axis(parts.C2) + _series(s, parts.R1, parts.C1)
+    if isinstance(amplifier, TransconductanceAmplifier):
+        load = network + 1.0 / _axis(amplifier.output_resistance)
+        return np.asarray(_axis(amplifier.gm) * upper / (upper + lower) / load)
+    inverse_gain = 1.0 / _axis(amplifier.dc_gain) + 1j * f / _axis(amplifier.gain_bandwidth)
+    operational = upper / (network + (upper + lower + network) * inverse_gain)
+    if isinstance(amplifier, OperationalAmplifier):
+        return np.asarray(operational)
+    return np.asarray(optocoupler_factor(amplifier, f) * (1.0 + operational))
+
+
+def optocoupler_factor(amplifier: ShuntOptocoupler, frequencies_hz: ArrayLike) -> NDArray[np.complex128]:
+    """Return the response from the voltage across light source and its resistor to the fall of the control node.
+
+    Parameters
+    ----------
+    amplifier : ShuntOptocoupler
+        Shunt regulator with optocoupler.
+    frequencies_hz : array_like (F,) or (B, F)
+        Frequencies [Hz].
+
+    Returns
+    -------
+    ndarray (..., F)
+        transfer_ratio pull_up/led_resistance / (1 + i f/bandwidth) [unitless].
+    """
+    gain = _axis(amplifier.transfer_ratio) * _axis(amplifier.pull_up) / _axis(amplifier.led_resistance)
+    return np.asarray(gain / (1.0 + 1j * np.asarray(frequencies_hz, dtype=np.float64) / _axis(amplifier.bandwidth)))
+
+
+def _axis(value: Value) -> NDArray[np.float64]:
+    """Give a value (B,) a last axis for the frequencies."""
+    return np.asarray(value, dtype=np.float64)[..., np.newaxis]
+
+
+def _series(s: NDArray[np.complex128], resistance: Value, capacitance: Value) -> NDArray[np.complex128]:
+    """Return the admittance of a resistor in series with a capacitor."""
+    r, c = _axis(resistance), _axis(capacitance)
+    return np.asarray(s * c / (1.0 + s * r * c))

@@ -1,0 +1,90 @@
+"""The answer of a robust choice: the combination chosen, the best others beside it, and what the user should know."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.analysis.check import check
+from loopdesign.synthesis.choice.deviation import estimated_deviation, step_of
+from loopdesign.synthesis.choice.result import Choice
+from loopdesign.synthesis.search.order import alternatives, at_bounds, in_order, place_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from loopdesign.analysis.check import ExaminedStage
+    from loopdesign.analysis.extremes import Extremes
+    from loopdesign.synthesis.choice.examination import Examination
+    from loopdesign.synthesis.search.search import Search
+
+SHOWN = 5
+"""Alternatives listed."""
+WIDE = 0.5
+"""Share of the best score within which alternatives are looked for where few lie close to it."""
+FEW = (
+    f"no other combination within {100 * WIDE:.0f} % of the best score passes every limit when examined exactly and "
+    "differs by 2 % in crossover or modulus margin, 1 deg in phase or 0.4 dB in gain margin"
+)
+BOUND = (
+    "the bound is the peak of the exact closed-loop output impedance at the worst corner, times the step of {:.3g} A; "
+    "from {:.3g} A, with nominal parts, the step itself departs by {:.3g} V at most, at {:.4g} V, as estimated from "
+    "the output impedance"
+)
+
+
+def outcome(
+    exam: Examination, plain: ExaminedStage, work: Search, item: int, ends: Extremes | None, *, settled: bool,
+    search_wide: Callable[[], Search],
+) -> Choice:  # fmt: skip
+    """Gather the answer.
+
+    Parameters
+    ----------
+    exam
+        What the combination was examined against.
+    plain
+        Conditions of line and load only, as a check examines them.
+    work, item
+        The last search, and the number of the combination chosen.
+    ends
+        Worst tolerance ends; None where nothing has a tolerance.
+    settled
+        Whether those ends leave the choice as it is.
+    search_wide
+        Searches again, keeping combinations that score much less; called where few alternatives lie close.
+
+    Returns
+    -------
+    Choice
+        Without the divider and the slope.
+    """
+    case, prefer, parts = exam.case, exam.demands.prefer, work.parts_of(item)
+    others = _alternatives(exam, work, item)
+    if len(others) < SHOWN and not work.climbed:
+        others = _alternatives(exam, search_wide(), item)
+    listed = np.array([item, *others], np.intp)
+    begin, step = step_of(case)
+    shown = [
+        work.candidate(int(i), exam.demands, step, exam.readings(work, int(i), judged))
+        for i, judged in zip(listed, exam.judge_each(work, listed), strict=True)
+    ]
+    notes = at_bounds(work.lattice, item)
+    if prefer == "step":
+        notes += (BOUND.format(step, begin, *estimated_deviation(case, parts)),)
+    if len(others) < SHOWN:
+        notes += (f"{len(others)} others listed, not {SHOWN}: {FEW}",)
+    place = place_of(work.lattice, work.found, item)
+    return Choice(
+        assessment=check(case, parts, plain), chosen={}, prefer=prefer, best=shown[0], alternatives=tuple(shown[1:]),
+        method=work.method(len(exam.condition), item, settled=settled, place=place), notes=notes, extremes=ends,
+        corners=len(exam.condition), combinations=work.lattice.size, evaluated=work.found.evaluated,
+    )  # fmt: skip
+
+
+def _alternatives(exam: Examination, work: Search, item: int) -> list[int]:
+    """List the best other combinations that pass; those ahead of the choice were refused by the exact loop."""
+    order = in_order(work.lattice, work.found)[place_of(work.lattice, work.found, item) :]
+    listed = alternatives(work.lattice, order, item, count=3 * SHOWN, told=work.telling)
+    return exam.passing(work, listed)[:SHOWN]
