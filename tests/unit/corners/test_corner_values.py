@@ -9,7 +9,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from loopdesign.case import parse_case
-from loopdesign.compensation.compensator import compensator_response
+from loopdesign.compensation.response import compensator_response
 from loopdesign.corners.conditions import Corners
 from loopdesign.corners.converters import (
     amplifier,

@@ -6,7 +6,8 @@ import math
 
 import pytest
 
-from loopdesign.units.quantities import UNITS, implausible
+from loopdesign.units.quantities import implausible
+from loopdesign.units.symbols import UNITS
 
 # Common practice of power supplies below a few hundred kilowatts; low and high are the last values that pass.
 EDGES = {
