@@ -1,7 +1,7 @@
 """What is impossible in a case whose single values are all fine, and what is merely odd.
 
 Ideal duty cycles are those of R. W. Erickson, D. Maksimovic, *Fundamentals of Power Electronics*, 3rd ed., 2020,
-chapters 2, 5 and 6 (from memory). Losses only raise the duty a converter needs, so a lossless duty above the limit
+chapters 2, 5 and 6. Losses only raise the duty a converter needs, so a lossless duty above the limit
 proves the specification impossible; the exact operating point decides the rest.
 """
 

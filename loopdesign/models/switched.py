@@ -11,7 +11,7 @@ and ``z(T) = z(0)`` closes the period. The output's component at the injected fr
 ``exp(-jwt) y(t)`` over one period. Matrices are used in modal form, so that all frequencies are a few small products;
 where the eigenvectors are too ill-conditioned, a solve per frequency takes over.
 
-The period map without input has the characteristic (Floquet) multipliers as eigenvalues; jumps as in M. Leine, H.
+The period map without input has the characteristic (Floquet) multipliers as eigenvalues; jumps as in R. I. Leine, H.
 Nijmeijer, "Dynamics and Bifurcations of Non-Smooth Mechanical Systems", 2004, on saltation matrices (from memory).
 """
 

@@ -128,7 +128,7 @@ def test_cost_in_corners(three_lines, record_ratio):
 
 
 def test_whole_lattice_against_nine_corners(benchmark, open_case, record_ratio):
-    """E96 x E12 x E12 against three input voltages and three loads, the divider and the confirmation included."""
+    """Every E96 x E12 x E12 combination against three input voltages and three loads, the divider and the confirmation included."""
     text = TEXT.replace('{ min = "0.1 A", max = "1.2 A" }', '["0.1 A", "0.5 A", "1.2 A"]')
     found = benchmark.pedantic(choose, (parse_case(text, "nine"),), {"tolerances": False}, rounds=1, iterations=1)
     assert found.corners == 9

@@ -97,7 +97,7 @@ def test_printed_inverting_example():
 @pytest.mark.parametrize("D", [0.3, 0.6])
 @pytest.mark.parametrize("name", ["boost", "inverting", "flyback"])
 def test_zero_rule_is_exact_for_one_inductor(name, D):
-    """Item of the table again: for one inductor and no losses the trade's rule is the true zero."""
+    """E2 again, Table 8.2: for one inductor and no losses the trade's rule is the true zero."""
     conv = lossless(name, D)
     rule = conv.topology.rhp_zero_rule
     assert rule is not None
@@ -107,7 +107,7 @@ def test_zero_rule_is_exact_for_one_inductor(name, D):
 
 @pytest.mark.parametrize("name", TOPOLOGIES)
 def test_lossless_duty_is_where_the_lossless_stage_settles(name):
-    """Conversion ratios of chapters 2 and 6; the switched stage differs by its ripple only, here of 2 MHz."""
+    """B3: conversion ratios of chapters 2 and 6; the switched stage differs by its ripple only, here of 2 MHz."""
     topology = TOPOLOGIES[name]
     vin, vout = (24.0, 9.0) if name == "buck" else (9.0, 24.0)
     stage = two_inductor(100e-6, 150e-6, 47e-6, 200e-6) if name in ("sepic", "cuk", "zeta") else stage_of(name)

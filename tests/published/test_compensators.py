@@ -32,7 +32,7 @@ def lag_deg(response):
 
 @pytest.mark.parametrize(("k", "lag"), [(2, 233), (3, 216), (4, 208), (5, 202), (6, 198), (10, 191)])
 def test_type2_lag_is_the_printed_table(k, lag):
-    """PBM3 table 12.1, truncated in print for k = 3, 5, 6: one degree."""
+    """K1: PBM3 table 12.1, truncated in print for k = 3, 5, 6: one degree."""
     parts = place_type2_operational(1e4, 1.0, 1e4 / k, 1e4 * k, 1e4)
     response = compensator_response(IDEAL, Divider(upper=1e4), parts, [1e4])[0]
     assert_allclose(lag_deg(response), lag, atol=1.0)
@@ -41,7 +41,7 @@ def test_type2_lag_is_the_printed_table(k, lag):
 
 @pytest.mark.parametrize(("spacing", "lag"), [(2, 196), (3, 164), (4, 146), (5, 136), (6, 128)])
 def test_type3_lag_is_the_printed_table(spacing, lag):
-    """PBM3 table 12.3; its K is the square root of Venable's k. Rounded unevenly in print: one degree."""
+    """K2: PBM3 table 12.3; its K is the square root of Venable's k. Rounded unevenly in print: one degree."""
     parts = place_type3_operational(1e4, 1.0, (1e4 / spacing,) * 2, (1e4 * spacing,) * 2, 1e4)
     response = compensator_response(IDEAL, Divider(upper=1e4), parts, [1e4])[0]
     assert_allclose(lag_deg(response) % 360, lag, atol=1.0)
@@ -51,7 +51,7 @@ def test_type3_lag_is_the_printed_table(spacing, lag):
     ("boost", "k"), [(30, 1.732051), (45, 2.414214), (60, 3.732051), (70, 5.671282), (80, 11.430052)]
 )
 def test_k_of_type2(boost, k):
-    """VEN83 (from memory): k = tan(boost/2 + 45 degrees); six decimals recomputed."""
+    """K1: VEN83 (from memory): k = tan(boost/2 + 45 degrees); six decimals recomputed."""
     assert_allclose(k_factor_type2(boost), k, atol=6e-7)
 
 
@@ -59,12 +59,12 @@ def test_k_of_type2(boost, k):
     ("boost", "k"), [(60, 3.0), (90, 5.828427), (120, 13.928203), (135, 25.274142), (150, 57.695481)]
 )
 def test_k_of_type3(boost, k):
-    """VEN83 (from memory): k = tan(boost/4 + 45 degrees)^2; six decimals recomputed."""
+    """K2: VEN83 (from memory): k = tan(boost/4 + 45 degrees)^2; six decimals recomputed."""
     assert_allclose(k_factor_type3(boost), k, atol=6e-7)
 
 
 def test_type2_example():
-    """Parts by VEN83's formulas (from memory) for 10 kHz, gain 10, k = 4, 10 kohm; values recomputed (derived)."""
+    """K1: parts by VEN83's formulas (from memory) for 10 kHz, gain 10, k = 4, 10 kohm; values recomputed (derived)."""
     parts = place_type2_operational(1e4, 10.0, 2.5e3, 4e4, 1e4)
     assert_allclose([parts.C2, parts.C1, parts.R1], [39.7887e-12, 596.831e-12, 106.667e3], rtol=5e-6)
     response = compensator_response(IDEAL, Divider(upper=1e4), parts, [1e4])[0]
@@ -78,7 +78,7 @@ def test_type2_example():
 
 
 def test_type3_example():
-    """Parts by VEN83's formulas (from memory) for 10 kHz, gain 5, boost 120 degrees, 10 kohm; recomputed (derived)."""
+    """K2: parts by VEN83's formulas (from memory) for 10 kHz, gain 5, boost 120 degrees, 10 kohm; recomputed (derived)."""
     k = k_factor_type3(120)
     parts = place_type3_operational(1e4, 5.0, (1e4 / np.sqrt(k),) * 2, (1e4 * np.sqrt(k),) * 2, 1e4)
     assert_allclose([parts.R1, parts.R2], [14.43376e3, 773.503], rtol=1e-6)
@@ -99,7 +99,7 @@ def forward_plant(f, l, c, esr, load, gain):
 
 
 def test_type2_worked_design():
-    """PBM3 12.9: forward converter, 5 V 10 A, 100 kHz, crossover 20 kHz, K = 4: R2 = 100 k, C1 = 318 pF, C2 = 20 pF, 55 degrees.
+    """K3: PBM3 12.9: forward converter, 5 V 10 A, 100 kHz, crossover 20 kHz, K = 4: R2 = 100 k, C1 = 318 pF, C2 = 20 pF, 55 degrees.
 
     The print takes the midband gain R2/R1 = 100 for the gain at the crossover; exactly it is less by the factor 1 - 1/K^2.
     """
@@ -119,7 +119,7 @@ def test_type2_worked_design():
 
 
 def test_type3_worked_design():
-    """PBM3 12.14: 50 kHz, K = 5, zeros 2 kHz, poles 50 kHz, 1 kohm: 40 ohm and 0.08 uF across it, feedback 70.8 k, 45 pF.
+    """K4: PBM3 12.14: 50 kHz, K = 5, zeros 2 kHz, poles 50 kHz, 1 kohm: 40 ohm and 0.08 uF across it, feedback 70.8 k, 45 pF.
 
     The feedback's other capacitor is misprinted as 0.011 uF, ten times 1/(2 pi 70.8 k 2 kHz). The print neglects one part
     beside the other in every corner frequency, hence 5 percent.
@@ -133,7 +133,7 @@ def test_type3_worked_design():
 
 @pytest.mark.parametrize(("ratio", "lag"), [(1, 135), (2, 116), (4, 104), (8, 97.1), (10, 95.7)])
 def test_output_filter_lag(ratio, lag):
-    """PBM3 table 12.2, equation 12.8: far above resonance the lag is 180 - atan(f/fesr). Truncated in print: 0.7 degrees."""
+    """K5: PBM3 table 12.2, equation 12.8: far above resonance the lag is 180 - atan(f/fesr). Truncated in print: 0.7 degrees."""
     c, esr = 1e-3, 0.1
     f = np.array([ratio / (2 * np.pi * esr * c)])
     plant = forward_plant(f, 1.0, c, esr, np.inf, 1.0)  # an inductor so large that resonance is far below
@@ -141,7 +141,7 @@ def test_output_filter_lag(ratio, lag):
 
 
 def test_transconductance_example():
-    """Closed form after Basso 2012 (from memory): gm = 200 uS, 38 k / 10 k, 5 kHz, zero 1.25 kHz, pole 20 kHz, gain 3 (derived)."""
+    """K6: closed form after Basso 2012 (from memory): gm = 200 uS, 38 k / 10 k, 5 kHz, zero 1.25 kHz, pole 20 kHz, gain 3 (derived)."""
     divider = Divider(upper=38e3, lower=10e3)
     amplifier = TransconductanceAmplifier(gm=200e-6)
     parts = place_type2_transconductance(5e3, 3.0, 1.25e3, 20e3, 200e-6, divider.ratio)
@@ -153,7 +153,7 @@ def test_transconductance_example():
 
 
 def test_transconductance_midband_gain():
-    """PBM3 12.19: zero 1/(2 pi R C1), pole about 1/(2 pi R C2), midband gain gm R (times the divider)."""
+    """K6: PBM3 12.19: zero 1/(2 pi R C1), pole about 1/(2 pi R C2), midband gain gm R (times the divider)."""
     amplifier, divider = TransconductanceAmplifier(gm=1e-3), Divider(upper=90e3, lower=10e3)
     parts = NetworkParts(network="type II", R1=10e3, C1=100e-9, C2=10e-12)
     features = network_features(amplifier, divider, parts)
@@ -165,7 +165,7 @@ def test_transconductance_midband_gain():
 
 @pytest.mark.parametrize("ratio", [2.0, 4.0, 9.0])
 def test_lead_network_geometry(ratio):
-    """EM3 equations 9.53-9.58: most lead at sqrt(fz fp), theta = atan((sqrt(fp/fz) - sqrt(fz/fp))/2).
+    """K7: EM3 equations 9.53-9.58: most lead at sqrt(fz fp), theta = atan((sqrt(fp/fz) - sqrt(fz/fp))/2).
 
     The lead of R2 and C3 across the upper divider resistor, read as the ratio of responses with and without it.
     """

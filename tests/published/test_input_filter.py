@@ -166,7 +166,7 @@ def test_printed_filter_peak():
 
 
 def test_extra_element_correction():
-    """Eqs. 17.4-17.14: with the filter, control to output is multiplied by (1 + Zo/ZN)/(1 + Zo/ZD)."""
+    """F2, Eqs. 17.4-17.14: with the filter, control to output is multiplied by (1 + Zo/ZN)/(1 + Zo/ZD)."""
     damper = FilterDamper(resistance=1.0, capacitance=4700e-6)
     netlist = elements(330e-6, 470e-6, damper)
     f = np.geomspace(20.0, 50e3, 25)

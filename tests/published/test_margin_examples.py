@@ -1,6 +1,6 @@
 """Margin reading against printed examples and relations.
 
-Sources: K. Ogata, "Modern Control Engineering", 5th ed. (OGA, lead-compensation example, the compensator from memory);
+Sources: K. Ogata, "Modern Control Engineering", 5th ed., 2010 (OGA, lead-compensation example, the compensator from memory);
 R. W. Erickson, D. Maksimovic, "Fundamentals of Power Electronics", 3rd ed., 2020 (EM3).
 """
 
@@ -26,7 +26,7 @@ def every_route(loop, low_hz, high_hz):
 
 @pytest.mark.parametrize(("lead", "crossover_rad", "margin"), [(False, 6.168466, 17.9642), (True, 8.889535, 50.5076)])
 def test_lead_compensation_example(lead, crossover_rad, margin):
-    """OGA: 40/(s(s+2)) has 17 degrees (printed), with the lead 41.7 (s+4.41)/(s+18.4) (from memory) over the 50 specified.
+    """M1: OGA: 40/(s(s+2)) has 17 degrees (printed), with the lead 41.7 (s+4.41)/(s+18.4) (from memory) over the 50 specified.
 
     Six digits recomputed; the gain margin is infinite in print, here absent with a reason.
     """
@@ -48,7 +48,7 @@ def test_lead_compensation_example(lead, crossover_rad, margin):
     [(1.0, 51.827), (0.5, 76.345), (4.01376, 14.2), (0.816497, 60.0), (1.189207, 45.0), (1.86121, 30.0)],
 )
 def test_phase_margin_and_closed_loop_q(q, margin):
-    """EM3 9.4.3: T = 1/((s/w0)(1 + s/w2)) closes to a pair with Q = sqrt(w0/w2); Q = 1 is 52 degrees, Q = 0.5 is 76 (printed)."""
+    """M2: EM3 9.4.3: T = 1/((s/w0)(1 + s/w2)) closes to a pair with Q = sqrt(w0/w2); Q = 1 is 52 degrees, Q = 0.5 is 76 (printed)."""
 
     def loop(f):
         s = 1j * f / 1e3
@@ -62,7 +62,7 @@ def test_phase_margin_and_closed_loop_q(q, margin):
 
 @pytest.mark.parametrize(("q", "printed"), [(1.0, 16.3), (2.0, 44.4)])
 def test_overshoot_that_the_phase_margin_foretells(q, printed):
-    """EM3 9.4.4: exp(-pi/sqrt(4 Q^2 - 1)) is 16.3 % for Q = 1 and 44.4 % for Q = 2 (printed).
+    """M2: EM3 9.4.4: exp(-pi/sqrt(4 Q^2 - 1)) is 16.3 % for Q = 1 and 44.4 % for Q = 2 (printed).
 
     The margin read from the loop gives Q; the closed loop 1/(1 + s/(Q wc) + s^2/wc^2) is stepped by scipy, and once more from its
     frequency response by the program's own route from responses to steps.
@@ -86,7 +86,7 @@ def test_overshoot_that_the_phase_margin_foretells(q, printed):
 
 @pytest.mark.parametrize(("delay", "margin"), [(0.36e-6, 39), (0.86e-6, 21), (1.36e-6, 3)])
 def test_delay_costs_phase(delay, margin):
-    """EM3 19.3: a delay costs 360 fc td degrees; 52 degrees at 100 kHz become 39, 21, 3 (printed, rounded)."""
+    """M3: EM3 19.3: a delay costs 360 fc td degrees; 52 degrees at 100 kHz become 39, 21, 3 (printed, rounded)."""
     angle = np.radians(52.0)
 
     def loop(f):
@@ -102,7 +102,7 @@ def test_delay_costs_phase(delay, margin):
 
 
 def test_injection_measurement_error():
-    """EM3 9.6: what voltage injection reads is T(1 + Z1/Z2) + Z1/Z2; 50 ohm driving 500 ohm errs by 0.83 dB at high gain."""
+    """M4: EM3 9.6: what voltage injection reads is T(1 + Z1/Z2) + Z1/Z2; 50 ohm driving 500 ohm errs by 0.83 dB at high gain."""
 
     def loop(f):
         return 1e4 / (1 + 1j * f / 10) / (1 + 1j * f / 1e6)

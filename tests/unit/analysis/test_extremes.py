@@ -183,7 +183,7 @@ def test_divider_needs_something_to_divide():
 
 
 def test_slope_left_open_damps_every_continuous_corner():
-    """Q = 1/(pi (mc D' - 1/2)), Ridley 1991 (from memory), written out with the lossless slopes."""
+    """C7: Q = 1/(pi (mc D' - 1/2)), Ridley 1991 (from memory), written out with the lossless slopes."""
     case = case_with(('slope = "40 mV/us"', ""))
     found = report_slope(case, 5e3)
     continuous = ~found.discontinuous

@@ -204,14 +204,14 @@ def test_divider_within_two_percent_is_no_warning():
 @pytest.mark.parametrize(
     ("topology", "line", "output", "turns", "duty"),
     [
-        ("sepic", 18.0, 24.0, 1.0, 0.571429),  # EM3 16.2.3 (references S1): D = V/(V + Vg)
-        ("flyback", 200.0, 20.0, 0.15, 0.4),  # EM3 11.4.2 (references B4)
-        ("boost", 170.0, 400.0, 1.0, 0.575),  # EM3 18.9.2 (references B2)
-        ("buck", 30.0, 15.0, 1.0, 0.5),  # EM3 17.3.1 (references F1)
+        ("sepic", 18.0, 24.0, 1.0, 0.571429),  # EM3 16.2.3 (S1 of SOURCES.md): D = V/(V + Vg)
+        ("flyback", 200.0, 20.0, 0.15, 0.4),  # EM3 11.4.2 (B4 of SOURCES.md)
+        ("boost", 170.0, 400.0, 1.0, 0.575),  # EM3 18.9.2 (B2 of SOURCES.md)
+        ("buck", 30.0, 15.0, 1.0, 0.5),  # EM3 17.3.1 (F1 of SOURCES.md)
     ],
 )
 def test_ideal_duty(topology, line, output, turns, duty):
-    """Duties printed in R. W. Erickson, D. Maksimovic, 3rd ed., 2020, to their printed digits."""
+    """B3: duties printed in R. W. Erickson, D. Maksimovic, 3rd ed., 2020, to their printed digits."""
     assert ideal_duty(topology, line, output, turns=turns) == pytest.approx(duty, abs=5e-7)
 
 

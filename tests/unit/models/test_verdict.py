@@ -82,7 +82,7 @@ def test_growth_and_frequency_are_those_of_the_multiplier():
 
 
 def test_subharmonic():
-    """A boost above half duty without a ramp (R. W. Erickson, D. Maksimovic, 2020, section 18.2)."""
+    """C1: a boost above half duty without a ramp (R. W. Erickson, D. Maksimovic, 2020, section 18.2)."""
     stage = one_inductor(50e-6, 2e-3)
     for slope, stable in ((0.0, False), (0.5 * 0.1 * 30.0 / 50e-6, True)):
         conv = converter(BOOST, stage, 20.0, 50.0, 5.0, 100e3, modulator=PeakCurrentMode(sense_gain=0.1, slope=slope))

@@ -59,7 +59,7 @@ def test_resistive_load_lets_it_die():
 
 
 def test_power_load_drifts_with_a_current_loop():
-    """With the inductor current held the output is one capacitor and a negative conductance: growth (P/V^2 - go)/C.
+    """C9: with the inductor current held the output is one capacitor and a negative conductance: growth (P/V^2 - go)/C.
 
     go = (T/L)(D' Se/Sn + 1/2 - D) is what the peak current gives way with the output (V. Vorperian 1990, from memory).
     """
@@ -132,7 +132,7 @@ def test_oscillating_modes_of_a_closed_loop_are_the_voltage_loop():
 
 
 def test_no_ramp_above_half_duty_is_beyond_the_loop():
-    """A boost at D = 0.6 without a ramp multiplies by -1.5 (C1): subharmonic at half the switching frequency."""
+    """C1: a boost at D = 0.6 without a ramp multiplies by -1.5: subharmonic at half the switching frequency."""
     conv = converter(
         BOOST, one_inductor(50e-6, 2e-3), 20.0, 50.0, 5.0, FS, modulator=PeakCurrentMode(sense_gain=0.1, slope=0.0)
     )

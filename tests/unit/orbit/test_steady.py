@@ -49,7 +49,7 @@ def test_sepic_duty(vin):
 
 @pytest.mark.parametrize(("topology", "vout"), [(BUCK, 5.0), (BOOST, 30.0), (BUCK_BOOST, 5.0), (BUCK_BOOST, 30.0)])
 def test_duty_of_the_canonical_stages(topology, vout):
-    """Lossless duty of buck, boost, buck-boost (R. W. Erickson, D. Maksimovic, 2020, chapter 2)."""
+    """B3: lossless duty of buck, boost, buck-boost (R. W. Erickson, D. Maksimovic, 2020, chapter 2)."""
     point = operating_point(converter(topology, one_inductor(50e-6, 2e-3), 12.0, vout, 3.0, FS))
     assert point.duty[0] == pytest.approx(topology.lossless_duty(12.0, vout, 1.0), rel=1e-4)
 

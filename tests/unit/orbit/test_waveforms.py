@@ -122,7 +122,7 @@ def test_coupled_windings_see_more_inductance(k):
 
 
 def test_leakage_may_steer_the_ripple():
-    """Unequal windings: L2 = M, that is k = sqrt(L2 / L1), leaves the input winding without ripple (zero-ripple condition,
+    """B5: unequal windings: L2 = M, that is k = sqrt(L2 / L1), leaves the input winding without ripple (zero-ripple condition,
     from memory; follows from v1 = v2 = L1 di1 + M di2 = M di1 + L2 di2).
     """
     ratio = 0.5

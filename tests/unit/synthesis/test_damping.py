@@ -176,7 +176,7 @@ def test_sensed_slopes_of_a_boost():
 @pytest.mark.parametrize("quality", [1.0, 0.7])
 @pytest.mark.parametrize("D", [0.45, 0.6, 0.75])
 def test_slope_by_hand(D, quality):
-    """Smallest E12 ramp with 1/(pi ((1 + Se/Sn) D' - 1/2)) at most the quality asked: Ridley 1991 (from memory)."""
+    """C7: smallest E12 ramp with 1/(pi ((1 + Se/Sn) D' - 1/2)) at most the quality asked: Ridley 1991 (from memory)."""
     on = SENSE * 12.0 / INDUCTANCE
     needed = on * ((0.5 + 1 / (np.pi * quality)) / (1 - D) - 1)
     assert half_frequency_quality(D, on, needed) == pytest.approx(quality, rel=1e-12)

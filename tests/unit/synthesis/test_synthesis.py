@@ -128,7 +128,7 @@ def test_coupling_the_inductors_cures_as_well():
 
 
 def test_open_slope_is_chosen_for_a_damped_pair():
-    """Q of the pair at half the switching frequency is at most one: Ridley 1991 (from memory)."""
+    """C7: Q of the pair at half the switching frequency is at most one: Ridley 1991 (from memory)."""
     case = replaced(('slope = "40 mV/us" ', "#"))
     found = chosen(case)
     stage = found.assessment.stage

@@ -1,4 +1,4 @@
-"""Preferred values of IEC 60063 (the values themselves from memory; sums and subsets recomputed, references N2)."""
+"""Preferred values of IEC 60063 (the values themselves from memory; sums and subsets recomputed)."""
 
 import numpy as np
 import pytest
@@ -22,7 +22,7 @@ def test_length_order_and_range(series):
 
 
 def test_historical_values():
-    """E24 from memory; eight values differ from rounding 10^(i/24)."""
+    """N2: series E24 from memory; eight values differ from rounding 10^(i/24)."""
     assert values("E24").tolist() == [float(text) for text in E24.split()]
     assert values("E3").tolist() == [1.0, 2.2, 4.7]
     assert values("E6").tolist() == [1.0, 1.5, 2.2, 3.3, 4.7, 6.8]
@@ -35,12 +35,12 @@ def test_historical_values():
     [("E6", 19.5), ("E12", 42.9), ("E24", 90.1), ("E48", 183.13), ("E96", 370.70), ("E192", 745.99)],
 )
 def test_sum_over_a_decade(series, total):
-    """Sums recomputed in references N2, printed to two decimals; compared as whole hundredths."""
+    """N2: sums recomputed to two decimals; compared as whole hundredths."""
     assert sum(hundredths(series)) == round(100 * total)
 
 
 def test_exception_of_e192():
-    """9.20 in place of 9.19 (from memory)."""
+    """N2: 9.20 in place of 9.19 (from memory)."""
     assert 9.20 in values("E192")
     assert 9.19 not in values("E192")
 
