@@ -2,7 +2,7 @@
 
 import sys
 
-from loopdesign.cli.commands import main
+from loopdesign.cli import run
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(run())

@@ -7,11 +7,14 @@
     +-- QuantityError            2   one quantity ("10 mH" where a capacitance is wanted); also a ValueError
     +-- CircuitError             2   the network itself: an ideal capacitor loop, a floating node
     +-- DataError                2   measured data or the arguments of a command
+    +-- UsageError               2   the words on the command line
     +-- UnreachableOutputError   3   losses keep the output below its target at every duty
     +-- NoDesignError            3   no combination of parts meets the targets
-    +-- ConvergenceError         3   an iteration found no solution
+    +-- NumericalError           3   the arithmetic breaks down: a singular system, a value that is not finite
+        +-- ConvergenceError     3   an iteration found no solution
 
-The exit status of the command line is the class attribute ``exit_status`` of the error.
+The exit status of the command line is the class attribute ``exit_status`` of the error. Every other exception that
+leaves the package is a fault of the program. No message can steer a terminal: see `loopdesign.printable`.
 """
 
 from __future__ import annotations
@@ -19,14 +22,25 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
 
+from loopdesign.printable import excerpt, printable, printable_lines
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
 
 class LoopDesignError(Exception):
-    """Root of every error that loopdesign raises on purpose."""
+    """Root of every error that loopdesign raises on purpose.
+
+    Parameters
+    ----------
+    message : str
+        The sentence for the user; characters that could steer a terminal are escaped.
+    """
 
     exit_status: ClassVar[int] = 2
+
+    def __init__(self, message: str = "") -> None:
+        super().__init__(printable_lines(message))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,14 +74,14 @@ class Fault:
 
     def __str__(self) -> str:
         """Return ``file:line:column: key: what is wrong; found ...; expected ...`` and the hint on a second line."""
-        place = ":".join(str(part) for part in (self.file, self.line, self.column) if part is not None)
-        parts = [self.message]
+        place = ":".join(str(part) for part in (printable(self.file), self.line, self.column) if part is not None)
+        parts = [printable(self.message)]
         if self.found:
-            parts.append(f"found {self.found}")
+            parts.append(f"found {excerpt(self.found)}")
         if self.expected:
-            parts.append(f"expected {self.expected}")
-        text = ": ".join(part for part in (place, self.key, "; ".join(parts)) if part)
-        return f"{text}\n    hint: {self.hint}" if self.hint else text
+            parts.append(f"expected {printable(self.expected)}")
+        text = ": ".join(part for part in (place, excerpt(self.key), "; ".join(parts)) if part)
+        return f"{text}\n    hint: {printable(self.hint)}" if self.hint else text
 
 
 class CaseError(LoopDesignError):
@@ -108,7 +122,7 @@ class QuantityError(LoopDesignError, ValueError):
         self.found = found
         self.expected = expected
         self.hint = hint
-        text = f"{found} {problem}".strip()
+        text = f"{excerpt(found)} {problem}".strip()
         text += f"; expected {expected}" if expected else ""
         text += f" ({hint})" if hint else ""
         super().__init__(text)
@@ -122,6 +136,12 @@ class CircuitError(LoopDesignError):
 
 class DataError(LoopDesignError):
     """Refuse measured data or arguments of a command that make no sense."""
+
+    exit_status: ClassVar[int] = 2
+
+
+class UsageError(LoopDesignError):
+    """Refuse the words on the command line."""
 
     exit_status: ClassVar[int] = 2
 
@@ -188,7 +208,13 @@ class NoDesignError(LoopDesignError):
         self.obstacles: tuple[str, ...] = tuple(obstacles)
 
 
-class ConvergenceError(LoopDesignError):
+class NumericalError(LoopDesignError):
+    """Report numbers with which the arithmetic breaks down: a singular system, an overflow, a value not finite."""
+
+    exit_status: ClassVar[int] = 3
+
+
+class ConvergenceError(NumericalError):
     """Report an iteration that found no solution within its limits."""
 
     exit_status: ClassVar[int] = 3

@@ -1,5 +1,5 @@
 """The words on the command line, and what each hands over."""
 
-from loopdesign.cli.commands import main
+from loopdesign.cli.entry import main, run
 
-__all__ = ["main"]
+__all__ = ["main", "run"]

@@ -1,22 +1,19 @@
-"""The command line: read the words, call one function, print, set the exit status.
+"""The commands: each reads its words, calls one function, prints, and returns the exit status.
 
-Exit status: 0 all targets met, 1 a target or verdict fails, 2 the input is wrong, 3 the design cannot exist.
-Heavy libraries are imported inside the commands, so that ``--help`` answers at once.
+Exit status: 0 all targets met, 1 a target or verdict fails; the others are set by `loopdesign.cli.entry`. Heavy
+libraries are imported inside the commands, so that ``--help`` answers at once.
 """
 
 from __future__ import annotations
 
-import json
-import os
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
-from cyclopts import App, CycloptsError, Parameter
+from cyclopts import App, Parameter
 
-from loopdesign.cli.console import Progress, ascii_wanted, colour_wanted, complain, say
+from loopdesign.cli.console import Progress, ascii_wanted, say, tell
 from loopdesign.cli.deliver import answered, deliver_report, filter_of, told
-from loopdesign.errors import DataError, LoopDesignError
+from loopdesign.errors import DataError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,7 +22,7 @@ if TYPE_CHECKING:
 
     from loopdesign import case as cases
 
-MET, MISSED, WRONG_INPUT = 0, 1, 2
+MET, MISSED = 0, 1
 
 app = App(
     name="loopdesign",
@@ -33,15 +30,17 @@ app = App(
     version="0.1.0",
     result_action="return_value",
     help_format="plaintext",
+    help_epilogue="Should the program itself fail, --debug anywhere among the words shows the trace.",
+    suppress_keyboard_interrupt=False,
 )
 
 
 def _whole(_type: object, tokens: Sequence[Token]) -> int:
-    """Read a whole number; 2.5 is none."""
+    """Read a whole number; 2.5 is not one."""
     try:
         return int(tokens[0].value)
     except ValueError:
-        raise ValueError(f'"{tokens[0].value}" is no whole number') from None
+        raise ValueError(f'"{tokens[0].value}" is not a whole number') from None
 
 
 CasePath = Annotated[Path, Parameter(help="Case file (TOML).")]
@@ -84,11 +83,11 @@ def start(
 
 
 @app.command
-def schema(*, json_: Json = False) -> int:  # noqa: ARG001  (the schema is JSON anyway)
+def schema(*, json_: Json = False) -> int:  # noqa: ARG001  (the schema is JSON either way)
     """Print the JSON Schema of the case file, for editors."""
     from loopdesign.case import json_schema
 
-    print(json.dumps(json_schema(), indent=2, ensure_ascii=False))
+    say(as_json=True, answer=json_schema(), text="")
     return MET
 
 
@@ -188,7 +187,7 @@ def response(
     from loopdesign.report.loop.terminal import OSCILLATES, response_text
 
     if json_ and not found.stable:
-        print(OSCILLATES, file=sys.stderr)  # standard output holds the object and nothing else
+        tell(OSCILLATES)  # standard output holds the object and nothing else
 
     say(json_, answer, "" if json_ else response_text(found, ascii_only=ascii_wanted()))
     return MET
@@ -227,7 +226,7 @@ def step(
     say(
         json_,
         step_answer(found) if json_ else {},
-        "" if json_ else step_text(found, colour=colour_wanted(), ascii_only=ascii_wanted()),
+        "" if json_ else step_text(found, ascii_only=ascii_wanted()),
     )
     return MET if found.stable else MISSED
 
@@ -273,37 +272,3 @@ def _key(name: str) -> str:
 def _require_slope(loaded: cases.Case) -> None:
     if loaded.modulator.scheme == "peak current" and loaded.modulator.slope is None:
         raise DataError(f"{loaded.source}: modulator.slope is open; run 'loopdesign design' to choose it, or give it")
-
-
-def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command.
-
-    Parameters
-    ----------
-    argv
-        Words after the program's name; those of the process unless given.
-
-    Returns
-    -------
-    int
-        Exit status.
-    """
-    words = list(sys.argv[1:] if argv is None else argv)
-    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")  # many small matrices: threads inside a product only get in each other's way
-    try:
-        status = app(words, exit_on_error=False, print_error=False)
-    except CycloptsError as fault:
-        message = " ".join(str(fault).split())
-        print(f"{message}\nsee 'loopdesign --help'", file=sys.stderr)
-        return WRONG_INPUT
-    except LoopDesignError as error:
-        return complain(error, "--json" in words)
-    except (ValueError, ArithmeticError) as fault:  # what no check foresaw: still a sentence and no traceback
-        return complain(
-            DataError(f"the numbers of this case lead nowhere: {' '.join(str(fault).split())[:300]}"), "--json" in words
-        )
-    except BrokenPipeError:
-        sys.stderr.close()
-        return MET
-    return int(status or 0)

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-import json
 import os
 import sys
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
 from loopdesign.errors import CaseError, LoopDesignError, NoDesignError, UnreachableOutputError
+from loopdesign.printable import json_text, printable_lines
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from typing import TextIO
 
 
 def colour_wanted() -> bool:
@@ -28,11 +30,47 @@ def ascii_wanted() -> bool:
 
 
 def say(as_json: bool, answer: dict[str, Any], text: str) -> None:
-    """Print one JSON object or a text."""
+    """Print one JSON object or a text; status words are painted on a terminal that shows colour."""
     if as_json:
-        print(json.dumps(answer, indent=1, allow_nan=False, ensure_ascii=False))
-    else:
-        print(text)
+        _write(json_text(answer, ascii_only=ascii_wanted()), sys.stdout)
+        return
+    safe = printable_lines(text)
+    if colour_wanted():
+        from loopdesign.report.loop.terminal import painted
+
+        safe = painted(safe)
+    _write(safe, sys.stdout)
+
+
+def tell(text: str) -> None:
+    """Print a complaint or a remark on standard error; where that cannot be written nobody is left to tell."""
+    try:
+        _write(printable_lines(text), sys.stderr)
+    except OSError:
+        _to_nowhere(sys.stderr)
+
+
+def flush() -> None:
+    """Write out what standard output still holds, so that a failure is met here and not at the end of the process."""
+    sys.stdout.flush()
+
+
+def give_up_output() -> None:
+    """Send what standard output still holds to nowhere, so that the end of the process does not fail on it again."""
+    _to_nowhere(sys.stdout)
+
+
+def _write(text: str, stream: TextIO) -> None:
+    """Print a text; letters that the stream's encoding lacks appear as escapes."""
+    encoding = stream.encoding or "utf-8"
+    print(text.encode(encoding, "backslashreplace").decode(encoding), file=stream)
+
+
+def _to_nowhere(stream: TextIO) -> None:
+    with suppress(OSError, ValueError):  # a stream without a file has nothing to send
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, stream.fileno())
+        os.close(nowhere)
 
 
 class Progress:
@@ -94,8 +132,6 @@ def _fault_rows(error: LoopDesignError) -> dict[str, Any]:
 
 def complain(error: LoopDesignError, as_json: bool) -> int:
     """Tell a person on standard error, a machine on standard output; nothing is half-written."""
-    if as_json:
-        print(json.dumps({"error": _fault_rows(error)}, indent=1, allow_nan=False, ensure_ascii=False))
     text = str(error)
     if isinstance(error, NoDesignError):
         text = "\n  - ".join([f"no design: {text}", *error.obstacles])
@@ -104,5 +140,15 @@ def complain(error: LoopDesignError, as_json: bool) -> int:
             from loopdesign.report.loop.terminal import parts_text
 
             text += f"\nnearest miss: {parts_text(parts)}"
-    print(text, file=sys.stderr)
+    tell(text)
+    if as_json:
+        say(as_json=True, answer={"error": _fault_rows(error)}, text="")
     return error.exit_status
+
+
+def complain_of_program(where: str, as_json: bool, *, debug: bool) -> None:
+    """Say that the program itself is at fault, where, and how to see more."""
+    sentence = f"this is a fault of the program, not of your input: {where}"
+    tell(sentence if debug else f"{sentence}\nrun the same command with --debug to see the trace, and report both")
+    if as_json:
+        say(as_json=True, answer={"error": {"kind": "ProgramFault", "message": sentence}}, text="")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from loopdesign.cli.console import Progress, ascii_wanted, colour_wanted
+from loopdesign.cli.console import Progress, ascii_wanted
 from loopdesign.errors import DataError
 
 if TYPE_CHECKING:
@@ -31,7 +31,6 @@ def told(
         None if choice is None else choice.chosen,
         choice="" if choice is None else choice_text(choice, ascii_only=plain),
         further=further,
-        colour=colour_wanted(),
         ascii_only=plain,
     )
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loopdesign.errors import DataError
+from loopdesign.printable import json_text
 from loopdesign.report.loop.answer import answer
 from loopdesign.report.page import page
 
@@ -132,8 +133,7 @@ def _write_answer(fresh: Path, content: dict[str, Any]) -> tuple[str, ...]:
     """Write ``report.json`` with the mark and the names of all files."""
     names = tuple(sorted([*(p.name for p in fresh.iterdir()), "report.json"]))
     marked = {MARK: {"kind": "report", "files": list(names)}, **content}
-    text = json.dumps(marked, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
-    (fresh / "report.json").write_text(text, encoding="utf-8")
+    (fresh / "report.json").write_text(json_text(marked) + "\n", encoding="utf-8")
     return names
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loopdesign.analysis.check import corner_name
+from loopdesign.printable import printable
 from loopdesign.report.basics import tables
 from loopdesign.report.basics.status import verdict_sentence
 from loopdesign.report.basics.tables import Column, Table
@@ -22,7 +23,6 @@ TEMPLATE = Path(__file__).with_name("report.md.j2")
 EXPECTED = {"CCM": (0.25, 1.5), "DCM": (0.5, 3.0)}
 """Disagreement of the averaged model that is to be expected in the compared band [dB], [deg]."""
 _ACTIVE = re.compile(r"([\\`*_\[\]|~$^{}#])")
-_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2066-\u2069\ufeff]+")
 _LINE_START = re.compile(r"^(\d*)(?=[-+=.)])([-+=.)])(?=[-=\s]|$)")
 
 
@@ -32,14 +32,14 @@ def neutral(text: str) -> str:
     Parameters
     ----------
     text
-        Any text; line breaks become blanks.
+        Any text; line breaks become blanks, other control characters escapes.
 
     Returns
     -------
     str
         Markdown that shows the text as it was written.
     """
-    line = _CONTROL.sub(" ", text).strip()
+    line = printable(" ".join(text.split()))
     line = _ACTIVE.sub(r"\\\1", line).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
     line = line.replace("://", "\\://").replace("www.", "www\\.").replace("@", "\\@")
     return _LINE_START.sub(r"\1\\\2", line)

@@ -11,6 +11,7 @@ import loopdesign
 
 ROOT = Path(loopdesign.__file__).parent
 ROOMS = (
+    "printable",
     "errors",
     "units",
     "network",
@@ -136,7 +137,7 @@ def test_core_stands_on_numpy_and_scipy(name, path):
 
 def test_help_loads_nothing_heavy():
     code = (
-        "import sys\nfrom loopdesign.cli.commands import main\n"
+        "import sys\nfrom loopdesign.cli import main\n"
         "status = main(['--help'])\n"
         f"print('LOADED', [m for m in {HEAVY!r} if m in sys.modules], file=sys.stderr)\nsys.exit(status)"
     )

@@ -68,7 +68,6 @@ def assessment_text(
     *,
     choice: str = "",
     further: Sequence[str] = (),
-    colour: bool = False,
     ascii_only: bool = False,
 ) -> str:
     """Say everything a check says: parts, limits, operating points, poles and zeros, margins, and the verdict last.
@@ -83,8 +82,6 @@ def assessment_text(
         How they were chosen, to stand before them.
     further
         Blocks of text to stand before the verdict.
-    colour
-        Paint the status words, which are words all the same.
     ascii_only
         Write u, ohm and deg in place of µ, Ω and °.
 
@@ -108,8 +105,7 @@ def assessment_text(
     warnings = [f"warning: {w}" for w in (*found.case.warnings, *found.stage.warnings)]
     blocks += ["\n".join(warnings)] if warnings else []
     text = "\n\n".join([*blocks, *further, verdict_sentence(found)])
-    text = text.translate(_PLAIN) if ascii_only else text
-    return painted(text) if colour else text
+    return text.translate(_PLAIN) if ascii_only else text
 
 
 def filter_text(study: FilterStudy, *, ascii_only: bool = False) -> str:

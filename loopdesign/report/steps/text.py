@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from loopdesign.report.basics.status import stable_word
 from loopdesign.report.basics.tables import Column, Table, without_empty
 from loopdesign.report.loop.answer import mode, number
-from loopdesign.report.loop.terminal import aligned, painted
+from loopdesign.report.loop.terminal import aligned
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
@@ -204,15 +204,13 @@ def _largest(study: StepStudy) -> str:
     return f"The largest deviation of the mean is {deviation}, {where}; {settled}."
 
 
-def step_text(study: StepStudy, *, colour: bool = False, ascii_only: bool = False) -> str:
+def step_text(study: StepStudy, *, ascii_only: bool = False) -> str:
     """Say everything about the steps on a terminal, the verdict last.
 
     Parameters
     ----------
     study
         The steps.
-    colour
-        Paint the status words.
     ascii_only
         Write u, ohm and deg in place of µ, Ω and °.
     """
@@ -226,7 +224,7 @@ def step_text(study: StepStudy, *, colour: bool = False, ascii_only: bool = Fals
     text = "\n\n".join([*blocks, step_verdict(study)])
     if ascii_only:
         text = text.replace("µ", "u").replace("Ω", "ohm").replace("°", "deg")
-    return painted(text) if colour else text
+    return text
 
 
 def step_answer(study: StepStudy) -> dict[str, Any]:

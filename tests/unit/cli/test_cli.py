@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from loopdesign.case import load_case
-from loopdesign.cli.commands import main
+from loopdesign.cli import main
 
 CASES = Path(__file__).parents[3] / "cases"
 DAMPED = CASES / "tide_gauge_sepic.toml"
@@ -266,7 +266,7 @@ def test_schema_is_json_schema(capsys):
         (["start", "sepik"], "sepic"),
         (["check", "nowhere.toml"], "no such file"),
         (["response", str(UNDAMPED), "--load-current", "0 A"], "above zero with a diode"),
-        (["spread", str(UNDAMPED), "--samples", "2.5"], "no whole number"),
+        (["spread", str(UNDAMPED), "--samples", "2.5"], "not a whole number"),
         (["step", str(DAMPED)], "loopdesign design"),
         (["step", str(UNDAMPED), "--cycles", "0"], "at least 1"),
         (["spread", str(DAMPED)], "loopdesign design"),

@@ -1,0 +1,166 @@
+"""The outermost layer: every end of a process has its status and its sentence, and no end shows a trace."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from loopdesign.cli import commands, entry, main
+
+CASE = Path(__file__).parents[3] / "cases" / "tide_gauge_sepic_undamped.toml"
+PROGRAM = [sys.executable, "-m", "loopdesign"]
+HOSTILE = '"\\u001b]0;owned\\u0007 \\u001b[2J \\u202e \\u0000 \\u009b31m \\u200b end"'
+
+
+@pytest.fixture
+def broken(monkeypatch):
+    """Make the check fail in a given way."""
+
+    def breaks(fault):
+        def fail(*_, **__):
+            raise fault
+
+        monkeypatch.setattr("loopdesign.case.load_case", fail)
+
+    return breaks
+
+
+def steers_a_terminal(text):
+    return any((ord(x) < 0x20 and x not in "\n\t") or 0x7F <= ord(x) < 0xA0 or x in "\u202e\u200b" for x in text)
+
+
+@pytest.mark.parametrize("fault", [ZeroDivisionError("secret\x1b[2J"), KeyError("secret"), ValueError("secret")])
+def test_fault_of_the_program_is_one_sentence_without_the_exceptions_own_text(fault, broken, capsys):
+    broken(fault)
+    assert main(["check", str(CASE)]) == entry.PROGRAM_FAULT == os.EX_SOFTWARE
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert told.err.startswith(f"this is a fault of the program, not of your input: {type(fault).__name__} at cli/")
+    assert "--debug" in told.err
+    assert "secret" not in told.err
+    assert "Traceback" not in told.err
+
+
+def test_debug_shows_the_trace_and_it_cannot_steer_the_terminal(broken, capsys):
+    broken(ZeroDivisionError("secret\x1b[2J"))
+    assert main(["check", "--debug", str(CASE)]) == entry.PROGRAM_FAULT
+    told = capsys.readouterr().err
+    assert "Traceback" in told
+    assert "secret\\x1b[2J" in told
+    assert not steers_a_terminal(told)
+
+
+def test_fault_of_the_program_is_one_object_for_a_machine(broken, capsys):
+    broken(ZeroDivisionError("secret"))
+    assert main(["check", str(CASE), "--json"]) == entry.PROGRAM_FAULT
+    error = json.loads(capsys.readouterr().out)["error"]
+    assert error["kind"] == "ProgramFault"
+    assert "secret" not in error["message"]
+
+
+@pytest.mark.parametrize(
+    ("fault", "status", "said"),
+    [(KeyboardInterrupt(), 130, "interrupted\n"), (MemoryError(), 71, "not enough memory")],
+)
+def test_interruption_and_lack_of_memory_are_one_line(fault, status, said, broken, capsys):
+    broken(fault)
+    assert main(["check", str(CASE), "--json"]) == status
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert told.err.startswith(said)
+    assert told.err.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    "words", [["check"], ["frobnicate"], ["check", "a", "b"], ["spread", "x", "--samples", "many"], ["check", "--tea"]]
+)
+def test_wrong_words_are_one_object_for_a_machine(words, capsys):
+    assert main([*words, "--json"]) == 2
+    told = capsys.readouterr()
+    error = json.loads(told.out)["error"]
+    assert error["kind"] == "UsageError"
+    assert error["message"] in told.err
+
+
+def test_name_that_begins_with_a_minus_gets_a_word(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert main(["check", "-supply.toml"]) == 2
+    assert "is written ./-supply.toml" in capsys.readouterr().err
+    Path("-supply.toml").write_text(CASE.read_text(encoding="utf-8"), encoding="utf-8")
+    assert main(["check", "./-supply.toml"]) == 1
+    assert main(["check", "--", "-supply.toml"]) == 1
+
+
+def run(*words, **how):
+    given = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True} | how
+    return subprocess.run([*PROGRAM, *map(str, words)], check=False, **given)
+
+
+needs_full_device = pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
+
+
+@needs_full_device
+@pytest.mark.parametrize("words", [["check", CASE], ["check", CASE, "--json"], ["check", "--json"], ["--help"]])
+def test_full_output_ends_with_a_sentence(words):
+    with Path("/dev/full").open("w") as full:
+        done = run(*words, stdout=full)
+    assert done.returncode == entry.NOT_WRITTEN == os.EX_IOERR
+    assert done.stderr.endswith("the answer cannot be written: No space left on device\n")
+    assert "Traceback" not in done.stderr
+
+
+@needs_full_device
+def test_complaint_that_nobody_can_read_keeps_its_status():
+    with Path("/dev/full").open("w") as full:
+        assert run("check", "nowhere.toml", stderr=full).returncode == 2
+
+
+@pytest.mark.parametrize("words", [["check", CASE], ["--help"], ["schema"]])
+def test_reader_that_went_away_is_no_fault(words):
+    reading, writing = os.pipe()
+    os.close(reading)
+    done = run(*words, stdout=writing)
+    os.close(writing)
+    assert (done.returncode, done.stderr) == (entry.READER_GONE, "")
+
+
+def test_closed_output_is_told():
+    done = subprocess.run(
+        ["sh", "-c", f'"{sys.executable}" -m loopdesign --version >&-'], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == entry.NOT_WRITTEN
+    assert "standard output is closed" in done.stderr
+
+
+def test_output_that_lacks_letters_gets_escapes():
+    done = run("check", CASE, env={**os.environ, "PYTHONIOENCODING": "ascii"}, encoding="ascii")
+    assert done.returncode == 1
+    assert "kHz" in done.stdout
+
+
+@pytest.mark.parametrize("extra", [[], ["--json"]])
+@pytest.mark.parametrize("place", ["title", "key", "value", "file name", "word"])
+def test_nothing_from_outside_steers_the_terminal(place, extra, tmp_path, capsys):
+    text = CASE.read_text(encoding="utf-8")
+    replaced = {
+        "title": ('title = "Tide-gauge logger supply, damper left out"', f"title = {HOSTILE}"),
+        "key": ("[converter]", f"[converter]\n{HOSTILE} = 1"),
+        "value": ('topology = "sepic"', f"topology = {HOSTILE}"),
+    }
+    if place in replaced:
+        assert replaced[place][0] in text
+        text = text.replace(*replaced[place])
+    path = tmp_path / ("\x1b]0;owned\x07\u202e.toml" if place == "file name" else "case.toml")
+    path.write_text(text.replace("sepic", "sepik") if place == "file name" else text, encoding="utf-8")
+    words = ["\x1b[2J\u202e"] if place == "word" else ["check", str(path)]
+    assert main([*words, *extra]) == {"title": 1}.get(place, 2)
+    told = capsys.readouterr()
+    assert told.out + told.err
+    assert not steers_a_terminal(told.out + told.err)
+
+
+def test_commands_leave_the_exit_statuses_of_failures_to_the_entry():
+    assert not hasattr(commands, "main")
