@@ -94,7 +94,7 @@ def test_text_says_verdict_last_and_what_is_left_out(study):
     assert 0 < unstable < len(ends) == 10
     last = f"{10 - unstable} of 10 steps come to rest; {unstable} UNSTABLE after the step."
     assert text.splitlines()[-1] == last
-    assert "UNSTABLE" in step_text(study, colour=True)
+    assert "UNSTABLE" in step_text(study)
     assert any("not modelled" in p for p in step_paragraphs(study))
     assert {"Load step", "Line step", "On the way", "Small disturbance"} <= {t.title for t in step_tables(study)}
 
