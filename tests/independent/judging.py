@@ -131,7 +131,7 @@ def _kept(p, sim, orbit):
             if sign * (reached - limit) > 0.0:
                 reasons.append("clamp")
     if p.current_limit is not None:
-        peak = _sensed_peak(p, orbit)
+        peak = _sensed_peak(p, orbit, closed=sim.closed)
         if abs(peak / p.current_limit - 1.0) < 1e-4:
             close_calls.append("current limit")
         if peak >= p.current_limit:
@@ -164,9 +164,9 @@ def _grazes(p, sim, done, orbit):
     return []
 
 
-def _sensed_peak(p, orbit):
+def _sensed_peak(p, orbit, *, closed):
     """Largest sensed signal after blanking and before the trip; the limit acts through the comparator's own delay."""
-    sim, peak, end = Simulator(p, by_duty=True), -np.inf, orbit.duty - p.turn_off_delay
+    sim, peak, end = Simulator(p, closed=closed, by_duty=True), -np.inf, orbit.duty - p.turn_off_delay
     for s in orbit.cycle.segments:
         if not s.devices[0]:
             continue
