@@ -8,9 +8,10 @@ derivative repeats every cycle, so that the periodic response to exp(j w t) foll
 from __future__ import annotations
 
 import numpy as np
-from bruteforce import INJECTED, Simulator
-from cycles import cycle
-from orbits import scales
+
+from bruteforce.cycles import cycle
+from bruteforce.orbits import scales
+from bruteforce.simulator import INJECTED, Simulator
 
 
 def _sizes(p, orbit, inject):

@@ -18,9 +18,10 @@ from __future__ import annotations
 from types import SimpleNamespace
 
 import numpy as np
-from controllers import closed_control, control_states, held_control
-from equations import Rows, opened, plant_states, stage
 from scipy.linalg import expm
+
+from bruteforce.controllers import closed_control, control_states, held_control
+from bruteforce.equations import Rows, opened, plant_states, stage
 
 SOURCES = ("ctl", "isink", "vin", "one", "tau", "area")
 INJECTED = ("sine", "cosine", "nr", "ni", "dr", "di")
@@ -83,8 +84,8 @@ class Motion:
         for cell in self._cells(v, d, self.widths[0]):
             best = None
             z_cell = self.tables[0][cell] @ z
-            for q in active:
-                t = self._refine(z_cell, q, 1)
+            for i, q in enumerate(active):
+                t = self._refine(z_cell, q, 1, certain=v[i, cell + 1] >= 0.0)
                 if t is not None and (best is None or t < best[1]):
                     best = (q, t)
             if best is not None:
@@ -103,20 +104,23 @@ class Motion:
             crossing |= bulge & (top >= 0.0)
         return np.flatnonzero(crossing.any(axis=0))
 
-    def _refine(self, z, q, level):
-        g = len(self.guards)
+    def _refine(self, z, q, level, *, certain):
+        """Instant of a guard's rise in a cell; an end seen above zero is believed where rounding hides it from the finer scan."""
+        g, width = len(self.guards), self.widths[level]
         v, d = self.scans[level][q] @ z, self.scans[level][q + g] @ z
-        for cell in self._cells(v[None], d[None], self.widths[level]):
-            z_cell = self.tables[level][cell] @ z
-            t = self._refine(z_cell, q, 2) if level == 1 else self._root(z_cell, q)
+        for cell in self._cells(v[None], d[None], width):
+            z_cell, ends = self.tables[level][cell] @ z, v[cell + 1] >= 0.0
+            t = self._refine(z_cell, q, 2, certain=ends) if level == 1 else self._root(z_cell, q, certain=ends)
             if t is not None:
-                return cell * self.widths[level] + t
-        return None
+                return cell * width + t
+        return self.counts[level] * width if certain else None
 
-    def _root(self, z, q):
+    def _root(self, z, q, *, certain):
         """Root of the last cell's Taylor polynomial where it rises; None if it only touches from below."""
         c = (self.tail[q] @ z).tolist()
         v0, v1 = c[0], sum(c)
+        if v1 < 0.0 and certain:
+            return self.widths[2]
         if v1 < 0.0:  # a bulge: its top, then the rise before it
             if c[2] >= 0.0 or c[0] - c[1] ** 2 / (4.0 * c[2]) < 0.0:
                 return None
@@ -146,7 +150,7 @@ class Simulator:
     Parameters
     ----------
     p : SimpleNamespace
-        Plain numbers of one operating point (`parameters.read_case`).
+        Plain numbers of one operating point (`casevalues.read_case`).
     closed : bool
         Whether the controller's states move; else `ctl` is the control voltage.
     by_duty : bool
@@ -156,10 +160,19 @@ class Simulator:
     """
 
     def __init__(self, p, *, closed=False, by_duty=False, inject=None, measure="output", omega=0.0):
-        self.p, self.closed, self.by_duty, self.inject, self.measure, self.omega = p, closed, by_duty, inject, measure, omega
+        self.p, self.closed, self.by_duty, self.inject, self.measure, self.omega = (
+            p,
+            closed,
+            by_duty,
+            inject,
+            measure,
+            omega,
+        )
         states = plant_states(p) + (control_states(p) if closed else [])
         self.n, self.n_plant = len(states), len(plant_states(p))
-        self.names = states + list(SOURCES) + (["duty"] if by_duty and closed else []) + (list(INJECTED) if inject else [])
+        self.names = (
+            states + list(SOURCES) + (["duty"] if by_duty and closed else []) + (list(INJECTED) if inject else [])
+        )
         self.at = {name: k for k, name in enumerate(self.names)}
         self.opened = opened(p, self.names)
         self.modes = {}
@@ -243,7 +256,15 @@ class Simulator:
         """Full state from the circuit's own states and the constants."""
         z = np.zeros(len(self.names))
         z[: self.n] = x
-        given = {"ctl": ctl, "isink": isink, "vin": self.p.vin, "one": 1.0, "duty": duty, "sine": sine, "cosine": cosine}
+        given = {
+            "ctl": ctl,
+            "isink": isink,
+            "vin": self.p.vin,
+            "one": 1.0,
+            "duty": duty,
+            "sine": sine,
+            "cosine": cosine,
+        }
         for name, value in given.items():
             if name in self.at:
                 z[self.at[name]] = value

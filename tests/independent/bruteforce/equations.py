@@ -134,10 +134,8 @@ def output(p, z):
         else:
             found |= {f"vo{k}": (vo - z[f"vo{k}"]) / (r * c) for k, (c, r) in enumerate(p.bank)}
         i_load = p.load_conductance * vl + p.load_sink * z.one + z.isink
-        if p.current_sense:
-            sensed = p.current_sense * i_load
-        else:
-            sensed = vl if p.sense_after else vo
+        voltage = vl if p.sense_after else vo
+        sensed = p.current_sense * i_load if p.current_sense else voltage
         return SimpleNamespace(vo=vo, vload=vl, iload=i_load, sensed=sensed), found
 
     return vo0, ro, rates
@@ -234,10 +232,8 @@ def one_inductor(p, z, switch, diode):
     vo0, ro, out_rates = output(p, z)
     kind, drop = p.topology, p.vd * z.one
     n = p.turns if kind == "flyback" else 1.0
-    if switch and diode:
-        isw = _shared(p, z, vs, rin, vo0, ro)
-    else:
-        isw = z.i1 if switch else z.zero
+    alone = z.i1 if switch else z.zero
+    isw = _shared(p, z, vs, rin, vo0, ro) if switch and diode else alone
     idd = (z.i1 - isw) / n if diode else z.zero
     iin = isw if kind in INPUT_FROM_SWITCH else z.i1
     vin = vs - rin * iin

@@ -11,9 +11,10 @@ from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
-from bruteforce import Simulator
-from cycles import ChatterError, cycle, dense
-from equations import TWO_INDUCTORS
+
+from bruteforce.cycles import ChatterError, cycle, dense
+from bruteforce.equations import TWO_INDUCTORS
+from bruteforce.simulator import Simulator
 
 SETTLED = 1e-12
 NEWTON = 40
@@ -21,6 +22,10 @@ NEWTON = 40
 
 class NoOrbitError(RuntimeError):
     """No periodic operating point was found."""
+
+
+class OutOfReachError(NoOrbitError):
+    """No duty up to the largest makes the wanted average."""
 
 
 @dataclass(kw_only=True)
@@ -138,7 +143,7 @@ def at_average(p, *, count=36):
         top = int(np.argmax(values))
         best, duty = _summit(sim, duties, orbits)
         if best < p.target:
-            raise NoOrbitError(f"out of reach: at most {best:.9g} at duty {duty:.6g}")
+            raise OutOfReachError(f"out of reach: at most {best:.9g} at duty {duty:.6g}")
         low, high, seed = duties[max(top - 1, 0)], duty, orbits[max(top - 1, 0)] or orbits[top]
     elif reached[0] == 0:
         low, high, seed = 1e-5, duties[0], orbits[0]

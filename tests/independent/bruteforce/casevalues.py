@@ -10,7 +10,7 @@ import re
 import tomllib
 from types import SimpleNamespace
 
-from equations import TWO_INDUCTORS
+from bruteforce.equations import TWO_INDUCTORS
 
 _PREFIX = {"": 1.0, "p": 1e-12, "n": 1e-9, "u": 1e-6, "m": 1e-3, "k": 1e3, "M": 1e6, "G": 1e9}
 _UNITS = ("V", "A", "ohm", "F", "H", "Hz", "s", "S")
@@ -164,7 +164,9 @@ def _modulator(p, mod):
 
 def _control(p, case):
     amp, net, div = case["error_amplifier"], case["compensation"], case.get("divider")
-    c = SimpleNamespace(kind=amp["kind"], reference=si(amp["reference"]), clamp=None, upper=None, lower=None, feedforward=0.0)
+    c = SimpleNamespace(
+        kind=amp["kind"], reference=si(amp["reference"]), clamp=None, upper=None, lower=None, feedforward=0.0
+    )
     if c.kind == "transconductance":
         c.gm, c.ro = si(amp["gm"]), si(amp["output_resistance"])
     else:

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from bruteforce import Simulator
-from cycles import ChatterError, cycle
-from orbits import (
-    NoOrbitError,
+
+from bruteforce.cycles import ChatterError, cycle
+from bruteforce.orbits import (
     Orbit,
+    OutOfReachError,
     at_average,
     close,
     control_needed,
@@ -18,6 +18,7 @@ from orbits import (
     jacobian,
     scales,
 )
+from bruteforce.simulator import Simulator
 
 KEPT = 1e-7
 """Largest departure after one true period, relative to each state, of an orbit that the comparator keeps."""
@@ -43,6 +44,7 @@ class Judgement:
     held: tuple = ()
     multipliers: np.ndarray | None = None
     largest: float | None = None
+    largest_by_edges: float | None = None
     stable: bool | None = None
     ctl: float | None = None
     highest: float | None = None
@@ -57,12 +59,16 @@ def judge(p):
     """Judge one operating point: the loop closed where the case has a controller, the control voltage held where it has none."""
     try:
         plant = at_average(p)
-    except NoOrbitError as error:
+    except OutOfReachError as error:
         best, duty = highest_output(p)
         near = ("reach",) if abs(best / p.target - 1.0) < 1e-4 else ()
         return Judgement(exists=False, highest=best, highest_duty=duty, close_call=near, note=str(error))
     found = Judgement(
-        exists=True, duty=plant.duty, sequence=tuple(plant.cycle.sequence), average=float(plant.average), mode=mode(p, plant)
+        exists=True,
+        duty=plant.duty,
+        sequence=tuple(plant.cycle.sequence),
+        average=float(plant.average),
+        mode=mode(p, plant),
     )
     if plant.duty > p.max_duty:
         found.exists = False
@@ -119,7 +125,10 @@ def _kept(p, sim, orbit):
         reasons.append("minimum on-time")
     else:
         done = cycle(plain, plain.start(orbit.x, ctl=orbit.ctl), diode=orbit.diode)
-        if np.max(np.abs(done.z[: plain.n] - orbit.x) / scales(orbit.x)) > KEPT or abs(done.on_time - orbit.duty) > KEPT:
+        if (
+            np.max(np.abs(done.z[: plain.n] - orbit.x) / scales(orbit.x)) > KEPT
+            or abs(done.on_time - orbit.duty) > KEPT
+        ):
             reasons.append("comparator")
         close_calls += _grazes(p, plain, done, orbit)
     if sim.closed and p.control.clamp is not None:
@@ -159,7 +168,10 @@ def _grazes(p, sim, done, orbit):
             continue
         motion, probes, _, _ = sim.mode(s.devices, s.clamp)
         for t in np.linspace(0.0, s.length, 129):
-            if p.blanking <= s.begin + t < end - 0.02 * orbit.duty and abs(probes.trip @ motion.at(s.z, float(t))) < size:
+            if (
+                p.blanking <= s.begin + t < end - 0.02 * orbit.duty
+                and abs(probes.trip @ motion.at(s.z, float(t))) < size
+            ):
                 return ["comparator"]
     return []
 
@@ -182,7 +194,7 @@ def _sensed_peak(p, orbit, *, closed):
 def _smooth(sim, found):
     """Mark an orbit at whose place the cycle map has a kink: the derivative from the edges differs from the one by differences."""
     done = cycle(sim, sim.start(found.orbit.x, ctl=found.orbit.ctl), diode=found.orbit.diode, derivative=True)
-    other = float(np.abs(np.linalg.eigvals(done.J[: sim.n, : sim.n])).max())
+    other = found.largest_by_edges = float(np.abs(np.linalg.eigvals(done.J[: sim.n, : sim.n])).max())
     if abs(other - found.largest) > 1e-4 * max(found.largest, 0.1):
         found.close_call += ("kink",)
         found.note = f"multiplier {found.largest:.6f} by differences, {other:.6f} from the edges"
@@ -211,15 +223,15 @@ def settle(p, found, *, cycles=600, kick=1e-4):
         except ChatterError:
             break
         z, diode, clamp = done.z, done.diode, done.clamp
-        log.append((done.on_time, done.ended, z[sim.at["area"]], any(s.clamp for s in done.segments), z[: sim.n].copy()))
+        log.append(
+            (done.on_time, done.ended, z[sim.at["area"]], any(s.clamp for s in done.segments), z[: sim.n].copy())
+        )
         if not np.all(np.isfinite(z)) or np.abs(z[: sim.n]).max() > 1e7:
             return Behaviour(kind="runs away", repeats=0, duties=(), average=np.nan, skipped=0, clamped=False)
     tail = log[-48:]
     states = np.array([row[4] for row in tail])
     size = np.maximum(np.abs(states).max(axis=0), 0.1)
-    repeats = next(
-        (k for k in (1, 2, 3, 4, 6, 8, 12, 16) if np.max(np.abs(states[k:] - states[:-k]) / size) < 1e-4), 0
-    )
+    repeats = next((k for k in (1, 2, 3, 4, 6, 8, 12, 16) if np.max(np.abs(states[k:] - states[:-k]) / size) < 1e-4), 0)
     skipped = sum(row[1] == "skipped" for row in tail)
     kind = "periodic" if repeats == 1 else f"repeats every {repeats} periods" if repeats else "not settled"
     return Behaviour(

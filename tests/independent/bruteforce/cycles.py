@@ -11,7 +11,8 @@ from dataclasses import dataclass, field
 from types import SimpleNamespace
 
 import numpy as np
-from bruteforce import MOST_EDGES
+
+from bruteforce.simulator import MOST_EDGES
 
 TINY = 1e-11  # [V], [A]: rounding of an edge
 END = 1e-14  # [periods]
@@ -73,12 +74,14 @@ class Run:
     def mode(self):
         return self.sim.mode((self.switch, self.diode), self.clamp)
 
-    def change(self, switch, diode, clamp, moved=None, reset=None):
+    def change(self, *, switch=None, diode=None, clamp=None, moved=None, reset=None):
         """Change devices; `moved` is the derivative of the edge's time, `reset` a matrix the state passes through."""
         before = self.mode()[0].F @ self.z if self.J is not None else None
         if reset is not None:
             self.z = reset @ self.z
-        self.switch, self.diode, self.clamp = switch, diode, clamp
+        self.switch = self.switch if switch is None else switch
+        self.diode = self.diode if diode is None else diode
+        self.clamp = self.clamp if clamp is None else clamp
         if self.J is not None:
             if reset is not None:
                 self.J, before = reset @ self.J, reset @ before
@@ -91,10 +94,10 @@ class Run:
             return None
         return -(row @ self.J) / (row @ (self.mode()[0].F @ self.z))
 
-    def turn(self, switch, moved=None):
+    def turn(self, *, on, moved=None):
         """Turn the switch on or off: the rectifier takes the state that the circuit forces on it."""
-        diode, reset = self.rectifier(switch)
-        self.change(switch, diode, self.clamp, moved, reset)
+        diode, reset = self.rectifier(on)
+        self.change(switch=on, diode=diode, moved=moved, reset=reset)
         self.settle()
 
     def rectifier(self, switch):
@@ -125,7 +128,7 @@ class Run:
         push = probes.push @ self.z
         if self.clamp:
             if self.clamp * push < 0.0:
-                self.change(self.switch, self.diode, 0)
+                self.change(clamp=0)
             return
         vc = probes.vc @ self.z
         low, high = sim.p.control.clamp
@@ -136,7 +139,7 @@ class Run:
     def hold(self, side, moved):
         """Engage the clamp."""
         k = self.sim.at.get("vc")
-        self.change(self.switch, self.diode, side, moved)
+        self.change(clamp=side, moved=moved)
         if k is not None:
             self.z[k] = self.sim.p.control.clamp[1 if side > 0 else 0]
 
@@ -176,7 +179,7 @@ def cycle(sim, z, *, diode=True, clamp=0, derivative=False):
     delay, shortest, blanking = (0.0, 0.0, 0.0) if plain else (p.turn_off_delay, p.min_on_time, p.blanking)
     arm = blanking if delay else max(blanking, shortest)
     last = 1.0 if plain else p.max_duty
-    run.turn(True)
+    run.turn(on=True)
     trip, moved, armed = None, None, arm <= 0.0
     if not plain and armed and _tripped(sim, run):
         if delay:
@@ -195,7 +198,9 @@ def cycle(sim, z, *, diode=True, clamp=0, derivative=False):
         span = max(horizon - run.t, 0.0)
         event = motion.first(run.z, span, active) if span > 0.0 else None
         length = span if event is None else event[1]
-        out.segments.append(Segment(begin=run.t, length=length, devices=(run.switch, run.diode), clamp=run.clamp, z=run.z))
+        out.segments.append(
+            Segment(begin=run.t, length=length, devices=(run.switch, run.diode), clamp=run.clamp, z=run.z)
+        )
         run.z = motion.at(run.z, length)
         if run.J is not None:
             run.J = motion.at(run.J, length)
@@ -208,7 +213,7 @@ def cycle(sim, z, *, diode=True, clamp=0, derivative=False):
                 if delay or run.t < shortest:
                     continue
                 out.on_time, out.trip = run.t, trip
-                run.turn(False, shift)
+                run.turn(on=False, moved=shift)
             else:
                 _device(run, name, shift)
         elif why == "period":
@@ -219,12 +224,12 @@ def cycle(sim, z, *, diode=True, clamp=0, derivative=False):
                 trip, out.ended = run.t, "limit" if _beyond_limit(sim, run) else "comparator"
                 if not delay and run.t >= shortest:
                     out.on_time, out.trip = run.t, trip
-                    run.turn(False)
+                    run.turn(on=False)
         else:
             if why != "opening":
                 out.ended, moved = why, None
             out.on_time, out.trip = run.t, trip
-            run.turn(False, moved)
+            run.turn(on=False, moved=moved)
         if run.t >= 1.0 - END and not run.switch and event is None and why == "period":
             break
     else:
@@ -244,13 +249,13 @@ def _opening(trip, delay, shortest, last):
 def _device(run, name, shift):
     """Change rectifier or clamp as a guard asks."""
     if name == "blocks":
-        run.change(run.switch, False, run.clamp, shift, None if run.switch else run.sim.opened)
+        run.change(diode=False, moved=shift, reset=None if run.switch else run.sim.opened)
         run.settle()
     elif name == "conducts":
-        run.change(run.switch, True, run.clamp, shift)
+        run.change(diode=True, moved=shift)
         run.settle()
     elif name == "release":
-        run.change(run.switch, run.diode, 0, shift)
+        run.change(clamp=0, moved=shift)
     else:
         run.hold(1 if name == "clamp high" else -1, shift)
 
