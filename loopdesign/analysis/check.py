@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.analysis.given import given_parts, has_loop, require_slope, with_parts
 from loopdesign.corners.converters import compensation, line_load_corners, solved
 from loopdesign.margins.margins import LoopMargins, find_margins
 from loopdesign.models.insight import plants
@@ -52,7 +53,7 @@ class ExaminedStage:
 
     Attributes
     ----------
-    corners, converter, point, model, plants
+    conditions, converter, point, model, plants
         Conditions, network, operating points, switched models, and poles, zeros and features.
     waves
         One period of every current and voltage.
@@ -60,7 +61,7 @@ class ExaminedStage:
         Corners whose rectifier does not do what the model assumes, one sentence each.
     """
 
-    corners: Corners
+    conditions: Corners
     converter: Converter
     point: OperatingPoint
     model: SwitchedModel
@@ -99,9 +100,9 @@ class CheckResult:
     reasons: tuple[str, ...] = field(default_factory=tuple)
 
     @property
-    def corners(self) -> Corners:
-        """Corners examined."""
-        return self.stage.corners
+    def conditions(self) -> Corners:
+        """Line, load and temperature of every corner."""
+        return self.stage.conditions
 
     @property
     def stable(self) -> bool:
@@ -130,7 +131,7 @@ def examine_stage(case: cases.Case, corners: Corners | None = None) -> ExaminedS
     converter, point = solved(case, corners)
     waves = waveforms(converter, point)
     return ExaminedStage(
-        corners=corners,
+        conditions=corners,
         converter=converter,
         point=point,
         model=linearise(point),
@@ -142,7 +143,7 @@ def examine_stage(case: cases.Case, corners: Corners | None = None) -> ExaminedS
 
 def closed_model(case: cases.Case, stage: ExaminedStage, parts: Mapping[str, float]) -> SwitchedModel:
     """Close the loop with given parts and linearise it at every corner of the stage."""
-    closed = stage.converter.closed(compensation(case, parts, stage.corners))
+    closed = stage.converter.closed(compensation(case, parts, stage.conditions))
     return linearise(operating_point(closed, Guess.from_point(stage.point)))
 
 
@@ -193,7 +194,43 @@ def limits(case: cases.Case, stage: ExaminedStage) -> tuple[Limit, ...]:
     return tuple(rows)
 
 
-def check(case: cases.Case, parts: Mapping[str, float], stage: ExaminedStage | None = None) -> CheckResult:
+def check(
+    case: cases.Case,
+    parts: Mapping[str, float | str] | None = None,
+    *,
+    nominal: bool = False,  # noqa: ARG001  (nominal parts are all that is examined so far)
+) -> CheckResult:
+    """Examine a case at every corner: operating point, plant, loop gain, margins and verdict.
+
+    Parameters
+    ----------
+    case : Case
+        The case. Without an error amplifier, divider and compensation only the current loop is examined.
+    parts : mapping of str to float or str, optional
+        Values in place of the case's own, by designator: numbers in SI units ([ohm], [F]) or text such as
+        ``"10 kohm"``, ``"none"`` or 0 where a part is not fitted. Parts not named keep the case's value.
+    nominal : bool
+        Leave tolerances and temperatures out [unitless]. Every corner is examined with nominal parts at the nominal
+        temperature so far, whatever is given here.
+
+    Returns
+    -------
+    CheckResult
+        With every failing target or verdict in ``reasons``.
+
+    Raises
+    ------
+    DataError
+        Where a name among the parts is unknown, a value cannot be read, or a part is left open.
+    UnreachableOutputError
+        Where losses keep the output below its target.
+    """
+    case = with_parts(case, parts)
+    require_slope(case)
+    return examine(case, given_parts(case) if has_loop(case) else {})
+
+
+def examine(case: cases.Case, parts: Mapping[str, float], stage: ExaminedStage | None = None) -> CheckResult:
     """Examine a case with given compensation parts at every corner.
 
     Parameters
@@ -217,7 +254,7 @@ def check(case: cases.Case, parts: Mapping[str, float], stage: ExaminedStage | N
         told = ("the case has no error amplifier, divider and compensation: only the current loop was examined",)
         return CheckResult(
             case=case, parts={}, stage=stage, loop=None, margins=(), verdicts=judged, limits=rows,
-            reasons=told + _instabilities(stage.corners, judged),
+            reasons=told + _instabilities(stage.conditions, judged),
         )  # fmt: skip
     loop = closed_model(case, stage, parts)
     margins = loop_margins(loop, stage.plants)
@@ -227,7 +264,7 @@ def check(case: cases.Case, parts: Mapping[str, float], stage: ExaminedStage | N
     )
     return CheckResult(
         case=case, parts=dict(parts), stage=stage, loop=loop, margins=margins, verdicts=judged, limits=rows,
-        reasons=_instabilities(stage.corners, judged) + shortfalls(found),
+        reasons=_instabilities(stage.conditions, judged) + shortfalls(found),
     )  # fmt: skip
 
 
@@ -271,15 +308,15 @@ def shortfalls(found: CheckResult) -> tuple[str, ...]:
         present = [(v, i) for i, v in enumerate(values) if v is not None]
         if present and min(present)[0] < limit:
             value, item = min(present)
-            where = corner_name(found.corners, item)
+            where = corner_name(found.conditions, item)
             told.append(f"{words} {value:.3g} {unit} at {where} is below {limit:g} {unit}".replace("  ", " ").rstrip())
     limit = found.limit("crossover_limit")
     highest = [(m.crossover_hz, i) for i, m in enumerate(found.margins) if m.crossover_hz is not None]
     if highest and max(highest)[0] > limit:
         value, item = max(highest)
-        where = corner_name(found.corners, item)
+        where = corner_name(found.conditions, item)
         told.append(f"crossover {_hz(value)} at {where} is above {_hz(limit)}")
     for item, m in enumerate(found.margins):
         if m.crossover_hz is None:
-            told.append(f"no crossover at {corner_name(found.corners, item)}: {m.reasons.get('crossover_hz', '')}")
+            told.append(f"no crossover at {corner_name(found.conditions, item)}: {m.reasons.get('crossover_hz', '')}")
     return tuple(told)

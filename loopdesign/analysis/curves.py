@@ -55,8 +55,8 @@ class ReportData:
 
     Attributes
     ----------
-    assessment
-        The assessment it belongs to; every plot takes its verdicts and margins from here.
+    check
+        The check it belongs to; every plot takes its verdicts and margins from here.
     frequencies_hz
         (B,F) [Hz], up to half the switching frequency, dense around each corner's own resonances.
     plant, plant_averaged
@@ -71,7 +71,7 @@ class ReportData:
         Sentences of advice to print.
     """
 
-    assessment: CheckResult
+    check: CheckResult
     frequencies_hz: NDArray[np.float64]
     plant: NDArray[np.complex128]
     plant_averaged: NDArray[np.complex128]
@@ -111,7 +111,7 @@ def report_data(assessment: CheckResult, *, proposals: Sequence[str] = ()) -> Re
         loop, product = loop_gain(assessment.loop, hz), plant * compensator(assessment, hz)
         loop_differences = differences(hz, product, loop, np.full(len(plant), switching / 10.0))
     return ReportData(
-        assessment=assessment,
+        check=assessment,
         frequencies_hz=hz,
         plant=plant,
         plant_averaged=averaged,
@@ -161,7 +161,7 @@ def averaged_plant(assessment: CheckResult, frequencies_hz: NDArray[np.float64])
 
 def compensator(assessment: CheckResult, frequencies_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
     """Respond from sensed output to control, by the closed form, at every corner (B,F) [unitless]."""
-    case, corners = assessment.case, assessment.corners
+    case, corners = assessment.case, assessment.conditions
     parts = network_parts(case, assessment.parts, corners)
     values = compensator_response(amplifier(case, corners), divider(case, corners), parts, frequencies_hz)
     return np.broadcast_to(values, frequencies_hz.shape)

@@ -32,12 +32,12 @@ class Extreme:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Impedances:
-    """Responses of the switched model at every corner of an assessment, up to half the switching frequency.
+    """Responses of the switched model at every corner of a check, up to half the switching frequency.
 
     Attributes
     ----------
-    found
-        The assessment, with corners and verdicts.
+    check
+        The check, with corners and verdicts.
     closed
         Whether the loop is closed; without one the control voltage is held.
     frequencies_hz
@@ -48,7 +48,7 @@ class Impedances:
         Output per volt of input (B,F) [V/V].
     """
 
-    found: CheckResult
+    check: CheckResult
     closed: bool
     frequencies_hz: NDArray[np.float64]
     output: NDArray[np.complex128]
@@ -57,7 +57,7 @@ class Impedances:
 
     def stable(self, item: int) -> bool:
         """Whether a corner rests; one that does not has no steady response to show on a bench."""
-        return self.found.verdicts[item].stable
+        return self.check.verdicts[item].stable
 
     def output_peak(self, item: int) -> Extreme:
         """Largest output impedance of a corner [ohm]."""
@@ -75,12 +75,12 @@ class Impedances:
         return Extreme(value=float(abs(values[item, k])), frequency_hz=float(self.frequencies_hz[k]))
 
 
-def impedances(found: CheckResult) -> Impedances:
+def impedances(examined: CheckResult) -> Impedances:
     """Compute output impedance, line to output and input impedance at every corner.
 
     Parameters
     ----------
-    found
+    examined
         A case examined at its corners, with its loop or without.
 
     Returns
@@ -88,11 +88,11 @@ def impedances(found: CheckResult) -> Impedances:
     Impedances
         Of the closed loop; where the case has none, of the stage with the control voltage held.
     """
-    model = found.stage.model if found.loop is None else found.loop
-    f = _frequencies(found)
+    model = examined.stage.model if examined.loop is None else examined.loop
+    f = _frequencies(examined)
     return Impedances(
-        found=found,
-        closed=found.loop is not None,
+        check=examined,
+        closed=examined.loop is not None,
         frequencies_hz=f,
         output=output_impedance(model, f),
         line=line_to_output(model, f),
@@ -100,10 +100,10 @@ def impedances(found: CheckResult) -> Impedances:
     )
 
 
-def _frequencies(found: CheckResult) -> NDArray[np.float64]:
+def _frequencies(examined: CheckResult) -> NDArray[np.float64]:
     """Even steps, and some around every pole, for the peak of a sharp resonance lies between any steps."""
-    switching = found.case.converter.switching_frequency
+    switching = examined.case.converter.switching_frequency
     low, high = LOWEST_SHARE * switching, 0.5 * switching
-    poles = np.concatenate([np.abs(p.poles_hz) for p in found.stage.plants])
+    poles = np.concatenate([np.abs(p.poles_hz) for p in examined.stage.plants])
     f = np.concatenate([np.geomspace(low, high, POINTS), np.outer(poles, AROUND).ravel()])
     return np.unique(f[(f >= low) & (f <= high)])

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from loopdesign.analysis.check import closed_model, examine_stage
+from loopdesign.analysis.given import given_parts
 from loopdesign.compensation.response import compensator_response
 from loopdesign.corners.converters import amplifier, divider, network_parts, one_corner
 from loopdesign.errors import DataError
@@ -115,26 +116,6 @@ def response(
     return FrequencyResponse(
         quantity=quantity, model=model, frequencies_hz=frequencies_hz, values=values, stable=stable
     )
-
-
-def given_parts(case: cases.Case) -> dict[str, float]:
-    """Compensation parts of a case in which none is open.
-
-    Raises
-    ------
-    DataError
-        Where the loop is not given whole.
-    """
-    compensation = case.compensation
-    missing = [f"[{name}]" for name in ("error_amplifier", "divider", "compensation") if getattr(case, name) is None]
-    if missing or compensation is None:
-        raise DataError(f"{case.source}: the loop is not given: {', '.join(missing)} missing")
-    if compensation.open_parts:
-        names = ", ".join(compensation.open_parts)
-        raise DataError(
-            f"{case.source}: [compensation] leaves {names} open; run 'loopdesign design' first, or give them"
-        )
-    return {name: value for name, value in compensation.parts.items() if value is not None}
 
 
 def _switched(

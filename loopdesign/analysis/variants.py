@@ -77,7 +77,7 @@ def base_of(case: cases.Case, parts: Mapping[str, float], stage: ExaminedStage) 
     return Base(
         case=case,
         parts=dict(parts),
-        corners=stage.corners,
+        corners=stage.conditions,
         guess=Guess.from_point(point),
         bias=bias,
         resonances_hz=_resonances(stage),

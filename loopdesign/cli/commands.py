@@ -98,13 +98,9 @@ def check(case: CasePath, /, *, output: Folder = None, json_: Json = False) -> i
     A report is written only where --output names a folder.
     """
     from loopdesign.analysis.check import check
-    from loopdesign.analysis.responses import given_parts
     from loopdesign.case import load_case
 
-    loaded = load_case(case)
-    whole = all(x is not None for x in (loaded.error_amplifier, loaded.divider, loaded.compensation))
-    _require_slope(loaded)
-    found = check(loaded, given_parts(loaded) if whole else {})
+    found = check(load_case(case))
     study = filter_of(found, quiet=json_)
     if output is not None:
         deliver_report(found, output, study, quiet=json_)
@@ -132,12 +128,12 @@ def design(case: CasePath, /, *, output: Folder = None, json_: Json = False) -> 
     with Progress("choosing parts", quiet=json_) as progress:
         found = choose(loaded, progress)
     chosen = write_parts(read_text(case), {_key(k): v for k, v in found.chosen.items()})
-    study = filter_of(found.assessment, quiet=json_)
-    deliver_report(found.assessment, folder, study, quiet=json_, choice=found, chosen_case=chosen)
+    study = filter_of(found.check, quiet=json_)
+    deliver_report(found.check, folder, study, quiet=json_, choice=found, chosen_case=chosen)
     extra = {"chosen": found.chosen, "choice": choice_rows(found), "report": str(folder)}
-    text = "" if json_ else told(found.assessment, study, found, report=folder / "report.md")
-    say(json_, answered(found.assessment, study) | extra if json_ else {}, text)
-    return MET if found.assessment.targets_met else MISSED
+    text = "" if json_ else told(found.check, study, found, report=folder / "report.md")
+    say(json_, answered(found.check, study) | extra if json_ else {}, text)
+    return MET if found.check.targets_met else MISSED
 
 
 @app.command

@@ -70,7 +70,7 @@ def agreement_table(found: CheckResult, rows_of: Sequence[Difference], title: st
     discontinuous = found.stage.point.discontinuous
     rows = tuple(
         (
-            float(found.corners.input_voltage[i]), float(found.corners.load_current[i]),
+            float(found.conditions.input_voltage[i]), float(found.conditions.load_current[i]),
             "DCM" if discontinuous[i] else "CCM",
             d.below_hz, d.magnitude_db, d.magnitude_hz, d.phase_deg, d.phase_hz,
         )
@@ -81,12 +81,12 @@ def agreement_table(found: CheckResult, rows_of: Sequence[Difference], title: st
 
 def agreement_remarks(data: ReportData) -> tuple[str, ...]:
     """Name the corners where the models differ by more than is to be expected."""
-    found, told = data.assessment, []
+    found, told = data.check, []
     for item, d in enumerate(data.plant_differences):
         db, deg = EXPECTED["DCM" if found.stage.point.discontinuous[item] else "CCM"]
         if d.magnitude_db > db or d.phase_deg > deg:
             told.append(
-                f"at {corner_name(found.corners, item)} the averaged plant differs by up to {d.magnitude_db:.2g} dB "
+                f"at {corner_name(found.conditions, item)} the averaged plant differs by up to {d.magnitude_db:.2g} dB "
                 f"and {d.phase_deg:.2g} degrees, more than the {db:g} dB and {deg:g} degrees to be expected: "
                 "trust the switched model there"
             )
@@ -174,7 +174,7 @@ def _reasons_for_none(found: CheckResult) -> tuple[str, ...]:
     """Say why a margin does not exist, corner by corner."""
     words = {"crossover_hz": "crossover", "phase_margin_deg": "phase margin", "gain_margin_db": "gain margin"}
     return tuple(
-        f"no {words.get(key, key)} at {corner_name(found.corners, item)}: {reason}"
+        f"no {words.get(key, key)} at {corner_name(found.conditions, item)}: {reason}"
         for item, m in enumerate(found.margins)
         for key, reason in m.reasons.items()
     )

@@ -53,7 +53,7 @@ def designed(station):
 
 @cache
 def closed(station):
-    return designed(station).assessment.loop
+    return designed(station).check.loop
 
 
 def _resistances(elements):
@@ -151,7 +151,7 @@ def _follow(model, cycles):
 @every
 def test_stable_verdict_is_what_time_shows(station):
     """A small departure along the worst mode decays cycle by cycle as the multiplier says."""
-    assert designed(station).assessment.verdicts[0].stable
+    assert designed(station).check.verdicts[0].stable
     largest = np.abs(closed(station).multipliers[0]).max()
     cycles = int(np.clip(np.log(0.2) / np.log(largest), 3, 25))
     found, expected = _follow(closed(station), cycles)
@@ -162,7 +162,7 @@ def test_stable_verdict_is_what_time_shows(station):
 @subharmonic
 def test_unstable_verdict_is_what_time_shows(station):
     """Without a ramp, above half duty, the current loop doubles its period: verdict, name and simulation agree."""
-    assessment = designed(station).assessment
+    assessment = designed(station).check
     case = station.case(slope=0.0, low_line=True)
     stage = examine_stage(case)
     assert stage.point.duty[0] > 0.55
@@ -221,7 +221,7 @@ def test_impedance_scaling(station):
 
 
 def _compensation(station):
-    found = designed(station).assessment
+    found = designed(station).check
     return compensation(found.case, found.parts)
 
 
@@ -229,7 +229,7 @@ def _compensation(station):
 def test_margins_agree_by_every_route(station):
     """Crossings refined on the model, read off a dense grid one by one, and read off it for all loops at once."""
     model = closed(station)
-    refined = designed(station).assessment.margins[0]
+    refined = designed(station).check.margins[0]
     f = np.geomspace(3e-5 * FREQUENCY, 0.5 * FREQUENCY, 6000)
     loop = loop_gain(model, f)
     (grid,) = margins_from_grid(f, loop)
@@ -252,7 +252,7 @@ def test_margins_agree_by_every_route(station):
 @every
 def test_design_meets_its_targets(station):
     """The loop that was asked for, read from the switched model, with preferred values; the current loop is stable."""
-    assessment = designed(station).assessment
+    assessment = designed(station).check
     assert assessment.targets_met
     margins, verdict = assessment.margins[0], assessment.verdicts[0]
     assert margins.phase_margin_deg >= 55.0
@@ -267,8 +267,8 @@ def test_design_meets_its_targets(station):
 @every
 def test_choice_beats_or_equals_placing_and_rounding(station):
     """The K-factor baseline on the same series and divider crosses no higher; a tie of one percent is given away."""
-    found = designed(station).assessment
+    found = designed(station).check
     compensation = found.case.compensation
     opened = compensation.model_copy(update=dict.fromkeys(compensation.parts))
-    baseline = place_and_round(found.case.model_copy(update={"compensation": opened})).assessment
+    baseline = place_and_round(found.case.model_copy(update={"compensation": opened})).check
     assert found.margins[0].crossover_hz >= 0.99 * baseline.margins[0].crossover_hz

@@ -59,7 +59,7 @@ def test_sentences_of_a_filter_too_near_name_frequency_and_damper(near):
 def test_table_has_a_verdict_beside_every_margin(near):
     table = filter_table(near)
     headings = [c.heading for c in table.columns]
-    assert len(table.rows) == len(near.corners)
+    assert len(table.rows) == len(near.conditions)
     for margin, verdict in (("phase margin", "without filter"), ("phase margin with filter", "with filter")):
         assert headings.index(verdict) < headings.index(margin)
         assert {row[headings.index(verdict)] for row in table.rows} <= {"stable", "UNSTABLE"}
@@ -70,7 +70,7 @@ def test_table_has_a_verdict_beside_every_margin(near):
 
 def test_impedance_plot_draws_what_was_computed(near):
     ax = plot_filter_impedances(near, 1.0)
-    items = np.flatnonzero(near.corners.load_current == 1.0)
+    items = np.flatnonzero(near.conditions.load_current == 1.0)
     lines = {line.get_label(): line for line in ax.get_lines()}
     assert sum(label.startswith("converter, ") for label in lines) == len(items)
     assert_allclose(lines["filter"].get_ydata(), np.abs(near.filter_ohm[items[0]]))
@@ -85,7 +85,7 @@ def test_impedance_plot_draws_what_was_computed(near):
 
 def test_loop_change_plot_draws_what_was_computed(near):
     ax = plot_loop_change(near, 0.1)
-    item = int(np.flatnonzero(near.corners.load_current == 0.1)[0])
+    item = int(np.flatnonzero(near.conditions.load_current == 0.1)[0])
     assert_allclose(ax.get_lines()[0].get_ydata(), near.loop_change_db[item])
 
 

@@ -10,7 +10,7 @@ import pytest
 from numpy.testing import assert_allclose
 from stepping import Circuit
 
-from loopdesign.analysis.check import check, closed_model, examine_stage
+from loopdesign.analysis.check import closed_model, examine, examine_stage
 from loopdesign.analysis.filter_study import filter_study
 from loopdesign.case import load_case
 from loopdesign.compensation.response import compensator_response
@@ -35,12 +35,12 @@ def designed(request):
 
 @pytest.fixture
 def flyback():
-    found = chosen("echo_sounder_flyback").assessment
+    found = chosen("echo_sounder_flyback").check
     return found.case, found
 
 
 def test_shipped_case_meets_every_target_at_every_corner(designed):
-    found = designed.assessment
+    found = designed.check
     assert found.targets_met
     assert found.stable
     assert {True, False} == set(found.stage.point.discontinuous.tolist())
@@ -48,7 +48,7 @@ def test_shipped_case_meets_every_target_at_every_corner(designed):
 
 
 def test_beacon_filter_keeps_its_distance():
-    found = chosen("beacon_boost").assessment
+    found = chosen("beacon_boost").check
     case = found.case
     study = filter_study(case, found.parts)
     assert study.warnings == ()
@@ -57,7 +57,7 @@ def test_beacon_filter_keeps_its_distance():
 
 def test_undamped_beacon_filter_is_warned_of_by_its_frequency():
     """A larger choke without a damper: the warning names the resonance, by hand 1/(2 pi sqrt(L C)) with the cable's share."""
-    found = chosen("beacon_boost").assessment
+    found = chosen("beacon_boost").check
     case = found.case
     poor = case.input_filter.model_copy(
         update={"damper": None, "L": case.input_filter.L.model_copy(update={"inductance": 33e-6, "resistance": 0.005})}
@@ -123,7 +123,7 @@ def test_strong_optocoupler_gain_is_called_unstable_and_grows(flyback):
     strong = case.model_copy(
         update={"error_amplifier": case.error_amplifier.model_copy(update={"led_resistance": 700.0})}
     )
-    result = check(strong, found.parts)
+    result = examine(strong, found.parts)
     item = int(np.argmax([v.largest_multiplier for v in result.verdicts]))
     assert not result.verdicts[item].stable
     modes, point = result.loop.period_modes, result.loop.point

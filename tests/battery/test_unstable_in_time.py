@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from stepping import Circuit
 
-from loopdesign.analysis.check import check
+from loopdesign.analysis.check import examine
 from loopdesign.case import parse_case
 
 SIZE, MOST, CYCLES = 1e-5, 30.0, 80
@@ -88,7 +88,7 @@ CASES = {
 @cache
 def found(name):
     case = parse_case(_HEAD.format(**CASES[name][0]), name)
-    return check(case, case.compensation.parts)
+    return examine(case, case.compensation.parts)
 
 
 def departure(model, cycles):

@@ -15,7 +15,7 @@ from numpy.testing import assert_allclose
 from scipy.integrate import solve_ivp
 from stages import averaged_at, converter, one_inductor, two_inductor
 
-from loopdesign.analysis.check import check
+from loopdesign.analysis.check import examine
 from loopdesign.analysis.responses import response
 from loopdesign.case import load_case
 from loopdesign.compensation.compensator import Divider, NetworkParts, OperationalAmplifier
@@ -256,7 +256,7 @@ def test_regulator_at_light_load(published):
 
 def test_whole_regulator_by_the_exact_route(published):
     """E7 and E8 whole: network, amplifier, both loads through check; 1.5 % and 2 deg of the printed margins."""
-    found = check(published, published.compensation.parts)
+    found = examine(published, published.compensation.parts)
     assert found.stable
     light, full = found.margins
     assert full.crossover_hz == pytest.approx(5409.6, rel=0.015)

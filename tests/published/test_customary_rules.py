@@ -68,8 +68,8 @@ def test_default_crossover_stays_below_the_printed_rules(defaults):
     case, stage, rows = defaults
     limit = rows["crossover_limit"].value
     assert limit <= case.converter.switching_frequency / 10
-    load = 24.0 / stage.corners.load_current
-    zero = (stage.corners.input_voltage / 24.0) ** 2 * load / (2 * np.pi * 22e-6)
+    load = 24.0 / stage.conditions.load_current
+    zero = (stage.conditions.input_voltage / 24.0) ** 2 * load / (2 * np.pi * 22e-6)
     assert zero.min() / 5 < limit < zero.min() / 3
 
 

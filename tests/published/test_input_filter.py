@@ -438,6 +438,6 @@ def test_study_needs_a_filter():
 def test_input_resistance_is_negative_at_low_frequency(undamped):
     """A regulated lossless stage draws constant power: -V^2/P at low frequency."""
     study = filter_study(undamped, undamped.compensation.parts, propose=False)
-    power = 15.212765957446809 * study.corners.load_current
+    power = 15.212765957446809 * study.conditions.load_current
     low = study.converter_ohm[:, 0]
     assert_allclose(low.real, -(28.0**2) / power, rtol=5e-3)

@@ -102,8 +102,8 @@ class FilterStudy:
 
     Attributes
     ----------
-    corners
-        Corners examined (B).
+    conditions
+        Line, load and temperature of every corner (B).
     frequencies_hz
         (F,) [Hz].
     closed
@@ -124,7 +124,7 @@ class FilterStudy:
         The corner where filter and converter come nearest, and every corner whose verdict the filter turns.
     """
 
-    corners: Corners
+    conditions: Corners
     frequencies_hz: NDArray[np.float64]
     closed: bool
     filter_ohm: NDArray[np.complex128]
@@ -199,7 +199,7 @@ def filter_study(case: cases.Case, parts: Mapping[str, float], *, propose: bool 
     turned = any(a.stable and not b.stable for a, b in zip(bare.verdicts, full.verdicts, strict=True))
     needed = bool(separation.db.min() < ENOUGH_DB) or turned
     return FilterStudy(
-        corners=full.stage.corners,
+        conditions=full.stage.conditions,
         frequencies_hz=f,
         closed=full.loop is not None,
         filter_ohm=filter_output_impedance(source, period, f),
@@ -212,7 +212,7 @@ def filter_study(case: cases.Case, parts: Mapping[str, float], *, propose: bool 
         verdicts_without=bare.verdicts,
         verdicts_with=full.verdicts,
         proposal=_propose(case, parts, bare.model) if needed and propose else None,
-        warnings=_warnings(full.stage.corners, separation, bare.verdicts, full.verdicts),
+        warnings=_warnings(full.stage.conditions, separation, bare.verdicts, full.verdicts),
     )
 
 

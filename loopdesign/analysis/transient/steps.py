@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.responses import given_parts
+from loopdesign.analysis.given import given_parts
 from loopdesign.analysis.transient.estimate import estimate
 from loopdesign.analysis.transient.ringing import GrowthRun, Ringing, disturb, ringing
 from loopdesign.analysis.transient.run import Run, Traces, from_point, run, settling_time, traces

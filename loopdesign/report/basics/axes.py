@@ -53,9 +53,9 @@ def stroke(found: CheckResult, item: int, *, held: bool = False) -> Stroke:
     Stroke
         An unstable corner is drawn wider.
     """
-    voltages = np.unique(found.corners.input_voltage)
-    rank = int(np.searchsorted(voltages, found.corners.input_voltage[item]))
-    temperature = found.corners.temperature
+    voltages = np.unique(found.conditions.input_voltage)
+    rank = int(np.searchsorted(voltages, found.conditions.input_voltage[item]))
+    temperature = found.conditions.temperature
     warm = f", {temperature[item]:.3g} °C" if np.ptp(temperature) > 0.0 else ""
     verdict = found.verdicts[item]
     calm = verdict.current_loop_stable if held else verdict.stable
@@ -65,24 +65,24 @@ def stroke(found: CheckResult, item: int, *, held: bool = False) -> Stroke:
     return Stroke(
         colour=PALETTE[rank % len(PALETTE)],
         dashes=DASHES[rank % len(DASHES)],
-        label=f"{found.corners.input_voltage[item]:.4g} V{warm}: {word}",
+        label=f"{found.conditions.input_voltage[item]:.4g} V{warm}: {word}",
         width=1.5 if calm else 2.3,
     )
 
 
 def loads(found: CheckResult) -> tuple[float, ...]:
     """Load currents to draw, rising [A]; of many, the extremes, that of the worst corner and one between."""
-    every = [float(x) for x in np.unique(found.corners.load_current)]
+    every = [float(x) for x in np.unique(found.conditions.load_current)]
     if len(every) <= MOST_COLUMNS:
         return tuple(every)
-    worst = float(found.corners.load_current[worst_corner(found, range(len(found.verdicts)))])
+    worst = float(found.conditions.load_current[worst_corner(found, range(len(found.verdicts)))])
     wanted = [every[0], every[-1], worst, every[len(every) // 2], every[1]]
     return tuple(sorted(list(dict.fromkeys(wanted))[:MOST_COLUMNS]))
 
 
 def corners_at(found: CheckResult, load_current: float) -> list[int]:
     """Corners of one load current."""
-    return [int(i) for i in np.flatnonzero(found.corners.load_current == load_current)]
+    return [int(i) for i in np.flatnonzero(found.conditions.load_current == load_current)]
 
 
 def worst_corner(found: CheckResult, items: range | list[int]) -> int:

@@ -74,7 +74,7 @@ def verdict_sentence(found: CheckResult) -> str:
         mode = f"{w.name} at {format_quantity(w.frequency_hz, 'Hz')}"
         return (
             f"Stable at {corners} with the loop closed, but the current loop alone is UNSTABLE at {len(inner)} of "
-            f"{len(found.verdicts)}: at {corner_name(found.corners, worst)} by the {mode}."
+            f"{len(found.verdicts)}: at {corner_name(found.conditions, worst)} by the {mode}."
         )
     if not found.targets_met:
         return f"Stable at {corners}, but targets are MISSED: {'; '.join(found.reasons)}."
@@ -87,7 +87,7 @@ def _unstable_sentence(found: CheckResult, unstable: list[int]) -> str:
     tail = "; a margin read from a plot proves nothing there" if found.margins else ""
     return (
         f"UNSTABLE at {len(unstable)} of {len(found.verdicts)} corner{'s' if len(found.verdicts) > 1 else ''}: at "
-        f"{corner_name(found.corners, worst)} the {w.name} at {format_quantity(w.frequency_hz, 'Hz')} grows by "
+        f"{corner_name(found.conditions, worst)} the {w.name} at {format_quantity(w.frequency_hz, 'Hz')} grows by "
         f"{100.0 * (abs(w.multiplier) - 1.0):.2g} % per switching period{tail}."
     )
 
@@ -97,4 +97,4 @@ def _least_margin(found: CheckResult) -> str:
     if not present:
         return ""
     value, item = min(present)
-    return f"; the smallest phase margin is {value:.1f} degrees, at {corner_name(found.corners, item)}"
+    return f"; the smallest phase margin is {value:.1f} degrees, at {corner_name(found.conditions, item)}"

@@ -74,7 +74,7 @@ INPUT, LOAD = Column(heading="input", unit="V"), Column(heading="load", unit="A"
 
 
 def _conditions(found: CheckResult, item: int) -> tuple[float, float]:
-    return float(found.corners.input_voltage[item]), float(found.corners.load_current[item])
+    return float(found.conditions.input_voltage[item]), float(found.conditions.load_current[item])
 
 
 def _each(found: CheckResult) -> range:
@@ -222,7 +222,7 @@ def roots_summary(found: CheckResult) -> Table:
         side = (
             "right" if len(right) == len(members) else f"right at {len(right)} of {len(members)}" if right else "left"
         )
-        at = [corner_name(found.corners, m[1]) for m in (low, high)]
+        at = [corner_name(found.conditions, m[1]) for m in (low, high)]
         rows.append((name, low[0], at[0], high[0], at[1], max(sharp, default=None), side))
     return Table(title="Poles and zeros of the plant over all corners", columns=columns, rows=tuple(rows))
 

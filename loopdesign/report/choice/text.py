@@ -142,7 +142,7 @@ def choice_rows(found: Choice) -> dict[str, Any]:
         "prefer": found.prefer,
         "method": found.method,
         "notes": list(found.notes),
-        "corners": found.corners,
+        "corners": found.searched_corners,
         "combinations": found.combinations,
         "best": None if found.best is None else _candidate(found.best),
         "alternatives": [_candidate(a) for a in found.alternatives],

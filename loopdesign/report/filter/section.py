@@ -67,7 +67,7 @@ def plot_filter_impedances(study: FilterStudy, load_current: float, *, ax: Axes 
     near, items = study.separation, _items(study, load_current)
     for rank, item in enumerate(items):
         colour, dashes = _style(rank)
-        name = f"{study.corners.input_voltage[item]:.4g} V: {near.db[item]:.1f} dB, {_verdict_change(study, item)}"
+        name = f"{study.conditions.input_voltage[item]:.4g} V: {near.db[item]:.1f} dB, {_verdict_change(study, item)}"
         ax.plot(f, np.abs(study.converter_ohm[item]), color=colour, linestyle=dashes, label=f"converter, {name}")
         ends = (near.filter_ohm[item], near.converter_ohm[item])
         ax.plot([near.frequency_hz[item]] * 2, ends, color=colour, linewidth=1.0, marker="_", markersize=7)
@@ -105,7 +105,7 @@ def plot_loop_change(study: FilterStudy, load_current: float, *, ax: Axes | None
     ax = shared.bare_figure(7.0, 4.2).subplots() if ax is None else ax
     for rank, item in enumerate(_items(study, load_current)):
         colour, dashes = _style(rank)
-        name = f"{study.corners.input_voltage[item]:.4g} V: {_verdict_change(study, item)}"
+        name = f"{study.conditions.input_voltage[item]:.4g} V: {_verdict_change(study, item)}"
         ax.plot(study.frequencies_hz, study.loop_change_db[item], color=colour, linestyle=dashes, label=name)
     ax.axhline(0.0, color=shared.FAINT, linewidth=0.8)
     ax.set_ylabel("change of the loop gain [dB]")
@@ -136,12 +136,12 @@ def filter_table(study: FilterStudy) -> Table:
         Column(heading="phase margin with filter", unit="deg"),
     )  # fmt: skip
     rows: list[tuple[CellValue, ...]] = []
-    for item in range(len(study.corners)):
+    for item in range(len(study.conditions)):
         near = study.separation
         rows.append(
             (
-                float(study.corners.input_voltage[item]),
-                float(study.corners.load_current[item]),
+                float(study.conditions.input_voltage[item]),
+                float(study.conditions.load_current[item]),
                 float(near.db[item]),
                 float(near.frequency_hz[item]),
                 float(near.filter_ohm[item]),
@@ -187,7 +187,7 @@ def filter_sentences(study: FilterStudy) -> tuple[str, ...]:
     if not told:
         told.append(
             f"the input filter keeps {near.db[worst]:.1f} dB from the converter's input impedance; nearest at "
-            f"{corner_name(study.corners, worst)} and {format_quantity(float(near.frequency_hz[worst]), 'Hz')}"
+            f"{corner_name(study.conditions, worst)} and {format_quantity(float(near.frequency_hz[worst]), 'Hz')}"
         )
     proposal = study.proposal
     if proposal is not None and proposal.damping.capacitance is not None:
@@ -202,13 +202,13 @@ def filter_sentences(study: FilterStudy) -> tuple[str, ...]:
 
 def _loads(study: FilterStudy) -> tuple[float, ...]:
     """Load currents to draw: all, or the extremes of many."""
-    every = [float(x) for x in np.unique(study.corners.load_current)]
+    every = [float(x) for x in np.unique(study.conditions.load_current)]
     return tuple(every) if len(every) <= shared.MOST_COLUMNS else (every[0], every[len(every) // 2], every[-1])
 
 
 def _items(study: FilterStudy, load_current: float) -> list[int]:
     """Corners of one load current."""
-    return [int(i) for i in np.flatnonzero(study.corners.load_current == load_current)]
+    return [int(i) for i in np.flatnonzero(study.conditions.load_current == load_current)]
 
 
 def _style(rank: int) -> tuple[str, str | tuple[int, tuple[float, ...]]]:

@@ -78,7 +78,7 @@ def impedance_table(study: Impedances) -> Table:
         Column(heading="weakest at", unit="Hz"), Column(heading="smallest input impedance", unit="ohm"),
         Column(heading="smallest at", unit="Hz"),
     )  # fmt: skip
-    corners = study.found.corners
+    corners = study.check.conditions
     rows: list[tuple[CellValue, ...]] = []
     for item in range(len(corners)):
         head = (float(corners.input_voltage[item]), float(corners.load_current[item]), stable_word(study.stable(item)))
@@ -93,7 +93,7 @@ def impedance_table(study: Impedances) -> Table:
 
 def impedances_figure(study: Impedances) -> Figure:
     """Draw the three responses, one row each, one column per load current."""
-    loads = shared.loads(study.found)
+    loads = shared.loads(study.check)
     figure = shared.bare_figure(max(5.0 * len(loads), 6.5), 9.2)
     grid = figure.subplots(3, len(loads), sharex=True, sharey="row", squeeze=False)
     for column, load in enumerate(loads):
@@ -129,8 +129,8 @@ def plot_impedances(
     if axes is None:
         top, middle, bottom = shared.bare_figure(6.5, 9.2).subplots(3, 1, sharex=True)
         axes = (top, middle, bottom)
-    for item in shared.corners_at(study.found, load_current):
-        look = shared.stroke(study.found, item)
+    for item in shared.corners_at(study.check, load_current):
+        look = shared.stroke(study.check, item)
         for ax, name in zip(axes, _PANELS, strict=True):
             size = np.abs(getattr(study, name)[item])
             values = _db(size) if name == "line" else size
@@ -182,7 +182,7 @@ def impedance_answer(study: Impedances) -> dict[str, Any]:
     dict
         ``frequencies_hz``, and per corner its conditions, its verdict and real and imaginary parts of the responses.
     """
-    corners = study.found.corners
+    corners = study.check.conditions
     return {
         "closed_loop": study.closed,
         "frequencies_hz": [float(f) for f in study.frequencies_hz],

@@ -33,7 +33,7 @@ def answer(found: CheckResult) -> dict[str, Any]:
         "title": found.case.title,
         "topology": found.case.converter.topology,
         "parts": {name: float(value) for name, value in found.parts.items()},
-        "corners": [corner(found, item) for item in range(len(found.corners))],
+        "corners": [corner(found, item) for item in range(len(found.conditions))],
         "verdict": {
             "stable": found.stable,
             "targets_met": found.targets_met,
@@ -50,8 +50,8 @@ def corner(found: CheckResult, item: int) -> dict[str, Any]:
     """Turn one corner into its object."""
     point, verdict, plant = found.stage.point, found.verdicts[item], found.stage.plants[item]
     row: dict[str, Any] = {
-        "input_voltage": float(found.corners.input_voltage[item]),
-        "load_current": float(found.corners.load_current[item]),
+        "input_voltage": float(found.conditions.input_voltage[item]),
+        "load_current": float(found.conditions.load_current[item]),
         "mode": "DCM" if point.discontinuous[item] else "CCM",
         "duty": float(point.duty[item]),
         "control_voltage": float(point.trim[item]),
@@ -80,14 +80,14 @@ def filter_answer(study: FilterStudy) -> dict[str, Any]:
     near, proposal = study.separation, study.proposal
     corners = [
         {
-            "input_voltage": float(study.corners.input_voltage[i]),
-            "load_current": float(study.corners.load_current[i]),
+            "input_voltage": float(study.conditions.input_voltage[i]),
+            "load_current": float(study.conditions.load_current[i]),
             "separation_db": number(float(near.db[i])),
             "separation_hz": number(float(near.frequency_hz[i])),
             "stable_without": bool(study.verdicts_without[i].stable),
             "stable_with": bool(study.verdicts_with[i].stable),
         }
-        for i in range(len(study.corners))
+        for i in range(len(study.conditions))
     ]
     damper: dict[str, Any] | None = None
     if proposal is not None:

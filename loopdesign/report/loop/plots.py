@@ -61,7 +61,7 @@ def plant_bode_figure(data: ReportData) -> Figure:
 
 
 def _columns(data: ReportData, plot: Callable[..., Pair], title: str) -> Figure:
-    columns = shared.loads(data.assessment)
+    columns = shared.loads(data.check)
     figure = shared.bare_figure(max(COLUMN_WIDTH * len(columns), 7.0), 7.2)
     grid = figure.subplots(2, len(columns), sharex=True, sharey="row", squeeze=False)
     for k, load in enumerate(columns):
@@ -92,7 +92,7 @@ def plot_loop_bode(data: ReportData, load_current: float, *, ax: Pair | None = N
     """
     if data.loop is None:
         raise ValueError("the case has no loop to draw")
-    found = data.assessment
+    found = data.check
     upper, lower = _pair(ax)
     gain, phase = _db(data.loop), unwrapped_phase_deg(data.loop)
     items = shared.corners_at(found, load_current)
@@ -122,7 +122,7 @@ def plot_loop_bode(data: ReportData, load_current: float, *, ax: Pair | None = N
 
 def _mark_margin(data: ReportData, ax: Axes, phase: NDArray[np.float64], item: int) -> None:
     """Draw the smallest phase margin of the worst corner as an arrow, its text beginning with the verdict."""
-    found = data.assessment
+    found = data.check
     m, verdict = found.margins[item], found.verdicts[item]
     if m.phase_margin_deg is None:
         return
@@ -132,7 +132,7 @@ def _mark_margin(data: ReportData, ax: Axes, phase: NDArray[np.float64], item: i
         "", (hz, at), xytext=(hz, at - m.phase_margin_deg),
         arrowprops={"arrowstyle": "<->", "color": shared.INK, "linewidth": 1.1, "shrinkA": 0, "shrinkB": 0},
     )  # fmt: skip
-    where = corner_name(found.corners, item)
+    where = corner_name(found.conditions, item)
     text = f"{where}: stable, phase margin {m.phase_margin_deg:.1f}°"
     if not verdict.stable:
         text = (
@@ -164,7 +164,7 @@ def plot_plant_bode(data: ReportData, load_current: float, *, ax: Pair | None = 
     pair of Axes
         What was drawn on.
     """
-    found = data.assessment
+    found = data.check
     upper, lower = _pair(ax)
     gain, phase = _db(data.plant), unwrapped_phase_deg(data.plant)
     averaged = _beside(unwrapped_phase_deg(data.plant_averaged), phase)
@@ -181,7 +181,7 @@ def plot_plant_bode(data: ReportData, load_current: float, *, ax: Pair | None = 
 
 def nyquist_figure(data: ReportData) -> Figure:
     """Draw the loop gain in the complex plane near -1, one column per load current."""
-    columns = shared.loads(data.assessment)
+    columns = shared.loads(data.check)
     figure = shared.bare_figure(max(COLUMN_WIDTH * len(columns), 7.0), 6.6)
     grid = figure.subplots(1, len(columns), sharey=True, squeeze=False)
     for k, load in enumerate(columns):
@@ -211,7 +211,7 @@ def plot_nyquist(data: ReportData, load_current: float, *, ax: Axes | None = Non
     """
     if data.loop is None:
         raise ValueError("the case has no loop to draw")
-    found = data.assessment
+    found = data.check
     ax = shared.bare_figure(7.0, 6.6).subplots() if ax is None else ax
     turn = np.linspace(0.0, 2.0 * np.pi, 181)
     radius = found.limit("modulus_margin")

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.check import CheckResult, ExaminedStage, check, examine_stage, limits
+from loopdesign.analysis.check import CheckResult, ExaminedStage, examine, examine_stage, limits
 from loopdesign.case import Compensation
 from loopdesign.corners.converters import amplifier, divider
 from loopdesign.errors import NoDesignError
@@ -51,7 +51,7 @@ class Rounded:
 
     Attributes
     ----------
-    assessment
+    check
         The case with the chosen parts, examined at every corner.
     chosen
         Names of the parts that were open, with the values chosen, in SI units.
@@ -59,7 +59,7 @@ class Rounded:
         How they were found, a sentence.
     """
 
-    assessment: CheckResult
+    check: CheckResult
     chosen: dict[str, float]
     method: str
 
@@ -88,15 +88,15 @@ def place_and_round(case: cases.Case) -> Rounded:
     stage = examine_stage(case)
     fixed = {k: v for k, v in compensation.parts.items() if v is not None}
     if not compensation.open_parts:
-        return Rounded(assessment=check(case, fixed, stage), chosen={}, method="all parts were given")
+        return Rounded(check=examine(case, fixed, stage), chosen={}, method="all parts were given")
     refuse_unstable_current_loop(stage)
     nearest: CheckResult | None = None
     complaints: list[str] = []
     for parts, method in placements(case, stage, complaints):
-        found = check(case, parts, stage)
+        found = examine(case, parts, stage)
         if found.targets_met:
             chosen = {k: v for k, v in parts.items() if k not in fixed}
-            return Rounded(assessment=found, chosen=chosen, method=method)
+            return Rounded(check=found, chosen=chosen, method=method)
         if nearest is None or miss(found) < miss(nearest):
             nearest = found
     raise NoDesignError(

@@ -17,7 +17,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from loopdesign.analysis.check import check, examine_stage, limits
+from loopdesign.analysis.check import examine, examine_stage, limits
 from loopdesign.analysis.extremes import base_corners
 from loopdesign.case import Compensation
 from loopdesign.synthesis.baseline.synthesis import refuse_unstable_current_loop
@@ -75,13 +75,13 @@ def choose(case: cases.Case, progress: Callable[[int, int], None] | None = None,
     if compensation is None or not compensation.open_parts:
         parts = {} if compensation is None else {k: v for k, v in compensation.parts.items() if v is not None}
         return Choice(
-            assessment=check(case, parts, plain), chosen=chosen, method="all parts were given",
+            check=examine(case, parts, plain), chosen=chosen, method="all parts were given",
             prefer=case.targets.prefer, divider=divided, slope=slope,
         )  # fmt: skip
     stage = examine_stage(case, base_corners(case)) if tolerances and case.specification.temperature else plain
     task = RobustTask(case, stage, plain, _demands(case, highest), tolerances=tolerances, progress=progress)
     found = task.run()
-    chosen.update({k: found.assessment.parts[k] for k in compensation.open_parts})
+    chosen.update({k: found.check.parts[k] for k in compensation.open_parts})
     return replace(found, chosen=chosen, divider=divided, slope=slope)
 
 

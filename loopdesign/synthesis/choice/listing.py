@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.check import check
+from loopdesign.analysis.check import examine
 from loopdesign.synthesis.choice.deviation import estimated_deviation, step_of
 from loopdesign.synthesis.choice.result import Choice
 from loopdesign.synthesis.search.order import alternatives, at_bounds, in_order, place_of
@@ -77,9 +77,9 @@ def outcome(
         notes += (f"{len(others)} others listed, not {SHOWN}: {FEW}",)
     place = place_of(work.lattice, work.found, item)
     return Choice(
-        assessment=check(case, parts, plain), chosen={}, prefer=prefer, best=shown[0], alternatives=tuple(shown[1:]),
+        check=examine(case, parts, plain), chosen={}, prefer=prefer, best=shown[0], alternatives=tuple(shown[1:]),
         method=work.method(len(exam.condition), item, settled=settled, place=place), notes=notes, extremes=ends,
-        corners=len(exam.condition), combinations=work.lattice.size, evaluated=work.found.evaluated,
+        searched_corners=len(exam.condition), combinations=work.lattice.size, evaluated=work.found.evaluated,
     )  # fmt: skip
 
 

@@ -102,7 +102,7 @@ def way_blocked(case: cases.Case, plain: ExaminedStage, corners: Corners) -> tup
     worst = max(bad, key=lambda k: abs(modes[k].multiplier))
     told = (
         f"the current loop alone is unstable at {len(bad)} of {len(modes)} corners, the worst "
-        f"{variant_name(stage.corners, worst)}: {modes[worst].name} at {modes[worst].frequency_hz:.4g} Hz"
+        f"{variant_name(stage.conditions, worst)}: {modes[worst].name} at {modes[worst].frequency_hz:.4g} Hz"
     )
     advice, proposed = current_loop_cures(stage)
     return [told, *advice], proposed

@@ -20,7 +20,7 @@ class Choice:
 
     Attributes
     ----------
-    assessment
+    check
         The case with the chosen parts at every line and load, nominal parts, as a check shows it.
     chosen
         Names of what was open, with the values chosen [SI units].
@@ -38,13 +38,13 @@ class Choice:
         Worst combinations of tolerance ends; None where nothing was open or nothing has a tolerance.
     divider, slope
         How divider and ramp were chosen; None where they were given.
-    corners
+    searched_corners
         Number of corners of the last search.
     combinations, evaluated
         Size of the lattice, and how many of it were evaluated whole.
     """
 
-    assessment: CheckResult
+    check: CheckResult
     chosen: dict[str, float]
     method: str
     prefer: Prefer
@@ -54,6 +54,6 @@ class Choice:
     extremes: Extremes | None = None
     divider: DividerChoice | None = None
     slope: SlopeReport | None = None
-    corners: int = 0
+    searched_corners: int = 0
     combinations: int = 0
     evaluated: int = 0

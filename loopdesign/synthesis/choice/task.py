@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.check import check
+from loopdesign.analysis.check import examine
 from loopdesign.analysis.extremes import Extremes, extremes, toleranced
 from loopdesign.analysis.variants import base_of
 from loopdesign.corners.conditions import Corners
@@ -74,7 +74,11 @@ class RobustTask:
         self.case, self.stage, self.plain = case, stage, plain
         self.tolerances, self.progress = tolerances, progress
         self.exam = Examination(
-            case=case, stage=stage, demands=demands, corners=stage.corners, condition=np.arange(len(stage.corners))
+            case=case,
+            stage=stage,
+            demands=demands,
+            corners=stage.conditions,
+            condition=np.arange(len(stage.conditions)),
         )
         self.good: dict[str, float] | None = None
         self.refused: list[int] = []
@@ -181,7 +185,7 @@ class RobustTask:
         """Place and round by the trade's methods: parts that pass exactly with nominal values."""
         if self.placed is None:
             try:
-                parts = place_and_round(self.case).assessment.parts
+                parts = place_and_round(self.case).check.parts
             except LoopDesignError:
                 parts = {}
             self.placed = dict(parts) if all(parts.values()) else {}
@@ -214,7 +218,7 @@ class RobustTask:
         for begin in range(0, len(order), BATCH):
             items = order[begin : begin + BATCH]
             for item, part in zip(items, self.exam.judge_each(work, items), strict=True):
-                if self.exam.passes(part) and check(self.case, work.parts_of(int(item)), self.plain).targets_met:
+                if self.exam.passes(part) and examine(self.case, work.parts_of(int(item)), self.plain).targets_met:
                     return int(item), part
             self.refused = [int(i) for i in order[:BATCH]]
         return None
@@ -276,7 +280,7 @@ class RobustTask:
         if unconfirmed:
             told.append(f"{unconfirmed} combinations pass as plant times compensator, none when examined exactly")
         corners = len(self.exam.condition)
-        if corners > len(self.stage.corners):
+        if corners > len(self.stage.conditions):
             told.append("with nominal parts some combination meets every target: the tolerance ends stop all")
         blocked, proposed = way_blocked(self.case, self.plain, self.exam.corners)
         told += blocked

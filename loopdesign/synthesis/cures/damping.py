@@ -110,7 +110,7 @@ def _damping(
     stage: ExaminedStage, resistances: NDArray[np.float64], capacitance: float
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Worst damping ratio of the coupling resonance over the corners, and stability, per resistance, in one batch."""
-    corners, trials = len(stage.corners), len(resistances)
+    corners, trials = len(stage.conditions), len(resistances)
     tiled = np.tile(np.arange(corners), trials)
     values = stage.converter.stage
     damper = DamperValue(resistance=np.repeat(resistances, corners), capacitance=capacitance)
@@ -207,7 +207,7 @@ def diagnose(stage: ExaminedStage) -> tuple[str, ...]:
     for item, mode in enumerate(worst_modes(stage.model)):
         if mode.beyond_the_loop:
             told.append(
-                f"at {stage.corners.input_voltage[item]:.4g} V, {stage.corners.load_current[item]:.3g} A "
+                f"at {stage.conditions.input_voltage[item]:.4g} V, {stage.conditions.load_current[item]:.3g} A "
                 f"the current loop alone is unstable: {mode.name} at {mode.frequency_hz:.4g} Hz"
             )
     return tuple(told)

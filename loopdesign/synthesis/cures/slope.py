@@ -88,9 +88,9 @@ def points_at_ends(case: cases.Case, stage: ExaminedStage) -> OperatingPoint:
     """
     varied = tuple(v for v in toleranced(case, {}) if v.name in MATTER)
     places = np.array([np.zeros(len(varied)), *product((-1.0, 1.0), repeat=len(varied))])
-    condition = np.tile(np.arange(len(stage.corners)), len(places))
+    condition = np.tile(np.arange(len(stage.conditions)), len(places))
     base = base_of(case, {}, stage)
-    corners = variants(stage.corners, condition, varied, np.repeat(places, len(stage.corners), axis=0))
+    corners = variants(stage.conditions, condition, varied, np.repeat(places, len(stage.conditions), axis=0))
     return operating_point(variant_converter(base, corners, condition), guess_at(base, condition))
 
 

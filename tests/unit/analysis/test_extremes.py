@@ -117,7 +117,7 @@ def test_nothing_toleranced_has_no_extremes(few):
     base = base_of(few, PARTS, examine_stage(few))
     found = extremes(base, ())
     assert len(found.judged) == 0
-    assert len(found.corners) == 0
+    assert len(found.conditions) == 0
 
 
 def test_every_tolerance_of_the_case_is_a_cause():
@@ -254,7 +254,7 @@ def test_given_parts_are_kept_and_a_whole_loop_is_only_examined():
         parse_case(TEXT.replace('network = "type II" ', 'network = "type II"\nC2 = "3.3 nF" '), "fixed"),
         tolerances=False,
     )
-    assert fixed.assessment.parts["C2"] == 3.3e-9
+    assert fixed.check.parts["C2"] == 3.3e-9
     assert "C2" not in fixed.chosen
     whole = choose(case_with(), tolerances=False)
     assert whole.method == "all parts were given"
@@ -270,9 +270,9 @@ def test_type_iii_says_what_is_proven():
         .replace('capacitor_series = "E12"', 'capacitor_series = "E6"')
     )
     found = choose(parse_case(text, "type III"), tolerances=False)
-    assert found.assessment.targets_met
+    assert found.check.targets_met
     assert "in blocks (no better one differs in R1, C1, C2 alone" in found.method
-    assert set(found.assessment.parts) == {"R1", "C1", "C2", "R2", "C3"}
+    assert set(found.check.parts) == {"R1", "C1", "C2", "R2", "C3"}
 
 
 def test_estimated_deviation_is_what_stepping_shows():

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from loopdesign.analysis.check import check
+from loopdesign.analysis.check import examine
 from loopdesign.analysis.impedances import impedances
 from loopdesign.analysis.responses import response
 from loopdesign.case import load_case
@@ -32,14 +32,14 @@ def case():
 
 @pytest.fixture(scope="module")
 def study(case):
-    return impedances(check(case, case.compensation.parts))
+    return impedances(examine(case, case.compensation.parts))
 
 
 def test_every_corner_of_line_and_load_without_any_step(case, study):
     assert case.specification.line_step is None
     corners = {
         (float(v), float(i))
-        for v, i in zip(study.found.corners.input_voltage, study.found.corners.load_current, strict=True)
+        for v, i in zip(study.check.conditions.input_voltage, study.check.conditions.load_current, strict=True)
     }
     assert corners == {(v, i) for v in (8.0, 13.0, 30.0) for i in (0.1, 1.2)}
     assert study.closed
@@ -53,7 +53,7 @@ def test_same_numbers_as_a_response_asked_for_one_corner(case, study, name, quan
     f = study.frequencies_hz[[3, 90, -2]]
     at = response(case, quantity, f, input_voltage=30.0, load_current=1.2).values
     item = int(
-        np.flatnonzero((study.found.corners.input_voltage == 30.0) & (study.found.corners.load_current == 1.2))[0]
+        np.flatnonzero((study.check.conditions.input_voltage == 30.0) & (study.check.conditions.load_current == 1.2))[0]
     )
     assert_allclose(getattr(study, name)[item][[3, 90, -2]], at, rtol=1e-6)
 
@@ -63,17 +63,17 @@ def test_low_frequency_limits(study):
 
     At light load the loop is too slow to hold the output at the lowest frequency drawn.
     """
-    for item in np.flatnonzero(study.found.corners.load_current == 1.2):
-        volts, amperes = study.found.corners.input_voltage[item], study.found.corners.load_current[item]
+    for item in np.flatnonzero(study.check.conditions.load_current == 1.2):
+        volts, amperes = study.check.conditions.input_voltage[item], study.check.conditions.load_current[item]
         assert -study.input[item, 0].real == pytest.approx(volts**2 / (15.0 * amperes), rel=0.15)
         assert abs(study.output[item, 0]) < 0.2 * study.output_peak(item).value
 
 
 def test_peak_of_a_sharp_resonance_is_met(study):
     """A grid four hundred times as fine around the peak finds no more than two per cent above it."""
-    loop = study.found.loop
+    loop = study.check.loop
     item = int(
-        np.flatnonzero((study.found.corners.input_voltage == 13.0) & (study.found.corners.load_current == 1.2))[0]
+        np.flatnonzero((study.check.conditions.input_voltage == 13.0) & (study.check.conditions.load_current == 1.2))[0]
     )
     found = study.line_peak(item)
     fine = np.linspace(0.98, 1.02, 2001) * found.frequency_hz
@@ -102,7 +102,7 @@ def test_figure_names_units_and_verdicts(study):
     ]  # fmt: skip
     line = axes[0, 1].get_lines()[2]
     item = int(
-        np.flatnonzero((study.found.corners.input_voltage == 30.0) & (study.found.corners.load_current == 1.2))[0]
+        np.flatnonzero((study.check.conditions.input_voltage == 30.0) & (study.check.conditions.load_current == 1.2))[0]
     )
     assert_allclose(line.get_ydata(), np.abs(study.output[item]))
     figure.canvas.draw()
@@ -124,6 +124,6 @@ def test_section_and_answer(study):
 
 def test_without_a_loop_the_control_voltage_is_held(case):
     bare = case.model_copy(update={"error_amplifier": None, "divider": None, "compensation": None})
-    study = impedances(check(bare, {}))
+    study = impedances(examine(bare, {}))
     assert not study.closed
     assert "control voltage held" in impedance_paragraphs(study)[0]

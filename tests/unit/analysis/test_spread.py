@@ -13,7 +13,7 @@ from scipy.linalg import expm
 from scipy.optimize import brentq
 from scipy.stats import binomtest
 
-from loopdesign.analysis.check import check, examine_stage
+from loopdesign.analysis.check import examine, examine_stage
 from loopdesign.analysis.extremes import Varied
 from loopdesign.analysis.judge import judge
 from loopdesign.analysis.spread.envelope import envelope
@@ -127,7 +127,7 @@ def test_without_tolerances_all_samples_coincide_with_the_check():
     case = build(lines='"12 V", "24 V"')
     found = spread(case, 400)
     assert found.varied == ()
-    exact = check(case, found.parts)
+    exact = examine(case, found.parts)
     for c, m in enumerate(exact.margins):
         assert np.ptp(found.phase_margin_deg[:, c]) == 0.0
         assert found.crossover_hz[0, c] == pytest.approx(m.crossover_hz, rel=1e-3)
@@ -148,7 +148,7 @@ def test_one_part_spread_agrees_with_the_derivative():
     for sign in (1, -1):
         co = case.stage.Co[0].model_copy(update={"capacitance": 100e-6 * (1 + 0.02 * sign)})
         other = case.model_copy(update={"stage": case.stage.model_copy(update={"Co": (co,)})})
-        ends.append(check(other, found.parts).margins[0])
+        ends.append(examine(other, found.parts).margins[0])
     # the reading by interpolation is within 0.1 degree; its error is alike at neighbouring crossovers
     assert found.ranking[0].slope_deg == pytest.approx(
         (ends[0].phase_margin_deg - ends[1].phase_margin_deg) / 2, rel=0.05
@@ -166,7 +166,7 @@ def test_samples_agree_with_checks_of_their_own_case_files(result):
     )  # fmt: skip
     for sample, condition in (result.worst, (7, 0), (90, 1)):
         case = parse_case(worst_case_text(text, result, sample, condition), "sample")
-        exact = check(case, {k: v for k, v in case.compensation.parts.items() if v is not None})
+        exact = examine(case, {k: v for k, v in case.compensation.parts.items() if v is not None})
         assert len(exact.margins) == 1
         assert result.crossover_hz[sample, condition] == pytest.approx(exact.margins[0].crossover_hz, rel=2e-3)
         assert result.phase_margin_deg[sample, condition] == pytest.approx(exact.margins[0].phase_margin_deg, abs=0.1)
@@ -322,7 +322,7 @@ def test_discontinuous_and_mixed_samples_match_the_check():
     corners = found.sample_corners_of(np.arange(64), 0)
     modes = solved(light, corners)[1].discontinuous
     assert 0 < modes.sum() < 64
-    exact = check(light, found.parts, examine_stage(light, corners))
+    exact = examine(light, found.parts, examine_stage(light, corners))
     for k in range(64):
         assert found.crossover_hz[k, 0] == pytest.approx(exact.margins[k].crossover_hz, rel=3e-3)
         assert found.phase_margin_deg[k, 0] == pytest.approx(exact.margins[k].phase_margin_deg, abs=0.15)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from loopdesign.analysis.check import check, examine_stage
+from loopdesign.analysis.check import examine, examine_stage
 from loopdesign.analysis.transient.steps import step
 from loopdesign.case import parse_case
 from loopdesign.corners.converters import one_corner
@@ -81,7 +81,7 @@ def test_mode_changes_are_seen(study):
 
 def verdict_at(case, input_voltage, load_current):
     """Verdict of a check at one line and load, which knows nothing of steps."""
-    found = check(case, case.compensation.parts, examine_stage(case, one_corner(case, input_voltage, load_current)))
+    found = examine(case, case.compensation.parts, examine_stage(case, one_corner(case, input_voltage, load_current)))
     return found.verdicts[0].stable
 
 

@@ -11,9 +11,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from loopdesign.analysis.check import check
+from loopdesign.analysis.check import examine
 from loopdesign.analysis.curves import differences, report_data
-from loopdesign.analysis.responses import FrequencyResponse, given_parts
+from loopdesign.analysis.given import given_parts
+from loopdesign.analysis.responses import FrequencyResponse
 from loopdesign.case import load_case, parse_case
 from loopdesign.errors import DataError
 from loopdesign.models.switched import loop_gain
@@ -36,14 +37,14 @@ CORNER_KEYS = [
 
 def assessed(text):
     case = parse_case(text, "case.toml")
-    return check(case, given_parts(case) if case.compensation else {})
+    return examine(case, given_parts(case) if case.compensation else {})
 
 
 @pytest.fixture(scope="module")
 def unstable():
     """The undamped SEPIC: unstable at 8 V and full load although its phase margin reads well."""
     case = load_case(UNDAMPED)
-    return check(case, given_parts(case))
+    return examine(case, given_parts(case))
 
 
 @pytest.fixture(scope="module")
@@ -68,7 +69,7 @@ def no_loop():
 
 def low_line(found):
     """Corner of 8 V and 1.2 A."""
-    k = found.corners
+    k = found.conditions
     return int(np.flatnonzero((k.input_voltage == 8.0) & (k.load_current == 1.2))[0])
 
 
@@ -232,7 +233,7 @@ def test_parts_and_limits(unstable):
 
 def test_parts_left_open_in_the_case_are_called_chosen():
     case = load_case(CASES / "tide_gauge_sepic.toml")
-    found = check(case, {"R1": 1.5e3, "C1": 220e-9, "C2": 1e-9})
+    found = examine(case, {"R1": 1.5e3, "C1": 220e-9, "C2": 1e-9})
     assert [r["origin"] for r in tables.parts_table(found, {}).to_dicts()] == ["chosen"] * 3 + ["follows", "given"]
 
 
@@ -419,10 +420,10 @@ def test_figures_have_a_column_per_load_and_touch_no_global_state(drawn):
 
 
 def test_many_loads_keep_the_extremes_and_the_worst(unstable):
-    many = replace(unstable.corners, load_current=np.array([0.1, 0.2, 0.3, 0.4, 0.5, 0.6]))
+    many = replace(unstable.conditions, load_current=np.array([0.1, 0.2, 0.3, 0.4, 0.5, 0.6]))
     verdicts = [replace(unstable.verdicts[0], stable=True)] * 6
     verdicts[3] = unstable.verdicts[low_line(unstable)]
-    found = replace(unstable, stage=replace(unstable.stage, corners=many), verdicts=tuple(verdicts))
+    found = replace(unstable, stage=replace(unstable.stage, conditions=many), verdicts=tuple(verdicts))
     kept = axes.loads(found)
     assert len(kept) == axes.MOST_COLUMNS
     assert {0.1, 0.6, 0.4} <= set(kept)
@@ -433,8 +434,8 @@ def test_stroke_tells_temperature_and_the_current_loop_apart(damped):
     found = replace(damped, verdicts=(v,))
     assert axes.stroke(found, 0).label == "13 V: stable, current loop alone UNSTABLE"
     assert axes.stroke(found, 0, held=True).label == "13 V: UNSTABLE"
-    corners = replace(damped.corners, temperature=np.array([-20.0, 85.0]), input_voltage=np.array([13.0, 13.0]))
-    warm = replace(damped, stage=replace(damped.stage, corners=corners), verdicts=damped.verdicts * 2)
+    corners = replace(damped.conditions, temperature=np.array([-20.0, 85.0]), input_voltage=np.array([13.0, 13.0]))
+    warm = replace(damped, stage=replace(damped.stage, conditions=corners), verdicts=damped.verdicts * 2)
     assert axes.stroke(warm, 1).label == "13 V, 85 °C: stable"
 
 

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from loopdesign.analysis.check import check, examine_stage
+from loopdesign.analysis.check import examine, examine_stage
 from loopdesign.case import load_case, parse_case
 from loopdesign.errors import NoDesignError
 from loopdesign.models.verdict import worst_modes
@@ -41,7 +41,7 @@ def chosen(case):
 @pytest.mark.parametrize("name", ["tide_gauge_sepic", "wave_buoy_coupled_sepic"])
 def test_design_keeps_every_target_and_the_trades_rule(name):
     """All corners meet the targets; the crossover stays below a third of the right-half-plane zero (common practice)."""
-    found = chosen(load_case(CASES / f"{name}.toml")).assessment
+    found = chosen(load_case(CASES / f"{name}.toml")).check
     assert found.reasons == ()
     for margin, verdict, plant in zip(found.margins, found.verdicts, found.stage.plants, strict=True):
         assert verdict.stable
@@ -52,7 +52,7 @@ def test_design_keeps_every_target_and_the_trades_rule(name):
 
 def test_parts_come_from_the_series_and_given_parts_stay():
     found = chosen(replaced(('network = "type II" ', 'network = "type II"\nC2 = "2.2 nF"\n#')))
-    parts = found.assessment.parts
+    parts = found.check.parts
     assert parts["C2"] == 2.2e-9
     assert "C2" not in found.chosen
     assert parts["R1"] in between("E24", 1e2, 1e6)
@@ -60,7 +60,7 @@ def test_parts_come_from_the_series_and_given_parts_stay():
 
 
 def test_wanted_crossover_is_kept_to():
-    found = chosen(replaced(('crossover = "auto"', 'crossover = "2.5 kHz"'))).assessment
+    found = chosen(replaced(('crossover = "auto"', 'crossover = "2.5 kHz"'))).check
     highest = max(m.crossover_hz for m in found.margins)
     assert 1.5e3 < highest < 2.7e3
 
@@ -89,7 +89,7 @@ gain_margin = "6 dB"
 modulus_margin = 0.4
 """
     )
-    found = chosen(parse_case(text, "case.toml")).assessment
+    found = chosen(parse_case(text, "case.toml")).check
     assert found.stable
     assert min(m.phase_margin_deg for m in found.margins) >= 45.0
 
@@ -124,14 +124,14 @@ def test_missing_damper_is_proposed_and_cures():
 
 def test_coupling_the_inductors_cures_as_well():
     cured = parse_case(UNDAMPED.replace("coupling = 0.0", "coupling = 0.98"), "case.toml")
-    assert chosen(cured).assessment.stable
+    assert chosen(cured).check.stable
 
 
 def test_open_slope_is_chosen_for_a_damped_pair():
     """C7: Q of the pair at half the switching frequency is at most one: Ridley 1991 (from memory)."""
     case = replaced(('slope = "40 mV/us" ', "#"))
     found = chosen(case)
-    stage = found.assessment.stage
+    stage = found.check.stage
     on, _ = sensed_slopes(stage.point)
     continuous = ~stage.point.discontinuous
     quality = half_frequency_quality(stage.point.duty, on, found.chosen["slope"])[continuous]
@@ -144,7 +144,7 @@ def test_sensed_slopes_are_the_inductors():
     """On-slope Ri (Vin/L1 + VCs/L2), off-slope Ri (Vo + Vd)(1/L1 + 1/L2), less what resistances take (a few percent)."""
     stage = examine_stage(load_case(CASES / "tide_gauge_sepic.toml"))
     on, off = sensed_slopes(stage.point)
-    vin = stage.corners.input_voltage
+    vin = stage.conditions.input_voltage
     np.testing.assert_allclose(on, 0.06 * 2.0 * vin / 33e-6, rtol=0.06)
     np.testing.assert_allclose(off, 0.06 * 2.0 * 15.45 / 33e-6, rtol=0.06)
 
@@ -154,12 +154,12 @@ def test_subharmonic_current_loop_gets_a_slope_proposed():
         chosen(replaced(('"40 mV/us"', '"1 mV/us"')))
     assert any("subharmonic" in o for o in caught.value.obstacles)
     slope = caught.value.nearest["slope"]
-    assert chosen(replaced(('"40 mV/us"', f"{slope}"))).assessment.stable
+    assert chosen(replaced(('"40 mV/us"', f"{slope}"))).check.stable
 
 
 def test_assessment_names_each_failing_target_and_corner():
     case = replaced(("55 deg", "65 deg"))
-    found = check(case, {"R1": 12e3, "C1": 22e-9, "C2": 1e-10})
+    found = examine(case, {"R1": 12e3, "C1": 22e-9, "C2": 1e-10})
     assert any(r.startswith("phase margin") for r in found.reasons)
     assert any("crossover" in r and "is above" in r for r in found.reasons)
     sources = {x.name: x.source for x in found.limits}
@@ -170,9 +170,9 @@ def test_assessment_names_each_failing_target_and_corner():
 def test_baseline_places_rounds_and_keeps_given_parts():
     """The K-factor baseline by itself: preferred values, targets met, and its refusal with obstacles."""
     found = place_and_round(replaced(('network = "type II" ', 'network = "type II"\nC2 = "2.2 nF"\n#')))
-    assert found.assessment.targets_met
+    assert found.check.targets_met
     assert found.chosen.keys() == {"R1", "C1"}
-    assert found.assessment.parts["R1"] in between("E96", 1e2, 1e6)
+    assert found.check.parts["R1"] in between("E96", 1e2, 1e6)
     with pytest.raises(NoDesignError, match="no choice of parts") as caught:
         place_and_round(replaced(("55 deg", "88 deg")))
     assert any("right-half-plane zero" in o for o in caught.value.obstacles)

@@ -1,0 +1,257 @@
+"""What a caller gives beside the case: values for its open parts, quantities as text, words from a short list."""
+
+from __future__ import annotations
+
+import difflib
+from numbers import Real
+from typing import TYPE_CHECKING, TypeVar
+
+from loopdesign.case import PARTS_OF_NETWORK, Compensation
+from loopdesign.case.checks import Sections, problems, warnings
+from loopdesign.errors import DataError, QuantityError
+from loopdesign.units.quantities import parse_quantity
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterable, Mapping
+
+    from loopdesign import case as cases
+    from loopdesign.case.fields import QuantityField, Section
+
+Word = TypeVar("Word", bound=str)
+
+SLOPE, UPPER = "slope", "divider.upper"
+"""Names under which a design lists the compensating ramp and the upper divider resistor among what it chose."""
+
+
+def did_you_mean(word: str, known: Iterable[str]) -> str:
+    """Suggest the nearest of the known words.
+
+    Parameters
+    ----------
+    word : str
+        What was given.
+    known : iterable of str
+        What would be right.
+
+    Returns
+    -------
+    str
+        ``"; did you mean R1?"``, or nothing where no known word is near.
+    """
+    letters = {name.lower(): name for name in known}
+    near = [letters[n] for n in difflib.get_close_matches(word.lower(), letters, n=2, cutoff=0.5)]
+    return f"; did you mean {' or '.join(near)}?" if near else ""
+
+
+def one_of(word: object, known: Collection[Word], what: str) -> Word:
+    """Accept one word of a short list.
+
+    Parameters
+    ----------
+    word : object
+        What was given.
+    known : collection of str
+        The words allowed.
+    what : str
+        What the words name, for the message.
+
+    Returns
+    -------
+    str
+        The word.
+
+    Raises
+    ------
+    DataError
+        Where it is none of them; names the nearest.
+    """
+    for name in known:
+        if word == name:
+            return name
+    hint = did_you_mean(word, known) if isinstance(word, str) else ""
+    raise DataError(f"{what} {word!r} is unknown{hint}; expected one of {', '.join(known)}")
+
+
+def quantity(value: object, unit: str, name: str) -> float:
+    """Read one quantity that a caller gives as a number or as text.
+
+    Parameters
+    ----------
+    value : float or str
+        A number in SI units, or text such as ``"13 V"``.
+    unit : str
+        Symbol of the unit the value is read in.
+    name : str
+        Name of the parameter, for the message.
+
+    Returns
+    -------
+    float
+        The value in SI units.
+
+    Raises
+    ------
+    DataError
+        Where it is neither.
+    """
+    try:
+        return parse_quantity(_plain(value), unit)
+    except QuantityError as error:
+        raise DataError(f"{name}: {error}") from None
+
+
+def with_parts(case: cases.Case, parts: Mapping[str, float | str] | None) -> cases.Case:
+    """Put given values in the place of the case's own.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+    parts : mapping of str to float or str, or None
+        Values by designator: the parts of the compensation network, and ``slope`` and ``divider.upper``, which a design
+        may choose as well. Numbers are in SI units ([ohm], [F], [V/s]); text is read as in the case file
+        (``"10 kohm"``, ``"none"`` where a part is not fitted, as is the number 0).
+
+    Returns
+    -------
+    Case
+        With the values in it; the case itself where none is given.
+
+    Raises
+    ------
+    DataError
+        Where a name is unknown or a value cannot be read; every fault at once.
+    """
+    if parts is None:
+        return case
+    if not hasattr(parts, "items"):
+        raise DataError(f'parts: expected a mapping such as {{"R1": "10 kohm"}}, found {parts!r}')
+    update: dict[str, Section] = {}
+    read, faults = {}, []
+    places = _places(case)
+    for name, value in parts.items():
+        if name not in places:
+            faults.append(_unknown(case, name, places))
+            continue
+        section, key = places[name]
+        try:
+            read[name] = _read(type(section), key, value)
+        except QuantityError as error:
+            faults.append(f"{name}: {error}")
+    for name, number in read.items():
+        section, key = places[name]
+        path = "modulator" if name == SLOPE else "divider" if name == UPPER else "compensation"
+        update[path] = update.get(path, section).model_copy(update={key: number})
+    compensation = update.get("compensation")
+    if isinstance(compensation, Compensation):
+        faults += [f"{p.path[-1]}: {p.message}; {p.hint}" for p in problems(_only(compensation))]
+    if faults:
+        raise DataError("\n".join(f"parts: {fault}" for fault in faults))
+    changed = case.model_copy(update=update)
+    return changed.model_copy(update={"warnings": warnings(changed)})
+
+
+def given_parts(case: cases.Case) -> dict[str, float]:
+    """Return the compensation parts of a case in which none is open.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+
+    Returns
+    -------
+    dict of str to float
+        Values by designator [ohm], [F]; 0.0 where a part is not fitted.
+
+    Raises
+    ------
+    DataError
+        Where the loop is not given whole.
+    """
+    compensation = case.compensation
+    missing = [f"[{name}]" for name in ("error_amplifier", "divider", "compensation") if getattr(case, name) is None]
+    if missing or compensation is None:
+        raise DataError(f"{case.source}: the loop is not given: {', '.join(missing)} missing")
+    if compensation.open_parts:
+        names = ", ".join(compensation.open_parts)
+        raise DataError(
+            f"{case.source}: [compensation] leaves {names} open; run 'loopdesign design' first, or give them"
+        )
+    return {name: value for name, value in compensation.parts.items() if value is not None}
+
+
+def require_slope(case: cases.Case) -> None:
+    """Refuse a case whose compensating ramp is open.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+
+    Raises
+    ------
+    DataError
+        Where the modulator is in peak current mode and has no slope.
+    """
+    if case.modulator.scheme == "peak current" and case.modulator.slope is None:
+        raise DataError(f"{case.source}: modulator.slope is open; run 'loopdesign design' to choose it, or give it")
+
+
+def has_loop(case: cases.Case) -> bool:
+    """Return whether a case has all that a closed loop needs: amplifier, divider and network.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+
+    Returns
+    -------
+    bool
+        Whether it has; parts of the network may be open still.
+    """
+    return all(x is not None for x in (case.error_amplifier, case.divider, case.compensation))
+
+
+def _plain(value: object) -> object:
+    """Turn a number of any kind, such as numpy's, into Python's own; a boolean is no number."""
+    return float(value) if isinstance(value, Real) and not isinstance(value, bool) else value
+
+
+def _places(case: cases.Case) -> dict[str, tuple[Section, str]]:
+    """Say for each name that may be given which section holds it, and under which key."""
+    places: dict[str, tuple[Section, str]] = {}
+    if case.error_amplifier is not None and case.divider is not None:
+        compensation = case.compensation or Compensation()
+        places |= {name: (compensation, name) for name in PARTS_OF_NETWORK[compensation.network]}
+        places[UPPER] = (case.divider, "upper")
+    if case.modulator.scheme == "peak current":
+        places[SLOPE] = (case.modulator, "slope")
+    return places
+
+
+def _read(section: type[Section], key: str, value: object) -> float | None:
+    """Read a value as the case file would; the number 0 says that a part is not fitted, as "none" does."""
+    field: QuantityField = section.model_fields[key].metadata[0]
+    number = _plain(value)
+    if number is None:
+        raise QuantityError("is open", found="None", expected=field.expected)
+    return 0.0 if number == 0.0 and dict(field.words).get("none") == 0.0 else field.read(number)
+
+
+def _unknown(case: cases.Case, name: object, places: Mapping[str, object]) -> str:
+    """Say that a name is none of the parts that may be given."""
+    if case.error_amplifier is None or case.divider is None:
+        return f"{name!r} has no place: the case has no [error_amplifier] or no [divider]"
+    network = (case.compensation or Compensation()).network
+    hint = did_you_mean(name, places) if isinstance(name, str) else ""
+    return f"{name!r} is not a part of the {network} network{hint}; expected {', '.join(places)}"
+
+
+def _only(compensation: Compensation) -> Sections:
+    """Hand one section to the checks of a case file."""
+    return Sections(
+        converter=None, specification=None, stage=None, modulator=None, error_amplifier=None, divider=None,
+        compensation=compensation, present=frozenset(),
+    )  # fmt: skip
