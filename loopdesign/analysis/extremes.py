@@ -1,4 +1,4 @@
-"""Corners at the ends of every tolerance: what varies, by how much, and which combination of ends is worst for what.
+"""Corners at the ends of every tolerance: which combination of ends is worst for what.
 
 With k toleranced values there are 2^k combinations of ends per operating condition. Which of them is worst for a
 margin follows from the sign of each value's influence, read from the exact model with that value at either end alone
@@ -16,20 +16,21 @@ import numpy as np
 
 from loopdesign.analysis.judge import Judged, judge
 from loopdesign.analysis.variants import guess_at, variant_converter
-from loopdesign.case import PARTS_OF_NETWORK
 from loopdesign.corners.conditions import Corners
+from loopdesign.corners.tolerances import variants
 from loopdesign.errors import LoopDesignError
 from loopdesign.models.switched import linearise
 from loopdesign.models.verdict import worst_modes
 from loopdesign.orbit.operating_point import operating_point
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Mapping
 
     from numpy.typing import NDArray
 
     from loopdesign import case as cases
     from loopdesign.analysis.variants import Base
+    from loopdesign.corners.tolerances import Varied
 
 MARGINS = ("phase_margin_deg", "gain_margin_db", "modulus_margin")
 """Readings whose low end is the bad one; the crossover has two bad ends."""
@@ -39,26 +40,6 @@ NO_MARGIN = 1e3
 """What stands for a margin that does not exist, because nothing can use it up: larger than any that does."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Varied:
-    """One independent cause of spread.
-
-    Attributes
-    ----------
-    name
-        What the user calls it: ``L1.inductance``, ``gm``, ``lot A capacitance``.
-    ends
-        Per factor of `Corners`, its relative change at the lower and the upper end [unitless].
-    """
-
-    name: str
-    ends: Mapping[str, tuple[float, float]]
-
-    def factors(self, place: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
-        """Factors (B,) at places (B,) between the ends: -1 lower, 0 nominal, 1 upper; beyond them where asked."""
-        return {key: 1.0 + np.where(place < 0.0, -place * low, place * high) for key, (low, high) in self.ends.items()}
-
-
 def base_corners(case: cases.Case) -> Corners:
     """Every input voltage times load current times temperature of the case, nominal parts."""
     s = case.specification
@@ -66,125 +47,6 @@ def base_corners(case: cases.Case) -> Corners:
     grid = np.meshgrid(s.input_voltage.values, s.output_current.values, degrees, indexing="ij")
     voltage, current, temperature = (np.asarray(g, float).ravel() for g in grid)
     return Corners(input_voltage=voltage, load_current=current, temperature=temperature)
-
-
-def toleranced(case: cases.Case, parts: Mapping[str, float] | None = None) -> tuple[Varied, ...]:
-    """List every independent cause of spread of a case.
-
-    Parameters
-    ----------
-    case
-        The case.
-    parts
-        Compensation parts by name; those of zero are not fitted. All of the network's where absent.
-
-    Returns
-    -------
-    tuple of Varied
-        Capacitors of one lot are one cause; each value with a tolerance of its own is another.
-    """
-    found: dict[str, dict[str, tuple[float, float]]] = {}
-    for name, key, low, high in (*_stage(case), *_filter(case), *_control(case), *_network(case, parts)):
-        if low or high:
-            found.setdefault(name, {})[key] = (low, high)
-    return tuple(Varied(name=name, ends=ends) for name, ends in found.items())
-
-
-def _stage(case: cases.Case) -> Iterator[tuple[str, str, float, float]]:
-    """Causes in the power stage: name, factor, lower and upper change."""
-    stage = case.stage
-    for name in ("L1", "L2"):
-        part = getattr(stage, name, None)
-        if part is not None:
-            yield f"{name}.inductance", f"{name}.inductance", -part.tolerance, part.tolerance
-    bank = [("Co" if len(stage.Co) == 1 else f"Co{i + 1}", c) for i, c in enumerate(stage.Co)]
-    coupling = getattr(stage, "Cs", None)
-    if coupling is not None:
-        bank.append(("Cs", coupling))
-    for name, c in bank:
-        for value, tolerance in (("capacitance", c.tolerance), ("esr", c.esr_tolerance)):
-            cause = f"lot {c.lot} {value}" if c.lot is not None else f"{name}.{value}"
-            yield cause, f"{name}.{value}", -tolerance, tolerance
-    damper = getattr(stage, "damper", None)
-    if damper is not None:
-        for value in ("resistance", "capacitance"):
-            yield f"damper.{value}", f"damper.{value}", -damper.tolerance, damper.tolerance
-
-
-def _filter(case: cases.Case) -> Iterator[tuple[str, str, float, float]]:
-    """Causes in the input filter."""
-    entry = case.input_filter
-    if entry is None:
-        return
-    rows = [("L.inductance", entry.L.tolerance), ("C.capacitance", entry.C.tolerance)]
-    if entry.choke_leakage is not None:
-        rows.append(("leakage.inductance", entry.choke_leakage.tolerance))
-    if entry.damper is not None:
-        other = "inductance" if entry.damper.inductance is not None else "capacitance"
-        rows += [("damper.resistance", entry.damper.tolerance), (f"damper.{other}", entry.damper.tolerance)]
-    for name, tolerance in rows:
-        yield f"filter.{name}", f"filter.{name}", -tolerance, tolerance
-
-
-def _control(case: cases.Case) -> Iterator[tuple[str, str, float, float]]:
-    """Causes in the error amplifier and the divider."""
-    given = case.error_amplifier
-    if given is not None:
-        yield "reference", "reference", -given.reference_tolerance, given.reference_tolerance
-        if given.kind == "transconductance":
-            yield "gm", "gm", -given.gm_tolerance, given.gm_tolerance
-        if given.kind == "shunt optocoupler":
-            low = given.transfer_ratio if given.transfer_ratio_min is None else given.transfer_ratio_min
-            high = given.transfer_ratio if given.transfer_ratio_max is None else given.transfer_ratio_max
-            typical = given.transfer_ratio
-            yield "transfer_ratio", "transfer_ratio", low / typical - 1.0, high / typical - 1.0
-    if case.divider is not None:
-        for name in ("divider.upper", "divider.lower"):
-            yield name, name, -case.divider.tolerance, case.divider.tolerance
-
-
-def _network(case: cases.Case, parts: Mapping[str, float] | None) -> Iterator[tuple[str, str, float, float]]:
-    """Causes in the compensation network."""
-    given = case.compensation
-    if given is None:
-        return
-    for name in PARTS_OF_NETWORK[given.network]:
-        if parts is not None and not parts.get(name):
-            continue
-        tolerance = given.resistor_tolerance if name.startswith("R") else given.capacitor_tolerance
-        yield name, f"compensation.{name}", -tolerance, tolerance
-
-
-def variants(
-    corners: Corners, condition: NDArray[np.intp], varied: tuple[Varied, ...], places: NDArray[np.float64]
-) -> Corners:
-    """Build variants of conditions.
-
-    Parameters
-    ----------
-    corners
-        Nominal conditions (C,).
-    condition
-        (B,) which condition each variant has.
-    varied
-        Causes of spread (k).
-    places
-        (B,k) place of each cause between its ends, -1 to 1.
-
-    Returns
-    -------
-    Corners
-        (B,) with their factors.
-    """
-    factors: dict[str, NDArray[np.float64]] = {}
-    for v, place in zip(varied, places.T, strict=True):
-        factors.update(v.factors(place))
-    return Corners(
-        input_voltage=corners.input_voltage[condition],
-        load_current=corners.load_current[condition],
-        temperature=corners.temperature[condition],
-        factors=factors,
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -251,7 +251,4 @@ def _unknown(case: cases.Case, name: object, places: Mapping[str, object]) -> st
 
 def _only(compensation: Compensation) -> Sections:
     """Hand one section to the checks of a case file."""
-    return Sections(
-        converter=None, specification=None, stage=None, modulator=None, error_amplifier=None, divider=None,
-        compensation=compensation, present=frozenset(),
-    )  # fmt: skip
+    return Sections(compensation=compensation)

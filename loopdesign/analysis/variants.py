@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.corners.converters import compensation, open_loop
+from loopdesign.corners.converters import compensation, open_loop, reference_factor
 from loopdesign.models.averaged import average_state
 from loopdesign.models.switched import SwitchedModel, linearise
 from loopdesign.network.circuit import SwitchedNetwork, derive
@@ -43,7 +43,7 @@ class Base:
     guess
         Edges (C,) of the nominal operating points.
     bias
-        Average voltage (C,) [V] of every capacitor by name.
+        Average voltage (C,) [V] of every capacitor and current (C,) [A] of every inductor by name.
     resonances_hz
         (C,K) pole and zero pairs of the nominal plants that need grid points of their own, NaN where fewer [Hz].
     """
@@ -73,7 +73,7 @@ def base_of(case: cases.Case, parts: Mapping[str, float], stage: ExaminedStage) 
     """
     point = stage.point
     mean = average_state(point) / point.network.state_scale
-    bias = {s[2:-1]: np.abs(mean[:, i]) for i, s in enumerate(point.network.states) if s.startswith("v(")}
+    bias = {s[2:-1]: np.abs(mean[:, i]) for i, s in enumerate(point.network.states)}
     return Base(
         case=case,
         parts=dict(parts),
@@ -113,7 +113,7 @@ def _resonances(stage: ExaminedStage) -> NDArray[np.float64]:
 
 def output_factor(case: cases.Case, corners: Corners) -> NDArray[np.float64]:
     """Output over nominal output (B,) [unitless]: what reference and divider of each variant make of it."""
-    reference = np.broadcast_to(corners.factor("reference"), (len(corners),))
+    reference = np.broadcast_to(reference_factor(case, corners), (len(corners),))
     upper, lower = corners.factor("divider.upper"), corners.factor("divider.lower")
     if case.error_amplifier is None or case.divider is None:
         return np.ones(len(corners))

@@ -1,7 +1,7 @@
 """The case file: model, units, validation, errors with line and key.
 
-`fields`    quantities with bounds, ranges and lists
-`stage`     parts of the power stage and of the input filter
+`fields`    quantities with bounds, ranges, tolerances and curves
+`tables`    every table of the file
 `model`     the whole case
 `checks`    what is impossible or odd across sections
 `locate`    where each key stands in the text
@@ -12,45 +12,57 @@
 """
 
 from loopdesign.case.checks import ideal_duty
-from loopdesign.case.fields import Levels
+from loopdesign.case.fields import EXACT, Levels, Tolerance
 from loopdesign.case.load import load_case, parse_case, read_text
-from loopdesign.case.model import (
+from loopdesign.case.model import Case
+from loopdesign.case.tables.control import (
     PART_UNITS,
     PARTS_OF_NETWORK,
-    Case,
     Clamp,
     Compensation,
-    ConverterSection,
+    CurrentSense,
     DividerSection,
-    LineStep,
-    LoadStep,
     OperationalSection,
     PeakCurrentSection,
     ShuntOptocouplerSection,
-    Specification,
-    Targets,
     TransconductanceSection,
     VoltageModeSection,
 )
-from loopdesign.case.stage import (
-    STAGES,
+from loopdesign.case.tables.demands import (
+    ConverterSection,
+    CurrentRegulated,
+    Document,
+    LineStep,
+    LoadStep,
+    Ratings,
+    Specification,
+    Targets,
+    VoltageLoad,
+    VoltageRegulated,
+)
+from loopdesign.case.tables.parts import (
     CapacitorEntry,
     Damper,
     DiodeEntry,
     FilterCapacitor,
     FilterDamper,
-    FlybackStage,
     InductorEntry,
-    InputFilter,
-    OneInductorStage,
     Source,
     SwitchEntry,
+)
+from loopdesign.case.tables.stage import (
+    STAGES,
+    FlybackStage,
+    InputFilter,
+    OneInductorStage,
+    OutputFilter,
     TwoInductorStage,
 )
 from loopdesign.case.template import template
 from loopdesign.case.write import json_schema, write_parts
 
 __all__ = [
+    "EXACT",
     "PARTS_OF_NETWORK",
     "PART_UNITS",
     "STAGES",
@@ -59,9 +71,12 @@ __all__ = [
     "Clamp",
     "Compensation",
     "ConverterSection",
+    "CurrentRegulated",
+    "CurrentSense",
     "Damper",
     "DiodeEntry",
     "DividerSection",
+    "Document",
     "FilterCapacitor",
     "FilterDamper",
     "FlybackStage",
@@ -72,15 +87,20 @@ __all__ = [
     "LoadStep",
     "OneInductorStage",
     "OperationalSection",
+    "OutputFilter",
     "PeakCurrentSection",
+    "Ratings",
     "ShuntOptocouplerSection",
     "Source",
     "Specification",
     "SwitchEntry",
     "Targets",
+    "Tolerance",
     "TransconductanceSection",
     "TwoInductorStage",
+    "VoltageLoad",
     "VoltageModeSection",
+    "VoltageRegulated",
     "ideal_duty",
     "json_schema",
     "load_case",

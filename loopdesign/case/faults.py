@@ -9,20 +9,16 @@ from pydantic import BaseModel
 
 from loopdesign.case.checks import InputProblem
 from loopdesign.case.fields import LevelsOf, QuantityField
-from loopdesign.case.model import (
-    Case,
-    Compensation,
-    ConverterSection,
-    DividerSection,
+from loopdesign.case.model import PLAIN_SECTIONS, Case
+from loopdesign.case.tables.control import (
     OperationalSection,
     PeakCurrentSection,
     ShuntOptocouplerSection,
-    Specification,
-    Targets,
     TransconductanceSection,
     VoltageModeSection,
 )
-from loopdesign.case.stage import STAGES, InputFilter, OneInductorStage
+from loopdesign.case.tables.demands import SPECIFICATIONS
+from loopdesign.case.tables.stage import STAGES, OneInductorStage
 from loopdesign.errors import QuantityError
 from loopdesign.units.quantities import shown
 
@@ -37,6 +33,7 @@ SECTIONS: tuple[str, ...] = tuple(name for name in Case.model_fields if name not
 """Top-level keys of a case file."""
 
 CHOICES: dict[str, tuple[str, str, dict[str, type[BaseModel]]]] = {
+    "specification": ("specification", "regulate", dict(SPECIFICATIONS)),
     "stage": ("converter", "topology", dict(STAGES)),
     "modulator": ("modulator", "scheme", {"peak current": PeakCurrentSection, "voltage": VoltageModeSection}),
     "error_amplifier": (
@@ -51,14 +48,8 @@ CHOICES: dict[str, tuple[str, str, dict[str, type[BaseModel]]]] = {
 }
 """Sections of several kinds: the table and the key that choose the kind, and the model of each kind."""
 
-_PLAIN: dict[str, type[BaseModel]] = {
-    "converter": ConverterSection,
-    "specification": Specification,
-    "input_filter": InputFilter,
-    "divider": DividerSection,
-    "compensation": Compensation,
-    "targets": Targets,
-}
+_UNSAID = {"specification": "voltage"}
+"""Kind of a section whose file does not choose one."""
 
 
 def section_model(name: str, document: dict[str, Any]) -> type[BaseModel] | None:
@@ -76,11 +67,11 @@ def section_model(name: str, document: dict[str, Any]) -> type[BaseModel] | None
     type of BaseModel or None
         The model to validate the section with.
     """
-    if name in _PLAIN:
-        return _PLAIN[name]
+    if name in PLAIN_SECTIONS:
+        return PLAIN_SECTIONS[name]
     table, key, models = CHOICES[name]
     chooser = document.get(table)
-    choice = chooser.get(key) if isinstance(chooser, dict) else None
+    choice = chooser.get(key, _UNSAID.get(name)) if isinstance(chooser, dict) else None
     return models.get(choice) if isinstance(choice, str) else None
 
 
@@ -221,7 +212,13 @@ def unknown_key(path: Path, document: dict[str, Any], model: type[BaseModel] | N
 
 def _keys_of(section: str) -> set[str]:
     """Return every key that a section can have."""
-    models = CHOICES[section][2].values() if section in CHOICES else [_PLAIN[section]] if section in _PLAIN else []
+    models = (
+        CHOICES[section][2].values()
+        if section in CHOICES
+        else [PLAIN_SECTIONS[section]]
+        if section in PLAIN_SECTIONS
+        else []
+    )
     return {field.alias or name for model in models for name, field in model.model_fields.items()}
 
 
@@ -229,12 +226,14 @@ def _elsewhere(path: Path, document: dict[str, Any]) -> InputProblem | None:
     """Report a key that another topology, scheme or kind has."""
     section, key = str(path[0]), str(path[1])
     table, chooser, models = CHOICES[section]
-    chosen = document[table][chooser]
+    chosen = document[table].get(chooser, _UNSAID.get(section))
     owners = [name for name, model in models.items() if key in model.model_fields]
     if not owners:
         return None
     if key == "coupling" and models[chosen] is OneInductorStage:
         message = f"coupling needs two inductors, and a {chosen} has one"
+    elif section == "specification":
+        message = "the output voltage follows from voltage_load where the current is regulated"
     elif section == "stage":
         message = f"this key belongs to another topology: {', '.join(owners)}"
     else:
@@ -354,6 +353,7 @@ _EXAMPLES = {
     "damper": 'a table such as { resistance = "2.7 ohm", capacitance = "33 uF" }',
     "switch": 'a table such as { resistance = "18 mohm" }',
     "diode": 'a table such as { drop = "0.45 V", resistance = "15 mohm" }',
+    "voltage_load": 'a table such as { drop = "20 V", resistance = "3 ohm" }',
     "load_step": 'a table such as { from = "0.5 A", to = "1.5 A" }',
     "line_step": 'a table such as { from = "9 V", to = "16 V" }',
     "input_voltage": 'a table such as { min = "8 V", nominal = "13 V", max = "30 V" } or a list of voltages',

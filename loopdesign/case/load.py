@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import difflib
 import re
 import tomllib
@@ -207,16 +208,8 @@ def _sections(read: dict[str, Any], document: dict[str, Any]) -> Sections:
         value = read.get(name)
         return value if isinstance(value, BaseModel) else None
 
-    return Sections(
-        converter=table("converter"),
-        specification=table("specification"),
-        stage=table("stage"),
-        modulator=table("modulator"),
-        error_amplifier=table("error_amplifier"),
-        divider=table("divider"),
-        compensation=table("compensation"),
-        present=frozenset(document),
-    )
+    tables = (field.name for field in dataclasses.fields(Sections) if field.name != "present")
+    return Sections(**{name: table(name) for name in tables}, present=frozenset(document))
 
 
 def _placed(problem: InputProblem, name: str, place: tuple[int, int] | None) -> Fault:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import difflib
 
-from loopdesign.case.stage import STAGES
+from loopdesign.case.tables.stage import STAGES
 from loopdesign.errors import DataError
 
 _HEAD = """\

@@ -6,8 +6,9 @@ from collections.abc import MutableMapping
 from typing import TYPE_CHECKING, Any
 
 from loopdesign.case.faults import quantity_at
-from loopdesign.case.model import PART_UNITS, Case
-from loopdesign.case.stage import STAGES
+from loopdesign.case.model import Case
+from loopdesign.case.tables.control import PART_UNITS
+from loopdesign.case.tables.stage import STAGES
 from loopdesign.errors import DataError
 from loopdesign.units.quantities import exact_quantity
 

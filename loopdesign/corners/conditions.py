@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
-from loopdesign.network.topologies.base import CapacitorValue
+from loopdesign.network.topologies.base import CapacitorValue, InductorValue
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -59,27 +59,102 @@ class Corners:
         )
 
 
-def warm(resistance: float, coefficient: float, corners: Corners) -> Value:
-    """Resistance [ohm] at the corners' temperature; a plain number where it does not depend on it."""
+def warm(value: float, coefficient: float, corners: Corners) -> Value:
+    """Value with a relative temperature coefficient [1/K] at the corners; a plain number where it has none."""
     if not coefficient:
-        return resistance
-    return resistance * (1.0 + coefficient * (corners.temperature - REFERENCE_TEMPERATURE))
+        return value
+    return value * (1.0 + coefficient * (corners.temperature - REFERENCE_TEMPERATURE))
 
 
 def capacitor_value(
-    part: cases.CapacitorEntry, name: str, corners: Corners, bias: Mapping[str, NDArray[np.float64]]
+    part: cases.CapacitorEntry,
+    name: str,
+    corners: Corners,
+    bias: Mapping[str, NDArray[np.float64]],
+    cause: str | None = None,
 ) -> CapacitorValue:
-    """Capacitance at its bias and tolerance, with its series resistance; ``name`` is that of bias and factors."""
-    ratio = _ratio(part.bias_curve, bias.get(name))
+    """Resolve a capacitor at its bias, temperature, number of parts and tolerance.
+
+    Parameters
+    ----------
+    part
+        The capacitor.
+    name
+        Its name in the netlist, and in ``bias``.
+    corners
+        Temperature, and factors ``NAME.capacitance`` and ``NAME.esr``.
+    bias
+        Average voltage (B,) [V] by name; no bias where absent.
+    cause
+        The name its factors have, where another.
+
+    Returns
+    -------
+    CapacitorValue
+        Capacitance [F] and series resistance [ohm] of all its parts in parallel, scalar or (B,).
+    """
+    factor = cause or name
+    ratio = share(part.bias_curve, bias.get(name))
+    at_hand = corners.temperature if part.temperature_curve is not None else None
+    capacitance = part.capacitance * part.count * ratio * share(part.temperature_curve, at_hand)
+    esr = part.esr / part.count * share(part.temperature_curve, at_hand, column=2)
     return CapacitorValue(
-        capacitance=part.capacitance * ratio * corners.factor(f"{name}.capacitance"),
-        esr=part.esr * corners.factor(f"{name}.esr"),
+        capacitance=capacitance * corners.factor(f"{factor}.capacitance"), esr=esr * corners.factor(f"{factor}.esr")
     )
 
 
-def _ratio(curve: tuple[tuple[float, float], ...] | None, bias: NDArray[np.float64] | None) -> Value:
-    """Share of the capacitance left at a bias; beyond the curve's end its last value."""
-    if curve is None or bias is None:
+def inductor_value(
+    part: cases.InductorEntry,
+    name: str,
+    corners: Corners,
+    bias: Mapping[str, NDArray[np.float64]],
+    cause: str | None = None,
+) -> InductorValue:
+    """Resolve an inductor at its average current, temperature and tolerance.
+
+    Parameters
+    ----------
+    part
+        The inductor.
+    name
+        Its name in the netlist, and in ``bias``.
+    corners
+        Temperature, and the factor ``NAME.inductance``.
+    bias
+        Average current (B,) [A] by name; no current where absent.
+    cause
+        The name its factor has, where another.
+
+    Returns
+    -------
+    InductorValue
+        Inductance [H] and winding resistance [ohm], scalar or (B,).
+    """
+    left = share(part.current_curve, bias.get(name))
+    return InductorValue(
+        inductance=part.inductance * left * corners.factor(f"{cause or name}.inductance"),
+        resistance=warm(part.resistance, part.temperature_coefficient, corners),
+    )
+
+
+def share(curve: Sequence[tuple[float, ...]] | None, at: NDArray[np.float64] | None, *, column: int = 1) -> Value:
+    """Read a curve by straight lines between its points; beyond its ends the value there.
+
+    Parameters
+    ----------
+    curve
+        Points, the first column rising; None for a part without.
+    at
+        (B,) where to read it; None where that is not known yet.
+    column
+        Which column to read.
+
+    Returns
+    -------
+    float or ndarray
+        Share (B,), or 1 without curve or place [unitless].
+    """
+    if curve is None or at is None:
         return 1.0
-    volts, ratios = zip(*curve, strict=True)
-    return np.interp(bias, volts, ratios)
+    table = np.array(curve)
+    return np.interp(at, table[:, 0], table[:, column])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
@@ -15,13 +14,14 @@ from loopdesign.compensation.compensator import (
     TransconductanceAmplifier,
 )
 from loopdesign.compensation.netlist import compensator_netlist
-from loopdesign.corners.conditions import Corners, capacitor_value, warm
+from loopdesign.corners.conditions import Corners, warm
 from loopdesign.corners.input_filter import filter_elements
+from loopdesign.corners.not_modelled import refuse_not_modelled
+from loopdesign.corners.power_stage import curved, stage_values
 from loopdesign.models.averaged import average_state
 from loopdesign.network.converter import Converter
 from loopdesign.network.modulator import Modulator, PeakCurrentMode, VoltageMode
 from loopdesign.network.topologies import TOPOLOGIES
-from loopdesign.network.topologies.base import DamperValue, InductorValue, StageValues
 from loopdesign.orbit.operating_point import operating_point
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from loopdesign.orbit.steady import Guess, OperatingPoint
 
 BIAS_ROUNDS = 4
-"""Rounds to resolve capacitors at their bias; the bias hardly depends on the capacitance, so two would do."""
+"""Rounds to resolve parts at their bias and current, which hardly depend on the values, so that two would do."""
 
 Value: TypeAlias = "float | NDArray[np.float64]"
 
@@ -71,30 +71,37 @@ def open_loop(case: cases.Case, corners: Corners, bias: Mapping[str, NDArray[np.
     corners
         Operating conditions.
     bias
-        Average voltage (B,) [V] of capacitors that have a bias curve; none stands for no bias.
+        Average voltage (B,) [V] of capacitors and current (B,) [A] of inductors that have a curve; none where absent.
 
     Returns
     -------
     Converter
         Loop open.
+
+    Raises
+    ------
+    CaseError
+        Where the case asks for what the engine does not model.
     """
+    refuse_not_modelled(case)
+    load = case.specification.load
     return Converter(
         topology=TOPOLOGIES[case.converter.topology],
         stage=stage_values(case, corners, bias or {}),
         period=1.0 / case.converter.switching_frequency,
         input_voltage=corners.input_voltage,
-        output_voltage=np.full(len(corners), case.specification.output_voltage),
+        output_voltage=_output_target(case, corners),
         load_current=corners.load_current,
-        load=case.specification.load,
+        load="resistive" if load == "voltage" else load,  # a voltage load has been refused above
         synchronous=case.converter.rectifier == "synchronous",
-        modulator=_modulator(case),
+        modulator=_modulator(case, corners),
         max_duty=case.modulator.max_duty,
         source=filter_elements(case, corners, bias or {}),
     )
 
 
 def solved(case: cases.Case, corners: Corners, guess: Guess | None = None) -> tuple[Converter, OperatingPoint]:
-    """Build the open-loop converter with every capacitor at its own bias, and solve its operating point.
+    """Build the open-loop converter with every part at its own bias and current, and solve its operating point.
 
     Raises
     ------
@@ -103,93 +110,48 @@ def solved(case: cases.Case, corners: Corners, guess: Guess | None = None) -> tu
     """
     converter = open_loop(case, corners)
     point = operating_point(converter, guess)
-    if not _bias_curves(case):
+    if not curved(case):
         return converter, point
     bias = _bias(case, point)
     for _ in range(BIAS_ROUNDS):
         converter = open_loop(case, corners, bias)
         point = operating_point(converter)
-        again = _bias(case, point)
-        change = max(float(np.abs(again[k] - bias[k]).max()) for k in bias)
-        bias = again
-        if change < 1e-6 * case.specification.output_voltage:
+        before, bias = bias, _bias(case, point)
+        if _settled(bias, before):
             break
     return converter, point
 
 
-def _bias_curves(case: cases.Case) -> dict[str, tuple[tuple[float, float], ...]]:
-    """Bias curves by the capacitor's name in the netlist."""
-    bank = case.stage.Co
-    parts = {"Co" if len(bank) == 1 else f"Co{i + 1}": c for i, c in enumerate(bank)}
-    if getattr(case.stage, "Cs", None) is not None:
-        parts["Cs"] = case.stage.Cs  # type: ignore[union-attr]
-    if case.input_filter is not None:
-        parts["Cf"] = case.input_filter.C
-    return {name: c.bias_curve for name, c in parts.items() if c.bias_curve is not None}
-
-
 def _bias(case: cases.Case, point: OperatingPoint) -> dict[str, NDArray[np.float64]]:
-    """Average voltage (B,) [V] of each capacitor that has a bias curve."""
+    """Average voltage [V] or current [A] (B,) of each part whose value depends on it."""
     states = point.network.states
     mean = average_state(point) / point.network.state_scale
-    return {name: np.abs(mean[:, states.index(f"v({name})")]) for name in _bias_curves(case)}
+    return {name: np.abs(mean[:, states.index(state)]) for name, state in curved(case).items()}
 
 
-def _inductor(part: cases.InductorEntry, name: str, corners: Corners) -> InductorValue:
-    return InductorValue(
-        inductance=part.inductance * corners.factor(f"{name}.inductance"),
-        resistance=warm(part.resistance, part.temperature_coefficient, corners),
-    )
+def _settled(again: Mapping[str, NDArray[np.float64]], before: Mapping[str, NDArray[np.float64]]) -> bool:
+    """Whether another round moved no average by more than a millionth of the largest of its kind."""
+    return all(np.abs(again[k] - before[k]).max() <= 1e-6 * np.abs(again[k]).max() for k in again)
 
 
-def stage_values(case: cases.Case, corners: Corners, bias: Mapping[str, NDArray[np.float64]]) -> StageValues:
-    """Resolve every power part at a batch of corners."""
-    stage = case.stage
-    bank = stage.Co
-    diode = stage.diode
-    values = StageValues(
-        L1=_inductor(stage.L1, "L1", corners),
-        Co=tuple(
-            capacitor_value(c, "Co" if len(bank) == 1 else f"Co{i + 1}", corners, bias) for i, c in enumerate(bank)
-        ),
-        switch_resistance=warm(stage.switch.resistance, stage.switch.temperature_coefficient, corners),
-        diode_resistance=0.0 if diode is None else warm(diode.resistance, diode.temperature_coefficient, corners),
-        diode_drop=0.0 if diode is None else diode.drop,
-    )
-    two = getattr(stage, "L2", None)
-    if two is not None:
-        damper = stage.damper  # type: ignore[union-attr]
-        values = replace(
-            values,
-            L2=_inductor(two, "L2", corners),
-            coupling=stage.coupling,  # type: ignore[union-attr]
-            Cs=capacitor_value(stage.Cs, "Cs", corners, bias),  # type: ignore[union-attr]
-            damper=None
-            if damper is None
-            else DamperValue(
-                resistance=damper.resistance * corners.factor("damper.resistance"),
-                capacitance=damper.capacitance * corners.factor("damper.capacitance"),
-            ),
-        )
-    if getattr(stage, "turns", None) is not None:
-        values = replace(
-            values,
-            turns=stage.turns,  # type: ignore[union-attr]
-            secondary_resistance=warm(
-                stage.secondary_resistance,  # type: ignore[union-attr]
-                stage.secondary_temperature_coefficient,  # type: ignore[union-attr]
-                corners,
-            ),
-        )
-    return values
+def _output_target(case: cases.Case, corners: Corners) -> NDArray[np.float64]:
+    """Average output (B,) [V] that the loop holds; it follows from the load where the current is regulated."""
+    given = case.specification
+    if given.regulate == "voltage":
+        return np.full(len(corners), given.output_voltage)
+    sense = 0.0 if case.current_sense is None else case.current_sense.resistance
+    load = given.voltage_load
+    return load.drop + (load.resistance + sense) * corners.load_current
 
 
-def _modulator(case: cases.Case) -> Modulator:
-    """Return the comparator of the case; an open slope counts as none."""
+def _modulator(case: cases.Case, corners: Corners) -> Modulator:
+    """Return the comparator of the case at its corners; an open slope counts as none."""
     m = case.modulator
     if m.scheme == "voltage":
         return VoltageMode(ramp=m.ramp)
-    return PeakCurrentMode(sense_gain=m.sense_gain, slope=m.slope or 0.0)
+    gain = warm(m.sense_gain, m.sense_gain_temperature_coefficient, corners)
+    slope = warm(m.slope or 0.0, m.slope_temperature_coefficient, corners)
+    return PeakCurrentMode(sense_gain=gain * corners.factor("sense_gain"), slope=slope * corners.factor("slope"))
 
 
 def amplifier(case: cases.Case, corners: Corners | None = None) -> ErrorAmplifier:
@@ -205,7 +167,8 @@ def amplifier(case: cases.Case, corners: Corners | None = None) -> ErrorAmplifie
         raise ValueError("the case has no [error_amplifier]")
     factor = (lambda _name: 1.0) if corners is None else corners.factor
     if given.kind == "transconductance":
-        return TransconductanceAmplifier(gm=given.gm * factor("gm"), output_resistance=given.output_resistance)
+        gm = given.gm if corners is None else warm(given.gm, given.gm_temperature_coefficient, corners)
+        return TransconductanceAmplifier(gm=gm * factor("gm"), output_resistance=given.output_resistance)
     gain = 10.0 ** (given.dc_gain / 20.0)
     if given.kind == "operational":
         return OperationalAmplifier(dc_gain=gain, gain_bandwidth=given.gain_bandwidth)
@@ -218,6 +181,15 @@ def amplifier(case: cases.Case, corners: Corners | None = None) -> ErrorAmplifie
         dc_gain=gain,
         gain_bandwidth=given.gain_bandwidth,
     )
+
+
+def reference_factor(case: cases.Case, corners: Corners) -> Value:
+    """Return the reference of each corner over its value at the nominal temperature (B,) or one number [unitless]."""
+    factor = corners.factor("reference")
+    if case.error_amplifier is None or not case.error_amplifier.reference_temperature_coefficient:
+        return factor
+    change = corners.temperature - case.nominal_temperature
+    return factor * (1.0 + case.error_amplifier.reference_temperature_coefficient * change)
 
 
 def divider(case: cases.Case, corners: Corners | None = None) -> Divider:

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.corners.conditions import capacitor_value, warm
+from loopdesign.corners.conditions import capacitor_value, inductor_value
 from loopdesign.network.elements import Capacitor, Coupling, Element, Inductor, Resistor
 from loopdesign.network.topologies.base import SUPPLY
 
@@ -43,9 +43,9 @@ def filter_elements(
         The case.
     corners
         Temperature and factors ``filter.L.inductance``, ``filter.leakage.inductance``, ``filter.C.capacitance``,
-        ``filter.damper.resistance``, ``filter.damper.capacitance``, ``filter.damper.inductance``.
+        ``filter.C.esr``, ``filter.damper.resistance``, ``filter.damper.capacitance``, ``filter.damper.inductance``.
     bias
-        Average voltage (B,) [V] of ``Cf`` where it has a bias curve.
+        Average voltage (B,) [V] of ``Cf`` and current (B,) [A] of ``Lf`` where they have curves.
 
     Returns
     -------
@@ -55,25 +55,26 @@ def filter_elements(
     given = case.input_filter
     if given is None:
         return ()
-    capacitor = capacitor_value(given.C, "Cf", corners, bias or {})
-    capacitance = capacitor.capacitance * corners.factor("filter.C.capacitance")
+    capacitor = capacitor_value(given.C, "Cf", corners, bias or {}, cause="filter.C")
     return (
-        *_inductive(given, corners),
-        Capacitor(name="Cf", a=SUPPLY, b="0", capacitance=capacitance, esr=capacitor.esr),
+        *_inductive(given, corners, bias or {}),
+        Capacitor(name="Cf", a=SUPPLY, b="0", capacitance=capacitor.capacitance, esr=capacitor.esr),
         *_capacitive_damper(given, corners),
     )
 
 
-def _inductive(given: cases.InputFilter, corners: Corners) -> tuple[Element, ...]:
+def _inductive(
+    given: cases.InputFilter, corners: Corners, bias: Mapping[str, NDArray[np.float64]]
+) -> tuple[Element, ...]:
     """Everything between node ``line`` and node ``supply``."""
-    choke = given.L.inductance * corners.factor("filter.L.inductance")
-    winding = warm(given.L.resistance, given.L.temperature_coefficient, corners)
+    main = inductor_value(given.L, "Lf", corners, bias, cause="filter.L")
+    choke, winding = main.inductance, main.resistance
     series: Value = given.source.inductance
     shared: Value = given.source.resistance
     if given.choke_leakage is not None:
-        leakage = given.choke_leakage
-        series = series + leakage.inductance * corners.factor("filter.leakage.inductance")
-        shared = shared + warm(leakage.resistance, leakage.temperature_coefficient, corners)
+        leakage = inductor_value(given.choke_leakage, "Lf", corners, bias, cause="filter.leakage")
+        series = series + leakage.inductance
+        shared = shared + leakage.resistance
     damper = given.damper
     if damper is None or damper.inductance is None:
         total, resistance = choke + series, winding + shared

@@ -51,6 +51,7 @@ UNITS: dict[str, Unit] = {
     "V/A": Unit(name="a sense gain in volts per ampere", example="60 mV/A", low=1e-6, high=1e3),
     "V/s": Unit(name="a slope in volts per second", example="40 mV/us", high=1e12),
     "A/s": Unit(name="a slope in amperes per second", example="1 A/us", high=1e12),
+    "V/K": Unit(name="a change of voltage per kelvin", example="-2 mV/K", high=1.0),
     "%": Unit(name="a share", example="20 %"),
     "dB": Unit(name="a ratio in decibels", example="10 dB"),
     "deg": Unit(name="an angle", example="55 deg"),
@@ -68,7 +69,7 @@ _SYMBOLS: dict[str, tuple[int, str]] = {
     for symbol in _PREFIXED
 } | _FIXED
 _RATIOS = {("V", "A"): "V/A", ("V", "s"): "V/s", ("A", "s"): "A/s", ("A", "V"): "S"}
-_RATIOS |= dict.fromkeys((("%", "K"), ("%", "degC")), "ppm/K")
+_RATIOS |= dict.fromkeys((("%", "K"), ("%", "degC")), "ppm/K") | dict.fromkeys((("V", "K"), ("V", "degC")), "V/K")
 # Fields of the first unit also take a value written in the second: the two are the same thing under two names.
 _SAME = {("V/A", "ohm"), ("ohm", "V/A"), ("", "%"), ("degC", "K"), ("K", "degC")}
 

@@ -17,12 +17,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.check import Limit, examine_stage, limits
-from loopdesign.analysis.extremes import Extremes, Varied, base_corners, extremes, toleranced, variants
+from loopdesign.analysis.extremes import Extremes, base_corners, extremes
 from loopdesign.analysis.given import given_parts
 from loopdesign.analysis.judge import Judged, joined, judge
 from loopdesign.analysis.spread.figures import Bound, Ranked, Share, per_sample, ranking, share_of, tail_of, worst_of
 from loopdesign.analysis.spread.sampling import SMALLEST_FACTOR, places
 from loopdesign.analysis.variants import Base, base_of
+from loopdesign.corners.tolerances import Varied, toleranced, variants
 from loopdesign.errors import DataError
 
 if TYPE_CHECKING:

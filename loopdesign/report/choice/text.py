@@ -67,8 +67,8 @@ def divider_sentences(found: Choice) -> tuple[str, ...]:
     sentence = f"divider: {_ohm(c.upper)} over {_ohm(c.lower)}, output error {100 * c.error:+.3g} %, "
     if d.tolerance or d.reference_tolerance:
         sentence += (
-            f"worst case {c.lowest:.4g} V to {c.highest:.4g} V (resistors {100 * d.tolerance:.3g} %, "
-            f"reference {100 * d.reference_tolerance:.3g} %)"
+            f"worst case {c.lowest:.4g} V to {c.highest:.4g} V (resistors {d.tolerance}, "
+            f"reference {d.reference_tolerance})"
         )
     else:
         sentence += "worst case not known: no tolerances given for resistors and reference"

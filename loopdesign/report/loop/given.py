@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from loopdesign.case import Levels, Tolerance
 from loopdesign.report.basics.tables import Column, Table
 from loopdesign.units.quantities import format_quantity
 
@@ -47,13 +48,25 @@ def _part_rows(group: Any) -> list[tuple[str, str]]:  # noqa: ANN401  (any table
     rows = []
     for name in type(group).model_fields:
         value = getattr(group, name)
-        if isinstance(value, (tuple, list)):
+        if isinstance(value, (tuple, list)) and not isinstance(value, Tolerance):
             rows += [(name if len(value) == 1 else f"{name}{k + 1}", _described(v)) for k, v in enumerate(value)]
         elif hasattr(type(value), "model_fields"):
             rows.append((name, _described(value)))
-        elif name in _WORDS and value:
-            rows.append((name.replace("_", " "), format_quantity(value, _WORDS[name])))
+        elif name in _WORDS and (text := _text(value, _WORDS[name])):
+            rows.append((name.replace("_", " "), text))
     return [(name, text) for name, text in rows if text]
+
+
+def _text(value: Any, unit: str) -> str:  # noqa: ANN401
+    """Write one value with its range or both ends of its tolerance; nothing for none."""
+    if isinstance(value, Levels):
+        ends = "" if value.lowest == value.highest else f" ({value.lowest:g} to {value.highest:g})"
+        return f"{format_quantity(value.nominal, unit)}{ends}" if value.nominal else ""
+    if isinstance(value, Tolerance):
+        if value.even:
+            return format_quantity(value.high, unit) if value else ""
+        return f"{format_quantity(value.low, unit)} to +{format_quantity(value.high, unit)}"
+    return format_quantity(value, unit) if isinstance(value, float) and value else ""
 
 
 def _described(part: Any) -> str:  # noqa: ANN401
@@ -61,9 +74,8 @@ def _described(part: Any) -> str:  # noqa: ANN401
     told = []
     for name in type(part).model_fields:
         value = getattr(part, name)
-        if name not in _WORDS or not isinstance(value, float) or not value:
-            continue
-        text = format_quantity(value, _WORDS[name])
-        told.append(text if name in _BARE else f"{name.replace('_', ' ')} {text}")
+        text = _text(value, _WORDS[name]) if name in _WORDS else ""
+        if text:
+            told.append(text if name in _BARE else f"{name.replace('_', ' ')} {text}")
     told += ["bias curve"] if getattr(part, "bias_curve", None) else []
     return ", ".join(told)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from loopdesign.analysis.variants import output_factor
+from loopdesign.case import Levels
 from loopdesign.units.quantities import exact_quantity
 
 if TYPE_CHECKING:
@@ -17,12 +18,16 @@ if TYPE_CHECKING:
 
 SPREADING = {
     "tolerance", "esr_tolerance", "gm_tolerance", "reference_tolerance", "resistor_tolerance", "capacitor_tolerance",
-    "transfer_ratio_min", "transfer_ratio_max", "lot",
+    "sense_gain_tolerance", "slope_tolerance", "current_limit_tolerance", "transfer_ratio_min", "transfer_ratio_max",
+    "lot",
 }  # fmt: skip
 UNITS = {
-    "inductance": "H", "capacitance": "F", "resistance": "ohm", "esr": "ohm", "gm": "S", "transfer_ratio": "",
-    "reference": "V", "upper": "ohm", "lower": "ohm", "R1": "ohm", "R2": "ohm", "C1": "F", "C2": "F", "C3": "F",
+    "inductance": "H", "capacitance": "F", "resistance": "ohm", "esr": "ohm", "coupling": "", "gm": "S",
+    "transfer_ratio": "", "reference": "V", "sense_gain": "V/A", "slope": "V/s", "current_limit": "V", "upper": "ohm",
+    "lower": "ohm", "R1": "ohm", "R2": "ohm", "C1": "F", "C2": "F", "C3": "F",
 }  # fmt: skip
+HOMES = dict.fromkeys(("sense_gain", "slope", "current_limit"), "modulator") | {"coupling": "stage"}
+"""Section of each factor whose name does not tell; any other single word is the error amplifier's."""
 
 
 def worst_case_text(text: str, found: SpreadResult, sample: int | None = None, condition: int | None = None) -> str:
@@ -96,10 +101,10 @@ def _path(key: str) -> tuple[str | int, ...]:
     if head == "filter":
         part, _, value = rest.partition(".")
         return ("input_filter", "choke_leakage" if part == "leakage" else part, value)
-    if head in {"compensation", "divider"}:
-        return (head, rest)
+    if head in {"compensation", "divider", "current_sense", "output_filter"}:
+        return (head, *rest.split("."))
     if not rest:
-        return ("error_amplifier", head)
+        return (HOMES.get(head, "error_amplifier"), head)
     if head.startswith("Co"):
         return ("stage", "Co", int(head[2:]) - 1 if head[2:] else 0, rest)
     return ("stage", head, rest)
@@ -109,7 +114,7 @@ def _nominal(found: SpreadResult, path: tuple[str | int, ...]) -> float:
     node: Any = found.case
     for step in path:
         node = node[step] if isinstance(step, int) else getattr(node, step)
-    return float(node)
+    return float(node.nominal if isinstance(node, Levels) else node)
 
 
 def _set(document: Any, path: tuple[str | int, ...], value: str | float) -> None:  # noqa: ANN401  (a parsed file)

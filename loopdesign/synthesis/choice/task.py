@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.check import examine
-from loopdesign.analysis.extremes import Extremes, extremes, toleranced
+from loopdesign.analysis.extremes import Extremes, extremes
 from loopdesign.analysis.variants import base_of
 from loopdesign.corners.conditions import Corners
+from loopdesign.corners.tolerances import toleranced
 from loopdesign.errors import LoopDesignError, NoDesignError
 from loopdesign.synthesis.baseline.synthesis import place_and_round
 from loopdesign.synthesis.choice.confirm import worst_ends

@@ -53,8 +53,8 @@ class DividerChoice:
 
     chosen: DividerPair
     closer: tuple[DividerPair, ...]
-    tolerance: float
-    reference_tolerance: float
+    tolerance: cases.Tolerance
+    reference_tolerance: cases.Tolerance
 
 
 def choose_divider(case: cases.Case) -> DividerChoice:
@@ -109,13 +109,13 @@ def _pair(case: cases.Case, upper: float, lower: float) -> DividerPair:
         raise ValueError("the case has no [divider] or no [error_amplifier]")
     t, r = divider.tolerance, amplifier.reference_tolerance
 
-    def output(sign: float) -> float:
-        return amplifier.reference * (1.0 + sign * r) * (1.0 + upper * (1.0 + sign * t) / (lower * (1.0 - sign * t)))
+    def output(reference: float, above: float, below: float) -> float:
+        return amplifier.reference * (1.0 + reference) * (1.0 + upper * (1.0 + above) / (lower * (1.0 + below)))
 
     return DividerPair(
         upper=upper,
         lower=lower,
-        error=output(0.0) / case.specification.output_voltage - 1.0,
-        lowest=output(-1.0),
-        highest=output(1.0),
+        error=output(0.0, 0.0, 0.0) / case.specification.output_voltage - 1.0,
+        lowest=output(r.low, t.low, t.high),
+        highest=output(r.high, t.high, t.low),
     )

@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.check import examine_stage
-from loopdesign.analysis.extremes import base_corners, toleranced, variants
+from loopdesign.analysis.extremes import base_corners
 from loopdesign.analysis.variants import base_of, guess_at, variant_converter
+from loopdesign.corners.tolerances import CORE, toleranced, variants
 from loopdesign.models.switched import control_to_output
 from loopdesign.orbit.operating_point import operating_point
 from loopdesign.synthesis.cures.damping import choose_slope, half_frequency_quality, sensed_slopes
@@ -27,7 +28,9 @@ if TYPE_CHECKING:
     from loopdesign.analysis.check import ExaminedStage
     from loopdesign.orbit.steady import OperatingPoint
 
-MATTER = ("L1.inductance", "L2.inductance", "reference", "divider.upper", "divider.lower")
+MATTER = (
+    "L1.inductance", "L2.inductance", CORE, "coupling", "sense_gain", "reference", "divider.upper", "divider.lower",
+)  # fmt: skip
 """Causes of spread that move the sensed slopes or the duty."""
 
 

@@ -10,12 +10,13 @@ import numpy as np
 import pytest
 
 from loopdesign.analysis.check import examine_stage
-from loopdesign.analysis.extremes import base_corners, current_loop, extremes, influences, toleranced, variants
+from loopdesign.analysis.extremes import base_corners, current_loop, extremes, influences
 from loopdesign.analysis.judge import judge
 from loopdesign.analysis.transient.steps import step
 from loopdesign.analysis.variants import base_of
 from loopdesign.case import parse_case, read_text, write_parts
 from loopdesign.corners.conditions import Corners
+from loopdesign.corners.tolerances import toleranced, variants
 from loopdesign.errors import NoDesignError
 from loopdesign.report.choice.text import choice_markdown, choice_rows, choice_text
 from loopdesign.synthesis.choice.choose import choose
@@ -132,7 +133,7 @@ def test_every_tolerance_of_the_case_is_a_cause():
     ends = {v.name: dict(v.ends) for v in toleranced(case, PARTS | {"C2": 0.0})}
     assert set(ends) == {
         "L1.inductance", "L2.inductance", "Co1.capacitance", "Co1.esr", "Co2.capacitance", "Cs.capacitance",
-        "damper.resistance", "damper.capacitance", "filter.L.inductance", "filter.C.capacitance",
+        "damper.resistance", "damper.capacitance", "filter.L.inductance", "lot B capacitance",
         "filter.damper.resistance", "filter.damper.capacitance", "reference", "gm", "divider.upper", "divider.lower",
         "R1", "C1",
     }  # fmt: skip

@@ -14,7 +14,6 @@ from scipy.optimize import brentq
 from scipy.stats import binomtest
 
 from loopdesign.analysis.check import examine, examine_stage
-from loopdesign.analysis.extremes import Varied
 from loopdesign.analysis.judge import judge
 from loopdesign.analysis.spread.envelope import envelope
 from loopdesign.analysis.spread.figures import per_sample, ranking, share_of, tail_of, worst_of
@@ -24,6 +23,7 @@ from loopdesign.analysis.variants import base_of, variant_converter
 from loopdesign.case import parse_case, read_text, write_parts
 from loopdesign.corners.conditions import Corners
 from loopdesign.corners.converters import compensation
+from loopdesign.corners.tolerances import Varied
 from loopdesign.errors import DataError
 from loopdesign.orbit.operating_point import operating_point
 from loopdesign.orbit.steady import Guess

@@ -19,7 +19,7 @@ from loopdesign.case import (
     parse_case,
     template,
 )
-from loopdesign.case.checks import _discontinuous_duty
+from loopdesign.case.checks.duty import discontinuous_duty
 from loopdesign.case.locate import locate, place_of
 from loopdesign.errors import CaseError
 
@@ -226,7 +226,7 @@ def test_discontinuous_duty_balances_the_energy(topology):
     )
     line, output = case.specification.input_voltage.lowest, case.specification.output_voltage
     period = 1 / case.converter.switching_frequency
-    duty = _discontinuous_duty(case.converter, case.specification, case.stage)
+    duty = discontinuous_duty(case.converter, case.specification, case.stage)
     first = case.stage.L1.inductance
     if topology == "buck":
         peak = (line - output) * duty * period / first
@@ -287,7 +287,7 @@ def test_every_key_of_a_document_has_a_place():
             ("[48.0]", "[12, 13, true]"),
             r"x\.toml:7:\d+: specification\.input_voltage\.2: is not a quantity; found true",
         ),
-        (("esr = 0.018", "bias_curve = []"), "bias_curve has no points"),
+        (("esr = 0.018", "bias_curve = []"), "bias_curve: has no points"),
         (("esr = 0.018", "bias_curve = 3"), r"stage\.Co\.bias_curve: is not a list; found 3"),
         (("esr = 0.018", "lot = 3"), r"stage\.Co\.lot: is not a text; found 3"),
     ],

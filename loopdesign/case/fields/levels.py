@@ -1,119 +1,22 @@
-"""Field types of the case file: quantities with bounds, and lists or ranges of them.
-
-Each type tells three readers the same thing: the validator (what is allowed), the message (what is expected) and the
-JSON Schema that an editor uses.
-"""
+"""Fields that hold the values at which the corners lie: a range, a list or one value."""
 
 from __future__ import annotations
 
-import operator
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING, Annotated, Any, Self
+from typing import TYPE_CHECKING, Annotated, Self
 
-from pydantic import BaseModel, ConfigDict, GetCoreSchemaHandler, GetJsonSchemaHandler, ValidationError, model_validator
+from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler, ValidationError, model_validator
 from pydantic_core import InitErrorDetails, core_schema
 
+from loopdesign.case.fields.quantity import QuantityField, Section
 from loopdesign.errors import QuantityError
-from loopdesign.units.quantities import exact_quantity, parse_quantity, shown
-from loopdesign.units.symbols import UNITS
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from pydantic.json_schema import JsonSchemaValue
 
-
-class Section(BaseModel):
-    """Base of every table of the case file: frozen, and no key beyond the known ones."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
-
-
-@dataclass(frozen=True, slots=True)
-class QuantityField:
-    """Metadata of a field that holds one quantity.
-
-    Parameters
-    ----------
-    unit : str
-        Symbol of its unit, a key of `loopdesign.units.quantities.UNITS`.
-    above, at_least, below, at_most : float or None
-        Bounds [the unit itself].
-    words : tuple of (str, float or None)
-        Words allowed in place of a quantity, and what they stand for: ``(("none", 0.0),)``.
-    hint : str
-        What to do when a bound is broken.
-    """
-
-    unit: str
-    above: float | None = None
-    at_least: float | None = None
-    below: float | None = None
-    at_most: float | None = None
-    words: tuple[tuple[str, float | None], ...] = ()
-    hint: str = ""
-
-    @property
-    def expected(self) -> str:
-        """What the field takes, for a message."""
-        kind = UNITS[self.unit]
-        return " or ".join([kind.expected, *(f'"{word}"' for word, _ in self.words)])
-
-    def read(self, value: object) -> float | None:
-        """Read and check one value.
-
-        Parameters
-        ----------
-        value : object
-            What the file holds.
-
-        Returns
-        -------
-        float or None
-            Value in SI units, or what a word stands for.
-
-        Raises
-        ------
-        QuantityError
-            The value is no quantity of this unit, or breaks a bound.
-        """
-        if isinstance(value, str):
-            for word, meaning in self.words:
-                if value.strip().lower() == word:
-                    return meaning
-        try:
-            number = parse_quantity(value, self.unit)
-        except QuantityError as error:
-            raise QuantityError(error.problem, found=error.found, expected=self.expected, hint=error.hint) from None
-        bounds: tuple[tuple[float | None, str, Callable[[float, float], bool]], ...] = (
-            (self.above, "above", operator.gt),
-            (self.at_least, "at least", operator.ge),
-            (self.below, "below", operator.lt),
-            (self.at_most, "at most", operator.le),
-        )
-        for bound, words, fits in bounds:
-            if bound is not None and not fits(number, bound):
-                limit = "zero" if bound == 0 else exact_quantity(bound, self.unit)
-                raise QuantityError(
-                    f"must be {words} {limit}", found=shown(value), expected=self.expected, hint=self.hint
-                )
-        return number
-
-    def __get_pydantic_core_schema__(self, _source: object, _handler: GetCoreSchemaHandler) -> core_schema.CoreSchema:
-        """Return the validator."""
-        return core_schema.no_info_plain_validator_function(self.read)
-
-    def __get_pydantic_json_schema__(
-        self, _schema: core_schema.CoreSchema, _handler: GetJsonSchemaHandler
-    ) -> JsonSchemaValue:
-        """Return the JSON Schema: a string with a unit, or a plain SI number."""
-        number: dict[str, Any] = {"type": "number"}
-        names = ("exclusiveMinimum", "minimum", "exclusiveMaximum", "maximum")
-        bounds = zip(names, (self.above, self.at_least, self.below, self.at_most), strict=True)
-        number |= {name: bound for name, bound in bounds if bound is not None}
-        si = "plain numbers are SI" if self.unit not in {"dB", "deg", "degC", ""} else "plain numbers are in this unit"
-        return {"anyOf": [{"type": "string"}, number], "description": f"{self.expected}; {si}"}
+COUPLING = QuantityField("", at_least=0, below=1, hint="k = 1 has no leakage; take the measured coupling, such as 0.98")
+"""A magnetic coupling."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -225,6 +128,14 @@ class TemperatureRange(Range):
         return min(max(25.0, low), high) if self.nominal is None else self.nominal
 
 
+class CouplingRange(Range):
+    """Magnetic coupling from min to max; nominal lies halfway unless given."""
+
+    min: Annotated[float, COUPLING]
+    nominal: Annotated[float | None, COUPLING] = None
+    max: Annotated[float, COUPLING]
+
+
 @dataclass(frozen=True, slots=True)
 class LevelsOf:
     """Metadata of a field that takes a range, a list of values or one value.
@@ -234,11 +145,14 @@ class LevelsOf:
     table : type of Range
         The table with min and max.
     each : QuantityField
-        What one value of a list must be.
+        What one value must be.
+    listed : bool
+        Whether a list of values is allowed.
     """
 
     table: type[Range]
     each: QuantityField
+    listed: bool = True
 
     def read(self, value: object) -> Levels:
         """Read a range, a list or one value.
@@ -266,15 +180,17 @@ class LevelsOf:
             return self.table.model_validate(value).levels()
         if not isinstance(value, list | tuple):
             value = [value]
-            return self._listed(value, place=False)
+            return self._read_list(value, place=False)
+        keys = ", ".join(self.table.model_fields)
+        if not self.listed:
+            raise QuantityError("is a list", found="a list", expected=f"one value or a table with {keys}")
         if not value:
-            keys = ", ".join(self.table.model_fields)
             raise QuantityError(
                 "has no values", found="an empty list", expected=f"a list of values or a table with {keys}"
             )
-        return self._listed(list(value), place=True)
+        return self._read_list(list(value), place=True)
 
-    def _listed(self, entries: list[object], *, place: bool) -> Levels:
+    def _read_list(self, entries: list[object], *, place: bool) -> Levels:
         """Read every entry of a list, all errors at once."""
         numbers: list[float] = []
         errors: list[InitErrorDetails] = []
@@ -308,14 +224,5 @@ class LevelsOf:
             "required": [name for name, field in self.table.model_fields.items() if field.is_required()],
             "additionalProperties": False,
         }
-        return {"anyOf": [table, {"type": "array", "items": one, "minItems": 1}, one]}
-
-
-Resistance = Annotated[float, QuantityField("ohm", at_least=0)]
-"""A resistance that may be zero [ohm]."""
-
-Tolerance = Annotated[float, QuantityField("%", at_least=0, below=1, hint='a share is written "20 %" or 0.2')]
-"""Half width of the spread of a part, as a fraction from 0 to below 1 [unitless]."""
-
-TemperatureCoefficient = Annotated[float, QuantityField("ppm/K")]
-"""Relative change of a resistance per kelvin, from 25 degC [1/K]."""
+        array = [{"type": "array", "items": one, "minItems": 1}] if self.listed else []
+        return {"anyOf": [table, *array, one]}

@@ -1,0 +1,14 @@
+"""What is impossible in a case whose single values are all fine, and what is merely odd.
+
+`impossible`  faults between keys and sections
+`regulation`  faults of load, regulation, sense and targets
+`odd`         warnings
+`duty`        the duty that a lossless converter needs
+"""
+
+from loopdesign.case.checks.duty import ideal_duty
+from loopdesign.case.checks.impossible import problems
+from loopdesign.case.checks.odd import warnings
+from loopdesign.case.checks.problem import InputProblem, Sections
+
+__all__ = ["InputProblem", "Sections", "ideal_duty", "problems", "warnings"]

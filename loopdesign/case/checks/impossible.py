@@ -1,0 +1,169 @@
+"""What is impossible in a case whose single values are all fine."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from loopdesign.case.checks.duty import discontinuous_duty, ideal_duty
+from loopdesign.case.checks.problem import InputProblem, Sections, volts
+from loopdesign.case.checks.regulation import regulation_problems
+from loopdesign.case.checks.timing import timing_problems
+from loopdesign.case.tables.stage import FlybackStage
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from loopdesign.case.tables.demands import ConverterSection, Specification
+    from loopdesign.case.tables.stage import StageSection
+
+
+def problems(sections: Sections) -> list[InputProblem]:
+    """Find what is impossible in the sections that could be read.
+
+    Parameters
+    ----------
+    sections : Sections
+        The sections, None for each that is missing or faulty.
+
+    Returns
+    -------
+    list of InputProblem
+        Empty when the case can exist.
+    """
+    return [
+        *_missing_sections(sections),
+        *_power(sections),
+        *_integrator(sections),
+        *_diode(sections),
+        *regulation_problems(sections),
+        *timing_problems(sections),
+    ]
+
+
+def _power(sections: Sections) -> Iterator[InputProblem]:
+    """Refuse what the power stage cannot do."""
+    converter, specification, stage = sections.converter, sections.specification, sections.stage
+    if specification is None:
+        return
+    if sections.error_amplifier is not None and specification.regulate == "voltage":
+        yield from _reference(specification.output_voltage, sections.error_amplifier.reference)
+    if converter is not None:
+        impossible = [*_no_load(converter, specification), *_conversion(converter, specification)]
+        yield from impossible
+        if stage is not None and sections.modulator is not None and not impossible:
+            yield from _duty(converter, specification, stage, sections.modulator.max_duty)
+    yield from _still_steps(specification)
+
+
+def _integrator(sections: Sections) -> Iterator[InputProblem]:
+    """Refuse a network without its integrating capacitor."""
+    if sections.compensation is not None and sections.compensation.C1 == 0.0:
+        yield InputProblem(
+            path=("compensation", "C1"),
+            message="C1 must be fitted",
+            found='"none"',
+            expected='a capacitance such as "10 nF", or no C1 at all, for design to choose',
+            hint="without C1 nothing integrates, and every network here has it",
+        )
+
+
+def _diode(sections: Sections) -> Iterator[InputProblem]:
+    """Ask for the diode where the rectifier is one."""
+    converter, stage = sections.converter, sections.stage
+    if converter is not None and converter.rectifier == "diode" and stage is not None and stage.diode is None:
+        yield InputProblem(
+            path=("stage", "diode"),
+            message="missing key",
+            expected='a table such as diode = { drop = "0.45 V", resistance = "15 mohm" }',
+            hint='only with rectifier = "synchronous" may it be left out',
+        )
+
+
+def _missing_sections(sections: Sections) -> Iterator[InputProblem]:
+    """Ask for the sections that others need."""
+    specification = sections.specification
+    by_current = specification is not None and specification.regulate == "current"
+    if "error_amplifier" in sections.present and "divider" not in sections.present and not by_current:
+        yield InputProblem(
+            path=("divider",),
+            at=("error_amplifier",),
+            message="missing section",
+            expected='[divider] with lower = "10 kohm"',
+            hint="the error amplifier compares the divided output with its reference",
+        )
+    if "compensation" in sections.present and "error_amplifier" not in sections.present:
+        yield InputProblem(
+            path=("error_amplifier",),
+            at=("compensation",),
+            message="missing section",
+            expected="[error_amplifier] with its kind and reference",
+            hint="[compensation] is the network around an error amplifier",
+        )
+
+
+def _still_steps(specification: Specification) -> Iterator[InputProblem]:
+    """Refuse a step that goes nowhere."""
+    for key in ("load_step", "line_step"):
+        step = getattr(specification, key)
+        if step is not None and step.from_ == step.to:
+            yield InputProblem(
+                path=("specification", key),
+                message="the step ends where it begins",
+                found=f"from = to = {step.to:g}",
+                expected="two different values",
+            )
+
+
+def _reference(output_voltage: float, reference: float) -> Iterator[InputProblem]:
+    """Refuse a reference above the output: a divider only divides."""
+    if reference > output_voltage:
+        yield InputProblem(
+            path=("error_amplifier", "reference"),
+            message="reference is above the output voltage",
+            found=volts(reference),
+            expected=f"at most {volts(output_voltage)}",
+        )
+
+
+def _no_load(converter: ConverterSection, specification: Specification) -> Iterator[InputProblem]:
+    """Refuse zero load current with a diode, where the output would rise without end."""
+    if converter.rectifier == "diode" and specification.output_current.lowest == 0.0:
+        yield InputProblem(
+            path=("specification", "output_current"),
+            message="a converter with a diode has no operating point at zero load current",
+            found="0 A",
+            expected='a current above zero such as "10 mA"',
+        )
+
+
+def _conversion(converter: ConverterSection, specification: Specification) -> Iterator[InputProblem]:
+    """Refuse a buck that should step up and a boost that should step down."""
+    line, current = specification.input_voltage, specification.output_current
+    lowest, highest = (specification.output_voltage_at(i) for i in (current.lowest, current.highest))
+    path = ("specification", "output_voltage" if specification.regulate == "voltage" else "voltage_load")
+    if converter.topology == "buck" and highest >= line.lowest:
+        expected = f"below the lowest input voltage, {volts(line.lowest)}"
+        yield InputProblem(path=path, message="a buck only steps down", found=volts(highest), expected=expected)
+    if converter.topology == "boost" and lowest <= line.highest:
+        expected = f"above the highest input voltage, {volts(line.highest)}"
+        yield InputProblem(path=path, message="a boost only steps up", found=volts(lowest), expected=expected)
+
+
+def _duty(
+    converter: ConverterSection, specification: Specification, stage: StageSection, max_duty: float
+) -> Iterator[InputProblem]:
+    """Refuse a lossless duty above the limit; discontinuous conduction needs less than continuous conduction."""
+    line = specification.input_voltage.lowest
+    turns = stage.turns if isinstance(stage, FlybackStage) else 1.0
+    duty = ideal_duty(converter.topology, line, specification.output_voltage, turns=turns)
+    if converter.rectifier == "diode":
+        duty = min(duty, discontinuous_duty(converter, specification, stage))
+    if duty > max_duty:
+        yield InputProblem(
+            path=("modulator", "max_duty"),
+            message=f"even without losses the {converter.topology} needs a duty of {duty:.3f} at {volts(line)} input",
+            found=f"max_duty = {max_duty:g}",
+            expected=f"above {duty:.3f}",
+            hint="raise max_duty or the lowest input voltage"
+            + (" or turns" if converter.topology == "flyback" else ""),
+        )

@@ -1,0 +1,94 @@
+"""What is allowed in a case yet worth telling."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pydantic import BaseModel
+
+from loopdesign.case.checks.duty import ideal_duty
+from loopdesign.case.checks.problem import volts
+from loopdesign.case.fields import QuantityField
+from loopdesign.case.tables.stage import FlybackStage
+from loopdesign.units.quantities import format_quantity, implausible
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from loopdesign.case.model import Case
+
+
+def warnings(case: Case) -> tuple[str, ...]:
+    """List what is allowed in a case yet worth telling.
+
+    Parameters
+    ----------
+    case : Case
+        A valid case.
+
+    Returns
+    -------
+    tuple of str
+        One sentence each, beginning with the key.
+    """
+    return (*_step_warnings(case), *_divider_warnings(case), *_on_time_warnings(case), *_implausible(case, ""))
+
+
+def _step_warnings(case: Case) -> Iterator[str]:
+    """Tell of steps that leave the specified range."""
+    specification = case.specification
+    steps = (
+        ("load_step", specification.load_step, specification.output_current, "A", "output_current"),
+        ("line_step", specification.line_step, specification.input_voltage, "V", "input_voltage"),
+    )
+    for name, step, levels, unit, bound in steps:
+        if step is None:
+            continue
+        outside = [
+            x for x in (step.from_, step.to) if not levels.lowest * (1 - 1e-9) <= x <= levels.highest * (1 + 1e-9)
+        ]
+        for value in outside:
+            yield f"specification.{name}: {format_quantity(value, unit)} lies outside the range of {bound}"
+
+
+def _divider_warnings(case: Case) -> Iterator[str]:
+    """Tell of a divider that would regulate to another voltage than the specified one."""
+    amplifier, divider = case.error_amplifier, case.divider
+    if amplifier is None or divider is None or divider.upper is None:
+        return
+    output = case.specification.output_voltage
+    set_by_divider = amplifier.reference * (1 + divider.upper / divider.lower)
+    if abs(set_by_divider / output - 1) > 0.02:
+        yield (
+            f"divider.upper: the divider sets {volts(set_by_divider)}, the specified output is {volts(output)}; "
+            "operating points use the specified output"
+        )
+
+
+def _on_time_warnings(case: Case) -> Iterator[str]:
+    """Tell of a switch that would have to conduct for less than its shortest time."""
+    line = case.specification.input_voltage.highest
+    turns = case.stage.turns if isinstance(case.stage, FlybackStage) else 1.0
+    duty = ideal_duty(case.converter.topology, line, case.specification.output_voltage, turns=turns)
+    on_time = duty / case.converter.switching_frequency
+    if on_time < case.modulator.min_on_time:
+        yield (
+            f"modulator.min_on_time: at {volts(line)} input the switch conducts for about "
+            f"{format_quantity(on_time, 's')}, shorter than {format_quantity(case.modulator.min_on_time, 's')}"
+        )
+
+
+def _implausible(table: BaseModel, prefix: str) -> Iterator[str]:
+    """Tell of values that are hard to believe, in a table and all tables within it."""
+    for name, field in type(table).model_fields.items():
+        key = f"{prefix}{field.alias or name}"
+        value = getattr(table, name)
+        entries = enumerate(value) if isinstance(value, tuple) else ()
+        if isinstance(value, BaseModel):
+            yield from _implausible(value, f"{key}.")
+        for index, entry in entries:
+            if isinstance(entry, BaseModel):
+                yield from _implausible(entry, f"{key}.{index}." if len(value) > 1 else f"{key}.")
+        for mark in field.metadata:
+            if isinstance(mark, QuantityField) and isinstance(value, float) and (text := implausible(value, mark.unit)):
+                yield f"{key}: {text}"

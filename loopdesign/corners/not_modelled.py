@@ -1,0 +1,74 @@
+"""What a case file can say and the engine does not model: such a case is refused and never silently simplified."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from loopdesign.errors import CaseError, Fault
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from loopdesign import case as cases
+
+
+def _sensed(case: cases.Case) -> bool:
+    """Whether the case limits the sensed signal."""
+    return case.modulator.scheme == "peak current" and case.modulator.current_limit is not None
+
+
+_USED: dict[str, tuple[Callable[[cases.Case], bool], str]] = {
+    "specification.load": (
+        lambda case: case.specification.load == "voltage",
+        "a voltage load (a drop in series with a resistance)",
+    ),
+    "specification.regulate": (lambda case: case.specification.regulate == "current", "a regulated output current"),
+    "output_filter": (lambda case: case.output_filter is not None, "a second filter stage behind the output capacitor"),
+    "modulator.turn_off_delay": (lambda case: case.modulator.turn_off_delay > 0, "a delay from trip to turn-off"),
+    "modulator.blanking": (lambda case: case.modulator.blanking > 0, "blanking of the comparator after turn-on"),
+    "modulator.current_limit": (_sensed, "a current limit cycle by cycle"),
+}
+"""Key of the case file: whether a case uses it, and what it is. An entry goes when the engine models it."""
+
+
+def not_modelled(case: cases.Case) -> tuple[Fault, ...]:
+    """List what a case asks for that the engine does not model.
+
+    Parameters
+    ----------
+    case
+        The case.
+
+    Returns
+    -------
+    tuple of Fault
+        One for each key; empty where the engine models the whole case.
+    """
+    return tuple(
+        Fault(
+            file=case.source,
+            key=key,
+            message=f"{what} is not modelled by this version",
+            expected="a case without it",
+            hint="the key is read and checked, but results that leave it out would be wrong, so there are none",
+        )
+        for key, (used, what) in _USED.items()
+        if used(case)
+    )
+
+
+def refuse_not_modelled(case: cases.Case) -> None:
+    """Refuse a case that asks for what the engine does not model.
+
+    Parameters
+    ----------
+    case
+        The case.
+
+    Raises
+    ------
+    CaseError
+        With one fault for each such key.
+    """
+    if faults := not_modelled(case):
+        raise CaseError(faults)

@@ -1,0 +1,125 @@
+"""The parts of the power stage at a batch of corners."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign import case as cases
+from loopdesign.corners.conditions import (
+    REFERENCE_TEMPERATURE,
+    Corners,
+    Value,
+    capacitor_value,
+    inductor_value,
+    warm,
+)
+from loopdesign.network.topologies.base import DamperValue, StageValues
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+
+def bank_names(case: cases.Case) -> tuple[str, ...]:
+    """Return the names of the output capacitors in the netlist: Co, or Co1, Co2 ... for a bank of several."""
+    count = len(case.stage.Co)
+    return ("Co",) if count == 1 else tuple(f"Co{i + 1}" for i in range(count))
+
+
+def capacitors(case: cases.Case) -> dict[str, cases.CapacitorEntry]:
+    """Return every capacitor of the case, dampers apart, by its name in the netlist."""
+    parts: dict[str, cases.CapacitorEntry] = dict(zip(bank_names(case), case.stage.Co, strict=True))
+    if isinstance(case.stage, cases.TwoInductorStage):
+        parts["Cs"] = case.stage.Cs
+    if case.input_filter is not None:
+        parts["Cf"] = case.input_filter.C
+    if case.output_filter is not None:
+        parts["Cof"] = case.output_filter.C
+    return parts
+
+
+def inductors(case: cases.Case) -> dict[str, cases.InductorEntry]:
+    """Return every inductor of the case by its name in the netlist; what is merged into another is left out."""
+    parts = {"L1": case.stage.L1}
+    if isinstance(case.stage, cases.TwoInductorStage):
+        parts["L2"] = case.stage.L2
+    if case.input_filter is not None:
+        parts["Lf"] = case.input_filter.L
+    if case.output_filter is not None:
+        parts["Lof"] = case.output_filter.L
+    return parts
+
+
+def curved(case: cases.Case) -> dict[str, str]:
+    """Return the parts whose value depends on the operating point: name in the netlist to the state that says how."""
+    found = {name: f"v({name})" for name, part in capacitors(case).items() if part.bias_curve is not None}
+    found |= {name: f"i({name})" for name, part in inductors(case).items() if part.current_curve is not None}
+    leakage = None if case.input_filter is None else case.input_filter.choke_leakage
+    if leakage is not None and leakage.current_curve is not None:
+        found["Lf"] = "i(Lf)"
+    return found
+
+
+def stage_values(case: cases.Case, corners: Corners, bias: Mapping[str, NDArray[np.float64]]) -> StageValues:
+    """Resolve every power part at a batch of corners.
+
+    Parameters
+    ----------
+    case
+        The case.
+    corners
+        Operating conditions.
+    bias
+        Average voltage [V] of capacitors and current [A] of inductors (B,) by name; none where absent.
+
+    Returns
+    -------
+    StageValues
+        Values scalar or (B,).
+    """
+    stage, diode = case.stage, case.stage.diode
+    values = StageValues(
+        L1=inductor_value(stage.L1, "L1", corners, bias),
+        Co=tuple(
+            capacitor_value(part, name, corners, bias) for name, part in zip(bank_names(case), stage.Co, strict=True)
+        ),
+        switch_resistance=warm(stage.switch.resistance, stage.switch.temperature_coefficient, corners),
+        diode_resistance=0.0 if diode is None else warm(diode.resistance, diode.temperature_coefficient, corners),
+        diode_drop=_drop(diode, corners),
+    )
+    if isinstance(stage, cases.TwoInductorStage):
+        return replace(
+            values,
+            L2=inductor_value(stage.L2, "L2", corners, bias),
+            coupling=stage.coupling.nominal * corners.factor("coupling"),
+            Cs=capacitor_value(stage.Cs, "Cs", corners, bias),
+            damper=damper_value(stage.damper, "damper", corners),
+        )
+    if isinstance(stage, cases.FlybackStage):
+        winding = warm(stage.secondary_resistance, stage.secondary_temperature_coefficient, corners)
+        return replace(values, turns=stage.turns, secondary_resistance=winding)
+    return values
+
+
+def damper_value(part: cases.Damper | None, cause: str, corners: Corners) -> DamperValue | None:
+    """Resolve a damper with the factors ``CAUSE.resistance`` and ``CAUSE.capacitance``; None where there is none."""
+    if part is None:
+        return None
+    return DamperValue(
+        resistance=part.resistance * corners.factor(f"{cause}.resistance"),
+        capacitance=part.capacitance * corners.factor(f"{cause}.capacitance"),
+    )
+
+
+def _drop(diode: cases.DiodeEntry | None, corners: Corners) -> Value:
+    """Forward drop [V] of the rectifier at the corners' temperature, never below zero."""
+    if diode is None:
+        return 0.0
+    if not diode.drop_temperature_coefficient:
+        return diode.drop
+    change = diode.drop_temperature_coefficient * (corners.temperature - REFERENCE_TEMPERATURE)
+    return np.maximum(diode.drop + change, 0.0)
