@@ -17,8 +17,7 @@ from loopdesign.analysis.check import LOWEST_SHARE
 from loopdesign.analysis.variants import Base, closed_loop
 from loopdesign.errors import ConvergenceError, LoopDesignError
 from loopdesign.margins.margins import headline_margins
-from loopdesign.models.switched import SwitchedModel, linearise, loop_gain, output_impedance
-from loopdesign.network.linear_algebra import CONDITION_LIMIT
+from loopdesign.models.switched import SwitchedModel, loop_gain, output_impedance
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -136,7 +135,7 @@ def loop_of(
 ) -> NDArray[np.complex128]:
     """Evaluate the exact loop gain (B,F) of variants on one grid (F,) [Hz]; arguments as for `judge`."""
     model, _ = closed_loop(base, corners, condition)
-    return _loop(model, np.broadcast_to(frequencies_hz, (len(corners), len(frequencies_hz))))
+    return loop_gain(model, np.broadcast_to(frequencies_hz, (len(corners), len(frequencies_hz))))
 
 
 def peak_impedance(
@@ -178,7 +177,7 @@ def _refined(
     model: SwitchedModel, frequencies: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
     """Add points to the intervals of each item that hold its margins, or in which its loop gain changes most."""
-    loop = _loop(model, frequencies)
+    loop = loop_gain(model, frequencies)
     interest = np.minimum(np.abs(np.log(loop[:, 1:] / loop[:, :-1])), 3.0)
     above = np.abs(loop) >= 1.0
     interest += 20.0 * (above[:, 1:] != above[:, :-1])
@@ -194,18 +193,5 @@ def _refined(
     new = np.exp(np.concatenate([low + width / 3.0, low + width * (2.0 / 3.0)], axis=1))
     joint = np.concatenate([frequencies, new], axis=1)
     order = np.argsort(joint, axis=1)
-    both = np.concatenate([loop, _loop(model, new)], axis=1)
+    both = np.concatenate([loop, loop_gain(model, new)], axis=1)
     return np.take_along_axis(joint, order, 1), np.take_along_axis(both, order, 1)
-
-
-def _loop(model: SwitchedModel, frequencies: NDArray[np.float64]) -> NDArray[np.complex128]:
-    """Loop gain (B,F); items without a good set of eigenvectors are evaluated apart, the others in modal form."""
-    condition = np.max([m.condition for m in (*model.modes, model.period_modes)], axis=0)
-    good = condition < CONDITION_LIMIT
-    if good.all():
-        return loop_gain(model, frequencies)
-    loop = np.empty(frequencies.shape, complex)
-    for items in (np.flatnonzero(good), np.flatnonzero(~good)):
-        if len(items):
-            loop[items] = loop_gain(linearise(model.point.take(items)), frequencies[items])
-    return loop

@@ -13,8 +13,8 @@ if TYPE_CHECKING:
 RANK_TOLERANCE = 1e-11
 """Relative singular value below which an equilibrated nodal matrix has lost rank (its entries are exact to 1e-16)."""
 
-CONDITION_LIMIT = 1e8
-"""Eigenvector condition above which modal form loses half the digits and is not used."""
+CONDITION_LIMIT = 1e6
+"""Eigenvector condition above which modal form loses more digits than an answer to 1e-6 can spare, and is not used."""
 
 _PADE_13 = (
     64764752532480000.0, 32382376266240000.0, 7771770303897600.0, 1187353796428800.0, 129060195264000.0,
@@ -65,6 +65,15 @@ class Modal:
     vectors: NDArray[np.complex128]
     inverse: NDArray[np.complex128]
     condition: NDArray[np.float64]
+
+    def take(self, items: NDArray[np.intp]) -> Modal:
+        """Keep some items, in the order given."""
+        return Modal(
+            values=self.values[items],
+            vectors=self.vectors[items],
+            inverse=self.inverse[items],
+            condition=self.condition[items],
+        )
 
 
 def modal(A: NDArray[np.float64]) -> Modal:

@@ -13,7 +13,6 @@ from numpy.testing import assert_allclose
 from scipy.optimize import brentq
 from stages import BOOST, SEPIC, converter, one_inductor, scaled, trap, two_inductor
 
-import loopdesign.models.switched
 from loopdesign.compensation.compensator import Divider, NetworkParts, TransconductanceAmplifier
 from loopdesign.compensation.netlist import compensator_netlist
 from loopdesign.models.switched import (
@@ -149,34 +148,6 @@ def test_output_impedance_at_dc():
     model = linearise(operating_point(conv))
     expected = (more - less) / (2 * h) * control_to_output(model, f)[0, 0].real
     assert output_impedance(model, f)[0, 0].real == pytest.approx(expected, rel=1e-5)
-
-
-@given(
-    vin=st.floats(7.0, 30.0),
-    current=st.floats(0.03, 1.25),
-    coupling=st.sampled_from([0.0, 0.95]),
-    source=st.sampled_from(["control", "line", "load"]),
-)
-def test_modal_and_solved_routes_agree(vin, current, coupling, source):
-    model = linearise(operating_point(trap(vin, current=current, coupling=coupling)))
-    assert model.modal_form
-    modal = model.response(FREQUENCIES, source, ["v(out)", "i(line)"])
-    angle = 2 * np.pi * FREQUENCIES[None] / FS
-    network = model.point.network
-    rows = [network.output_index(o) for o in ("v(out)", "i(line)")]
-    solved = model._solved_response(angle, network.input_index(source), rows)
-    assert_allclose(modal, solved, rtol=1e-7, atol=1e-9 * np.abs(solved).max())
-
-
-@pytest.mark.parametrize("name", ["continuous", "discontinuous", "closed"])
-def test_the_solved_route_takes_over(name, monkeypatch):
-    """With no eigenvectors trusted the same numbers come out."""
-    model = linearise(operating_point(CASES[name]()))
-    source = "injection" if name == "closed" else "control"
-    modal = model.response(FREQUENCIES, source, ["v(out)"])
-    monkeypatch.setattr(loopdesign.models.switched, "CONDITION_LIMIT", 0.0)
-    assert not model.modal_form
-    assert_allclose(model.response(FREQUENCIES, source, ["v(out)"]), modal, rtol=1e-6)
 
 
 def test_loop_gain_is_near_the_product_of_its_parts():
