@@ -6,6 +6,7 @@
 `checks`    what is impossible or odd across sections
 `locate`    where each key stands in the text
 `faults`    sentences for what is wrong
+`read`      the text of a file, within bounds
 `load`      text to case
 `template`  a case file to begin from
 `write`     chosen parts back into the text; JSON Schema
@@ -13,7 +14,7 @@
 
 from loopdesign.case.checks import ideal_duty
 from loopdesign.case.fields import EXACT, Levels, Tolerance
-from loopdesign.case.load import load_case, parse_case, read_text
+from loopdesign.case.load import load_case, parse_case
 from loopdesign.case.model import Case
 from loopdesign.case.tables.control import (
     PART_UNITS,
@@ -58,6 +59,7 @@ from loopdesign.case.tables.stage import (
     OutputFilter,
     TwoInductorStage,
 )
+from loopdesign.case.read import read_text
 from loopdesign.case.template import template
 from loopdesign.case.write import json_schema, write_parts
 

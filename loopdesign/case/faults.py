@@ -160,7 +160,7 @@ def text_problems(name: str, value: object) -> list[InputProblem]:
     return [InputProblem(path=(name,), message="is not a text", found=shown(value), expected="a text in quotes")]
 
 
-def from_validation(error: ValidationError, section: str, document: dict[str, Any]) -> list[InputProblem]:
+def from_validation(error: ValidationError, section: str, document: dict[str, Any], *, most: int) -> list[InputProblem]:
     """Translate what the validator reports about one section.
 
     Parameters
@@ -171,13 +171,15 @@ def from_validation(error: ValidationError, section: str, document: dict[str, An
         Top-level key of the section.
     document : dict
         The whole document as read.
+    most : int
+        Most faults translated.
 
     Returns
     -------
     list of InputProblem
         One for each fault.
     """
-    details = error.errors(include_url=False)
+    details = error.errors(include_url=False)[:most]
     return [_translate(detail, _path(document, (section, *detail["loc"])), document) for detail in details]
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import difflib
 import re
 import tomllib
 from typing import TYPE_CHECKING, Any
@@ -14,23 +13,27 @@ from loopdesign.case import faults
 from loopdesign.case.checks import InputProblem, Sections, problems, warnings
 from loopdesign.case.locate import locate, place_of
 from loopdesign.case.model import Case
+from loopdesign.case.read import BEGIN, read_text, refuse_long_lines
 from loopdesign.errors import CaseError, Fault
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+MOST_FAULTS = 100
+"""Most faults reported in full, and most looked for within one section."""
+_TOO_DEEP = "tables or lists are nested too deeply"
+_ENDLESS = re.compile(r"[0-9_]{4300,}")
 _AT = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 _UNQUOTED = re.compile(r"[=\[,]\s*([+-]?\d[\d.]*(?:[eE][+-]?\d+)?\s*[a-zA-Zµμ\u03a9\u2126%°][^\s,}\]#]*)")
 _BARE_WORD = re.compile(r"[=\[,]\s*([A-Za-z][\w ]*?)\s*(?:[,}\]#]|$)")
-_BEGIN = "loopdesign start sepic writes a commented case file to begin from"
 
 
-def load_case(path: Path) -> Case:
+def load_case(path: Path | str) -> Case:
     """Read and validate a case file.
 
     Parameters
     ----------
-    path : Path
+    path : Path or str
         The file.
 
     Returns
@@ -44,51 +47,6 @@ def load_case(path: Path) -> Case:
         With every fault found.
     """
     return parse_case(read_text(path), str(path))
-
-
-def read_text(path: Path) -> str:
-    """Read the text of a case file, without a byte-order mark.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-
-    Returns
-    -------
-    str
-        Its text.
-
-    Raises
-    ------
-    CaseError
-        There is no such file, it is a folder, or it is not UTF-8.
-    """
-    name = str(path)
-    if path.is_dir():
-        raise CaseError([Fault(file=name, message="this is a folder", expected="a case file (TOML)")])
-    try:
-        data = path.read_bytes()
-    except FileNotFoundError:
-        near = difflib.get_close_matches(path.name, [other.name for other in path.parent.glob("*.toml")], n=3)
-        hint = f"did you mean {', '.join(near)}?" if near else _BEGIN
-        raise CaseError([Fault(file=name, message="there is no such file", hint=hint)]) from None
-    except OSError as error:
-        raise CaseError([Fault(file=name, message=f"cannot be read: {error.strerror}")]) from error
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
-        column = error.start - (data.rfind(b"\n", 0, error.start) + 1) + 1
-        fault = Fault(
-            file=name,
-            line=line,
-            column=column,
-            message="the file is not UTF-8 text",
-            found=f"the byte 0x{data[error.start]:02x}",
-            hint="save it with the encoding UTF-8",
-        )
-        raise CaseError([fault]) from error
 
 
 def parse_case(text: str, name: str) -> Case:
@@ -113,27 +71,49 @@ def parse_case(text: str, name: str) -> Case:
     """
     text = text.removeprefix("\ufeff").replace("\r\n", "\n")
     document = _parse_toml(text, name)
-    found, read = _read_sections(document)
-    found += problems(_sections(read, document))
-    if found:
-        places = locate(text)
-        listed = [_placed(problem, name, place_of(places, problem.at or problem.path)) for problem in found]
-        raise CaseError(sorted(listed, key=lambda fault: (fault.line or 0, fault.column or 0)))
+    reported, read = _read_sections(document)
+    reported += problems(_sections(read, document))
+    if reported:
+        raise CaseError(_placed_in_order(reported, text, name))
     case = Case.model_validate({**read, "source": name})
     return case.model_copy(update={"warnings": warnings(case)})
 
 
+def _placed_in_order(reported: list[InputProblem], text: str, name: str) -> list[Fault]:
+    """Give each problem its place in the text, in the order of the text.
+
+    Raises
+    ------
+    CaseError
+        Where the text is nested too deeply to be scanned.
+    """
+    try:
+        places = locate(text)
+    except RecursionError:
+        raise CaseError([Fault(file=name, message=_TOO_DEEP)]) from None
+    listed = [
+        _placed(problem, name, place_of(places, problem.at or problem.path)) for problem in reported[:MOST_FAULTS]
+    ]
+    listed.sort(key=lambda fault: (fault.line or 0, fault.column or 0))
+    further = len(reported) - MOST_FAULTS
+    return listed if further <= 0 else [*listed, Fault(file=name, message=f"at least {further} further faults")]
+
+
 def _parse_toml(text: str, name: str) -> dict[str, Any]:
     """Parse the text, with a sentence of our own for each way in which it is not TOML."""
+    refuse_long_lines(text, name)
     try:
         document = tomllib.loads(text)
     except RecursionError:
-        raise CaseError([Fault(file=name, message="tables or lists are nested too deeply")]) from None
-    except ValueError as error:
+        raise CaseError([Fault(file=name, message=_TOO_DEEP)]) from None
+    except tomllib.TOMLDecodeError as error:
         raise CaseError([_toml_fault(text, name, str(error))]) from None
+    except ValueError:  # Python refuses to convert thousands of digits, and does not say where they stand
+        row = next((i for i, line in enumerate(text.split("\n"), 1) if _ENDLESS.search(line)), None)
+        raise CaseError([Fault(file=name, line=row, message="a whole number has thousands of digits")]) from None
     if not document:
         what = "the file has no keys" if text.strip() else "the file is empty"
-        raise CaseError([Fault(file=name, message=what, expected="a case file (TOML)", hint=_BEGIN)])
+        raise CaseError([Fault(file=name, message=what, expected="a case file (TOML)", hint=BEGIN)])
     return document
 
 
@@ -177,28 +157,29 @@ def _quotes_hint(source: str) -> str:
 def _read_sections(document: dict[str, Any]) -> tuple[list[InputProblem], dict[str, Any]]:
     """Validate each top-level key by itself, so that one faulty section hides no fault of another."""
     read: dict[str, Any] = {}
-    found = [faults.unknown_key((name,), document, None) for name in document if name not in faults.SECTIONS]
+    unknown = [name for name in document if name not in faults.SECTIONS][: MOST_FAULTS + 1]
+    reported = [faults.unknown_key((name,), document, None) for name in unknown]
     for name in faults.SECTIONS:
         if name not in document:
             if Case.model_fields[name].is_required():
-                found.append(faults.missing_section(name))
+                reported.append(faults.missing_section(name))
             continue
         value = document[name]
         if name in {"title", "notes"}:
-            found += faults.text_problems(name, value)
+            reported += faults.text_problems(name, value)
             read[name] = value
             continue
         model = faults.section_model(name, document)
         if model is None:
-            found += faults.choice_problems(name, document)
+            reported += faults.choice_problems(name, document)
         elif not isinstance(value, dict):
-            found.append(faults.not_a_table((name,), value))
+            reported.append(faults.not_a_table((name,), value))
         else:
             try:
                 read[name] = model.model_validate(value)
             except ValidationError as error:
-                found += faults.from_validation(error, name, document)
-    return found, read
+                reported += faults.from_validation(error, name, document, most=MOST_FAULTS + 1)
+    return reported, read
 
 
 def _sections(read: dict[str, Any], document: dict[str, Any]) -> Sections:

@@ -13,10 +13,12 @@ from __future__ import annotations
 
 import math
 import re
-from decimal import ROUND_HALF_EVEN, Context, Decimal
+from decimal import ROUND_HALF_EVEN, Context, Decimal, DecimalException
 
 from loopdesign.units.symbols import UNITS, canonical_unit, power_of_letter, power_of_unit, refusal
 
+LONGEST_INTEGER = 1024
+"""Longest whole number that a message repeats [bits]; no longer one fits a double."""
 _PRINTED = {-15: "f", -12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G", 12: "T"}
 _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 _PLAIN = re.compile(rf"({_NUMBER})\s*(.*)")
@@ -206,13 +208,21 @@ def _decimal(text: str, unit: str) -> Decimal:
         power = power_of_letter(letter, unit)
         if power is not None:
             power_of_unit(rest, shown, unit, allow_prefix=False)
-            return Decimal(f"{whole}.{fraction}").scaleb(power)
+            return _scaled(f"{whole}.{fraction}", power, shown, unit)
     plain = _PLAIN.fullmatch(clean)
     if plain is None:
         finite = not re.fullmatch(r"[+-]?(nan|inf|infinity)\s*.*", clean, re.IGNORECASE)
         raise refusal("is not a quantity" if finite else "is not a finite number", shown, unit)
     number, rest = plain.groups()
-    return Decimal(number).scaleb(power_of_unit(rest, shown, unit, allow_prefix=True))
+    return _scaled(number, power_of_unit(rest, shown, unit, allow_prefix=True), shown, unit)
+
+
+def _scaled(number: str, power: int, shown: str, unit: str) -> Decimal:
+    """Read a number as written and shift its decimal point."""
+    try:
+        return Decimal(number).scaleb(power)
+    except DecimalException:
+        raise refusal("is beyond what a number can hold", shown, unit) from None
 
 
 def _significant(value: Decimal, digits: int) -> str:
@@ -258,4 +268,6 @@ def shown(value: object) -> str:
         return "a table"
     if isinstance(value, list | tuple):
         return "a list" if value else "an empty list"
+    if isinstance(value, int) and value.bit_length() > LONGEST_INTEGER:
+        return f"a whole number of {value.bit_length()} bits"
     return "nothing" if value is None else str(value)

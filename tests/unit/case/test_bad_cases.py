@@ -110,7 +110,7 @@ def test_path_through_a_file_cannot_be_read(tmp_path):
 
 def test_deep_nesting_and_huge_numbers_are_refused():
     with pytest.raises(CaseError, match=r"nested too deeply|not valid TOML"):
-        parse_case("x = " + "[" * 100_000, "deep.toml")
+        parse_case("x = " + "[" * 9_000, "deep.toml")
     with pytest.raises(CaseError, match=r"x\.toml"):
         parse_case(GOOD.replace('"300 kHz"', "9" * 5000), "x.toml")
     with pytest.raises(CaseError, match="is not a finite number"):
