@@ -5,6 +5,7 @@
 `model`     the whole case
 `checks`    what is impossible or odd across sections
 `locate`    where each key stands in the text
+`kinds`     which model fills which table
 `faults`    sentences for what is wrong
 `read`      the text of a file, within bounds
 `load`      text to case
@@ -16,6 +17,7 @@ from loopdesign.case.checks import ideal_duty
 from loopdesign.case.fields import EXACT, Levels, Tolerance
 from loopdesign.case.load import load_case, parse_case
 from loopdesign.case.model import Case
+from loopdesign.case.read import read_text
 from loopdesign.case.tables.control import (
     PART_UNITS,
     PARTS_OF_NETWORK,
@@ -59,7 +61,6 @@ from loopdesign.case.tables.stage import (
     OutputFilter,
     TwoInductorStage,
 )
-from loopdesign.case.read import read_text
 from loopdesign.case.template import template
 from loopdesign.case.write import json_schema, write_parts
 

@@ -3,76 +3,30 @@
 from __future__ import annotations
 
 import difflib
-from typing import TYPE_CHECKING, Any, Literal, get_args, get_origin
-
-from pydantic import BaseModel
+from typing import TYPE_CHECKING, Any
 
 from loopdesign.case.checks import InputProblem
-from loopdesign.case.fields import LevelsOf, QuantityField
-from loopdesign.case.model import PLAIN_SECTIONS, Case
-from loopdesign.case.tables.control import (
-    OperationalSection,
-    PeakCurrentSection,
-    ShuntOptocouplerSection,
-    TransconductanceSection,
-    VoltageModeSection,
+from loopdesign.case.kinds import (
+    CHOICES,
+    SECTIONS,
+    UNSAID,
+    choices_of,
+    field_of,
+    keys_of,
+    model_at,
+    path_of,
+    quantity_of,
 )
-from loopdesign.case.tables.demands import SPECIFICATIONS
-from loopdesign.case.tables.stage import STAGES, OneInductorStage
+from loopdesign.case.tables.stage import OneInductorStage
 from loopdesign.errors import QuantityError
 from loopdesign.units.quantities import shown
 
 if TYPE_CHECKING:
-    from pydantic import ValidationError
+    from pydantic import BaseModel, ValidationError
     from pydantic.fields import FieldInfo
     from pydantic_core import ErrorDetails
 
     from loopdesign.case.locate import Path
-
-SECTIONS: tuple[str, ...] = tuple(name for name in Case.model_fields if name not in {"source", "warnings"})
-"""Top-level keys of a case file."""
-
-CHOICES: dict[str, tuple[str, str, dict[str, type[BaseModel]]]] = {
-    "specification": ("specification", "regulate", dict(SPECIFICATIONS)),
-    "stage": ("converter", "topology", dict(STAGES)),
-    "modulator": ("modulator", "scheme", {"peak current": PeakCurrentSection, "voltage": VoltageModeSection}),
-    "error_amplifier": (
-        "error_amplifier",
-        "kind",
-        {
-            "transconductance": TransconductanceSection,
-            "operational": OperationalSection,
-            "shunt optocoupler": ShuntOptocouplerSection,
-        },
-    ),
-}
-"""Sections of several kinds: the table and the key that choose the kind, and the model of each kind."""
-
-_UNSAID = {"specification": "voltage"}
-"""Kind of a section whose file does not choose one."""
-
-
-def section_model(name: str, document: dict[str, Any]) -> type[BaseModel] | None:
-    """Return the model of a section, None when the key that chooses its kind is missing or wrong.
-
-    Parameters
-    ----------
-    name : str
-        Top-level key, one of `SECTIONS` other than title and notes.
-    document : dict
-        The whole document as read.
-
-    Returns
-    -------
-    type of BaseModel or None
-        The model to validate the section with.
-    """
-    if name in PLAIN_SECTIONS:
-        return PLAIN_SECTIONS[name]
-    table, key, models = CHOICES[name]
-    chooser = document.get(table)
-    choice = chooser.get(key, _UNSAID.get(name)) if isinstance(chooser, dict) else None
-    return models.get(choice) if isinstance(choice, str) else None
 
 
 def choice_problems(name: str, document: dict[str, Any]) -> list[InputProblem]:
@@ -180,7 +134,7 @@ def from_validation(error: ValidationError, section: str, document: dict[str, An
         One for each fault.
     """
     details = error.errors(include_url=False)[:most]
-    return [_translate(detail, _path(document, (section, *detail["loc"])), document) for detail in details]
+    return [_translate(detail, path_of(document, (section, *detail["loc"])), document) for detail in details]
 
 
 def unknown_key(path: Path, document: dict[str, Any], model: type[BaseModel] | None) -> InputProblem:
@@ -207,28 +161,16 @@ def unknown_key(path: Path, document: dict[str, Any], model: type[BaseModel] | N
     near = difflib.get_close_matches(key, known, n=3, cutoff=0.6)
     near += [name for name in known if name.lower() == key.lower() and name not in near]
     hint = f"did you mean {' or '.join(near)}?" if near else ""
-    if others := [other for other in SECTIONS if other != path[0] and key in _keys_of(other)]:
+    if others := [other for other in SECTIONS if other != path[0] and key in keys_of(other)]:
         hint = f"{key} belongs in [{others[0]}]"
     return InputProblem(path=path, message="unknown key", found=key, expected=", ".join(known), hint=hint)
-
-
-def _keys_of(section: str) -> set[str]:
-    """Return every key that a section can have."""
-    models = (
-        CHOICES[section][2].values()
-        if section in CHOICES
-        else [PLAIN_SECTIONS[section]]
-        if section in PLAIN_SECTIONS
-        else []
-    )
-    return {field.alias or name for model in models for name, field in model.model_fields.items()}
 
 
 def _elsewhere(path: Path, document: dict[str, Any]) -> InputProblem | None:
     """Report a key that another topology, scheme or kind has."""
     section, key = str(path[0]), str(path[1])
     table, chooser, models = CHOICES[section]
-    chosen = document[table].get(chooser, _UNSAID.get(section))
+    chosen = document[table].get(chooser, UNSAID.get(section))
     owners = [name for name, model in models.items() if key in model.model_fields]
     if not owners:
         return None
@@ -252,16 +194,16 @@ def _translate(detail: ErrorDetails, path: Path, document: dict[str, Any]) -> In
         return InputProblem(
             path=path, message=cause.problem, found=cause.found, expected=cause.expected, hint=cause.hint
         )
-    model = _model_at(path[:-1], document)
-    field = _field_of(model, path[-1])
+    model = model_at(path[:-1], document)
+    field = field_of(model, path[-1])
     if kind == "extra_forbidden":
         return unknown_key(path, document, model)
     if kind == "literal_error":
-        return _wrong_choice(path, value, _choices(field))
+        return _wrong_choice(path, value, choices_of(field))
     if kind in {"model_type", "model_attributes_type", "dict_type"}:
         return not_a_table(path, value)
     if kind == "missing":
-        mark = _quantity_of(field)
+        mark = quantity_of(field)
         return InputProblem(
             path=path, message="missing key", expected=_expected(field, path), hint=mark.hint if mark else ""
         )
@@ -279,66 +221,12 @@ def _plain_type(detail: ErrorDetails, path: Path, field: FieldInfo | None) -> In
     return InputProblem(path=path, message=message, found=shown(detail["input"]), expected=expected)
 
 
-def _path(document: dict[str, Any], loc: tuple[str | int, ...]) -> Path:
-    """Turn the validator's location into the path in the file: a bank of one part has no index there."""
-    path: Path = ()
-    here: object = document
-    for step in loc:
-        if isinstance(here, dict) and isinstance(step, str):
-            here = here.get(step)
-        elif isinstance(here, list) and isinstance(step, int):
-            here = here[step] if step < len(here) else None
-        else:
-            continue
-        path = (*path, step)
-    return path
-
-
-def _model_at(path: Path, document: dict[str, Any]) -> type[BaseModel] | None:
-    """Return the model of the table at a path."""
-    if not path:
-        return None
-    model = section_model(str(path[0]), document)
-    for step in path[1:]:
-        field = _field_of(model, step)
-        if field is not None:
-            ranges = [mark.table for mark in field.metadata if isinstance(mark, LevelsOf)]
-            model = ranges[0] if ranges else _first_model(field.annotation)
-    return model
-
-
-def _field_of(model: type[BaseModel] | None, key: str | int) -> FieldInfo | None:
-    """Return the field that a key of the file fills."""
-    if model is None or not isinstance(key, str):
-        return None
-    return next((field for name, field in model.model_fields.items() if (field.alias or name) == key), None)
-
-
-def _first_model(annotation: object) -> type[BaseModel] | None:
-    """Return the first model within an annotation such as ``tuple[Capacitor, ...]``."""
-    if isinstance(annotation, type) and get_origin(annotation) is None and issubclass(annotation, BaseModel):
-        return annotation
-    return next((model for part in get_args(annotation) if (model := _first_model(part)) is not None), None)
-
-
-def _quantity_of(field: FieldInfo | None) -> QuantityField | None:
-    """Return the quantity that a field holds."""
-    return next((mark for mark in field.metadata if isinstance(mark, QuantityField)), None) if field else None
-
-
-def _choices(field: FieldInfo | None) -> tuple[str, ...]:
-    """Return the words that a field takes."""
-    if field is None or get_origin(field.annotation) is not Literal:
-        return ()
-    return get_args(field.annotation)
-
-
 def _expected(field: FieldInfo | None, path: Path) -> str:
     """Say what a field takes."""
-    mark = _quantity_of(field)
+    mark = quantity_of(field)
     if mark is not None:
         return mark.expected
-    if choices := _choices(field):
+    if choices := choices_of(field):
         return _one_of(choices)
     if isinstance(path[-1], int):
         return "pairs [voltage, ratio]"
@@ -371,7 +259,7 @@ def _example(path: Path) -> str:
 
 def _wrong_choice(path: Path, value: object, choices: tuple[str, ...]) -> InputProblem:
     """Report a word that is none of those allowed."""
-    near = difflib.get_close_matches(str(value), choices, n=2, cutoff=0.5)
+    near = difflib.get_close_matches(value, choices, n=2, cutoff=0.5) if isinstance(value, str) else []
     hint = f"did you mean {' or '.join(near)}?" if near else ""
     message = "unknown word" if isinstance(value, str) else "is not one of the words allowed"
     return InputProblem(path=path, message=message, found=shown(value), expected=_one_of(choices), hint=hint)
@@ -380,21 +268,3 @@ def _wrong_choice(path: Path, value: object, choices: tuple[str, ...]) -> InputP
 def _one_of(words: dict[str, type[BaseModel]] | tuple[str, ...]) -> str:
     """List the words allowed."""
     return ", ".join(f'"{word}"' for word in words)
-
-
-def quantity_at(path: Path, document: dict[str, Any]) -> QuantityField | None:
-    """Return what a key of a case file holds.
-
-    Parameters
-    ----------
-    path : tuple
-        Path of the key.
-    document : dict
-        The whole document as read.
-
-    Returns
-    -------
-    QuantityField or None
-        The quantity, None for a key that holds none.
-    """
-    return _quantity_of(_field_of(_model_at(path[:-1], document), path[-1])) if path[0] in SECTIONS else None

@@ -11,6 +11,7 @@ from pydantic import BaseModel, ValidationError
 
 from loopdesign.case import faults
 from loopdesign.case.checks import InputProblem, Sections, problems, warnings
+from loopdesign.case.kinds import SECTIONS, section_model
 from loopdesign.case.locate import locate, place_of
 from loopdesign.case.model import Case
 from loopdesign.case.read import BEGIN, read_text, refuse_long_lines
@@ -157,9 +158,9 @@ def _quotes_hint(source: str) -> str:
 def _read_sections(document: dict[str, Any]) -> tuple[list[InputProblem], dict[str, Any]]:
     """Validate each top-level key by itself, so that one faulty section hides no fault of another."""
     read: dict[str, Any] = {}
-    unknown = [name for name in document if name not in faults.SECTIONS][: MOST_FAULTS + 1]
+    unknown = [name for name in document if name not in SECTIONS][: MOST_FAULTS + 1]
     reported = [faults.unknown_key((name,), document, None) for name in unknown]
-    for name in faults.SECTIONS:
+    for name in SECTIONS:
         if name not in document:
             if Case.model_fields[name].is_required():
                 reported.append(faults.missing_section(name))
@@ -169,7 +170,7 @@ def _read_sections(document: dict[str, Any]) -> tuple[list[InputProblem], dict[s
             reported += faults.text_problems(name, value)
             read[name] = value
             continue
-        model = faults.section_model(name, document)
+        model = section_model(name, document)
         if model is None:
             reported += faults.choice_problems(name, document)
         elif not isinstance(value, dict):

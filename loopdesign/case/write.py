@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import MutableMapping
 from typing import TYPE_CHECKING, Any
 
-from loopdesign.case.faults import quantity_at
+from loopdesign.case.kinds import quantity_at
 from loopdesign.case.model import Case
 from loopdesign.case.tables.control import PART_UNITS
 from loopdesign.case.tables.stage import STAGES
