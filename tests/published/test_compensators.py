@@ -9,10 +9,12 @@ Linear and Switching Power Supplies", 2012 (from memory).
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from stages import averaged_at, converter, one_inductor
 
 from loopdesign.compensation.compensator import Divider, NetworkParts, OperationalAmplifier, TransconductanceAmplifier
 from loopdesign.compensation.features import network_features
 from loopdesign.compensation.response import compensator_response
+from loopdesign.network.topologies import TOPOLOGIES
 from loopdesign.synthesis.baseline.placement import (
     k_factor_type2,
     k_factor_type3,
@@ -122,22 +124,33 @@ def test_type3_worked_design():
     """K4: PBM3 12.14: 50 kHz, K = 5, zeros 2 kHz, poles 50 kHz, 1 kohm: 40 ohm and 0.08 uF across it, feedback 70.8 k, 45 pF.
 
     The feedback's other capacitor is misprinted as 0.011 uF, ten times 1/(2 pi 70.8 k 2 kHz). The print neglects one part
-    beside the other in every corner frequency, hence 5 percent.
+    beside the other in every corner frequency, a share of 1/K^2 of which the parts placed exactly are larger or smaller: K2's
+    formulas with k = K^2.
     """
-    plateau = 70.8  # R2/R1 in print; at the crossover the integrator, both zeros and both poles make it this times K less 1/K^2
-    gain = plateau * 5 * (1 - 1 / 25)
+    plateau, k = 70.8, 25  # R2/R1 in print; at the crossover the whole network makes it this times K less 1/K^2
+    gain = plateau * 5 * (1 - 1 / k)
     parts = place_type3_operational(10e3, gain, (2e3, 2e3), (50e3, 50e3), 1e3)
-    assert_allclose([parts.R1, parts.R2], [70.8e3, 40.0], rtol=0.05)
-    assert_allclose([parts.C1, parts.C2, parts.C3], [1.124e-9, 45e-12, 0.08e-6], rtol=0.05)
+    C2 = 1 / (2 * np.pi * 10e3 * gain * 1e3)
+    C1, R3 = C2 * (k - 1), 1e3 / (k - 1)
+    exact = [5 / (2 * np.pi * 10e3 * C1), R3, C1, C2, 1 / (2 * np.pi * 50e3 * R3)]
+    found = [parts.R1, parts.R2, parts.C1, parts.C2, parts.C3]
+    assert_allclose(found, exact, rtol=1e-12)
+    printed = np.array([70.8e3, 40.0, 1.124e-9, 45e-12, 0.08e-6])
+    assert_allclose(found, printed * [1, k / (k - 1), 1, k / (k - 1), (k - 1) / k], rtol=6e-3)  # its rounding
 
 
 @pytest.mark.parametrize(("ratio", "lag"), [(1, 135), (2, 116), (4, 104), (8, 97.1), (10, 95.7)])
 def test_output_filter_lag(ratio, lag):
-    """K5: PBM3 table 12.2, equation 12.8: far above resonance the lag is 180 - atan(f/fesr). Truncated in print: 0.7 degrees."""
+    """K5: PBM3 table 12.2, equation 12.8: far above resonance the lag is 180 - atan(f/fesr). Truncated in print: 0.7 degrees.
+
+    The program's averaged buck, with an inductor so large that resonance is far below; unloaded but for a milliampere.
+    """
     c, esr = 1e-3, 0.1
+    conv = converter(TOPOLOGIES["buck"], one_inductor(1.0, c, esr=esr), 10.0, 5.0, 1e-3, 100e3)
     f = np.array([ratio / (2 * np.pi * esr * c)])
-    plant = forward_plant(f, 1.0, c, esr, np.inf, 1.0)  # an inductor so large that resonance is far below
+    plant = averaged_at(conv, 0.5).response(f, "control", "v(out)")[0]
     assert_allclose(-np.degrees(np.angle(plant)), lag, atol=0.7)
+    assert_allclose(-np.degrees(np.angle(plant)), 180 - np.degrees(np.arctan(ratio)), atol=0.01)
 
 
 def test_transconductance_example():

@@ -241,14 +241,20 @@ def test_perfect_coupling_collapses_to_the_buck_boost():
     ((f0, q0),) = resonances(poles_hz(bare, 0))
     (zero,) = reals(zeros_hz(bare, 0))
     assert_allclose([f0, q0, zero], [650.3498, 4.494895, 5115.695], rtol=2e-7)
-    seen = []
-    for k in (0.99, 0.999, 0.9999):
+    seen, expected = [], []
+    for k in (0.999, 0.9999, 0.99999):
         model = averaged_at(lossless(18.0, L1=50e-6, coupling=k), 24.0 / 42.0)
-        pair = resonances(poles_hz(model, 0))[0]
-        seen.append((*pair, next(z for z in reals(zeros_hz(model, 0)) if z > 0)))
-    assert_allclose(seen[-1], [650.366, 4.4950, 5115.91], rtol=2e-6)
+        N, Den = polynomials(24.0 / 42.0, R, 50e-6, 50e-6, *list(PARTS.values())[2:], M=k * 50e-6)
+        for found, poles, zeros in (
+            (seen, poles_hz(model, 0), zeros_hz(model, 0)),
+            (expected, np.roots(Den) / (2 * np.pi), np.roots(N) / (2 * np.pi)),
+        ):
+            found.append((*resonances(poles)[0], next(z for z in reals(zeros) if z > 0)))
+    assert_allclose(seen, expected, rtol=1e-7)
+    assert_allclose(seen[1], [650.366, 4.4950, 5115.91], rtol=2e-6)
     distance = np.abs(np.array(seen) / [f0, q0, zero] - 1.0)
-    assert_allclose(distance[:-1] / distance[1:], 10.0, rtol=0.15)  # closes in proportion to the leakage
+    assert_allclose(distance[0] / distance[1], 10.0, rtol=0.02)  # closes in proportion to the leakage
+    assert_allclose(distance[1] / distance[2], 10.0, rtol=0.002)  # and the better so, the less there is of it
 
 
 LINE_TABLE = [

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from byhand import Sepic
 
 from loopdesign.analysis.check import examine_stage
 from loopdesign.analysis.extremes import base_corners, current_loop, extremes, influences
@@ -24,6 +25,7 @@ from loopdesign.synthesis.choice.deviation import estimated_deviation, step_of
 from loopdesign.synthesis.cures.damping import sensed_slopes
 from loopdesign.synthesis.cures.divider import choose_divider
 from loopdesign.synthesis.cures.slope import open_slope, points_at_ends, report_slope, with_slope
+from loopdesign.units.preferred import between
 
 CASES = Path(__file__).parents[3] / "cases"
 UNDAMPED = CASES / "tide_gauge_sepic_undamped.toml"
@@ -184,18 +186,22 @@ def test_divider_needs_something_to_divide():
 
 
 def test_slope_left_open_damps_every_continuous_corner():
-    """C7: Q = 1/(pi (mc D' - 1/2)), Ridley 1991 (from memory), written out with the lossless slopes."""
+    """C7: Q = 1/(pi (mc D' - 1/2)), Ridley 1991 (from memory), with duty and slope of the worst corner by hand."""
     case = case_with(('slope = "40 mV/us"', ""))
     found = report_slope(case, 5e3)
     continuous = ~found.discontinuous
     assert (found.quality[continuous] > 0.0).all()
     assert found.quality[continuous].max() <= 1.001
     assert found.phase_cost_deg[continuous].min() > 0.0
-    # 8 V in, 15 V out: Sn about 60 mV/A (2 Vin/L) with L 20 % low, D about 0.66 with losses; the smallest E12 slope with Q
-    # at most one
-    on, duty = 0.06 * 2 * 8.0 / (0.8 * 33e-6), 15.45 / (15.45 + 8.0)
+    # 8 V in, 15 V and 1.2 A out, both inductors 20 % low, the coupling capacitor at 90 % of its value: the smallest E12 slope
+    # with Q at most one, and Q with it
+    by_hand = Sepic(vout=15.0, load=1.2, winding=0.045, esr=0.004, switch=0.018, drop=0.45, diode=0.015)
+    duty, on = by_hand.duty(8.0), by_hand.slope_at_the_edge(8.0, 0.8 * 33e-6, 0.9 * 6.8e-6, 1 / 330e3, 0.06)
     needed = on * ((0.5 + 1 / np.pi) / (1 - duty) - 1.0)
-    assert found.slope == pytest.approx(needed, rel=0.25)
+    assert found.slope == between("E12", needed, 2.0 * needed)[0]
+    assert needed > 1.05 * between("E12", 0.5 * needed, needed)[-1]  # far enough from the next lower value
+    highest = 1.0 / (np.pi * ((1.0 + found.slope / on) * (1.0 - duty) - 0.5))
+    assert found.quality_at_ends[1] == pytest.approx(highest, rel=5e-3)
 
 
 def test_slope_damps_tolerance_ends_and_temperatures():

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from byhand import Sepic
 from numpy.testing import assert_allclose
 
 from loopdesign.analysis.check import examine
@@ -59,13 +60,15 @@ def test_same_numbers_as_a_response_asked_for_one_corner(case, study, name, quan
 
 
 def test_low_frequency_limits(study):
-    """A held output draws constant power: -V^2/P at full load, losses aside; the output stays where it is.
+    """A held output draws a nearly constant power, so the input resistance is negative; the output stays where it is.
 
-    At light load the loop is too slow to hold the output at the lowest frequency drawn.
+    It follows from how the input current of the stage with its losses changes with line, by hand; the balance leaves out what
+    the ripple loses, below half a percent. At light load the loop is too slow to hold the output at the lowest frequency drawn.
     """
+    by_hand = Sepic(vout=15.0, load=1.2, winding=0.045, esr=0.004, switch=0.018, drop=0.45, diode=0.015)
     for item in np.flatnonzero(study.check.conditions.load_current == 1.2):
-        volts, amperes = study.check.conditions.input_voltage[item], study.check.conditions.load_current[item]
-        assert -study.input[item, 0].real == pytest.approx(volts**2 / (15.0 * amperes), rel=0.15)
+        volts = study.check.conditions.input_voltage[item]
+        assert study.input[item, 0].real == pytest.approx(by_hand.input_resistance(volts), rel=5e-3)
         assert abs(study.output[item, 0]) < 0.2 * study.output_peak(item).value
 
 

@@ -165,7 +165,7 @@ def test_features_of_the_trap():
         assert pair.frequency_hz == pytest.approx(expected, rel=0.03)
         assert pair.right_half_plane is right
         assert (pair.quality < 0) is right
-        assert plant.named("half-switching-frequency pair").frequency_hz == pytest.approx(150e3, rel=0.1)
+        assert plant.named("half-switching-frequency pair").frequency_hz == pytest.approx(150e3, rel=0.01)
     esr = low.named("output capacitor ESR zero")
     assert esr.frequency_hz == pytest.approx(1 / (2 * np.pi * 0.01 * 100e-6), rel=1e-2)
 
