@@ -120,7 +120,7 @@ def test_nothing_toleranced_has_no_extremes(few):
     base = base_of(few, PARTS, examine_stage(few))
     found = extremes(base, ())
     assert len(found.judged) == 0
-    assert len(found.conditions) == 0
+    assert len(found.corners) == 0
 
 
 def test_every_tolerance_of_the_case_is_a_cause():
