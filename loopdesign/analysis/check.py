@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from loopdesign.analysis.corner import corner_results
 from loopdesign.analysis.given import given_parts, has_loop, require_slope, with_parts
-from loopdesign.corners.converters import compensation, line_load_corners, solved
+from loopdesign.compensation.state_space import Compensator
+from loopdesign.corners.converters import amplifier, compensation, divider, line_load_corners, network_parts, solved
 from loopdesign.margins.margins import LoopMargins, find_margins
 from loopdesign.models.insight import plants
 from loopdesign.models.switched import SwitchedModel, linearise, loop_gain
@@ -24,6 +26,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign import case as cases
+    from loopdesign.analysis.corner import CornerResult
     from loopdesign.corners.conditions import Corners
     from loopdesign.models.insight import Plant
     from loopdesign.network.converter import Converter
@@ -103,6 +106,31 @@ class CheckResult:
     def conditions(self) -> Corners:
         """Line, load and temperature of every corner."""
         return self.stage.conditions
+
+    @property
+    def corners(self) -> tuple[CornerResult, ...]:
+        """Findings of each corner, in the order of the conditions."""
+        return corner_results(
+            self.conditions, self.stage.point, self.stage.plants, self.verdicts, self.margins, self.compensator
+        )
+
+    @property
+    def compensator(self) -> Compensator | None:
+        """What closes the loop, with nominal parts; None without a loop."""
+        if self.loop is None:
+            return None
+        case = self.case
+        return Compensator(amplifier=amplifier(case), divider=divider(case), parts=network_parts(case, self.parts))
+
+    def to_rows(self) -> list[dict[str, Any]]:
+        """Turn the check into one row per corner, ready for a data frame.
+
+        Returns
+        -------
+        list of dict
+            Keys and values of the corners in ``check --json``.
+        """
+        return [corner.to_dict() for corner in self.corners]
 
     @property
     def stable(self) -> bool:

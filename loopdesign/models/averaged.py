@@ -26,6 +26,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.models.discontinuous import INPUTS, LAGS, OUTPUTS, average_state, reduced
+from loopdesign.models.state_space import LinearSystem
 from loopdesign.network.modulator import VoltageMode
 
 if TYPE_CHECKING:
@@ -71,6 +72,32 @@ class AveragedModel:
         matrix = 1j * angle[..., None, None] * np.eye(self.A.shape[-1]) - self.A[:, None]
         x = np.linalg.solve(matrix, np.broadcast_to(self.B[:, None, :, j, None], (*angle.shape, self.A.shape[-1], 1)))
         return np.einsum("bn,bfn->bf", self.C[:, i], x[..., 0]) + self.D[:, i, j, None]
+
+    def system(self, item: int = 0, source: str = "control", output: str = "v(out)") -> LinearSystem:
+        """Pick one response of one item.
+
+        Parameters
+        ----------
+        item : int
+            Operating point, counted from zero [unitless].
+        source, output : str
+            One of ``INPUTS`` and one of ``OUTPUTS``.
+
+        Returns
+        -------
+        LinearSystem
+            State space in SI units.
+        """
+        j, i, s = INPUTS.index(source), OUTPUTS.index(output), self.scale[item]
+        return LinearSystem(
+            A=self.A[item] / s[:, None] * s[None, :] / self.period[item],
+            B=self.B[item, :, j] / s / self.period[item],
+            C=self.C[item, i] * s,
+            D=float(self.D[item, i, j]),
+            states=self.states,
+            input=source,
+            output=output,
+        )
 
     def to_control(self, item: int = 0) -> control.StateSpace:
         """Convert one item to a python-control state space in SI units, inputs and outputs named."""

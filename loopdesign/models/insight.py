@@ -13,8 +13,10 @@ from loopdesign.models.discontinuous import slow_basis
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    import control
     from numpy.typing import NDArray
 
+    from loopdesign.models.state_space import LinearSystem
     from loopdesign.network.converter import Converter
     from loopdesign.orbit.steady import OperatingPoint
 
@@ -70,6 +72,8 @@ class Plant:
         [V/V].
     features
         The named ones, by frequency.
+    system
+        Averaged state space from control [V] to output [V].
     rule_of_thumb_hz
         The trade's estimate of the right-half-plane zero, to stand beside the true one [Hz]; None where there is none
         or in discontinuous conduction, where it does not hold.
@@ -79,6 +83,7 @@ class Plant:
     zeros_hz: NDArray[np.complex128]
     dc_gain: float
     features: tuple[Feature, ...]
+    system: LinearSystem
     rule_of_thumb_hz: float | None = None
 
     @property
@@ -86,6 +91,16 @@ class Plant:
         """Lowest zero in the right half-plane, real or a pair [Hz]; None where there is none."""
         right = np.abs(self.zeros_hz[self.zeros_hz.real > 0.0])
         return float(right.min()) if len(right) else None
+
+    def to_control(self) -> control.StateSpace:
+        """Convert the averaged model, control to output, to a state space of python-control.
+
+        Returns
+        -------
+        control.StateSpace
+            Input ``control`` [V], output ``v(out)`` [V], states by name.
+        """
+        return self.system.to_control()
 
     def named(self, name: str) -> Feature | None:
         """Find a feature by name."""
@@ -181,7 +196,7 @@ def _plant(
     gain = float(model.D[item, 0, 0] - model.C[item, 0] @ np.linalg.solve(model.A[item], model.B[item, :, 0]))
     roots = [*_pole_features(modes, float(model.period[item])), *_zero_features(zeros, esr_zeros)]
     order = [Feature(name="dc gain", kind="gain", value=gain), *_numbered(_without_cancelled(roots))]
-    return Plant(poles_hz=poles, zeros_hz=zeros, dc_gain=gain, features=tuple(order))
+    return Plant(poles_hz=poles, zeros_hz=zeros, dc_gain=gain, features=tuple(order), system=model.system(item))
 
 
 def _pairs(roots: Sequence[complex]) -> list[complex]:

@@ -54,6 +54,20 @@ class Mode:
         """Whether the mode decays."""
         return abs(self.multiplier) < 1.0
 
+    def to_dict(self) -> dict[str, float | str]:
+        """Turn the mode into plain numbers and its name, ready for JSON.
+
+        Returns
+        -------
+        dict
+            ``frequency_hz`` [Hz], ``growth_per_s`` [1/s] and ``name``.
+        """
+        return {
+            "frequency_hz": float(self.frequency_hz),
+            "growth_per_s": float(self.growth_per_s),
+            "name": self.name,
+        }
+
     @property
     def beyond_the_loop(self) -> bool:
         """Whether the mode grows and no voltage loop is fast enough to hold it."""

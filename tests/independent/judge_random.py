@@ -11,7 +11,6 @@ Disagreements are listed by kind, each with the seed that draws it again. Exit s
 from __future__ import annotations
 
 import argparse
-import inspect
 import os
 import sys
 import tempfile
@@ -60,12 +59,7 @@ def engine_rows(text):
         path = Path(folder) / "case.toml"
         path.write_text(text, encoding="utf-8")
         case = ld.load_case(path)
-    if "nominal" in inspect.signature(ld.check).parameters:
-        return ld.check(case, nominal=True).to_rows()
-    from loopdesign.report.loop.answer import corner
-
-    found = ld.check(case, {} if case.compensation is None else case.compensation.parts)
-    return [corner(found, item) for item in range(len(found.corners))]
+    return ld.check(case, nominal=True).to_rows()
 
 
 def one_corner(text, current):

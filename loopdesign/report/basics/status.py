@@ -10,8 +10,6 @@ from loopdesign.units.quantities import format_quantity
 if TYPE_CHECKING:
     from loopdesign.analysis.check import CheckResult
 
-NO_LOOP = "no loop is given"
-
 
 def stable_word(stable: bool) -> str:
     """Say ``stable`` or ``UNSTABLE``."""

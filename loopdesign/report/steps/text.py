@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from loopdesign.analysis.corner import number
 from loopdesign.report.basics.status import stable_word
 from loopdesign.report.basics.tables import Column, Table, without_empty
-from loopdesign.report.loop.answer import mode, number
 from loopdesign.report.loop.terminal import aligned
 from loopdesign.units.quantities import format_quantity
 
@@ -274,7 +274,7 @@ def _corner(r: StepResult) -> dict[str, Any]:
         "output_after_v": number(r.after),
         "predicted_deviation_v": {"before": number(r.estimated_v[0]), "after": number(r.estimated_v[1])},
         "largest_multiplier": None if r.worst is None else abs(r.worst.multiplier),
-        "worst_mode": None if r.worst is None else mode(r.worst),
+        "worst_mode": None if r.worst is None else r.worst.to_dict(),
         "ringing": None
         if heard is None
         else {
@@ -302,7 +302,7 @@ def _disturbance(g: GrowthRun) -> dict[str, Any]:
         "stable": g.expected.stable,
         "largest_multiplier": abs(g.expected.multiplier),
         "growth_per_cycle": None if g.measured is None else abs(g.measured.multiplier),
-        "worst_mode": mode(g.expected),
+        "worst_mode": g.expected.to_dict(),
         "time_s": _floats(g.time_s),
         "departure_v": _floats(g.departure),
     }
