@@ -11,6 +11,7 @@ from loopdesign.analysis.corner import corner_results
 from loopdesign.analysis.given import given_parts, has_loop, require_slope, with_parts
 from loopdesign.compensation.state_space import Compensator
 from loopdesign.corners.converters import amplifier, compensation, divider, line_load_corners, network_parts, solved
+from loopdesign.corners.effective import beyond_curves
 from loopdesign.margins.margins import LoopMargins, find_margins
 from loopdesign.models.insight import plants
 from loopdesign.models.switched import SwitchedModel, linearise, loop_gain
@@ -61,7 +62,7 @@ class ExaminedStage:
     waves
         One period of every current and voltage.
     warnings
-        Corners whose rectifier does not do what the model assumes, one sentence each.
+        Corners whose rectifier does not do what the model assumes, and parts beyond their curves, one sentence each.
     """
 
     conditions: Corners
@@ -165,7 +166,7 @@ def examine_stage(case: cases.Case, corners: Corners | None = None) -> ExaminedS
         model=linearise(point),
         plants=plants(converter, point),
         waves=waves,
-        warnings=conduction_faults(converter, point, waves),
+        warnings=(*conduction_faults(converter, point, waves), *beyond_curves(case, point, waves)),
     )
 
 

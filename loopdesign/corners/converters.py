@@ -94,7 +94,7 @@ def open_loop(case: cases.Case, corners: Corners, bias: Mapping[str, NDArray[np.
         load_current=corners.load_current,
         load="resistive" if load == "voltage" else load,  # a voltage load has been refused above
         synchronous=case.converter.rectifier == "synchronous",
-        modulator=_modulator(case, corners),
+        modulator=modulator(case, corners),
         max_duty=case.modulator.max_duty,
         source=filter_elements(case, corners, bias or {}),
     )
@@ -112,18 +112,31 @@ def solved(case: cases.Case, corners: Corners, guess: Guess | None = None) -> tu
     point = operating_point(converter, guess)
     if not curved(case):
         return converter, point
-    bias = _bias(case, point)
+    bias = averages(case, point)
     for _ in range(BIAS_ROUNDS):
         converter = open_loop(case, corners, bias)
         point = operating_point(converter)
-        before, bias = bias, _bias(case, point)
+        before, bias = bias, averages(case, point)
         if _settled(bias, before):
             break
     return converter, point
 
 
-def _bias(case: cases.Case, point: OperatingPoint) -> dict[str, NDArray[np.float64]]:
-    """Average voltage [V] or current [A] (B,) of each part whose value depends on it."""
+def averages(case: cases.Case, point: OperatingPoint) -> dict[str, NDArray[np.float64]]:
+    """Read the average voltage [V] or current [A] (B,) of each part whose value depends on it.
+
+    Parameters
+    ----------
+    case
+        The case.
+    point
+        Operating points of its converter.
+
+    Returns
+    -------
+    dict of str to ndarray
+        Magnitudes (B,) by the part's name in the netlist; empty where no part has such a curve.
+    """
     states = point.network.states
     mean = average_state(point) / point.network.state_scale
     return {name: np.abs(mean[:, states.index(state)]) for name, state in curved(case).items()}
@@ -144,7 +157,7 @@ def _output_target(case: cases.Case, corners: Corners) -> NDArray[np.float64]:
     return load.drop + (load.resistance + sense) * corners.load_current
 
 
-def _modulator(case: cases.Case, corners: Corners) -> Modulator:
+def modulator(case: cases.Case, corners: Corners) -> Modulator:
     """Return the comparator of the case at its corners; an open slope counts as none."""
     m = case.modulator
     if m.scheme == "voltage":

@@ -24,6 +24,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 
+CAUSES = {"Lf": "filter.L", "Cf": "filter.C", "Lof": "output_filter.L", "Cof": "output_filter.C"}
+"""Name of the factors of a part whose name in the netlist is another."""
+
+
 def bank_names(case: cases.Case) -> tuple[str, ...]:
     """Return the names of the output capacitors in the netlist: Co, or Co1, Co2 ... for a bank of several."""
     count = len(case.stage.Co)
