@@ -116,7 +116,7 @@ def design(case: CasePath, /, *, output: Folder = None, json_: Json = False) -> 
     """
     from loopdesign.case import load_case, read_text, write_parts
     from loopdesign.report.choice.text import choice_rows
-    from loopdesign.report.folder import require_replaceable
+    from loopdesign.report.replace import require_replaceable
     from loopdesign.synthesis.choice.choose import choose
 
     loaded = load_case(case)

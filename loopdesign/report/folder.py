@@ -1,20 +1,17 @@
-"""The report as a folder: written whole beside its place, then swapped in. A failed run leaves the old report alone."""
+"""The report as a folder: every file of it, written whole or not at all. A failed run leaves the old report alone."""
 
 from __future__ import annotations
 
-import json
-import shutil
-import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from loopdesign.errors import DataError
 from loopdesign.printable import json_text
 from loopdesign.report.loop.answer import answer
 from loopdesign.report.page import page
+from loopdesign.report.replace import MARK, replace
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
 
     from matplotlib.figure import Figure
 
@@ -22,8 +19,6 @@ if TYPE_CHECKING:
     from loopdesign.analysis.curves import ReportData
     from loopdesign.report.sections import Section
 
-MARK = "loopdesign"
-"""Key of ``report.json`` by which a folder is known as a report that may be replaced."""
 CHOSEN_CASE = "case.toml"
 RESOLUTION = 150
 """Dots per inch of the PNG files."""
@@ -75,7 +70,7 @@ def write_report(
         told = answer(assessment) if content is None else content
         names[:] = _write_answer(fresh, told | {"proposals": list(data.proposals)})
 
-    _replace(Path(folder), fill)
+    replace(Path(folder), fill)
     return tuple(names)
 
 
@@ -102,22 +97,7 @@ def write_section(section: Section, content: dict[str, Any], folder: Path) -> No
         (fresh / "report.md").write_text(section.markdown(), encoding="utf-8")
         _write_answer(fresh, content)
 
-    _replace(Path(folder), fill)
-
-
-def _replace(folder: Path, fill: Callable[[Path], None]) -> None:
-    """Fill a fresh folder beside the old one and swap it in."""
-    require_replaceable(folder)
-    try:
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(prefix=f".{folder.name}-", dir=folder.parent) as holder:
-            fresh = Path(holder) / "fresh"
-            fresh.mkdir()
-            fill(fresh)
-            _keep_others(folder, fresh)
-            _swap(folder, fresh, Path(holder) / "old")
-    except OSError as fault:
-        raise DataError(f"the report cannot be written to {folder}: {fault.strerror or fault}") from fault
+    replace(Path(folder), fill)
 
 
 def _write_sections(fresh: Path, sections: Sequence[Section]) -> None:
@@ -135,33 +115,6 @@ def _write_answer(fresh: Path, content: dict[str, Any]) -> tuple[str, ...]:
     marked = {MARK: {"kind": "report", "files": list(names)}, **content}
     (fresh / "report.json").write_text(json_text(marked) + "\n", encoding="utf-8")
     return names
-
-
-def require_replaceable(folder: Path) -> None:
-    """Refuse a place that holds something other than a report or an empty folder.
-
-    Raises
-    ------
-    DataError
-        Says what is there and what to do.
-    """
-    if folder.is_symlink():
-        raise DataError(f"{folder} is a link; name the folder itself with --output")
-    if not folder.exists():
-        return
-    if not folder.is_dir():
-        raise DataError(f"{folder} is a file; name another folder with --output")
-    if any(folder.iterdir()) and MARK not in _marked(folder):
-        raise DataError(f"{folder} exists and is not a report of this program; name another folder with --output")
-
-
-def _marked(folder: Path) -> dict[str, Any]:
-    """Content of the folder's report.json, empty where it is none."""
-    try:
-        content = json.loads((folder / "report.json").read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return {}
-    return content if isinstance(content, dict) else {}
 
 
 def _fill(
@@ -210,30 +163,3 @@ def save_figure(figure: Figure, stem: Path) -> None:
     figure.set_layout_engine("none")  # what was laid out once need not be laid out again
     with rc_context({"svg.hashsalt": "loopdesign"}):
         figure.savefig(stem.with_name(stem.name + ".svg"), metadata={"Date": None, "Creator": None})
-
-
-def _keep_others(folder: Path, fresh: Path) -> None:
-    """Copy what lay in the old folder and is not the report's own."""
-    if not folder.is_dir():
-        return
-    own = set(_marked(folder).get(MARK, {}).get("files", ()))
-    for path in folder.iterdir():
-        if path.name in own or (fresh / path.name).exists():
-            continue
-        if path.is_dir() and not path.is_symlink():
-            shutil.copytree(path, fresh / path.name, symlinks=True)
-        else:
-            shutil.copy2(path, fresh / path.name, follow_symlinks=False)
-
-
-def _swap(folder: Path, fresh: Path, old: Path) -> None:
-    """Put the fresh folder in place; the old one goes back where that fails."""
-    if not folder.exists():
-        fresh.rename(folder)
-        return
-    folder.rename(old)
-    try:
-        fresh.rename(folder)
-    except OSError:
-        old.rename(folder)
-        raise

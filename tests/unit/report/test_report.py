@@ -570,33 +570,6 @@ def test_failure_keeps_the_old_report(no_loop, tmp_path, monkeypatch):
     assert [p.name for p in tmp_path.iterdir()] == ["report"]
 
 
-def test_failing_swap_puts_the_old_report_back(tmp_path):
-    old, kept = tmp_path / "report", tmp_path / "kept"
-    old.mkdir()
-    (old / "x").write_text("old", encoding="utf-8")
-    with pytest.raises(OSError, match="No such file"):
-        folder._swap(old, tmp_path / "missing", kept)
-    assert (old / "x").read_text(encoding="utf-8") == "old"
-
-
-def test_what_is_no_report_is_not_replaced(tmp_path):
-    (tmp_path / "mine").mkdir()
-    (tmp_path / "mine" / "thesis.txt").write_text("years", encoding="utf-8")
-    with pytest.raises(DataError, match="not a report"):
-        folder.require_replaceable(tmp_path / "mine")
-    (tmp_path / "mine" / "report.json").write_text('["loopdesign"]', encoding="utf-8")
-    with pytest.raises(DataError, match="not a report"):
-        folder.require_replaceable(tmp_path / "mine")
-    with pytest.raises(DataError, match="is a file"):
-        folder.require_replaceable(tmp_path / "mine" / "thesis.txt")
-    (tmp_path / "link").symlink_to(tmp_path / "mine")
-    with pytest.raises(DataError, match="is a link"):
-        folder.require_replaceable(tmp_path / "link")
-    (tmp_path / "empty").mkdir()
-    folder.require_replaceable(tmp_path / "empty")
-    folder.require_replaceable(tmp_path / "new")
-
-
 def test_answer_and_text_load_no_plots():
     code = (
         "import sys, loopdesign.report.loop.answer, loopdesign.report.loop.terminal, loopdesign.report.basics.tables\n"
