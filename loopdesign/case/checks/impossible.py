@@ -81,8 +81,8 @@ def _diode(sections: Sections) -> Iterator[InputProblem]:
 
 def _missing_sections(sections: Sections) -> Iterator[InputProblem]:
     """Ask for the sections that others need."""
-    specification = sections.specification
-    by_current = specification is not None and specification.regulate == "current"
+    unread = sections.specification is None and "current_sense" in sections.present
+    by_current = unread or (sections.specification is not None and sections.specification.regulate == "current")
     if "error_amplifier" in sections.present and "divider" not in sections.present and not by_current:
         yield InputProblem(
             path=("divider",),

@@ -135,6 +135,15 @@ class CouplingRange(Range):
     nominal: Annotated[float | None, COUPLING] = None
     max: Annotated[float, COUPLING]
 
+    @model_validator(mode="after")
+    def _coupled(self) -> Self:
+        """Refuse a range around no coupling: the windings then share no core."""
+        if self.max > 0.0 and self.middle(self.min, self.max) == 0.0:
+            raise QuantityError(
+                "nominal must be above zero", found="nominal = 0", expected="coupled windings, or coupling = 0.0"
+            )
+        return self
+
 
 @dataclass(frozen=True, slots=True)
 class LevelsOf:
