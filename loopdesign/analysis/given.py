@@ -66,13 +66,13 @@ def one_of(word: object, known: Collection[Word], what: str) -> Word:
         Where it is none of them; names the nearest.
     """
     for name in known:
-        if word == name:
+        if isinstance(word, str) and word == name:
             return name
     hint = did_you_mean(word, known) if isinstance(word, str) else ""
     raise DataError(f"{what} {word!r} is unknown{hint}; expected one of {', '.join(known)}")
 
 
-def quantity(value: object, unit: str, name: str) -> float:
+def quantity_of(value: object, unit: str, name: str) -> float:
     """Read one quantity that a caller gives as a number or as text.
 
     Parameters

@@ -265,7 +265,7 @@ def test_whole_regulator_by_the_exact_route(published):
     assert light.phase_margin_deg == pytest.approx(55.0, abs=2.0)
     for resistance, printed in ((25.0, 0.02), (3.0, 0.012)):
         line = response(
-            published, "line", np.array([100.0]), input_voltage=28.0, load_current=15.212765957446809 / resistance
+            published, "line", frequencies_hz=[100.0], input_voltage=28.0, load_current=15.212765957446809 / resistance
         )
         assert abs(line.values[0]) == pytest.approx(printed, abs=5e-4)
 

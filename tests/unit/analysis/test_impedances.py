@@ -52,7 +52,7 @@ def test_every_corner_of_line_and_load_without_any_step(case, study):
 )
 def test_same_numbers_as_a_response_asked_for_one_corner(case, study, name, quantity):
     f = study.frequencies_hz[[3, 90, -2]]
-    at = response(case, quantity, f, input_voltage=30.0, load_current=1.2).values
+    at = response(case, quantity, frequencies_hz=f, input_voltage=30.0, load_current=1.2).values
     item = int(
         np.flatnonzero((study.check.conditions.input_voltage == 30.0) & (study.check.conditions.load_current == 1.2))[0]
     )

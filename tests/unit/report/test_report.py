@@ -19,6 +19,7 @@ from loopdesign.analysis.responses import FrequencyResponse
 from loopdesign.case import load_case, parse_case
 from loopdesign.errors import DataError
 from loopdesign.models.switched import loop_gain
+from loopdesign.models.verdict import Mode
 from loopdesign.report import folder, page
 from loopdesign.report.basics import axes, tables
 from loopdesign.report.basics.status import missed, status_word, verdict_sentence
@@ -298,8 +299,13 @@ def test_text_of_a_stage_without_loop_shows_no_margins(no_loop):
 
 def test_text_of_a_response():
     """j/10 is -20 dB at 90 degrees; 3 - 4j ohm is 5 ohm."""
+    decays = Mode(multiplier=0.9, frequency_hz=0.0, growth_per_s=-1e4, name="slow settling")
+    at = {
+        "open_loop": True, "input_voltage": 13.0, "load_current": 1.0, "temperature": 25.0, "mode": "CCM",
+        "duty": 0.5, "held": None, "largest_multiplier": 0.9, "worst_mode": decays,
+    }  # fmt: skip
     gain = FrequencyResponse(
-        quantity="plant", model="switched", frequencies_hz=np.array([1e3]), values=np.array([0.1j]), stable=True
+        quantity="plant", model="switched", frequencies_hz=np.array([1e3]), values=np.array([0.1j]), stable=True, **at
     )
     assert "1.000 kHz  -20.00 dB  90.00°" in re.sub(" {3,}", "  ", response_text(gain))
     z = FrequencyResponse(
@@ -308,6 +314,7 @@ def test_text_of_a_response():
         frequencies_hz=np.array([1.0]),
         values=np.array([3 - 4j]),
         stable=False,
+        **at,
     )
     assert "5.000 ohm" in response_text(z, ascii_only=True)
     assert "UNSTABLE" in response_text(z)
