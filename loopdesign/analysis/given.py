@@ -6,6 +6,8 @@ import difflib
 from numbers import Real
 from typing import TYPE_CHECKING, TypeVar
 
+import numpy as np
+
 from loopdesign.case import PARTS_OF_NETWORK, Compensation
 from loopdesign.case.checks import Sections, problems, warnings
 from loopdesign.errors import DataError, QuantityError
@@ -216,6 +218,8 @@ def has_loop(case: cases.Case) -> bool:
 
 def _plain(value: object) -> object:
     """Turn a number of any kind, such as numpy's, into Python's own; a boolean is no number."""
+    if isinstance(value, np.ndarray) and value.ndim == 0:
+        value = value.item()
     return float(value) if isinstance(value, Real) and not isinstance(value, bool) else value
 
 
