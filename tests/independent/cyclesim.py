@@ -36,7 +36,7 @@ class Converter:
     inject : str
         Where it enters: "control", "loop", "line" or "load".
     measure : str
-        What is measured: "output", "loop" or "input impedance".
+        What is observed: "output", "loop" or "input impedance".
     """
 
     def __init__(self, case, *, closed=False, omega=0.0, inject="none", measure="output", **point):
@@ -270,7 +270,7 @@ def worst(conv, orbit):
 
 
 def response(case, frequency, *, inject, measure="output", closed=False, amplitude=None, vref=None, **point):
-    """Complex response measured by injecting a small sinusoid into the running converter.
+    """Complex response found by injecting a small sinusoid into the running converter.
 
     ``frequency`` must be a rational multiple of the switching frequency, so that a run of whole switching cycles holds whole
     periods of the sinusoid.

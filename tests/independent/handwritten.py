@@ -25,7 +25,7 @@ ONE_INDUCTOR = ("boost", "flyback", "buck", "inverting")
 def output_node(p, z, inflow):
     """Voltage of the output node and the charging rates of the output bank, given the current that flows into the node.
 
-    Capacitor k: (vo - vk)/rk.  Load: vo G + sink.  The divider senses without loading, as in the measured data; a real one draws
+    Capacitor k: (vo - vk)/rk.  Load: vo G + sink.  The divider senses without loading, as in the stored data; a real one draws
     microamperes, which moves a loop gain by 1e-4 or less.
     """
     conductance = p.load_conductance + sum(1.0 / r for _, r in p.bank)

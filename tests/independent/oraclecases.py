@@ -51,8 +51,8 @@ def trap(*, damper=False, coupling=0.0, **changes):
     return case
 
 
-def measured(name):
-    """Return a measured converter and the rows of its data."""
+def reference(name):
+    """Return a converter simulated elsewhere and the rows of its data."""
     with (DATA / f"{name}.toml").open("rb") as file:
         case = tomllib.load(file)
     with (DATA / f"{name}.csv").open(newline="") as file:

@@ -1,6 +1,6 @@
-"""The independent side is itself held against measured data, energy conservation and a second integrator.
+"""The independent side is itself held against stored simulations, energy conservation and a second integrator.
 
-The data are excerpts of brute-force measurements of whole converters (cycle-by-cycle simulation, sinusoid injected, correlation over
+The data are excerpts of brute-force simulations of whole converters (cycle-by-cycle simulation, sinusoid injected, correlation over
 whole periods; accuracy 1e-5 for plants, 2e-5 for loops).
 """
 
@@ -10,28 +10,28 @@ import numpy as np
 import pytest
 from cyclesim import Converter, cycle_means, operating_point, period_map, response, worst
 from handwritten import TOPOLOGIES, TWO_INDUCTORS
-from oraclecases import measured, trap
+from oraclecases import reference, trap
 from scipy.integrate import solve_ivp
 from topologycases import CASES
 
 
 @pytest.mark.parametrize("name", ["sepic_peak_current_damped", "sepic_peak_current_dcm", "flyback_peak_current_dcm"])
-def test_plant_by_injection_meets_measurement(name):
-    case, rows = measured(name)
+def test_plant_by_injection_meets_the_stored_simulation(name):
+    case, rows = reference(name)
     for frequency, re, im in rows:
         found = response(case, frequency, inject="control")
         assert abs(found / complex(re, im) - 1.0) < 1e-5
 
 
-def test_loop_by_injection_meets_measurement():
-    case, rows = measured("sepic_coupled_closed_loop")
+def test_loop_by_injection_meets_the_stored_simulation():
+    case, rows = reference("sepic_coupled_closed_loop")
     for frequency, re, im in rows:
         found = response(case, frequency, inject="loop", measure="loop", closed=True, vref=0.6)
         assert abs(found / complex(re, im) - 1.0) < 2e-5
 
 
-def test_load_step_meets_measurement():
-    case, rows = measured("sepic_load_step")
+def test_load_step_meets_the_stored_simulation():
+    case, rows = reference("sepic_load_step")
     conv = Converter(case, closed=True)
     orbit = operating_point(conv, vref=1.2)
     means = cycle_means(conv, orbit, cycles=len(rows), isink=0.3)
@@ -79,7 +79,7 @@ def test_equations_conserve_energy(topology, mode):
 
 def test_stepping_meets_an_adaptive_integrator():
     """One discontinuous cycle, integrated again by an eighth-order Runge-Kutta method with event location."""
-    case, _ = measured("sepic_peak_current_dcm")
+    case, _ = reference("sepic_peak_current_dcm")
     conv = Converter(case)
     orbit = operating_point(conv)
     assert orbit.mode == "DCM"

@@ -10,7 +10,7 @@ import math
 
 import pytest
 from cyclesim import Converter, cycle_means, operating_point, response, worst
-from oraclecases import ask, ask_response, corner, measured, trap
+from oraclecases import ask, ask_response, corner, reference, trap
 
 LOAD = 1.25
 MULTIPLIER_TOLERANCE = 1e-5
@@ -166,8 +166,8 @@ def test_line_and_impedances_meet_injection(name, quantity, closed, tmp_path):
     _agree(found, [response(case, f, inject=inject, measure=measure, closed=closed, **point) for f in frequencies])
 
 
-def test_load_step_meets_measured_and_simulated_cycles(tmp_path):
-    case, rows = measured("sepic_load_step")
+def test_load_step_meets_stored_and_stepped_cycles(tmp_path):
+    case, rows = reference("sepic_load_step")
     step = case["specification"]["load_step"]
     found = ask("step", case, tmp_path)["corners"][0]
     conv = Converter(case, closed=True)

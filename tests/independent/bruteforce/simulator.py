@@ -156,7 +156,7 @@ class Simulator:
     by_duty : bool
         Switch turned off at a duty (the source `ctl` then, or `duty` when the controller runs as well) instead of by the comparator.
     inject, measure, omega
-        Sinusoid: where it enters ("control", "loop", "line", "load"), what is measured ("output", "loop"), its angular frequency.
+        Sinusoid: where it enters ("control", "loop", "line", "load"), what is observed ("output", "loop"), its angular frequency.
     """
 
     def __init__(self, p, *, closed=False, by_duty=False, inject=None, measure="output", omega=0.0):
