@@ -108,7 +108,7 @@ def test_extra_element_product():
 
 
 def test_switched_response_lies_on_the_extra_element_product_far_below_the_switching_frequency():
-    """S2 with the switching frequency raised to 20 MHz, where averaging is exact to (f/fs)^2 and the ripple is gone."""
+    """S2, with the switching frequency raised to 20 MHz, where averaging is exact to (f/fs)^2 and the ripple is gone."""
     conv = lossless(18.0, fs=20e6)
     f = np.array([100.0, 711.0, 2000.0, 3000.0, 5000.0])
     G = control_to_output(linearise(operating_point(conv)), f)[0]
@@ -205,7 +205,7 @@ def test_response_with_winding_resistances():
 
 
 def test_response_without_losses():
-    """S7 lossless (derived): the same zero pair lies in the right half-plane."""
+    """S7, lossless (derived): the same zero pair lies in the right half-plane."""
     conv = boundary_converter(40.0)
     model = averaged_at(conv, 0.4)
     assert_allclose(resonances(poles_hz(model, 0)), [(579.976, 35.87), (1208.74, 324.3)], rtol=3e-4)

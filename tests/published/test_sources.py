@@ -13,7 +13,8 @@ import pytest
 ROOT = Path(__file__).parents[2]
 SHEET = (Path(__file__).parent / "SOURCES.md").read_text(encoding="utf-8")
 LABEL = r"[BCDEFKMNS]\d{1,2}"
-OPENING = re.compile(rf"{LABEL}(?:(?:, | to | and ){LABEL})*\b")
+OPENING = re.compile(rf"{LABEL}(?:(?:, | to | and ){LABEL})*(?=:|,| \(|'s| again| whole)")
+"""Labels at the head of a docstring; followed by anything else, C3 is a capacitor."""
 KEY = re.compile(r"\b(?:[A-Z]{3}\d\d|EM\d|PBM\d|OGA)\b")
 NAMED = re.compile(r"\b(?:[A-Z]\. ?){1,2}((?:Van )?[A-Z][a-z]+(?:-[A-Z][a-z]+)?)")
 SHORT = re.compile(r"\b([A-Z][a-z]+)((?:,? and [A-Z][a-z]+|, [A-Z][a-z]+)*)(?:'s method)?,? \(?((?:19|20)\d\d)\b")
@@ -235,3 +236,4 @@ def test_reader_of_citations():
     assert labels("F3 to F5, Eqs. 17.33") == ("F3", "F4", "F5")
     assert labels("S3 and S9 (derived): poles") == ("S3", "S9")
     assert labels("Every E96 value") == ()
+    assert labels("C3 without R2 and C2") == ()
