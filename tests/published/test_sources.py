@@ -195,9 +195,9 @@ def test_from_memory_is_said_of_what_is_from_memory():
     for t in (*texts("tests"), *texts("loopdesign")):
         if "from memory" not in t.words or t.path.name == "test_sources.py":
             continue
-        known = [WORKS[w].known for w in works_cited(t.words) if w in WORKS] + [
-            TAKEN[x][5] for x in re.findall(LABEL, t.words) if x in TAKEN
-        ]
+        known = [WORKS[w].known for w in works_cited(t.words) if w in WORKS]
+        known += [TAKEN[x][5] for x in re.findall(LABEL, t.words) if x in TAKEN]
+        known += [row[2] for row in USED.values() if t.path.name in row[3]]
         if not any("memory" in k for k in known):
             wrong.append((t.path.name, t.name))
     assert wrong == []
