@@ -1,0 +1,158 @@
+#!/usr/bin/env python3
+"""Break the rooms below analysis, one operator at a time, and count what the tests notice.
+
+    python .ci/mutate.py run [--sample 150] [--seed 1] [--room models]
+
+breaks the last commit in a copy of it; needs the ``mutation`` extra. For each mutant cosmic-ray calls
+
+    python .ci/mutate.py test
+
+which runs the tests of the room whose file differs from the commit. Left out are mutants that cannot differ: those of
+annotations and of what only type checkers read. The sample is drawn evenly over places in the code, one mutant each. At
+the end stand every survivor as a difference, and the share killed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import os
+import random
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[1]
+PUBLISHED = "tests/published/"
+TESTS = {
+    "units": ["tests/unit/units"],
+    "network": [
+        "tests/unit/network",
+        f"{PUBLISHED}test_canonical.py",
+        f"{PUBLISHED}test_sepic.py",
+        "tests/unit/corners",
+    ],
+    "orbit": ["tests/unit/orbit", f"{PUBLISHED}test_ripple.py", f"{PUBLISHED}test_buck_boost_family.py"],
+    "models": [
+        f"{PUBLISHED}test_canonical.py",
+        f"{PUBLISHED}test_current_mode.py",
+        f"{PUBLISHED}test_switch_cells.py",
+        f"{PUBLISHED}test_current_mode_family.py",
+        f"{PUBLISHED}test_buck_boost_family.py",
+        "tests/unit/models",
+    ],
+    "margins": ["tests/unit/margins", f"{PUBLISHED}test_margin_examples.py"],
+    "compensation": [
+        "tests/unit/compensation",
+        f"{PUBLISHED}test_compensators.py",
+        "tests/unit/synthesis/test_placement.py",
+    ],
+    "corners": ["tests/unit/corners", "tests/unit/synthesis/test_damping.py", f"{PUBLISHED}test_input_filter.py"],
+}
+"""Tests of each room, the quickest to notice first."""
+
+
+def inert(tree: ast.Module) -> set[int]:
+    """Lines that hold only what is not run: annotations on lines of their own, and imports for type checkers."""
+    lines: set[int] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING":
+            lines |= set(range(node.lineno, (node.end_lineno or node.lineno) + 1))
+    return lines
+
+
+def annotated(tree: ast.Module) -> list[tuple[tuple[int, int], tuple[int, int]]]:
+    """Begin and end of every annotation."""
+    parts = [p for n in ast.walk(tree) for p in (getattr(n, "annotation", None), getattr(n, "returns", None))]
+    return [
+        ((p.lineno, p.col_offset), (p.end_lineno or 0, p.end_col_offset or 0)) for p in parts if isinstance(p, ast.expr)
+    ]
+
+
+def sample(session: str, count: int, seed: int) -> None:
+    """Leave so many mutants pending, each at a place of its own."""
+    from cosmic_ray.work_db import use_db
+    from cosmic_ray.work_item import WorkerOutcome, WorkResult
+
+    with use_db(session) as db:
+        pending = list(db.pending_work_items)
+        places: dict[tuple[str, tuple[int, int]], list[str]] = {}
+        trees = {str(m.module_path): ast.parse(Path(m.module_path).read_text()) for i in pending for m in i.mutations}
+        skip = {path: (inert(tree), annotated(tree)) for path, tree in trees.items()}
+        for item in pending:
+            (m,) = item.mutations
+            lines, spans = skip[str(m.module_path)]
+            if m.start_pos[0] not in lines and not any(a <= tuple(m.start_pos) < b for a, b in spans):
+                places.setdefault((str(m.module_path), tuple(m.start_pos)), []).append(item.job_id)
+        draw = random.Random(seed)
+        chosen = draw.sample(sorted(places), min(count, len(places)))
+        kept = {draw.choice(sorted(places[place])) for place in chosen}
+        left = WorkResult(worker_outcome=WorkerOutcome.SKIPPED, output="not drawn")
+        db.set_multiple_results([i.job_id for i in pending if i.job_id not in kept], left)
+        print(f"{len(kept)} mutants drawn from {len(places)} places")
+
+
+def report(session: str) -> int:
+    """Print survivors and the share killed."""
+    from cosmic_ray.work_db import use_db
+    from cosmic_ray.work_item import TestOutcome
+
+    with use_db(session) as db:
+        done = [(item, result) for item, result in db.completed_work_items if result.test_outcome is not None]
+    survivors = [(item, result) for item, result in done if result.test_outcome is TestOutcome.SURVIVED]
+    for item, result in survivors:
+        (m,) = item.mutations
+        print(f"\n{m.module_path}:{m.start_pos[0]} {m.operator_name}\n{result.diff}")
+    killed = len(done) - len(survivors)
+    print(f"\n{killed} of {len(done)} mutants killed ({100 * killed / max(len(done), 1):.1f} %)")
+    return 0 if done else 1
+
+
+def run(options: argparse.Namespace) -> int:
+    """Draw, break, test and report in a copy of the last commit."""
+    with tempfile.TemporaryDirectory() as folder:
+        copy, session = Path(folder) / "copy", str(Path(folder) / "session.sqlite")
+        subprocess.run(["git", "worktree", "add", "--quiet", "--detach", str(copy)], cwd=ROOT, check=True)
+        try:
+            os.chdir(copy)
+            os.environ |= {"PYTHONPATH": str(copy), "OPENBLAS_NUM_THREADS": "1", "PYTHONDONTWRITEBYTECODE": "1"}
+            os.environ["PATH"] = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
+            config = Path(folder) / "mutation.toml"
+            text = (ROOT / ".ci" / "mutation.toml").read_text()
+            if options.room:
+                head, _, tail = text.partition("module-path = [")
+                text = f'{head}module-path = ["loopdesign/{options.room}"{tail[tail.index("]") :]}'
+            config.write_text(text)
+            subprocess.run(["cosmic-ray", "init", str(config), session], check=True)
+            subprocess.run(["cr-filter-operators", session, str(config)], check=True)
+            sample(session, options.sample, options.seed)
+            subprocess.run(["cosmic-ray", "exec", str(config), session], check=True)
+            return report(session)
+        finally:
+            os.chdir(ROOT)
+            subprocess.run(["git", "worktree", "remove", "--force", str(copy)], cwd=ROOT, check=True)
+
+
+def test() -> int:
+    """Run the tests of the rooms whose files differ from the commit."""
+    changed = subprocess.run(["git", "diff", "--name-only"], capture_output=True, text=True, check=True).stdout
+    rooms = {Path(name).parts[1] for name in changed.split() if name.startswith("loopdesign/")} & TESTS.keys()
+    chosen = [path for room in sorted(rooms) for path in TESTS[room] if Path(path).exists()]
+    command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", *chosen]
+    return subprocess.run(command, check=False).returncode
+
+
+def main() -> int:
+    """Read the words."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("what", choices=["run", "test"])
+    parser.add_argument("--sample", type=int, default=150)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--room", choices=sorted(TESTS))
+    options = parser.parse_args()
+    return test() if options.what == "test" else run(options)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
