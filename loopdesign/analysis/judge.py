@@ -15,6 +15,7 @@ import numpy as np
 
 from loopdesign.analysis.check import LOWEST_SHARE
 from loopdesign.analysis.variants import Base, closed_loop
+from loopdesign.case import TwoInductorStage
 from loopdesign.errors import ConvergenceError, LoopDesignError
 from loopdesign.margins.margins import headline_margins
 from loopdesign.models.switched import SwitchedModel, loop_gain, output_impedance
@@ -22,6 +23,7 @@ from loopdesign.models.switched import SwitchedModel, loop_gain, output_impedanc
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from loopdesign import case as cases
     from loopdesign.corners.conditions import Corners
 
 
@@ -161,8 +163,7 @@ def _grid(base: Base, corners: Corners, condition: NDArray[np.intp]) -> NDArray[
     pairs = base.resonances_hz[condition]
     if not pairs.shape[1]:
         return grid.copy()
-    inductance = 0.5 * (np.asarray(corners.factor("L1.inductance")) + np.asarray(corners.factor("L2.inductance")))
-    scale = 1.0 / np.sqrt(inductance * np.asarray(corners.factor("Cs.capacitance")))
+    scale = 1.0 / np.sqrt(_inductance_factor(base.case, corners) * np.asarray(corners.factor("Cs.capacitance")))
     moved = pairs * np.reshape(np.broadcast_to(scale, (len(corners),)), (-1, 1))
     spare = np.sqrt(shared[:-1] * shared[1:])[: pairs.shape[1]]
     inside = np.isfinite(moved) & (moved > 1.0001 * low) & (moved < 0.9999 * high)
@@ -171,6 +172,17 @@ def _grid(base: Base, corners: Corners, condition: NDArray[np.intp]) -> NDArray[
     # equal neighbours are parted by far less than a margin can show
     rise = np.arange(grid.shape[1]) * 1e-9
     return grid * (1.0 + rise)
+
+
+def _inductance_factor(case: cases.Case, corners: Corners) -> NDArray[np.float64]:
+    """Inductance in the loop of the coupling capacitor, ``L1 + L2 - 2 M``, over its nominal value (B,) [unitless]."""
+    first, second = np.asarray(corners.factor("L1.inductance")), np.asarray(corners.factor("L2.inductance"))
+    stage = case.stage
+    if not isinstance(stage, TwoInductorStage):
+        return 0.5 * (first + second)
+    one, two, k = stage.L1.inductance, stage.L2.inductance, stage.coupling.nominal
+    mutual = k * np.asarray(corners.factor("coupling")) * np.sqrt(one * first * two * second)
+    return np.asarray((one * first + two * second - 2.0 * mutual) / (one + two - 2.0 * k * np.sqrt(one * two)))
 
 
 def _refined(

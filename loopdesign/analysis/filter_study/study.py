@@ -287,7 +287,7 @@ def _total_choke(case: cases.Case) -> float:
 
 def _filter_capacitance(case: cases.Case) -> float:
     """Nominal capacitance of the filter, at no bias [F]; what a bias takes makes the damper relatively larger."""
-    return 0.0 if case.input_filter is None else case.input_filter.C.capacitance
+    return 0.0 if case.input_filter is None else case.input_filter.C.capacitance * case.input_filter.C.count
 
 
 def _warnings(

@@ -112,11 +112,12 @@ def _damping(
     """Worst damping ratio of the coupling resonance over the corners, and stability, per resistance, in one batch."""
     corners, trials = len(stage.conditions), len(resistances)
     tiled = np.tile(np.arange(corners), trials)
-    values = stage.converter.stage
     damper = DamperValue(resistance=np.repeat(resistances, corners), capacitance=capacitance)
     converter = replace(
         stage.converter,
-        stage=replace(values, damper=damper, **_tiled_parts(stage, tiled)),
+        stage=replace(_tiled(stage.converter.stage, tiled), damper=damper),
+        modulator=_tiled(stage.converter.modulator, tiled),
+        source=_tiled(stage.converter.source, tiled),
         input_voltage=stage.converter.input_voltage[tiled],
         output_voltage=stage.converter.output_voltage[tiled],
         load_current=stage.converter.load_current[tiled],
@@ -127,20 +128,15 @@ def _damping(
     return damping, stable
 
 
-def _tiled_parts(stage: ExaminedStage, tiled: NDArray[np.intp]) -> dict[str, Any]:
-    """Repeat those part values that differ from corner to corner."""
-
-    def repeat(value: object) -> object:
-        if isinstance(value, np.ndarray):
-            return value[tiled]
-        if isinstance(value, tuple):
-            return tuple(repeat(v) for v in value)
-        if is_dataclass(value) and not isinstance(value, type):
-            return replace(value, **{f.name: repeat(getattr(value, f.name)) for f in fields(value)})
-        return value
-
-    values = stage.converter.stage
-    return {f.name: repeat(getattr(values, f.name)) for f in fields(values) if f.name != "damper"}
+def _tiled(value: Any, tiled: NDArray[np.intp]) -> Any:  # noqa: ANN401 - whatever holds values per corner
+    """Repeat those values that differ from corner to corner."""
+    if isinstance(value, np.ndarray):
+        return value[tiled]
+    if isinstance(value, tuple):
+        return tuple(_tiled(v, tiled) for v in value)
+    if is_dataclass(value) and not isinstance(value, type):
+        return replace(value, **{f.name: _tiled(getattr(value, f.name), tiled) for f in fields(value)})
+    return value
 
 
 def resonance_damping(model: SwitchedModel) -> NDArray[np.float64]:

@@ -210,3 +210,26 @@ def test_floor_of_the_slope_in_discontinuous_conduction():
     assert point.discontinuous[0]
     _, off = sensed_slopes(point)
     assert choose_slope(point).slope == between("E12", 0.0999 * off[0], off[0])[0]
+
+
+def test_damper_is_tried_with_each_corner_s_own_modulator_and_filter():
+    """Two temperatures, a sense gain and a choke that follow them: the pick is as good as its own case says."""
+    changes = (
+        ('sense_gain = "60 mV/A"', 'sense_gain = "60 mV/A"\nsense_gain_temperature_coefficient = "4000 ppm/K"'),
+        ("[modulator]", ('[input_filter]\nL = { inductance = "0.1 uH", resistance = "9 mohm", temperature_coefficient = "3900 ppm/K" }\n'
+                        'C = { capacitance = "100 uF", esr = "20 mohm", bias_curve = [["0 V", 1.0], ["40 V", 0.5]] }\n\n[modulator]')),
+        ('{ min = "8 V", nominal = "13 V", max = "30 V" }', '["8 V", "9 V"]'),
+        ('{ min = "0.1 A", max = "1.2 A" }', '["1.2 A"]'),
+    )  # fmt: skip
+    text = TEXT
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    at = Corners(
+        input_voltage=np.array([8.0, 8.0, 9.0]), load_current=np.full(3, 1.2), temperature=np.array([25.0, 85.0, 25.0])
+    )
+    found = propose_damper(examine_stage(parse_case(text, "x"), at))
+    fitted = f"damper = {{ resistance = {found.resistance}, capacitance = {found.capacitance} }}\nswitch = {{"
+    model = examine_stage(parse_case(text.replace("switch = {", fitted, 1), "x"), at).model
+    assert resonance_damping(model).min() == pytest.approx(found.damping_ratio, rel=1e-6)
+    assert found.stable == bool((np.abs(model.multipliers) < 1.0).all())
