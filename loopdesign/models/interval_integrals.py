@@ -9,6 +9,7 @@ whose eigenvectors are ill-conditioned (poles that coincide) a series is doubled
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import factorial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,8 +21,11 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-SERIES_BELOW = 1e-3
-"""Size of ``(jw - lambda) tau`` below which five terms of its series hold to 1e-17."""
+SERIES_BELOW = 0.1
+"""Size of ``p = (jw - lambda) tau`` below which the closed form, a difference of near equals, gives way to a series."""
+
+SERIES = tuple((-1.0) ** k / factorial(k + 2) for k in range(9, -1, -1))
+"""Coefficients of ``(p - 1 + exp(-p)) / p^2``, highest power first: the first left out is below 1e-18 of the sum."""
 
 SERIES_TERMS = 14
 """Terms of the doubled series: at a norm of one half the next is below 1e-17."""
@@ -65,12 +69,15 @@ class ModalStep:
         reciprocal = 1.0 / (jw - values)
         self.single = (1.0 - np.exp(values * length) * turn) * reciprocal
         double = (length - self.single) * reciprocal
-        small = np.abs(jw - values) * length < SERIES_BELOW
+        exponent = (jw - values) * length
+        small = np.abs(exponent.real) + np.abs(exponent.imag) < SERIES_BELOW
         if small.any():
-            p = np.where(small, (jw - values) * length, 0.0)
-            single = length * (1.0 - p / 2.0 + p**2 / 6.0 - p**3 / 24.0 + p**4 / 120.0)
-            series = length**2 * (0.5 - p / 6.0 + p**2 / 24.0 - p**3 / 120.0 + p**4 / 720.0)
-            self.single, double = np.where(small, single, self.single), np.where(small, series, double)
+            p, tau = exponent[small], np.broadcast_to(length, small.shape)[small]
+            share = np.full(p.shape, SERIES[0], complex)
+            for coefficient in SERIES[1:]:
+                share = share * p + coefficient
+            double[small] = tau**2 * share
+            self.single[small] = tau * (1.0 - p * share)
         self.forced = self.modes.vectors @ (self.single * drive)
         self.driven = double * drive
 
