@@ -102,16 +102,21 @@ def _refusal(p, truth, error, differ):
     """What is wrong about a refusal."""
     name, first = type(error).__name__, str(error).splitlines()[0][:150]
     told = f"the program: {name}: {first}"
+    if name not in ("CaseError", "UnreachableOutputError", "ConvergenceError", "CircuitError", "LoopDesignError"):
+        return [differ("crash", told)]
     if name == "CaseError":  # told impossible while reading already, or a key that is not known
         return [differ("case file refused", told)] if truth.exists else []
-    if name not in ("UnreachableOutputError", "ConvergenceError", "CircuitError", "LoopDesignError"):
-        return [differ("crash", told)]
-    if "reach" in truth.close_call:
-        return []
-    if truth.exists:
+    if truth.exists and "reach" not in truth.close_call:
         return [differ("false refusal", f"duty {truth.duty:.6f} makes {truth.average:.6g}; {_state(truth)}; {told}")]
+    if truth.highest is None:
+        return []
     if name != "UnreachableOutputError":
         return [differ("refused without the reach", f"highest {truth.highest:.6g}; {told}")]
+    return _reach(p, truth, error, differ)
+
+
+def _reach(p, truth, error, differ):
+    """Compare the highest output, where the load's kind leaves no doubt what it is."""
     found = truth.highest / (p.current_sense or 1.0)
     if p.load_kind in ("resistive", "voltage") and abs(error.highest_output / found - 1.0) > REACH:
         program = f"the program {error.highest_output:.6g} at {error.duty:.4f}"
