@@ -2,6 +2,7 @@
 
     python tests/independent/judge_random.py --count 1000 --seed 1
     python tests/independent/judge_random.py --count 200 --options delay,blanking,clamp
+    python tests/independent/judge_random.py --eight
     python tests/independent/judge_random.py --show 57
 
 Every corner of every design is judged twice: by `loopdesign.check`, and by simulating the converter from equations written by hand.
@@ -25,6 +26,7 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
 sys.path.insert(0, str(Path(__file__).parent))
 
 from bruteforce.casevalues import corners, read_case  # noqa: E402
+from bruteforce.equations import TWO_INDUCTORS  # noqa: E402
 from bruteforce.judging import grows, judge, settle  # noqa: E402
 from bruteforce.orbits import NoOrbitError  # noqa: E402
 from random_designs import OPTIONS, STRATA, TOPOLOGIES, draw  # noqa: E402
@@ -59,7 +61,16 @@ def engine_rows(text):
         path = Path(folder) / "case.toml"
         path.write_text(text, encoding="utf-8")
         case = ld.load_case(path)
-    return ld.check(case, nominal=True).to_rows()
+    takes = inspect.signature(ld.check).parameters
+    given = {"nominal": True} if "nominal" in takes else {}
+    if "parts" in takes and takes["parts"].default is inspect.Parameter.empty:
+        given["parts"] = {} if case.compensation is None else case.compensation.parts
+    found = ld.check(case, **given)
+    if hasattr(found, "to_rows"):
+        return found.to_rows()
+    from loopdesign.report.loop.answer import corner
+
+    return [corner(found, item) for item in range(len(found.corners))]
 
 
 def one_corner(text, current):
@@ -186,6 +197,13 @@ def one(arguments):
     return kinds, found
 
 
+def eight(topology):
+    """Jobs of the short set of one topology: eight designs over all strata, half of them with options."""
+    strata = STRATA if topology in TWO_INDUCTORS else STRATA[:4]
+    first = 10_000 + 100 * TOPOLOGIES.index(topology)
+    return [(first + k, topology, strata[k % len(strata)], OPTIONS if k % 2 else ()) for k in range(8)]
+
+
 def show(seed, options, topology=None, stratum=None):
     """Print one design, its judgement and the program's answer."""
     design = draw(seed, topology=topology, stratum=stratum, options=options)
@@ -218,6 +236,7 @@ def main():
     parser.add_argument("--options", default="", help=f"'all' or a list of: {', '.join(OPTIONS)}")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--most", type=int, default=40, help="lines shown of each kind")
+    parser.add_argument("--eight", action="store_true", help="the short set: eight designs of each topology")
     parser.add_argument("--show", type=int, metavar="SEED", help="one design, both judgements")
     given = parser.parse_args()
     options = OPTIONS if given.options == "all" else tuple(x for x in given.options.split(",") if x)
@@ -225,14 +244,16 @@ def main():
         show(given.show, options, given.topology, given.stratum)
         return 0
     jobs = [(s, given.topology, given.stratum, options) for s in range(given.seed, given.seed + given.count)]
+    if given.eight:
+        jobs = [job for topology in TOPOLOGIES for job in eight(topology)]
     begin, kinds, found = time.monotonic(), Counter(), []
     with ProcessPoolExecutor(given.workers) as pool:
         for done, (seen, different) in enumerate(pool.map(one, jobs, chunksize=4), start=1):
             kinds.update(seen)
             found += different
             if sys.stderr.isatty():
-                print(f"\r{done} of {given.count}", end="", file=sys.stderr)
-    print(f"{given.count} designs, {kinds.total()} corners in {time.monotonic() - begin:.0f} s: " + _counts(kinds))
+                print(f"\r{done} of {len(jobs)}", end="", file=sys.stderr)
+    print(f"{len(jobs)} designs, {kinds.total()} corners in {time.monotonic() - begin:.0f} s: " + _counts(kinds))
     for kind, count in Counter(d.kind for d in found).most_common():
         print(f"\n{kind}: {count}")
         for d in [d for d in found if d.kind == kind][: given.most]:

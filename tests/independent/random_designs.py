@@ -137,11 +137,13 @@ def _capacitors(d, s):
     share = d.log(0.03, 0.4) if s["stratum"] == "ripple" else d.log(5e-4, 0.05)
     through = s["ripple"] * io / 8.0 / duty if s["topology"] == "buck" else io
     c = through * duty * period / (share * vo)
-    r = d.log(0.1, 2.0) * share * vo / s["middle"]
+    r = min(d.log(0.1, 2.0) * share * vo / s["middle"], 0.2 * vo / io)
     s["bank"] = [(e24(c), float(f"{r:.2g}"))]
     if d.chance(0.35):
         s["bank"].append((e24(c * d.log(0.05, 3.0)), float(f"{r * d.log(0.05, 3.0):.2g}")))
     s["cs"] = s["damper"] = None
+    if s["load"] == "power" and s["bank"][0][0] * vo / io < 3.0 * period:
+        s["load"] = "current"  # a constant power would run away from so small a capacitor within the period
     if s["topology"] not in TWO_INDUCTORS:
         return
     small = s["stratum"] == "ringing"
