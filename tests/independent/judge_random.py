@@ -27,8 +27,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from bruteforce.casevalues import corners, read_case  # noqa: E402
 from bruteforce.equations import TWO_INDUCTORS  # noqa: E402
-from bruteforce.judging import grows, judge, settle  # noqa: E402
-from bruteforce.orbits import NoOrbitError  # noqa: E402
+from bruteforce.judging import HAIR, grows, judge, settle  # noqa: E402
+from bruteforce.orbits import NoOrbitError, highest_output  # noqa: E402
 from random_designs import OPTIONS, STRATA, TOPOLOGIES, draw  # noqa: E402
 
 DUTY = 1e-6
@@ -68,9 +68,9 @@ def engine_rows(text):
     found = ld.check(case, **given)
     if hasattr(found, "to_rows"):
         return found.to_rows()
-    from loopdesign.report.loop.answer import corner
+    from loopdesign.report.loop.answer import answer
 
-    return [corner(found, item) for item in range(len(found.corners))]
+    return answer(found)["corners"]
 
 
 def one_corner(text, current):
@@ -111,23 +111,23 @@ def compare(design, voltage, current):
 
 def _refusal(p, truth, error, differ):
     """What is wrong about a refusal."""
-    name, first = type(error).__name__, str(error).splitlines()[0][:150]
+    name, first = type(error).__name__, str(error).splitlines()[0].rpartition("case.toml: ")[2][:150]
     told = f"the program: {name}: {first}"
     if name not in ("CaseError", "UnreachableOutputError", "ConvergenceError", "CircuitError", "LoopDesignError"):
         return [differ("crash", told)]
-    if name == "CaseError":  # told impossible while reading already, or a key that is not known
-        return [differ("case file refused", told)] if truth.exists else []
-    if truth.exists and "reach" not in truth.close_call:
-        return [differ("false refusal", f"duty {truth.duty:.6f} makes {truth.average:.6g}; {_state(truth)}; {told}")]
-    if truth.highest is None:
-        return []
-    if name != "UnreachableOutputError":
-        return [differ("refused without the reach", f"highest {truth.highest:.6g}; {told}")]
-    return _reach(p, truth, error, differ)
+    if not truth.exists:  # told impossible while reading already, or by the engine
+        return [] if name == "CaseError" or "reach" in truth.close_call else _reach(p, truth, error, differ, told)
+    if name == "CaseError":
+        return [differ("not modelled" if "not modelled" in first else "case file refused", told)]
+    best, duty = highest_output(p)
+    makes = f"duty {truth.duty:.6f} makes {truth.average:.6g} (at most {best:.6g} at {duty:.4f}); {_state(truth)}"
+    return [differ("false refusal", f"{makes}; {told}")] if best / p.target - 1.0 > HAIR else []
 
 
-def _reach(p, truth, error, differ):
+def _reach(p, truth, error, differ, told):
     """Compare the highest output, where the load's kind leaves no doubt what it is."""
+    if not hasattr(error, "highest_output"):
+        return [differ("refused without the reach", f"highest {truth.highest:.6g}; {told}")]
     found = truth.highest / (p.current_sense or 1.0)
     if p.load_kind in ("resistive", "voltage") and abs(error.highest_output / found - 1.0) > REACH:
         program = f"the program {error.highest_output:.6g} at {error.duty:.4f}"

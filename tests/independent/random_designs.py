@@ -51,7 +51,7 @@ def duty_of(topology, vin, vo, turns):
 
 
 def draw(seed, *, topology=None, stratum=None, options=()):
-    """Draw one design; topology and stratum by the seed unless given, each of the options with even chance."""
+    """Draw one design; topology and stratum by the seed unless given, each of the options by chance."""
     d = Draw([seed, 20])
     topology = topology or d.one(TOPOLOGIES)
     if stratum is None:
@@ -94,7 +94,7 @@ def _specification(d, topology, stratum):
 
 def _options(d, s, options):
     """Which of the wanted options this design has; of load and regulation at most one."""
-    has = {name for name in options if d.chance(0.5)}
+    has = {name for name in options if d.chance(0.3 if len(options) > 1 else 0.7)}
     if "regulated_current" in has:
         has.discard("voltage_load")
         has.discard("output_filter")
