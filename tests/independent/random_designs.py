@@ -166,7 +166,7 @@ def _losses(d, s):
     scale = load * (1.0 - s["duty"]) ** 2 / s["turns"] ** 2 if s["topology"] != "buck" else load
     if s["stratum"] == "reach":
         # a boost of loss r reaches Vin/2 sqrt(R/r): with r the share q of R D'^2 that is 1/(2 sqrt(q)) of the wanted output
-        total = 0.25 / d.flat(0.9, 1.4) ** 2
+        total = 0.25 / d.flat(0.93, 1.25) ** 2
         if s["topology"] == "buck":
             total = d.log(0.01, 0.3)
     r = total * scale

@@ -88,8 +88,11 @@ def at_duty(sim, duty, x, diode=True):
     raise NoOrbitError(f"no periodic orbit at duty {duty:.6g}")
 
 
-def output_over_duty(p, duties):
-    """Average regulated quantity over a grid of duty, with the orbits (None where none was found)."""
+def output_over_duty(p, duties, enough=np.inf):
+    """Average regulated quantity over a rising grid of duty, up to the first that is enough: simulator and orbits.
+
+    None stands where no orbit was found.
+    """
     sim, x, orbits = Simulator(p, by_duty=True), first_guess(p), []
     for d in duties:
         try:
@@ -97,6 +100,9 @@ def output_over_duty(p, duties):
             x = orbits[-1].x
         except (NoOrbitError, ChatterError, np.linalg.LinAlgError):
             orbits.append(None)
+            continue
+        if orbits[-1].average >= enough:
+            break
     return sim, orbits
 
 
@@ -109,11 +115,10 @@ def highest_output(p, count=48):
 
 
 def _summit(sim, duties, orbits):
+    """Golden section around the highest orbit of a grid; the end of the grid may be the summit itself."""
     values = np.array([o.average if o else -np.inf for o in orbits])
     top = int(np.argmax(values))
-    if top == len(duties) - 1:
-        return float(values[top]), float(duties[top])
-    low, high, x = duties[max(top - 1, 0)], duties[top + 1], orbits[top].x
+    low, high, x = duties[max(top - 1, 0)], duties[min(top + 1, len(orbits) - 1)], orbits[top].x
     golden = 0.5 * (np.sqrt(5.0) - 1.0)
     a, b = high - golden * (high - low), low + golden * (high - low)
     fa, fb = at_duty(sim, a, x).average, at_duty(sim, b, x).average
@@ -126,38 +131,48 @@ def _summit(sim, duties, orbits):
             high, b, fb = b, a, fa
             a = high - golden * (high - low)
             fa = at_duty(sim, a, x).average
-    return float(max(fa, fb)), float(0.5 * (low + high))
+    inside = float(max(fa, fb))
+    if values[top] > inside:
+        return float(values[top]), float(duties[top])
+    return inside, float(0.5 * (low + high))
 
 
 def at_average(p, *, count=36):
-    """Orbit at the lowest duty whose average is the target; NoOrbitError where no duty reaches it.
+    """Orbit at the lowest duty whose average is the target; OutOfReachError where no duty reaches it.
 
     A resistor in place of another load finds the neighbourhood; Newton's method on states and duty then takes the load itself.
     """
-    rough = by_resistor(p)
     duties = np.concatenate([[0.004, 0.01], np.linspace(0.02, p.max_duty, count)])
-    sim, orbits = output_over_duty(rough, duties)
-    values = np.array([o.average if o else -np.inf for o in orbits])
-    reached = np.flatnonzero(values >= p.target)
-    if len(reached) == 0:
-        top = int(np.argmax(values))
+    sim, orbits = output_over_duty(by_resistor(p), duties, p.target)
+    last = len(orbits) - 1
+    if orbits[last] is None or orbits[last].average < p.target:
         best, duty = _summit(sim, duties, orbits)
         if best < p.target:
             raise OutOfReachError(f"out of reach: at most {best:.9g} at duty {duty:.6g}")
+        top = max(range(len(orbits)), key=lambda k: orbits[k].average if orbits[k] else -np.inf)
         low, high, seed = duties[max(top - 1, 0)], duty, orbits[max(top - 1, 0)] or orbits[top]
-    elif reached[0] == 0:
+    elif last == 0:
         low, high, seed = 1e-5, duties[0], orbits[0]
     else:
-        k = int(reached[0])
-        low, high, seed = duties[k - 1], duties[k], orbits[k - 1] or orbits[k]
-    for _ in range(60):  # bisection keeps the rising side; Newton finishes
-        middle = 0.5 * (low + high)
-        found = at_duty(sim, middle, seed.x)
-        low, high = (middle, high) if found.average < p.target else (low, middle)
-        seed = found
-        if high - low < 1e-5 * high:
-            break
-    return polish(p, seed)
+        low, high, seed = duties[last - 1], duties[last], orbits[last - 1] or orbits[last]
+    return _narrow(p, sim, low, high, seed)
+
+
+def _narrow(p, sim, low, high, seed):
+    """Bisection keeps the rising side; Newton finishes, once from a rough bracket and again from a fine one if it left that."""
+    for width in (4e-3, 1e-5):
+        while high - low > width * high:
+            seed = at_duty(sim, 0.5 * (low + high), seed.x)
+            low, high = (seed.duty, high) if seed.average < p.target else (low, seed.duty)
+        try:
+            found = polish(p, seed)
+        except NoOrbitError:
+            if width < 1e-4:
+                raise
+            continue
+        if low - 0.01 * high <= found.duty <= 1.01 * high:
+            return found
+    return found
 
 
 def polish(p, seed):

@@ -27,6 +27,7 @@ SOURCES = ("ctl", "isink", "vin", "one", "tau", "area")
 INJECTED = ("sine", "cosine", "nr", "ni", "dr", "di")
 FINE = 64
 ORDER = 6
+POWERS = np.arange(ORDER + 1)
 MOST_EDGES = 400
 
 
@@ -68,9 +69,8 @@ class Motion:
                 z = table[k] @ z
                 span -= k * width
         if span > 0.0:
-            powers = (span / self.widths[2]) ** np.arange(ORDER + 1)
             terms = self.series @ z
-            z = np.tensordot(powers, terms, axes=1)
+            z = ((span / self.widths[2]) ** POWERS @ terms.reshape(ORDER + 1, -1)).reshape(z.shape)
         return z
 
     def first(self, z, span, active):
