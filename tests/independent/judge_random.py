@@ -61,16 +61,7 @@ def engine_rows(text):
         path = Path(folder) / "case.toml"
         path.write_text(text, encoding="utf-8")
         case = ld.load_case(path)
-    takes = inspect.signature(ld.check).parameters
-    given = {"nominal": True} if "nominal" in takes else {}
-    if "parts" in takes and takes["parts"].default is inspect.Parameter.empty:
-        given["parts"] = {} if case.compensation is None else case.compensation.parts
-    found = ld.check(case, **given)
-    if hasattr(found, "to_rows"):
-        return found.to_rows()
-    from loopdesign.report.loop.answer import answer
-
-    return answer(found)["corners"]
+    return ld.check(case, nominal=True).to_rows()
 
 
 def one_corner(text, current):
