@@ -170,7 +170,7 @@ def exact_quantity(value: float, unit: str) -> str:
     return next((text for text in texts if parse_quantity(text, unit) == value), repr(float(value)))
 
 
-def implausible(value: float, unit: str) -> str | None:
+def implausible(value: float, unit: str, plausible: tuple[float, float] | None = None) -> str | None:
     """Say why a value is hard to believe, such as a farad or a gigaohm.
 
     Parameters
@@ -179,6 +179,8 @@ def implausible(value: float, unit: str) -> str | None:
         Value in SI units; zero is never implausible.
     unit : str
         Symbol of its unit.
+    plausible : (float, float), optional
+        Range of plausible sizes; that of the unit unless given [the unit itself].
 
     Returns
     -------
@@ -187,12 +189,33 @@ def implausible(value: float, unit: str) -> str | None:
     """
     kind = UNITS[canonical_unit(unit)]
     size = abs(value)
-    if size == 0.0 or kind.low <= size <= kind.high:
+    low, high = plausible or (kind.low, kind.high)
+    if size == 0.0 or low <= size <= high:
         return None
-    which = "large" if size > kind.high else "small"
+    which = "large" if size > high else "small"
     return (
         f"{format_quantity(value, unit)} is unusually {which} for {kind.name}; check the prefix (m is milli, M is mega)"
     )
+
+
+def sensible_range(unit: str, plausible: tuple[float, float] | None = None) -> tuple[float, float]:
+    """Return the range beyond which a value makes no sense at all, far beyond the plausible.
+
+    Parameters
+    ----------
+    unit : str
+        Symbol of the unit.
+    plausible : (float, float), optional
+        Range of plausible sizes; that of the unit unless given [the unit itself].
+
+    Returns
+    -------
+    (float, float)
+        Smallest and largest size of a value other than zero [the unit itself].
+    """
+    kind = UNITS[canonical_unit(unit)]
+    low, high = plausible or (kind.low, kind.high)
+    return low / kind.reach, high * kind.reach
 
 
 def _decimal(text: str, unit: str) -> Decimal:

@@ -23,12 +23,15 @@ class Unit:
         How a value is written.
     low, high : float
         Range outside which a value is thought implausible [the unit itself].
+    reach : float
+        Factor beyond that range at which a value makes no sense at all [unitless].
     """
 
     name: str
     example: str
     low: float = 0.0
     high: float = math.inf
+    reach: float = 1e4
 
     @property
     def expected(self) -> str:
@@ -37,25 +40,25 @@ class Unit:
 
 
 UNITS: dict[str, Unit] = {
-    "V": Unit(name="a voltage", example="12 V", high=20e3),
-    "A": Unit(name="a current", example="1.5 A", high=5e3),
+    "V": Unit(name="a voltage", example="12 V", low=1e-6, high=20e3),
+    "A": Unit(name="a current", example="1.5 A", low=1e-9, high=5e3),
     "ohm": Unit(name="a resistance", example="12 kohm", low=1e-6, high=500e6),
     "F": Unit(name="a capacitance", example="10 uF", low=0.1e-12, high=0.1),
     "H": Unit(name="an inductance", example="22 uH", low=1e-9, high=1.0),
     "Hz": Unit(name="a frequency", example="330 kHz", low=1e-3, high=1e9),
     "s": Unit(name="a time", example="100 ns", low=1e-12, high=1e3),
     "K": Unit(name="a temperature difference", example="40 K", high=1e3),
-    "degC": Unit(name="a temperature", example="85 degC", high=400.0),
+    "degC": Unit(name="a temperature", example="85 degC", high=400.0, reach=2.5),
     "S": Unit(name="a transconductance", example="1 mS", low=1e-9, high=100.0),
     "W": Unit(name="a power", example="15 W", high=1e6),
     "V/A": Unit(name="a sense gain in volts per ampere", example="60 mV/A", low=1e-6, high=1e3),
     "V/s": Unit(name="a slope in volts per second", example="40 mV/us", high=1e12),
     "A/s": Unit(name="a slope in amperes per second", example="1 A/us", high=1e12),
     "V/K": Unit(name="a change of voltage per kelvin", example="-2 mV/K", high=1.0),
-    "%": Unit(name="a share", example="20 %"),
-    "dB": Unit(name="a ratio in decibels", example="10 dB"),
+    "%": Unit(name="a share", example="20 %", high=100.0),
+    "dB": Unit(name="a ratio in decibels", example="10 dB", high=200.0, reach=2.0),
     "deg": Unit(name="an angle", example="55 deg"),
-    "ppm/K": Unit(name="a temperature coefficient", example="3900 ppm/K"),
+    "ppm/K": Unit(name="a temperature coefficient", example="3900 ppm/K", high=0.02, reach=50.0),
     "": Unit(name="a plain number", example="0.9"),
 }
 """Units a field can ask for, by their symbols."""

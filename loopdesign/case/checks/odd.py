@@ -90,5 +90,9 @@ def _implausible(table: BaseModel, prefix: str) -> Iterator[str]:
             if isinstance(entry, BaseModel):
                 yield from _implausible(entry, f"{key}.{index}." if len(value) > 1 else f"{key}.")
         for mark in field.metadata:
-            if isinstance(mark, QuantityField) and isinstance(value, float) and (text := implausible(value, mark.unit)):
+            if (
+                isinstance(mark, QuantityField)
+                and isinstance(value, float)
+                and (text := implausible(value, mark.unit, mark.plausible))
+            ):
                 yield f"{key}: {text}"

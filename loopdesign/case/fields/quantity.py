@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import operator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any
@@ -10,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, GetCoreSchemaHandler, GetJsonSchemaH
 from pydantic_core import core_schema
 
 from loopdesign.errors import QuantityError
-from loopdesign.units.quantities import exact_quantity, parse_quantity, shown
+from loopdesign.units.quantities import exact_quantity, format_quantity, parse_quantity, sensible_range, shown
 from loopdesign.units.symbols import UNITS
 
 if TYPE_CHECKING:
@@ -39,6 +40,8 @@ class QuantityField:
         Words allowed in place of a quantity, and what they stand for: ``(("none", 0.0),)``.
     hint : str
         What to do when a bound is broken.
+    plausible : (float, float) or None
+        Range of sizes in which values of this field are found; that of the unit unless given [the unit itself].
     """
 
     unit: str
@@ -48,6 +51,7 @@ class QuantityField:
     at_most: float | None = None
     words: tuple[tuple[str, float | None], ...] = ()
     hint: str = ""
+    plausible: tuple[float, float] | None = None
 
     @property
     def expected(self) -> str:
@@ -71,7 +75,7 @@ class QuantityField:
         Raises
         ------
         QuantityError
-            The value is no quantity of this unit, or breaks a bound.
+            The value is not a quantity of this unit, breaks a bound, or is far beyond what is plausible.
         """
         if isinstance(value, str):
             for word, meaning in self.words:
@@ -81,6 +85,12 @@ class QuantityField:
             number = parse_quantity(value, self.unit)
         except QuantityError as error:
             raise QuantityError(error.problem, found=error.found, expected=self.expected, hint=error.hint) from None
+        self._refuse_out_of_bounds(number, value)
+        self._refuse_nonsense(number, value)
+        return number
+
+    def _refuse_out_of_bounds(self, number: float, value: object) -> None:
+        """Refuse a number that breaks a bound."""
         bounds: tuple[tuple[float | None, str, Callable[[float, float], bool]], ...] = (
             (self.above, "above", operator.gt),
             (self.at_least, "at least", operator.ge),
@@ -93,7 +103,24 @@ class QuantityField:
                 raise QuantityError(
                     f"must be {words} {limit}", found=shown(value), expected=self.expected, hint=self.hint
                 )
-        return number
+
+    def _refuse_nonsense(self, number: float, value: object) -> None:
+        """Refuse a number that can only be a slip, and with which the arithmetic would lead nowhere."""
+        least, most = sensible_range(self.unit, self.plausible)
+        if number == 0.0 or least <= abs(number) <= most:
+            return
+        raise QuantityError(
+            f"is far too {'large' if abs(number) > most else 'small'}",
+            found=shown(value),
+            expected=f"{self.expected}, {self._between(least, most)}",
+            hint="check the prefix (m is milli, M is mega)",
+        )
+
+    def _between(self, least: float, most: float) -> str:
+        """Name the range of sense."""
+        words = [f"at least {format_quantity(least, self.unit)}" if least else ""]
+        words.append(f"at most {format_quantity(most, self.unit)}" if math.isfinite(most) else "")
+        return " and ".join(filter(None, words))
 
     def __get_pydantic_core_schema__(self, _source: object, _handler: GetCoreSchemaHandler) -> core_schema.CoreSchema:
         """Return the validator."""

@@ -10,6 +10,10 @@ from loopdesign.case.fields import EXACT, PartTolerance, QuantityField, Section,
 from loopdesign.errors import QuantityError
 
 Voltage = Annotated[float, QuantityField("V", above=0)]
+SIGNAL_RESISTANCE = (1.0, 500e6)
+"""Sizes of resistors around an error amplifier [ohm] (common practice)."""
+SIGNAL_CAPACITANCE = (1e-12, 100e-6)
+"""Sizes of capacitors around an error amplifier [F] (common practice)."""
 _OPEN = (("none", 0.0),)
 
 
@@ -81,7 +85,7 @@ class TransconductanceSection(_Amplifier):
 
     kind: Literal["transconductance"]
     gm: Annotated[float, QuantityField("S", above=0)]
-    output_resistance: Annotated[float, QuantityField("ohm", above=0)]
+    output_resistance: Annotated[float, QuantityField("ohm", above=0, plausible=(1e3, 1e9))]
     output_current_limit: Annotated[float | None, QuantityField("A", above=0)] = None
     gm_tolerance: PartTolerance = EXACT
     gm_temperature_coefficient: TemperatureCoefficient = 0.0
@@ -112,8 +116,8 @@ class ShuntOptocouplerSection(_Amplifier):
     transfer_ratio_max: Annotated[float | None, QuantityField("%", above=0)] = None
     bandwidth: Annotated[float, QuantityField("Hz", above=0)]
     bandwidth_load: Annotated[float | None, QuantityField("ohm", above=0)] = None
-    pull_up: Annotated[float, QuantityField("ohm", above=0)]
-    led_resistance: Annotated[float, QuantityField("ohm", above=0)]
+    pull_up: Annotated[float, QuantityField("ohm", above=0, plausible=SIGNAL_RESISTANCE)]
+    led_resistance: Annotated[float, QuantityField("ohm", above=0, plausible=SIGNAL_RESISTANCE)]
     dc_gain: Annotated[float, QuantityField("dB", above=0)] = 60.0
     gain_bandwidth: Annotated[float, QuantityField("Hz", above=0)] = 1e6
     pull_up_supply: Annotated[float | None, QuantityField("V", above=0)] = None
@@ -141,9 +145,9 @@ class DividerSection(Section):
     `feedforward` is 0.0 where none is fitted; `tolerance` is that of both resistors [unitless].
     """
 
-    lower: Annotated[float, QuantityField("ohm", above=0)]
-    upper: Annotated[float | None, QuantityField("ohm", above=0)] = None
-    feedforward: Annotated[float, QuantityField("F", above=0, words=_OPEN)] = 0.0
+    lower: Annotated[float, QuantityField("ohm", above=0, plausible=SIGNAL_RESISTANCE)]
+    upper: Annotated[float | None, QuantityField("ohm", above=0, plausible=SIGNAL_RESISTANCE)] = None
+    feedforward: Annotated[float, QuantityField("F", above=0, words=_OPEN, plausible=SIGNAL_CAPACITANCE)] = 0.0
     tolerance: PartTolerance = EXACT
 
 
@@ -180,11 +184,11 @@ class Compensation(Section):
     """
 
     network: Literal["type I", "type II", "type III"] = "type II"
-    R1: Annotated[float | None, QuantityField("ohm", above=0, words=_OPEN)] = None
-    C1: Annotated[float | None, QuantityField("F", above=0, words=_OPEN)] = None
-    C2: Annotated[float | None, QuantityField("F", above=0, words=_OPEN)] = None
-    R2: Annotated[float | None, QuantityField("ohm", above=0, words=_OPEN)] = None
-    C3: Annotated[float | None, QuantityField("F", above=0, words=_OPEN)] = None
+    R1: Annotated[float | None, QuantityField("ohm", above=0, words=_OPEN, plausible=SIGNAL_RESISTANCE)] = None
+    C1: Annotated[float | None, QuantityField("F", above=0, words=_OPEN, plausible=SIGNAL_CAPACITANCE)] = None
+    C2: Annotated[float | None, QuantityField("F", above=0, words=_OPEN, plausible=SIGNAL_CAPACITANCE)] = None
+    R2: Annotated[float | None, QuantityField("ohm", above=0, words=_OPEN, plausible=SIGNAL_RESISTANCE)] = None
+    C3: Annotated[float | None, QuantityField("F", above=0, words=_OPEN, plausible=SIGNAL_CAPACITANCE)] = None
     resistor_tolerance: PartTolerance = EXACT
     capacitor_tolerance: PartTolerance = EXACT
 

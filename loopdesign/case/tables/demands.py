@@ -29,7 +29,7 @@ class ConverterSection(Section):
     """[converter]: topology, switching_frequency [Hz], rectifier."""
 
     topology: TopologyName
-    switching_frequency: Annotated[float, QuantityField("Hz", above=0)]
+    switching_frequency: Annotated[float, QuantityField("Hz", above=0, plausible=(1e3, 50e6))]
     rectifier: Literal["diode", "synchronous"] = "diode"
 
 

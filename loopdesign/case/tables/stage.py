@@ -62,7 +62,9 @@ class FlybackStage(_Stage):
     `turns` is secondary over primary.
     """
 
-    turns: Annotated[float, QuantityField("", above=0, hint="turns is secondary over primary, such as 0.35")]
+    turns: Annotated[
+        float, QuantityField("", above=0, plausible=(1e-3, 1e3), hint="turns is secondary over primary, such as 0.35")
+    ]
     secondary_resistance: Resistance = 0.0
     secondary_temperature_coefficient: Annotated[float, QuantityField("ppm/K")] = 0.0
 

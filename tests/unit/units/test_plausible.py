@@ -11,10 +11,10 @@ from loopdesign.units.symbols import UNITS
 
 # Common practice of power supplies below a few hundred kilowatts; low and high are the last values that pass.
 EDGES = {
-    "V": (None, 20e3), "A": (None, 5e3), "ohm": (1e-6, 500e6), "F": (0.1e-12, 0.1), "H": (1e-9, 1.0), "Hz": (1e-3, 1e9),
+    "V": (1e-6, 20e3), "A": (1e-9, 5e3), "ohm": (1e-6, 500e6), "F": (0.1e-12, 0.1), "H": (1e-9, 1.0), "Hz": (1e-3, 1e9),
     "s": (1e-12, 1e3), "K": (None, 1e3), "degC": (None, 400.0), "S": (1e-9, 100.0), "W": (None, 1e6), "V/A": (1e-6, 1e3),
-    "V/s": (None, 1e12), "A/s": (None, 1e12), "%": (None, None), "dB": (None, None), "deg": (None, None),
-    "ppm/K": (None, None), "V/K": (None, 1.0), "": (None, None),
+    "V/s": (None, 1e12), "A/s": (None, 1e12), "%": (None, 100.0), "dB": (None, 200.0), "deg": (None, None),
+    "ppm/K": (None, 0.02), "V/K": (None, 1.0), "": (None, None),
 }  # fmt: skip
 
 

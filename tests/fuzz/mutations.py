@@ -1,0 +1,230 @@
+"""Case files that went wrong in the ways people and programs make them: valid shipped ones, damaged by structure.
+
+A mutation takes the nested dictionary of a valid case and changes one thing: a number to an extreme, a unit, a type, a
+name; or it drops, doubles or nests a key. The result is written as TOML again, and at last the text itself may be hurt.
+"""
+
+from __future__ import annotations
+
+import copy
+import json
+import re
+import tomllib
+from pathlib import Path
+
+from hypothesis import strategies as st
+
+CASES = Path(__file__).parents[2] / "cases"
+SHIPPED = {path.stem: tomllib.loads(path.read_text(encoding="utf-8")) for path in sorted(CASES.glob("*.toml"))}
+PARTS = {
+    "tide_gauge_sepic": {"R1": "4.64 kohm", "C1": "56 nF", "C2": "1.8 nF"},
+    "wave_buoy_coupled_sepic": {"R1": "10 kohm", "C1": "22 nF", "C2": "470 pF"},
+    "beacon_boost": {"R1": "6.8 kohm", "C1": "47 nF", "C2": "1 nF"},
+    "echo_sounder_flyback": {"R1": "10 kohm", "C1": "100 nF", "C2": "1 nF"},
+}
+"""Parts for the shipped cases that leave them open, so that a check gets as far as the loop."""
+FACTORS = (0.0, -1.0, 1e-300, 1e-30, 1e-12, 1e-9, 1e-6, 1e-3, 0.03, 0.3, 3.0, 30.0, 1e3, 1e6, 1e9, 1e12, 1e30, 1e300)
+NUMBERS = (
+    "0", "-0", "-1", "1e-320", "1e-300", "1e-18", "1e-9", "1e9", "1e18", "1e300", "1e999999999", "nan", "inf", "-inf",
+    "9" * 400, "٤", "1_0", "0x10", "1.", ".5", "1e", "--1", "−1", "1,5", "1 2", "",
+)  # fmt: skip
+UNITS = (
+    "V",
+    "A",
+    "ohm",
+    "F",
+    "H",
+    "Hz",
+    "S",
+    "%",
+    "dB",
+    "deg",
+    "degC",
+    "mV/us",
+    "V/A",
+    "",
+    "m",
+    "M",
+    "u",
+    "µF",
+    "kohm",
+)
+TEXTS = (
+    "",
+    " ",
+    "\u202eabc",
+    "\x1b[31m",
+    "\x00",
+    "a\nb",
+    "潮位",
+    "none",
+    "auto",
+    "sepic",
+    "x" * 3000,
+    "{{7*7}}",
+    "$x^",
+    "\\",
+)
+VALUES = (
+    True,
+    False,
+    0,
+    -1,
+    1,
+    10**30,
+    10**400,
+    0.5,
+    1e308,
+    float("inf"),
+    float("nan"),
+    [],
+    {},
+    [[]],
+    [{}],
+    {"a": {"b": 1}},
+    [1, "a"],
+    "12 V",
+)
+NAMES = ("", "a.b", "Ω", "\u202e", "\x1b", "resistence", "Esr", "L3", "source", "warnings", "title", "x" * 300)
+
+
+def leaves(value, path=()):
+    """Paths of every key and entry, the root aside."""
+    if path:
+        yield path
+    inner = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    for key, entry in inner:
+        yield from leaves(entry, (*path, key))
+
+
+def at(document, path):
+    for step in path:
+        document = document[step]
+    return document
+
+
+def scaled(value, factor):
+    """A quantity with its number multiplied, its unit kept."""
+    if isinstance(value, bool):
+        return value
+    if isinstance(value, int | float):
+        return value * factor
+    if isinstance(value, str) and (match := re.match(r"[-+]?\d[\d.]*(?:e[-+]?\d+)?", value)):
+        return f"{float(match.group()) * factor!r}{value[match.end() :]}"
+    return value
+
+
+def with_number(value, number):
+    unit = re.sub(r"^[-+\d.e\s]*", "", value) if isinstance(value, str) else ""
+    return f"{number} {unit}".strip()
+
+
+def with_unit(value, unit):
+    match = re.match(r"[-+\d.e]*", value) if isinstance(value, str) else None
+    return f"{match.group() if match else '1'} {unit}"
+
+
+@st.composite
+def documents(draw, most=3, gentle=False):
+    """A shipped case with a few things changed; gently: numbers only, which pass the reader and reach the arithmetic."""
+    name = draw(st.sampled_from(sorted(SHIPPED)))
+    document = copy.deepcopy(SHIPPED[name])
+    if name in PARTS and draw(st.sampled_from((True, True, False))):
+        document["compensation"] |= PARTS[name]
+    for _ in range(draw(st.integers(1, most))):
+        paths = list(leaves(document))
+        path = draw(st.sampled_from(paths))
+        parent, key = at(document, path[:-1]), path[-1]
+        how = (
+            "scale"
+            if gentle
+            else draw(st.sampled_from(("scale", "number", "unit", "drop", "rename", "type", "text", "nest", "move")))
+        )
+        _change(draw, document, parent, key, how)
+    return document
+
+
+def _change(draw, document, parent, key, how):
+    value = parent[key]
+    if how == "scale":
+        parent[key] = scaled(value, draw(st.sampled_from(FACTORS)))
+    elif how == "number":
+        parent[key] = with_number(value, draw(st.sampled_from(NUMBERS)))
+    elif how == "unit":
+        parent[key] = with_unit(value, draw(st.sampled_from(UNITS)))
+    elif how == "drop":
+        del parent[key]
+    elif how == "rename" and isinstance(parent, dict):
+        parent[draw(st.sampled_from(NAMES) | st.text(max_size=8))] = parent.pop(key)
+    elif how == "type":
+        parent[key] = copy.deepcopy(draw(st.sampled_from(VALUES)))
+    elif how == "text":
+        parent[key] = draw(st.sampled_from(TEXTS) | st.text(max_size=20))
+    elif how == "nest":
+        parent[key] = draw(st.sampled_from(([value], {"a": value}, [value, copy.deepcopy(value)], [[value]])))
+    elif how == "move":
+        places = [p for p in leaves(document) if isinstance(at(document, p), dict)]
+        at(document, draw(st.sampled_from(places)))[str(key)] = copy.deepcopy(value) if parent is not document else 1
+
+
+def toml(document):
+    """Write a document as TOML: tables of the first level as headers, everything within them inline."""
+    plain = [f"{_key(k)} = {_value(v)}" for k, v in document.items() if not isinstance(v, dict)]
+    for name, table in document.items():
+        if isinstance(table, dict):
+            plain += ["", f"[{_key(name)}]", *(f"{_key(k)} = {_value(v)}" for k, v in table.items())]
+    return "\n".join(plain) + "\n"
+
+
+def _key(name):
+    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else _text(name)
+
+
+def _text(text):
+    return json.dumps(text.encode("utf-8", "replace").decode("utf-8")).replace("\x7f", "\\u007f")
+
+
+def _value(value):
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, int | float):
+        return hex(value) if isinstance(value, int) and value > 10**300 else repr(value)
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{_key(k)} = {_value(v)}" for k, v in value.items()) + " }"
+    if isinstance(value, list):
+        return "[" + ", ".join(map(_value, value)) + "]"
+    return _text(str(value))
+
+
+@st.composite
+def hurt_texts(draw):
+    """Text of a shipped case with lines doubled, cut, swapped or filled with strange characters."""
+    text = (CASES / f"{draw(st.sampled_from(sorted(SHIPPED)))}.toml").read_text(encoding="utf-8")
+    for _ in range(draw(st.integers(1, 3))):
+        lines = text.split("\n")
+        at_line = draw(st.integers(0, len(lines) - 1))
+        line = lines[at_line]
+        column = draw(st.integers(0, len(line)))
+        how = draw(st.sampled_from(("double", "cut", "drop", "insert", "swap", "end", "quotes")))
+        odd = draw(
+            st.sampled_from(
+                ("\x00", "\x1b", "\r", '"', "'", "[", "]", "{", "}", "=", "\ufeff", "\u202e", "#", ".", '"""', "\t")
+            )
+        )
+        if how == "double":
+            lines.insert(at_line, line)
+        elif how == "cut":
+            lines[at_line] = line[:column]
+        elif how == "drop":
+            del lines[at_line]
+        elif how == "insert":
+            lines[at_line] = line[:column] + odd + line[column:]
+        elif how == "swap":
+            other = draw(st.integers(0, len(lines) - 1))
+            lines[at_line], lines[other] = lines[other], line
+        elif how == "end":
+            lines = lines[: at_line + 1]
+        elif how == "quotes":
+            lines[at_line] = line.replace('"', draw(st.sampled_from(("", "'", "“"))))
+        text = "\n".join(lines)
+    return text
