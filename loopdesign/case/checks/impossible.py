@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from loopdesign.case.checks.bounds import bound_problems
 from loopdesign.case.checks.duty import discontinuous_duty, ideal_duty
 from loopdesign.case.checks.problem import InputProblem, Sections, volts
 from loopdesign.case.checks.regulation import regulation_problems
@@ -37,6 +38,7 @@ def problems(sections: Sections) -> list[InputProblem]:
         *_diode(sections),
         *regulation_problems(sections),
         *timing_problems(sections),
+        *bound_problems(sections),
     ]
 
 

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
     from loopdesign.case.fields.quantity import QuantityField
 
+MOST_POINTS = 1000
+"""Most points of a curve."""
 _COUNTS = {2: "pairs", 3: "triples"}
 
 
@@ -55,7 +57,7 @@ class CurveField:
         Raises
         ------
         QuantityError
-            The value is no list, has no points, or its first column does not rise.
+            The value is not a list, has no points or too many, or its first column does not rise.
         ValidationError
             Something in a point is wrong.
         """
@@ -65,6 +67,8 @@ class CurveField:
             raise QuantityError("is not a list", found=shown(value), expected=self.expected)
         if not value:
             raise QuantityError("has no points", found="an empty list", expected=self.expected)
+        if len(value) > MOST_POINTS:
+            raise QuantityError("has too many points", found=f"{len(value)} points", expected=f"at most {MOST_POINTS}")
         points: list[tuple[float, ...]] = []
         errors: list[InitErrorDetails] = []
         for index, entry in enumerate(value):

@@ -15,6 +15,8 @@ from loopdesign.errors import QuantityError
 if TYPE_CHECKING:
     from pydantic.json_schema import JsonSchemaValue
 
+MOST_VALUES = 200
+"""Most values of a list."""
 COUPLING = QuantityField("", at_least=0, below=1, hint="k = 1 has no leakage; take the measured coupling, such as 0.98")
 """A magnetic coupling."""
 
@@ -179,7 +181,7 @@ class LevelsOf:
         Raises
         ------
         QuantityError
-            The list is empty, or the one value is wrong.
+            The list is empty or too long, or the one value is wrong.
         ValidationError
             Something in the table or the list is wrong.
         """
@@ -197,6 +199,8 @@ class LevelsOf:
             raise QuantityError(
                 "has no values", found="an empty list", expected=f"a list of values or a table with {keys}"
             )
+        if len(value) > MOST_VALUES:
+            raise QuantityError("has too many values", found=f"{len(value)} values", expected=f"at most {MOST_VALUES}")
         return self._read_list(list(value), place=True)
 
     def _read_list(self, entries: list[object], *, place: bool) -> Levels:

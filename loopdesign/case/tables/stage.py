@@ -20,11 +20,21 @@ from loopdesign.case.tables.parts import (
 )
 from loopdesign.errors import QuantityError
 
+MOST_PARTS = 20
+"""Most different parts of a bank, each with a state of its own; equal ones are one entry with a `count`."""
+
 
 def _bank(value: object) -> object:
     """Take a single part for a bank of one."""
     if isinstance(value, list | tuple) and not value:
         raise QuantityError("has no parts", found="an empty list", expected="one capacitor or a list of capacitors")
+    if isinstance(value, list | tuple) and len(value) > MOST_PARTS:
+        raise QuantityError(
+            "has too many parts",
+            found=f"{len(value)} parts",
+            expected=f"at most {MOST_PARTS}",
+            hint="equal parts are one entry with count = 3",
+        )
     return value if isinstance(value, list | tuple) else [value]
 
 
