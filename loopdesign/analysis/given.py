@@ -11,6 +11,7 @@ import numpy as np
 from loopdesign.case import PARTS_OF_NETWORK, Compensation
 from loopdesign.case.checks import Sections, problems, warnings
 from loopdesign.errors import DataError, QuantityError
+from loopdesign.printable import printable
 from loopdesign.units.quantities import parse_quantity
 
 if TYPE_CHECKING:
@@ -174,11 +175,11 @@ def given_parts(case: cases.Case) -> dict[str, float]:
     compensation = case.compensation
     missing = [f"[{name}]" for name in ("error_amplifier", "divider", "compensation") if getattr(case, name) is None]
     if missing or compensation is None:
-        raise DataError(f"{case.source}: the loop is not given: {', '.join(missing)} missing")
+        raise DataError(f"{printable(case.source)}: the loop is not given: {', '.join(missing)} missing")
     if compensation.open_parts:
         names = ", ".join(compensation.open_parts)
         raise DataError(
-            f"{case.source}: [compensation] leaves {names} open; run 'loopdesign design' first, or give them"
+            f"{case.where('compensation')} leaves {names} open; run 'loopdesign design' first, or give them"
         )
     return {name: value for name, value in compensation.parts.items() if value is not None}
 
@@ -197,7 +198,7 @@ def require_slope(case: cases.Case) -> None:
         Where the modulator is in peak current mode and has no slope.
     """
     if case.modulator.scheme == "peak current" and case.modulator.slope is None:
-        raise DataError(f"{case.source}: modulator.slope is open; run 'loopdesign design' to choose it, or give it")
+        raise DataError(f"{case.where('modulator.slope')} is open; run 'loopdesign design' to choose it, or give it")
 
 
 def has_loop(case: cases.Case) -> bool:

@@ -12,13 +12,15 @@ from pydantic import BaseModel, ValidationError
 from loopdesign.case import faults
 from loopdesign.case.checks import InputProblem, Sections, problems, warnings
 from loopdesign.case.kinds import SECTIONS, section_model
-from loopdesign.case.locate import locate, place_of
+from loopdesign.case.locate import Places, locate, place_of
 from loopdesign.case.model import Case
 from loopdesign.case.read import BEGIN, read_text, refuse_long_lines
 from loopdesign.errors import CaseError, Fault
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    from pathlib import Path as FilePath
+
+    from loopdesign.case.locate import Path, Place
 
 MOST_FAULTS = 100
 """Most faults reported in full, and most looked for within one section."""
@@ -29,7 +31,7 @@ _UNQUOTED = re.compile(r"[=\[,]\s*([+-]?\d[\d.]*(?:[eE][+-]?\d+)?\s*[a-zA-Zµμ\
 _BARE_WORD = re.compile(r"[=\[,]\s*([A-Za-z][\w ]*?)\s*(?:[,}\]#]|$)")
 
 
-def load_case(path: Path | str) -> Case:
+def load_case(path: FilePath | str) -> Case:
     """Read and validate a case file.
 
     Parameters
@@ -76,12 +78,12 @@ def parse_case(text: str, name: str) -> Case:
     reported += problems(_sections(read, document))
     if reported:
         raise CaseError(_placed_in_order(reported, text, name))
-    case = Case.model_validate({**read, "source": name})
+    case = Case.model_validate({**read, "source": name}).placed(Places(of=_located(text, name)))
     return case.model_copy(update={"warnings": warnings(case)})
 
 
-def _placed_in_order(reported: list[InputProblem], text: str, name: str) -> list[Fault]:
-    """Give each problem its place in the text, in the order of the text.
+def _located(text: str, name: str) -> dict[Path, Place]:
+    """Find the place of each key.
 
     Raises
     ------
@@ -89,9 +91,14 @@ def _placed_in_order(reported: list[InputProblem], text: str, name: str) -> list
         Where the text is nested too deeply to be scanned.
     """
     try:
-        places = locate(text)
+        return locate(text)
     except RecursionError:
         raise CaseError([Fault(file=name, message=_TOO_DEEP)]) from None
+
+
+def _placed_in_order(reported: list[InputProblem], text: str, name: str) -> list[Fault]:
+    """Give each problem its place in the text, in the order of the text."""
+    places = _located(text, name)
     listed = [
         _placed(problem, name, place_of(places, problem.at or problem.path)) for problem in reported[:MOST_FAULTS]
     ]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import tomllib
 from bisect import bisect_right
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -22,6 +23,24 @@ _SPACE = re.compile(r"[ \t]*")
 _KEY = re.compile(r'"(?:[^"\\\n]|\\.)*"|\'[^\'\n]*\'|[A-Za-z0-9_-]+')
 _STRING = re.compile(r'"""(?:[^\\]|\\.)*?"{3,5}|\'\'\'.*?\'{3,5}|"(?:[^"\\\n]|\\.)*"|\'[^\'\n]*\'', re.DOTALL)
 _SCALAR = re.compile(r"[^,\]}\n#]*")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Places:
+    """Where each key of one file stands; two cases with the same values are equal wherever these stand.
+
+    Parameters
+    ----------
+    of : mapping
+        What `locate` returned.
+    """
+
+    of: Mapping[Path, Place] = field(default_factory=dict, compare=False, repr=False)
+
+    def __getitem__(self, key: str) -> Place | None:
+        """Return the place of a dotted key, or of the nearest table around it; None where the file has neither."""
+        path = tuple(int(step) if step.isdigit() else step for step in key.split("."))
+        return place_of(self.of, path)
 
 
 def locate(text: str) -> dict[Path, Place]:

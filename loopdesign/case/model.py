@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self
 
-from pydantic import Field
+from pydantic import Field, PrivateAttr
 
 from loopdesign.case.fields import Section
+from loopdesign.case.locate import Places
 from loopdesign.case.tables.control import (
     Compensation,
     CurrentSense,
@@ -16,6 +17,7 @@ from loopdesign.case.tables.control import (
 )
 from loopdesign.case.tables.demands import ConverterSection, Document, Ratings, Specification, Targets
 from loopdesign.case.tables.stage import InputFilter, OutputFilter, StageSection
+from loopdesign.printable import printable
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
@@ -37,7 +39,8 @@ PLAIN_SECTIONS: dict[str, type[BaseModel]] = {
 class Case(Section):
     """A whole case file.
 
-    `source` is the name of the file and `warnings` holds what is allowed yet worth telling; the file sets neither.
+    `source` is the name of the file and `warnings` holds what is allowed yet worth telling; the file sets neither. A
+    case read from a file knows where each key stands there.
     """
 
     title: str
@@ -57,6 +60,42 @@ class Case(Section):
     document: Document = Field(default_factory=Document)
     source: str = ""
     warnings: tuple[str, ...] = ()
+    _places: Places = PrivateAttr(default_factory=Places)
+
+    def placed(self, places: Places) -> Self:
+        """Return the case with the places of its keys.
+
+        Parameters
+        ----------
+        places : Places
+            Where each key stands in the file.
+
+        Returns
+        -------
+        Case
+            The same values.
+        """
+        case = self.model_copy()
+        case._places = places  # noqa: SLF001  (its own)
+        return case
+
+    def where(self, key: str) -> str:
+        """Name the place of a key for a message.
+
+        Parameters
+        ----------
+        key : str
+            Dotted key, such as ``stage.Co.esr``; it need not be in the file.
+
+        Returns
+        -------
+        str
+            ``file:line:column: key``, the place being that of the nearest table where the file has no such key.
+        """
+        place = self._places[key]
+        name = printable(self.source)
+        file = name if place is None else f"{name}:{place[0]}:{place[1]}"
+        return f"{file}: {key}" if file else key
 
     @property
     def nominal_temperature(self) -> float:

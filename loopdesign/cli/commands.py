@@ -273,4 +273,4 @@ def _key(name: str) -> str:
 
 def _require_slope(loaded: cases.Case) -> None:
     if loaded.modulator.scheme == "peak current" and loaded.modulator.slope is None:
-        raise DataError(f"{loaded.source}: modulator.slope is open; run 'loopdesign design' to choose it, or give it")
+        raise DataError(f"{loaded.where('modulator.slope')} is open; run 'loopdesign design' to choose it, or give it")

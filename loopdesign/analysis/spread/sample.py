@@ -18,7 +18,7 @@ import numpy as np
 
 from loopdesign.analysis.check import Limit, examine_stage, limits
 from loopdesign.analysis.extremes import Extremes, base_corners, extremes
-from loopdesign.analysis.given import given_parts
+from loopdesign.analysis.given import given_parts, require_slope
 from loopdesign.analysis.judge import Judged, joined, judge
 from loopdesign.analysis.spread.figures import Bound, Ranked, Share, per_sample, ranking, share_of, tail_of, worst_of
 from loopdesign.analysis.spread.sampling import SMALLEST_FACTOR, places
@@ -157,8 +157,7 @@ def spread(
     if samples < 1:
         raise DataError(f"the number of samples is {samples}; it must be at least 1")
     parts = given_parts(case)
-    if case.modulator.scheme == "peak current" and case.modulator.slope is None:
-        raise DataError(f"{case.source}: modulator.slope is open; run 'loopdesign design' to choose it, or give it")
+    require_slope(case)
     varied = toleranced(case, parts)
     drawn = places(len(varied), samples, seed, case.targets.distribution)
     drawn = _bounded(varied, drawn)

@@ -60,7 +60,8 @@ def step_plan(case: cases.Case) -> list[tuple[StepKind, tuple[float, float], tup
     s = case.specification
     if s.load_step is None and s.line_step is None:
         raise DataError(
-            f"{case.source}: no step to make: give specification.load_step or specification.line_step, "
+            f"{case.where('specification')}: no step to make: give specification.load_step or "
+            "specification.line_step, "
             'such as load_step = { from = "0.5 A", to = "1.5 A" }'
         )
     plan: list[tuple[StepKind, tuple[float, float], tuple[float, float]]] = []
@@ -80,15 +81,16 @@ def step_plan(case: cases.Case) -> list[tuple[StepKind, tuple[float, float], tup
 
 def _refuse_no_load(case: cases.Case, before: float, after: float) -> None:
     """Refuse steps that leave nothing to regulate."""
-    where = f"{case.source}: specification.load_step"
     if case.specification.load == "current" and after == 0.0:
         raise DataError(
-            f"{where}.to: a current load of 0 A draws nothing, so that nothing discharges the output and no operating "
-            "point exists after the step; give a small current, or a resistive load"
+            f"{case.where('specification.load_step.to')}: a current load of 0 A draws nothing, so that nothing "
+            "discharges the output and no operating point exists after the step; give a small current, or a resistive "
+            "load"
         )
     if before == 0.0:
         raise DataError(
-            f"{where}.from: without a load there is no operating point to step from; give the smallest load current"
+            f"{case.where('specification.load_step.from')}: without a load there is no operating point to step from; "
+            "give the smallest load current"
         )
 
 

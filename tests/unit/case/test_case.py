@@ -301,3 +301,15 @@ def test_modulator_that_is_no_table():
     text = PLAIN.split("[modulator]", maxsplit=1)[0]
     with pytest.raises(CaseError, match=r"x\.toml:2:1: modulator: is not a table; found 3"):
         parse_case(text.replace("\n", "\nmodulator = 3\n", 1), "x.toml")
+
+
+def test_case_knows_where_its_keys_stand():
+    """Lines counted by hand in tests/wholecase.py; a key the file lacks has the place of its table."""
+    case = parse_case(SEPIC, "supply.toml")
+    assert case.where("converter.topology") == "supply.toml:5:1: converter.topology"
+    assert case.where("stage.damper.capacitance") == "supply.toml:21:36: stage.damper.capacitance"
+    assert case.where("stage.L1.temperature_coefficient") == "supply.toml:17:1: stage.L1.temperature_coefficient"
+    assert case.where("ratings.derating") == "supply.toml: ratings.derating"
+    assert case.model_copy(update={"title": "x"}).where("title") == "supply.toml:1:1: title"
+    assert parse_case("# a line\n" + SEPIC, "supply.toml") == case
+    assert parse_case(SEPIC, "a\nb\x1b.toml").where("title") == r"a\x0ab\x1b.toml:1:1: title"
