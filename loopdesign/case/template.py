@@ -11,8 +11,8 @@ from loopdesign.case.tables.stage import STAGES
 from loopdesign.errors import DataError
 
 _HEAD = """\
-# loopdesign case file, topology {topology}. All numbers are invented: put your own in their place.
-# Quantities are texts with units ("4.7 uF", "40 mV/us", "20 %") or plain numbers in SI units.
+{schema}# loopdesign case file, topology {topology}. All numbers are invented: put your own in their place.
+# Quantities are strings with units ("4.7 uF", "40 mV/us", "20 %") or plain numbers in SI units.
 
 title = "{title}"
 notes = "invented example"
@@ -31,7 +31,7 @@ load_step = {{ from = "{half}", to = "{full}" }}
 """
 
 _STAGE_HEAD = """
-[stage]                                 # tolerance is half the spread: "20 %" is from 0.8 to 1.2 times the value
+[stage]                                 # tolerance = "20 %" means 0.8 to 1.2 times the value
 """
 
 _TWO_INDUCTORS = """\
@@ -39,7 +39,7 @@ L1 = { inductance = "33 uH", resistance = "45 mohm", tolerance = "20 %" }
 L2 = { inductance = "33 uH", resistance = "45 mohm", tolerance = "20 %" }
 coupling = 0.0                          # magnetic coupling of L1 and L2, 0 <= k < 1
 Cs = { capacitance = "6.8 uF", esr = "4 mohm", tolerance = "10 %" }     # the coupling capacitor
-# A ceramic capacitor loses capacitance with bias; give pairs [voltage, ratio left]:
+# A ceramic capacitor loses capacitance under dc bias; give pairs [voltage, share of it left]:
 # Cs = { capacitance = "6.8 uF", esr = "4 mohm", bias_curve = [["0 V", 1.0], ["16 V", 0.8], ["35 V", 0.45]] }
 damper = { resistance = "2.7 ohm", capacitance = "33 uF" }              # optional, across Cs
 """
@@ -70,7 +70,7 @@ _PEAK_CURRENT = """
 [modulator]
 scheme = "peak current"                 # peak current | voltage (then ramp = "1.5 V" in place of the next two)
 sense_gain = "60 mV/A"                  # volts at the comparator per ampere in the switch
-slope = "40 mV/us"                      # compensating ramp at the comparator; leave it out and design chooses it
+slope = "40 mV/us"                      # compensating ramp at the comparator; left out, design chooses it
 max_duty = 0.9
 """
 
@@ -99,7 +99,7 @@ reference = "1.2 V"
 
 _TAIL = """
 [divider]
-lower = "10 kohm"                       # upper follows from output and reference unless given
+lower = "10 kohm"                       # upper follows from output voltage and reference unless given
 
 [compensation]                          # parts left out are chosen by design; "none" is a part not fitted
 network = "{network}"                     # type I | type II | type III
@@ -110,7 +110,7 @@ network = "{network}"                     # type I | type II | type III
 [targets]
 phase_margin = "55 deg"
 gain_margin = "10 dB"
-modulus_margin = 0.5                    # least distance of the loop gain from -1
+modulus_margin = 0.5                    # smallest distance of the loop gain from -1, min |1+T|
 crossover = "auto"                      # or a frequency
 crossover_limit = "auto"                # the lower of fs/10 and a quarter of the lowest right-half-plane zero
 resistor_series = "E96"
@@ -128,13 +128,15 @@ _DATA: dict[str, tuple[str, ...]] = {
 }
 
 
-def template(topology: str) -> str:
+def template(topology: str, *, schema: str = "") -> str:
     """Return a commented case file for a topology.
 
     Parameters
     ----------
     topology : str
         Name of the topology.
+    schema : str
+        Where the JSON Schema lies; TOML language servers read it from the first line and complete the keys.
 
     Returns
     -------
@@ -153,7 +155,9 @@ def template(topology: str) -> str:
     names = ("title", "frequency", "low", "middle", "high", "output", "light", "half", "full")
     inverted = topology in {"inverting", "cuk"}
     note = "                   # given as a positive number; this topology inverts it" if inverted else ""
-    head = _HEAD.format(topology=topology, output_note=note, **dict(zip(names, _DATA[topology], strict=True)))
+    first = f"#:schema {schema}\n" if schema else ""
+    values = dict(zip(names, _DATA[topology], strict=True))
+    head = _HEAD.format(schema=first, topology=topology, output_note=note, **values)
     parts = {"flyback": _FLYBACK, "sepic": _TWO_INDUCTORS, "cuk": _TWO_INDUCTORS, "zeta": _TWO_INDUCTORS}
     stage = _STAGE_HEAD + parts.get(topology, _ONE_INDUCTOR) + _COMMON
     control = _VOLTAGE + _OPERATIONAL if topology == "buck" else _PEAK_CURRENT + _TRANSCONDUCTANCE

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sys
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any
@@ -13,6 +14,8 @@ from loopdesign.printable import json_text, printable_lines
 if TYPE_CHECKING:
     from collections.abc import Callable
     from typing import TextIO
+
+    from loopdesign.report.basics.layout import Display
 
 
 def colour_wanted() -> bool:
@@ -27,6 +30,20 @@ def ascii_wanted() -> bool:
     except (UnicodeEncodeError, LookupError):
         return True
     return False
+
+
+def display(*, details: bool = False) -> Display:
+    """Describe what standard output is shown on: its width where it is a terminal, and which letters it has.
+
+    Parameters
+    ----------
+    details
+        Whether the user asked for everything.
+    """
+    from loopdesign.report.basics.layout import Display
+
+    width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
+    return Display(width=width, details=details, ascii_only=ascii_wanted())
 
 
 def say(as_json: bool, answer: dict[str, Any], text: str) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from loopdesign.cli.console import Progress, ascii_wanted
+from loopdesign.cli.console import Progress
 from loopdesign.errors import DataError
 
 if TYPE_CHECKING:
@@ -13,25 +13,29 @@ if TYPE_CHECKING:
     from loopdesign import case as cases
     from loopdesign.analysis.check import CheckResult
     from loopdesign.analysis.filter_study import FilterStudy
+    from loopdesign.report.basics.layout import Display
     from loopdesign.synthesis.choice import Choice
 
 
 def told(
-    found: CheckResult, study: FilterStudy | None = None, choice: Choice | None = None, *, report: Path | None = None
+    found: CheckResult,
+    study: FilterStudy | None = None,
+    choice: Choice | None = None,
+    *,
+    report: Path | None = None,
+    display: Display,
 ) -> str:
-    """Everything a person reads on the terminal; the verdict comes last."""
+    """Write everything a person reads on the terminal: the verdict first, what it covers last."""
     from loopdesign.report.choice.text import choice_text
-    from loopdesign.report.loop.terminal import assessment_text, filter_text
+    from loopdesign.report.loop.terminal import check_text, filter_text
 
-    plain = ascii_wanted()
-    further = [] if study is None else [filter_text(study, ascii_only=plain)]
-    further += [] if report is None else [f"report: {report}"]
-    return assessment_text(
+    return check_text(
         found,
-        None if choice is None else choice.chosen,
-        choice="" if choice is None else choice_text(choice, ascii_only=plain),
-        further=further,
-        ascii_only=plain,
+        chosen=None if choice is None else choice.chosen,
+        choice="" if choice is None else choice_text(choice, display=display),
+        further="" if study is None else filter_text(study, display=display),
+        report="" if report is None else str(report / "report.md"),
+        display=display,
     )
 
 

@@ -8,6 +8,8 @@ from loopdesign.analysis.check import corner_name
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from loopdesign.analysis.check import CheckResult
 
 
@@ -55,38 +57,64 @@ def status_word(found: CheckResult, item: int) -> str:
     return "MISSED: " + ", ".join(told) if told else "ok"
 
 
-def verdict_sentence(found: CheckResult) -> str:
-    """Put the verdict over all corners in plain words, the worst first."""
-    count = len(found.verdicts)
-    corners = "the only corner" if count == 1 else f"all {count} corners"
-    subject = "" if found.margins else "No loop is given. With the control voltage held the converter is "
-    unstable = [i for i, v in enumerate(found.verdicts) if not v.stable]
+def headline(found: CheckResult) -> str:
+    """Say the verdict in a few words, as the first thing a person reads."""
+    unstable, total = sum(not v.stable for v in found.verdicts), len(found.verdicts)
+    loop = "" if found.margins else " with the control voltage held, no loop is given"
     if unstable:
-        return subject + _unstable_sentence(found, unstable)
+        return f"Verdict: UNSTABLE at {unstable} of {total} corners{loop}"
+    inner = sum(v.current_loop_worst.beyond_the_loop for v in found.verdicts)
+    if inner and found.margins:
+        return f"Verdict: stable, but the current loop alone is UNSTABLE at {inner} of {total} corners"
     if not found.margins:
-        return f"{subject}stable at {corners}; there is no margin to read."
+        return f"Verdict: stable{loop}"
+    failing = dict.fromkeys(word for item in range(total) for word in missed(found, item))
+    if not found.targets_met:
+        return f"Verdict: stable, but targets are MISSED{': ' if failing else ''}{', '.join(failing)}"
+    return "Verdict: stable, every target met"
+
+
+def verdict_sentence(found: CheckResult) -> str:
+    """Put the verdict in one sentence that says what it covers, the worst first."""
+    covered = coverage(found)
+    unstable = [i for i, v in enumerate(found.verdicts) if not v.stable]
+    subject = "" if found.margins else "No loop is given. With the control voltage held the converter is "
+    if unstable:
+        tail = "; a margin read from a plot proves nothing there" if found.margins else ""
+        return f"{subject}UNSTABLE at {len(unstable)} of {covered}: {_worst_mode(found, unstable)}{tail}."
+    if not found.margins:
+        return f"{subject}stable at {covered}; there is no margin to read."
     inner = [i for i, v in enumerate(found.verdicts) if v.current_loop_worst.beyond_the_loop]
     if inner:
         worst = max(inner, key=lambda i: abs(found.verdicts[i].current_loop_worst.multiplier))
         w = found.verdicts[worst].current_loop_worst
-        mode = f"{w.name} at {format_quantity(w.frequency_hz, 'Hz')}"
         return (
-            f"Stable at {corners} with the loop closed, but the current loop alone is UNSTABLE at {len(inner)} of "
-            f"{len(found.verdicts)}: at {corner_name(found.conditions, worst)} by the {mode}."
+            f"Stable with the loop closed at {covered}, but the current loop alone is UNSTABLE at {len(inner)} of "
+            f"{len(found.verdicts)}: at {corner_name(found.conditions, worst)}, {w.name} at "
+            f"{format_quantity(w.frequency_hz, 'Hz')}."
         )
     if not found.targets_met:
-        return f"Stable at {corners}, but targets are MISSED: {'; '.join(found.reasons)}."
-    return f"Stable at {corners} and every target met{_least_margin(found)}."
+        return f"Stable at {covered}, but targets are MISSED: {'; '.join(found.reasons)}."
+    return f"Stable with every target met at {covered}{_least_margin(found)}."
 
 
-def _unstable_sentence(found: CheckResult, unstable: list[int]) -> str:
+def coverage(found: CheckResult) -> str:
+    """Say which operating points were examined, such as "6 corners (3 input voltages, 2 load currents ...)"."""
+    k = found.conditions
+    if len(k) == 1:
+        return f"the only corner ({corner_name(k, 0)}, nominal parts)"
+    counts = ((k.input_voltage, "input voltage"), (k.load_current, "load current"))
+    told = [f"{n} {word}{'s' if n > 1 else ''}" for values, word in counts if (n := len(set(values.tolist())))]
+    return f"{len(k)} corners ({', '.join([*told, 'nominal parts'])})"
+
+
+def _worst_mode(found: CheckResult, unstable: Sequence[int]) -> str:
+    """Say where the worst mode grows, and how fast."""
     worst = max(unstable, key=lambda i: found.verdicts[i].largest_multiplier)
     w = found.verdicts[worst].worst
-    tail = "; a margin read from a plot proves nothing there" if found.margins else ""
     return (
-        f"UNSTABLE at {len(unstable)} of {len(found.verdicts)} corner{'s' if len(found.verdicts) > 1 else ''}: at "
-        f"{corner_name(found.conditions, worst)} the {w.name} at {format_quantity(w.frequency_hz, 'Hz')} grows by "
-        f"{100.0 * (abs(w.multiplier) - 1.0):.2g} % per switching period{tail}."
+        f"at {corner_name(found.conditions, worst)} the {w.name} at {format_quantity(w.frequency_hz, 'Hz')} grows by "
+        f"{100.0 * (abs(w.multiplier) - 1.0):.2g} % per switching period"
     )
 
 
@@ -95,4 +123,4 @@ def _least_margin(found: CheckResult) -> str:
     if not present:
         return ""
     value, item = min(present)
-    return f"; the smallest phase margin is {value:.1f} degrees, at {corner_name(found.conditions, item)}"
+    return f"; least phase margin {value:.1f} deg at {corner_name(found.conditions, item)}"

@@ -30,11 +30,27 @@ WORDS = "words"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Column:
-    """One column: heading, unit (``words`` for text), significant digits."""
+    """One column of a table.
+
+    Parameters
+    ----------
+    heading
+        What it shows.
+    unit
+        Unit of its SI values; ``words`` for text.
+    digits
+        Significant digits.
+    key
+        Whether it says which row it is or what the verdict is: such a column is never left out.
+    own_prefix
+        Whether every number carries its own prefix, such as "5.82 k", where the rows differ by decades.
+    """
 
     heading: str
     unit: str = WORDS
     digits: int = 3
+    key: bool = False
+    own_prefix: bool = False
 
     @property
     def numeric(self) -> bool:
@@ -44,11 +60,12 @@ class Column:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
-    """Rows of values under columns; a number that does not exist is None."""
+    """Rows of values under columns; a number that does not exist is None, and a note explains what is not obvious."""
 
     title: str
     columns: tuple[Column, ...]
     rows: tuple[tuple[CellValue, ...], ...]
+    note: str = ""
 
     def to_dicts(self) -> list[dict[str, CellValue]]:
         """Rows as plain dictionaries by heading, in SI units."""
@@ -70,7 +87,8 @@ def cell(value: CellValue, column: Column, *, ascii_only: bool = False) -> str:
     return format_quantity(value, column.unit, column.digits, ascii_only=ascii_only)
 
 
-INPUT, LOAD = Column(heading="input", unit="V"), Column(heading="load", unit="A")
+INPUT, LOAD = Column(heading="input", unit="V", key=True), Column(heading="load", unit="A", key=True)
+VERDICT = Column(heading="verdict", key=True)
 
 
 def _conditions(found: CheckResult, item: int) -> tuple[float, float]:
@@ -95,9 +113,9 @@ def margins_table(found: CheckResult) -> Table:
         One row per corner; without a loop the margins are None and the verdict is that of the current loop.
     """
     columns = (
-        INPUT, LOAD, Column(heading="verdict"), Column(heading="crossover", unit="Hz"),
+        INPUT, LOAD, VERDICT, Column(heading="crossover", unit="Hz"),
         Column(heading="phase margin", unit="deg"), Column(heading="gain margin", unit="dB"),
-        Column(heading="modulus margin", unit=""), Column(heading="targets"),
+        Column(heading="modulus margin", unit=""), Column(heading="targets", key=True),
     )  # fmt: skip
     rows: list[tuple[CellValue, ...]] = []
     for item in _each(found):
@@ -112,7 +130,7 @@ def stability_table(found: CheckResult) -> Table:
     """Largest multiplier and its mode at every corner, closed loop and with the control voltage held."""
     inner = "current loop" if found.case.modulator.scheme == "peak current" else "control held"
     columns = (
-        INPUT, LOAD, Column(heading="verdict"), Column(heading="largest multiplier", unit="", digits=5),
+        INPUT, LOAD, VERDICT, Column(heading="largest multiplier", unit="", digits=5),
         Column(heading="worst mode"), Column(heading="mode frequency", unit="Hz"),
         Column(heading="growth per s", unit=""), Column(heading=inner), Column(heading=f"{inner} mode"),
         Column(heading=f"{inner} frequency", unit="Hz"),
@@ -125,7 +143,11 @@ def stability_table(found: CheckResult) -> Table:
             stable_word(v.current_loop_stable), v.current_loop_worst.name, v.current_loop_worst.frequency_hz,
         )  # fmt: skip
         rows.append((*_conditions(found, item), *row))
-    return Table(title="Stability, by the characteristic multipliers", columns=columns, rows=tuple(rows))
+    return Table(
+        title="Stability by the characteristic multipliers", columns=columns, rows=tuple(rows),
+        note="A multiplier is the factor by which a small disturbance grows from one switching period to the next; the "
+        "converter is stable where all are below 1 in magnitude.",
+    )  # fmt: skip
 
 
 def operating_table(found: CheckResult, continuous_limit: NDArray[np.float64] | None = None) -> Table:
@@ -178,7 +200,7 @@ def stress_table(found: CheckResult) -> Table:
         columns.append(Column(heading=f"{device} peak voltage", unit="V"))
         series += [figures[f"i({device})"].peak, figures[f"v({device})"].peak]
     rows = tuple((*_conditions(found, i), *(float(s[i]) for s in series)) for i in _each(found))
-    return Table(title="Currents and stress", columns=tuple(columns), rows=rows)
+    return Table(title="Currents and voltages", columns=tuple(columns), rows=rows)
 
 
 def roots_table(found: CheckResult) -> Table:
@@ -206,9 +228,9 @@ def _roots_of(found: CheckResult, item: int) -> list[Feature]:
 def roots_summary(found: CheckResult) -> Table:
     """Range over the corners of every named pole and zero: where it lies lowest and highest, and how sharp it is."""
     columns = (
-        Column(heading="pole or zero"), Column(heading="lowest", unit="Hz"), Column(heading="lowest at"),
-        Column(heading="highest", unit="Hz"), Column(heading="highest at"), Column(heading="highest |Q|", unit=""),
-        Column(heading="half-plane"),
+        Column(heading="pole or zero", key=True), Column(heading="lowest", unit="Hz", own_prefix=True),
+        Column(heading="highest", unit="Hz", own_prefix=True), Column(heading="half-plane"),
+        Column(heading="highest |Q|", unit=""), Column(heading="lowest at"), Column(heading="highest at"),
     )  # fmt: skip
     groups: dict[str, list[tuple[float, int, Feature]]] = {}
     for item in _each(found):
@@ -223,7 +245,7 @@ def roots_summary(found: CheckResult) -> Table:
             "right" if len(right) == len(members) else f"right at {len(right)} of {len(members)}" if right else "left"
         )
         at = [corner_name(found.conditions, m[1]) for m in (low, high)]
-        rows.append((name, low[0], at[0], high[0], at[1], max(sharp, default=None), side))
+        rows.append((name, low[0], high[0], side, max(sharp, default=None), *at))
     return Table(title="Poles and zeros of the plant over all corners", columns=columns, rows=tuple(rows))
 
 
@@ -253,7 +275,7 @@ def parts_table(found: CheckResult, chosen: Mapping[str, float]) -> Table:
     if found.margins:
         d, given = divider(found.case), found.case.divider
         follows = given is not None and given.upper is None
-        origin = "chosen" if "divider.upper" in chosen else "follows" if follows else "given"
+        origin = "chosen" if "divider.upper" in chosen else "computed" if follows else "given"
         rows.append(("upper divider resistor", part_value("R1", float(d.upper)), origin))
         rows.append(("lower divider resistor", part_value("R1", float(d.lower)), "given"))
         if float(d.feedforward):
@@ -306,6 +328,7 @@ def without_empty(table: Table, keep: Sequence[str] = ("verdict", "gain margin")
     ]
     return Table(
         title=table.title,
+        note=table.note,
         columns=tuple(table.columns[k] for k in kept),
         rows=tuple(tuple(row[k] for k in kept) for row in table.rows),
     )

@@ -1,4 +1,4 @@
-"""How the parts were chosen, in tables and sentences: objective, alternatives, what binds, divider and ramp."""
+"""How the parts were chosen, in tables and sentences: objective, alternatives, limiting target, divider and ramp."""
 
 from __future__ import annotations
 
@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from loopdesign.report.basics.layout import PIPE, Display, laid_out, paragraph
 from loopdesign.report.basics.tables import Column, Table
-from loopdesign.report.loop.terminal import aligned, parts_text
+from loopdesign.report.loop.terminal import parts_text
 from loopdesign.report.page import neutral
 from loopdesign.report.spread.text import joined_text, titled
 from loopdesign.units.quantities import format_quantity
@@ -30,10 +31,10 @@ def alternatives_table(found: Choice) -> Table:
     """Set the choice beside the best combinations that differ in more than one step each."""
     words, unit = OBJECTIVES[found.prefer]
     columns = (
-        Column(heading=""), Column(heading="parts"), Column(heading=words.split(" ", 1)[1], unit=unit, digits=4),
-        Column(heading="crossover highest", unit="Hz"), Column(heading="phase margin", unit="deg"),
-        Column(heading="gain margin", unit="dB"), Column(heading="modulus margin", unit=""), Column(heading="worst at"),
-        Column(heading="binds"),
+        Column(heading="choice", key=True), Column(heading="parts"),
+        Column(heading=words.split(" ", 1)[1], unit=unit, digits=4), Column(heading="highest crossover", unit="Hz"),
+        Column(heading="phase margin", unit="deg"), Column(heading="gain margin", unit="dB"),
+        Column(heading="modulus margin", unit=""), Column(heading="lowest at"), Column(heading="limited by"),
     )  # fmt: skip
     others = [(f"{k}", a) for k, a in enumerate(found.alternatives, 1)]
     listed = [] if found.best is None else [("chosen", found.best), *others]
@@ -107,25 +108,25 @@ def slope_sentences(found: Choice) -> tuple[str, ...]:
     return (told,)
 
 
-def choice_text(found: Choice, *, ascii_only: bool = False) -> str:
+def choice_text(found: Choice, *, display: Display = PIPE) -> str:
     """Lay out for the terminal how the parts were chosen.
 
     Parameters
     ----------
     found
         The choice.
-    ascii_only
-        Write u, ohm and deg in place of µ, Ω and °.
+    display
+        What it is shown on; its details add the table of alternatives.
 
     Returns
     -------
     str
         Table of alternatives where parts were open, then sentences.
     """
-    table = aligned(alternatives_table(found), ascii_only=ascii_only) if found.best is not None else ""
+    table = laid_out(alternatives_table(found), display) if found.best is not None and display.details else ""
     sentences = [*divider_sentences(found), *slope_sentences(found), f"choice: {found.method}"]
     sentences += [f"note: {n}" for n in found.notes]
-    return joined_text([table, "\n".join(sentences)])
+    return joined_text([table, "\n".join(paragraph(s, display, hanging="    ") for s in sentences)])
 
 
 def choice_markdown(found: Choice) -> str:

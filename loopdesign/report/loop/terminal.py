@@ -1,4 +1,4 @@
-"""Tables as aligned text for the terminal. These functions return text; printing is the command line's job."""
+"""What a person reads on the terminal. These functions return text; printing is the command line's job."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.report.basics import tables
-from loopdesign.report.basics.status import verdict_sentence
+from loopdesign.report.basics.layout import PIPE, Display, laid_out, lettered, paragraph
+from loopdesign.report.basics.status import headline, verdict_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -19,104 +20,104 @@ if TYPE_CHECKING:
     from loopdesign.report.basics.tables import Table
 
 OSCILLATES = (
-    "UNSTABLE: this operating point oscillates with the loop as asked for; the numbers are those of the linear model "
-    "around it, and no analyser would read them."
+    "UNSTABLE: with the loop as asked for, the converter oscillates at this operating point. The numbers are those of "
+    "the linear model around it; no instrument could measure them."
 )
 _GOOD, _BAD = re.compile(r"\b(stable|ok)\b"), re.compile(r"\b(UNSTABLE|MISSED)\b")
-_PLAIN = str.maketrans({"µ": "u", "Ω": "ohm", "°": "deg", "×": "x"})
+FURTHER = "operating points, currents and voltages, poles and zeros, limits, stability by mode"
+"""What ``--details`` adds to a check, in words."""
 
 
-def aligned(table: Table, *, ascii_only: bool = False) -> str:
-    """Lay a table out in columns: numbers to the right, words to the left, as wide as it takes.
-
-    Parameters
-    ----------
-    table
-        The table; its title is the first line.
-    ascii_only
-        Write u, ohm and deg in place of µ, Ω and °.
-
-    Returns
-    -------
-    str
-        Lines without trailing blanks.
-    """
-    headings = [_heading_lines(c.heading) for c in table.columns]
-    cells = table.cells(ascii_only=ascii_only)
-    widths = [max(len(text) for text in (*headings[k], *(row[k] for row in cells))) for k in range(len(table.columns))]
-    right = [c.numeric for c in table.columns]
-    head = [_line([h[part] for h in headings], widths, right) for part in (0, 1)]
-    body = [_line(row, widths, right) for row in cells]
-    rule = "  " + "  ".join("-" * w for w in widths)
-    return "\n".join([table.title, *(h for h in head if h.strip()), rule, *body])
-
-
-def _heading_lines(heading: str) -> tuple[str, str]:
-    """Break a heading of several words over two lines, the break before the last word."""
-    first, _, last = heading.rpartition(" ")
-    return first, last
-
-
-def _line(cells: Sequence[str], widths: Sequence[int], right: Sequence[bool]) -> str:
-    padded = [c.rjust(w) if r else c.ljust(w) for c, w, r in zip(cells, widths, right, strict=True)]
-    return ("  " + "  ".join(padded)).rstrip()
-
-
-def assessment_text(
+def check_text(
     found: CheckResult,
-    chosen: Mapping[str, float] | None = None,
     *,
+    chosen: Mapping[str, float] | None = None,
     choice: str = "",
-    further: Sequence[str] = (),
-    ascii_only: bool = False,
+    further: str = "",
+    report: str = "",
+    display: Display = PIPE,
 ) -> str:
-    """Say everything a check says: parts, limits, operating points, poles and zeros, margins, and the verdict last.
+    """Write what a check or a design found: the verdict and the margins first, what they cover last.
 
     Parameters
     ----------
     found
-        The assessment.
+        The check.
     chosen
         Parts that design chose, by name, in SI units.
     choice
-        How they were chosen, to stand before them.
+        How they were chosen.
     further
-        Blocks of text to stand before the verdict.
-    ascii_only
-        Write u, ohm and deg in place of µ, Ω and °.
+        What the study of the input filter says.
+    report
+        Name of the report that was written.
+    display
+        What the text is shown on; its details add every other table.
 
     Returns
     -------
     str
-        Text whose last line is the verdict in one sentence.
+        Text whose last paragraph is the verdict with what it covers, in one sentence.
     """
-    stage = [tables.operating_table(found), tables.stress_table(found), tables.roots_summary(found)]
-    shown = [tables.parts_table(found, chosen or {})] if found.parts or chosen else []
-    shown += [tables.limits_table(found)] if found.margins else []
-    shown += [tables.stability_table(found)]
-    shown += [tables.margins_table(found)] if found.margins else []
-    one_line = " ".join(found.case.title.split())
-    blocks = [f"{one_line} ({found.case.converter.topology})"]
-    blocks += [aligned(tables.without_empty(t), ascii_only=ascii_only) for t in stage]
+    chosen = chosen or {}
+    blocks = [f"{' '.join(found.case.title.split())} ({found.case.converter.topology})", headline(found)]
+    blocks += [bullets("What fails", found.reasons, display)] if found.reasons else []
+    blocks.append(_shown(tables.margins_table(found) if found.margins else tables.stability_table(found), display))
+    blocks += [parts_line(found, chosen, display)] if found.parts or chosen else []
     blocks += [choice] if choice else []
-    blocks += [aligned(tables.without_empty(t), ascii_only=ascii_only) for t in shown]
-    told = [f"  - {r}" for r in found.reasons]
-    blocks += ["\n".join(["What fails", *told])] if told else []
-    warnings = [f"warning: {w}" for w in (*found.case.warnings, *found.stage.warnings)]
+    blocks += [further] if further else []
+    warnings = [paragraph(f"warning: {w}", display, hanging="    ") for w in all_warnings(found)]
     blocks += ["\n".join(warnings)] if warnings else []
-    text = "\n\n".join([*blocks, *further, verdict_sentence(found)])
-    return text.translate(_PLAIN) if ascii_only else text
+    blocks += [_shown(t, display) for t in detail_tables(found, chosen)] if display.details else []
+    last = [f"report: {report}"] if report else []
+    last += [] if display.details else [paragraph(f"--details adds: {FURTHER}", display)]
+    blocks += ["\n".join(last)] if last else []
+    return lettered("\n\n".join([*blocks, paragraph(verdict_sentence(found), display)]), display)
 
 
-def filter_text(study: FilterStudy, *, ascii_only: bool = False) -> str:
-    """Say on the terminal what the input filter does: both verdicts, smallest separation, warnings, damper."""
+def detail_tables(found: CheckResult, chosen: Mapping[str, float]) -> tuple[Table, ...]:
+    """Return the tables that only ``--details`` shows, in reading order."""
+    shown = [tables.operating_table(found), tables.stress_table(found), tables.roots_summary(found)]
+    shown += [tables.parts_table(found, chosen)] if found.parts or chosen else []
+    shown += [tables.limits_table(found), tables.stability_table(found)] if found.margins else []
+    return tuple(shown)
+
+
+def all_warnings(found: CheckResult) -> tuple[str, ...]:
+    """Return the warnings of the case file and of the operating points."""
+    return (*found.case.warnings, *found.stage.warnings)
+
+
+def _shown(table: Table, display: Display) -> str:
+    return laid_out(tables.without_empty(table), display)
+
+
+def bullets(title: str, sentences: Sequence[str], display: Display) -> str:
+    """Write sentences one below the other under a title."""
+    return "\n".join([title, *(paragraph(f"- {s}", display, indent="  ", hanging="    ") for s in sentences)])
+
+
+def parts_line(found: CheckResult, chosen: Mapping[str, float], display: Display) -> str:
+    """Write the parts of the loop in one sentence, those that were chosen apart from those that were given."""
+    rows = tables.parts_table(found, chosen).rows
+    told = []
+    for origin in dict.fromkeys(str(row[2]) for row in rows):
+        named = ", ".join(f"{name} {value}" for name, value, from_ in rows if from_ == origin)
+        told.append(f"{origin}: {named}")
+    return "\n".join(["Parts of the loop", *(paragraph(x, display, indent="  ", hanging="    ") for x in told)])
+
+
+def filter_text(study: FilterStudy, *, display: Display = PIPE) -> str:
+    """Say what the input filter does to the loop, with its tables where details are asked for."""
     from loopdesign.report.filter.section import damper_table, filter_sentences, filter_table  # noqa: PLC0415
 
+    marks = ["warning: " + s if s in study.warnings else s for s in filter_sentences(study)]
+    sentences = [paragraph(m, display, hanging="    ") for m in marks]
+    if not display.details:
+        return "\n".join(sentences)
     dampers = damper_table(study)
     shown = [filter_table(study), *([] if dampers is None else [dampers])]
-    blocks = [aligned(tables.without_empty(t), ascii_only=ascii_only) for t in shown]
-    marks = ["warning: " + s if s in study.warnings else s for s in filter_sentences(study)]
-    return "\n\n".join([*blocks, "\n".join(marks)])
+    return "\n\n".join([*(_shown(t, display) for t in shown), "\n".join(sentences)])
 
 
 def painted(text: str) -> str:
@@ -133,32 +134,31 @@ def parts_text(parts: Mapping[str, float], *, ascii_only: bool = False) -> str:
     return ", ".join(f"{n} {tables.part_value(n, v, ascii_only=ascii_only)}" for n, v in parts.items())
 
 
-def response_text(found: FrequencyResponse, *, ascii_only: bool = False) -> str:
+def response_text(found: FrequencyResponse, *, display: Display = PIPE) -> str:
     """Lay out a response: frequency, magnitude and phase.
 
     Parameters
     ----------
     found
         The response.
-    ascii_only
-        Write u, ohm and deg in place of µ, Ω and °.
+    display
+        What it is shown on.
 
     Returns
     -------
     str
-        A table; gains in dB, impedances in ohm.
+        A table, gains in dB and impedances in ohm; a sentence below it where the operating point is unstable.
     """
     impedance = found.quantity.endswith("impedance")
     size = np.abs(found.values)
     with np.errstate(divide="ignore"):
         magnitude = size if impedance else 20.0 * np.log10(size)
     columns = (
-        tables.Column(heading="frequency", unit="Hz", digits=4),
+        tables.Column(heading="frequency", unit="Hz", digits=4, key=True),
         tables.Column(heading="magnitude", unit="ohm" if impedance else "dB", digits=4),
         tables.Column(heading="phase", unit="deg", digits=4),
     )
     phase = np.degrees(np.angle(found.values))
     rows = tuple((float(f), float(m), float(p)) for f, m, p in zip(found.frequencies_hz, magnitude, phase, strict=True))
-    table = tables.Table(title=f"{found.quantity}, {found.model} model", columns=columns, rows=rows)
-    text = aligned(table, ascii_only=ascii_only)
-    return text if found.stable else f"{text}\n\n{OSCILLATES}"
+    text = laid_out(tables.Table(title=f"{found.quantity}, {found.model} model", columns=columns, rows=rows), display)
+    return text if found.stable else f"{text}\n\n{paragraph(OSCILLATES, display)}"

@@ -8,8 +8,8 @@ import numpy as np
 
 from loopdesign.analysis.spread.figures import tail_of, worst_of
 from loopdesign.analysis.spread.sample import yield_against_worst_case
-from loopdesign.report.basics.tables import Column, Table
-from loopdesign.report.loop.terminal import aligned
+from loopdesign.report.basics.layout import PIPE, Display, laid_out, lettered, paragraph
+from loopdesign.report.basics.tables import INPUT, LOAD, Column, Table, without_empty
 from loopdesign.report.page import markdown_table, neutral
 from loopdesign.synthesis.search.search import variant_name
 
@@ -41,9 +41,9 @@ def bounds_table(found: SpreadResult) -> Table:
         (b.name, *(_written(v, b.unit) for v in (b.limit, b.nominal, b.ends, b.tail, b.worst)))
         for b in yield_against_worst_case(found)
     )
-    headings = ("reading", "limit", "nominal parts", "all extremes", "99.9 % keep", "worst sample")
-    columns = tuple(Column(heading=h) for h in headings)
-    return Table(title="Yield against worst case, over all conditions", columns=columns, rows=rows)
+    headings = ("reading", "limit", "nominal parts", "worst tolerance ends", "99.9 % of samples reach", "worst sample")
+    columns = tuple(Column(heading=h, key=h == "reading") for h in headings)
+    return Table(title="Sampled figures beside the worst case, over all operating points", columns=columns, rows=rows)
 
 
 def _written(value: float | None, unit: str) -> str | None:
@@ -53,25 +53,25 @@ def _written(value: float | None, unit: str) -> str | None:
 def conditions_table(found: SpreadResult) -> Table:
     """List every condition: unstable samples, and the median and tails of each reading."""
     columns = [
-        Column(heading="input", unit="V"), Column(heading="load", unit="A"), Column(heading="unstable"),
-        Column(heading="crossover median", unit="Hz"), Column(heading="crossover highest", unit="Hz"),
-        Column(heading="phase margin median", unit="deg"), Column(heading="phase margin lowest", unit="deg"),
-        Column(heading="gain margin lowest", unit="dB"), Column(heading="modulus margin lowest", unit=""),
+        INPUT, LOAD, Column(heading="unstable", key=True),
+        Column(heading="median crossover", unit="Hz"), Column(heading="highest crossover", unit="Hz"),
+        Column(heading="median phase margin", unit="deg"), Column(heading="lowest phase margin", unit="deg"),
+        Column(heading="lowest gain margin", unit="dB"), Column(heading="lowest modulus margin", unit=""),
     ]  # fmt: skip
     warm = len(np.unique(found.conditions.temperature)) > 1
     if warm:
-        columns.insert(2, Column(heading="temperature"))
+        columns.insert(2, Column(heading="temperature", unit="degC", key=True))
     rows: list[tuple[CellValue, ...]] = []
     for c in range(len(found.conditions)):
         crossover, phase = found.reading("crossover_hz")[:, c], found.reading("phase_margin_deg")[:, c]
         row: list[CellValue] = [float(found.conditions.input_voltage[c]), float(found.conditions.load_current[c])]
         if warm:
-            row.append(f"{found.conditions.temperature[c]:.3g} degC")
+            row.append(float(found.conditions.temperature[c]))
         row += [f"{int((~found.stable[:, c]).sum())} of {found.samples}"]
         row += [_median(crossover), worst_of(crossover, high_is_bad=True), _median(phase)]
         row += [worst_of(x[:, c], high_is_bad=False) for x in _low_is_bad(found)]
         rows.append(tuple(row))
-    return Table(title="Every condition, over the samples", columns=tuple(columns), rows=tuple(rows))
+    return Table(title="Every operating point, over the samples", columns=tuple(columns), rows=tuple(rows))
 
 
 def _low_is_bad(found: SpreadResult) -> tuple[Any, ...]:
@@ -99,48 +99,66 @@ def spread_tables(found: SpreadResult) -> tuple[Table, ...]:
 
 
 def spread_sentences(found: SpreadResult) -> tuple[str, ...]:
-    """Say what the samples show, the verdict last."""
-    even = found.case.targets.distribution == "uniform"
-    law = "uniform within the tolerance" if even else "normal, the tolerance at three standard deviations"
-    drawn = "nothing has a tolerance: all samples are alike"
+    """Say what the samples show, the verdict with what it covers last."""
+    uniform = found.case.targets.distribution == "uniform"
+    law = "uniform within its tolerance" if uniform else "normal, its tolerance at three standard deviations"
+    drawn = "no part has a tolerance, so all samples are alike"
     if found.varied:
-        drawn = f"{len(found.varied)} values vary, {law}"
+        drawn = f"{len(found.varied)} values vary, each {law}"
     sample, condition = found.worst
     worst = variant_name(found.sample_corners_of(np.array([sample]), condition), 0)
+    off, points = found.off_target, len(found.conditions)
     verdict = (
-        f"spread: {share_sentence('off target', found.off_target)}"
-        if found.off_target.count
-        else f"spread: all {found.samples} samples are stable and meet every target "
-        f"(at most {_percent(found.off_target.high)} of production does not, with 95 % confidence)"
+        f"{off.count} of {off.samples} samples are unstable or miss a target at one or more of {points} operating "
+        f"points ({_percent(off.value)}; {_percent(off.low)} to {_percent(off.high)} with 95 % confidence)."
+        if off.count
+        else f"All {off.samples} samples are stable with every target met at {points} operating points; with 95 % "
+        f"confidence at most {_percent(off.high)} of production is not."
     )
-    shaky = int((~found.extremes.judged.stable).sum())
-    ends = f"all extremes: {shaky} of {len(found.extremes.judged)} combinations of tolerance ends are UNSTABLE"
+    unstable_ends = int((~found.extremes.judged.stable).sum())
+    ends = f"tolerance ends: {unstable_ends} of {len(found.extremes.judged)} combinations are UNSTABLE"
     return (
-        *((ends,) if shaky else ()),
-        f"{found.samples} samples (seed {found.seed}) at {len(found.conditions)} conditions; {drawn}",
+        *((ends,) if unstable_ends else ()),
+        f"{found.samples} samples (seed {found.seed}); {drawn}",
         share_sentence("unstable", found.unstable),
         f"worst sample: number {sample} at {worst}",
         verdict,
     )
 
 
-def spread_text(found: SpreadResult, *, ascii_only: bool = False) -> str:
+def spread_text(found: SpreadResult, *, display: Display = PIPE) -> str:
     """Lay a spread out for the terminal.
 
     Parameters
     ----------
     found
         Samples.
-    ascii_only
-        Write u, ohm and deg in place of µ, Ω and °.
+    display
+        What it is shown on; its details add the table of operating points.
 
     Returns
     -------
     str
-        Tables, then sentences, the verdict last.
+        The verdict, then tables, then what was sampled.
     """
-    tables = [aligned(t, ascii_only=ascii_only) for t in spread_tables(found)]
-    return "\n\n".join([*tables, "\n".join(spread_sentences(found))])
+    title = " ".join(found.case.title.split())
+    shown = [bounds_table(found), *([ranking_table(found)] if found.ranking else [])]
+    shown += [conditions_table(found)] if display.details else []
+    blocks = [f"{title} ({found.case.converter.topology}): spread over tolerances", spread_headline(found)]
+    blocks += [laid_out(without_empty(t, keep=("unstable",)), display) for t in shown]
+    sentences = [paragraph(s, display, hanging="    ") for s in spread_sentences(found)[:-1]]
+    blocks.append("\n".join(sentences))
+    blocks += [] if display.details else [paragraph("--details adds: every operating point", display)]
+    return lettered("\n\n".join([*blocks, paragraph(spread_sentences(found)[-1], display)]), display)
+
+
+def spread_headline(found: SpreadResult) -> str:
+    """Say the verdict over the samples in a few words."""
+    if found.unstable.count:
+        return f"Verdict: UNSTABLE in {found.unstable.count} of {found.samples} samples"
+    if found.off_target.count:
+        return f"Verdict: stable, but targets are MISSED in {found.off_target.count} of {found.samples} samples"
+    return f"Verdict: stable, every target met in all {found.samples} samples"
 
 
 def spread_markdown(found: SpreadResult) -> str:

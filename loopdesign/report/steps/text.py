@@ -5,12 +5,15 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from loopdesign.analysis.corner import number
+from loopdesign.report.basics.layout import PIPE, Display, laid_out, lettered, paragraph
 from loopdesign.report.basics.status import stable_word
-from loopdesign.report.basics.tables import Column, Table, without_empty
-from loopdesign.report.loop.terminal import aligned
+from loopdesign.report.basics.tables import INPUT, LOAD, VERDICT, Column, Table, without_empty
+from loopdesign.report.loop.terminal import bullets
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import numpy as np
     from numpy.typing import NDArray
 
@@ -25,11 +28,19 @@ KINDS: dict[StepKind, str] = {
     "line": "Line step",
     "line back": "Line step back",
 }
-EVENTS = (("skipped", "skipped pulses"), ("minimum on-time", "shortest pulses"), ("largest duty", "largest duty"))
-NEVER_OUTSIDE = "never left the band"
+EVENTS = (
+    ("skipped", "skipped cycles"), ("minimum on-time", "cycles at minimum on-time"),
+    ("largest duty", "cycles at max duty"),
+)  # fmt: skip
+ESTIMATE = (
+    "Deviation of the output averaged over each switching cycle, and with its ripple. The estimates are for a small "
+    "step, from the closed-loop response at the operating points before and after."
+)
+NEVER_OUTSIDE = "within band"
+_STEP = Column(heading="step", key=True)
 _CONDITIONS = (
-    Column(heading="input", unit="V"), Column(heading="input after", unit="V"), Column(heading="load from", unit="A"),
-    Column(heading="load to", unit="A"),
+    INPUT, Column(heading="input after", unit="V", key=True), Column(heading="load from", unit="A", key=True),
+    Column(heading="load to", unit="A", key=True),
 )  # fmt: skip
 
 
@@ -53,31 +64,31 @@ def deviation_table(study: StepStudy, kind: StepKind) -> Table:
         One row per step; the predictions are those of the closed-loop response before and after the step.
     """
     columns = (
-        *_CONDITIONS, Column(heading="verdict"), Column(heading="deviation of mean", unit="V"),
-        Column(heading="with ripple", unit="V"), Column(heading="predicted before", unit="V"),
-        Column(heading="predicted after", unit="V"), Column(heading="settled in", unit="s"),
+        *_CONDITIONS, VERDICT, Column(heading="deviation of mean", unit="V"),
+        Column(heading="settled in", unit="s"), Column(heading="with ripple", unit="V"),
+        Column(heading="estimate before", unit="V"), Column(heading="estimate after", unit="V"),
     )  # fmt: skip
     rows = tuple(
         (
-            *_conditions(r), stable_word(r.stable), r.peak_deviation_v, r.raw_deviation_v, *r.estimated_v,
-            _settled(r),
+            *_conditions(r), stable_word(r.stable), r.peak_deviation_v, _settled(r), r.raw_deviation_v,
+            *r.estimated_v,
         )
         for r in study.of(kind)
     )  # fmt: skip
-    return Table(title=KINDS[kind], columns=columns, rows=rows)
+    return Table(title=KINDS[kind], columns=columns, rows=rows, note=ESTIMATE)
 
 
 def _settled(r: StepResult) -> CellValue:
     """Settling time; words where the run was cut, or where the cycle mean was never outside the band."""
     if r.cut:
-        return "run cut short"
+        return "cut short"
     return NEVER_OUTSIDE if r.settling_time_s == 0.0 else r.settling_time_s
 
 
 def events_table(study: StepStudy) -> Table:
-    """List what happened on the way: conduction modes, skipped and bounded pulses, cycles at a control limit."""
+    """List what happened during each step: conduction modes, skipped and limited cycles, cycles at a clamp."""
     columns = (
-        Column(heading="step"), *_CONDITIONS, Column(heading="mode"), *(Column(heading=words) for _, words in EVENTS),
+        _STEP, *_CONDITIONS, Column(heading="conduction mode"), *(Column(heading=words) for _, words in EVENTS),
         Column(heading="cycles at a control limit"),
     )  # fmt: skip
     rows = []
@@ -85,7 +96,7 @@ def events_table(study: StepStudy) -> Table:
         counts = [str(r.run.count(key)) if r.run.count(key) else None for key, _ in EVENTS]  # type: ignore[arg-type]
         limited = int(r.run.limited.sum())
         rows.append((KINDS[r.kind].lower(), *_conditions(r), modes(r), *counts, str(limited) if limited else None))
-    return Table(title="On the way", columns=columns, rows=tuple(rows))
+    return Table(title="During the step", columns=columns, rows=tuple(rows))
 
 
 def modes(r: StepResult) -> str:
@@ -100,9 +111,9 @@ def modes(r: StepResult) -> str:
 def ringing_table(study: StepStudy) -> Table:
     """Worst multiplier after each step beside what the tail of the run shows of it."""
     columns = (
-        Column(heading="step"), *_CONDITIONS, Column(heading="worst mode"),
-        Column(heading="largest multiplier", unit="", digits=5), Column(heading="read multiplier", unit="", digits=5),
-        Column(heading="at", unit="Hz"), Column(heading="read at", unit="Hz"),
+        _STEP, *_CONDITIONS, Column(heading="mode"), Column(heading="largest multiplier", unit="", digits=5),
+        Column(heading="observed multiplier", unit="", digits=5), Column(heading="mode frequency", unit="Hz"),
+        Column(heading="observed frequency", unit="Hz"),
     )  # fmt: skip
     rows = []
     for r in study.results:
@@ -115,18 +126,21 @@ def ringing_table(study: StepStudy) -> Table:
                 r.worst.frequency_hz, heard[1],
             )
         )  # fmt: skip
-    return Table(title="Ringing after the step against the multipliers", columns=columns, rows=tuple(rows))
+    return Table(
+        title="Ringing after the step beside the characteristic multipliers", columns=columns, rows=tuple(rows)
+    )
 
 
 def growth_table(study: StepStudy) -> Table:
     """Growth of a small disturbance per cycle beside the multiplier."""
     columns = (
-        Column(heading="input", unit="V"), Column(heading="load", unit="A"), Column(heading="verdict"),
-        Column(heading="worst mode"), Column(heading="largest multiplier", unit="", digits=6),
-        Column(heading="growth per cycle", unit="", digits=6), Column(heading="at", unit="Hz"),
-        Column(heading="read at", unit="Hz"),
+        INPUT, LOAD, VERDICT, Column(heading="mode"), Column(heading="largest multiplier", unit="", digits=6),
+        Column(heading="observed growth per cycle", unit="", digits=6), Column(heading="mode frequency", unit="Hz"),
+        Column(heading="observed frequency", unit="Hz"),
     )  # fmt: skip
-    return Table(title="Small disturbance", columns=columns, rows=tuple(_growth_row(g) for g in study.growth))
+    return Table(
+        title="Growth of a small disturbance", columns=columns, rows=tuple(_growth_row(g) for g in study.growth)
+    )
 
 
 def _growth_row(g: GrowthRun) -> tuple[CellValue, ...]:
@@ -139,7 +153,10 @@ def _growth_row(g: GrowthRun) -> tuple[CellValue, ...]:
 def step_tables(study: StepStudy) -> tuple[Table, ...]:
     """Every table of the report's section, in its order; columns and tables without content are left out."""
     found = [deviation_table(study, kind) for kind in KINDS if study.of(kind)]
-    found += [events_table(study), ringing_table(study), growth_table(study)]
+    return _with_content([*found, events_table(study), ringing_table(study), growth_table(study)])
+
+
+def _with_content(found: Sequence[Table]) -> tuple[Table, ...]:
     return tuple(without_empty(t, keep=("verdict",)) for t in found if t.rows)
 
 
@@ -173,25 +190,25 @@ def failures(study: StepStudy) -> tuple[str, ...]:
 
 
 def step_verdict(study: StepStudy) -> str:
-    """Put the outcome of all steps in one sentence: how many come to rest, and what becomes of the others."""
+    """Put the outcome of all steps in one sentence: how many settle, and what becomes of the others."""
     bad = [r for r in study.results if not r.stable]
     count = len(study.results) + len(study.missed)
     if not bad and not study.missed:
         cut = sum(r.cut for r in study.results)
         if cut:
             return (
-                f"All {count} steps end at a stable operating point; {cut} of the runs were cut short before they "
-                "settled, so that deviation and settling are not the whole story."
+                f"All {count} steps end at a stable operating point, but {cut} of the runs were cut short before the "
+                "output had settled: their deviation and settling time may be larger than shown."
             )
-        return f"All {count} steps come to rest. {_largest(study)}"
+        return f"The output settles after all {count} steps. {_largest(study)}"
     unstable = sum(r.worst is not None and not r.worst.stable for r in bad)
     told = (
         (unstable, "UNSTABLE after the step"),
-        (len(bad) - unstable, "without a rest that the run reaches"),
+        (len(bad) - unstable, "not settled by the end of the run"),
         (len(study.missed), "could not be made"),
     )
     others = ", ".join(f"{number_of} {words}" for number_of, words in told if number_of)
-    return f"{len(study.results) - len(bad)} of {count} steps come to rest; {others}."
+    return f"The output settles after {len(study.results) - len(bad)} of {count} steps; {others}."
 
 
 def _largest(study: StepStudy) -> str:
@@ -204,27 +221,38 @@ def _largest(study: StepStudy) -> str:
     return f"The largest deviation of the mean is {deviation}, {where}; {settled}."
 
 
-def step_text(study: StepStudy, *, ascii_only: bool = False) -> str:
-    """Say everything about the steps on a terminal, the verdict last.
+def step_text(study: StepStudy, *, display: Display = PIPE) -> str:
+    """Lay the steps out for the terminal.
 
     Parameters
     ----------
     study
         The steps.
-    ascii_only
-        Write u, ohm and deg in place of µ, Ω and °.
+    display
+        What it is shown on; its details add what happened during the steps, and the ringing after them.
+
+    Returns
+    -------
+    str
+        The verdict, then the deviations; the last paragraph says what was done.
     """
-    title = " ".join(study.case.title.split())
-    blocks = [f"{title} ({study.case.converter.topology}): load and line steps"]
-    blocks += [aligned(t, ascii_only=ascii_only) for t in step_tables(study)]
-    told = [f"  - {r}" for r in failures(study)]
-    blocks += ["\n".join(["What fails", *told])] if told else []
-    blocks.append("\n".join(f"note: {n}" for n in study.notes))
-    blocks += ["\n".join(f"warning: {w}" for w in study.case.warnings)] if study.case.warnings else []
-    text = "\n\n".join([*blocks, step_verdict(study)])
-    if ascii_only:
-        text = text.replace("µ", "u").replace("Ω", "ohm").replace("°", "deg")
-    return text
+    blocks = [f"{' '.join(study.case.title.split())} ({study.case.converter.topology}): load and line steps"]
+    blocks.append(step_headline(study))
+    blocks += [bullets("What fails", failures(study), display)] if failures(study) else []
+    shown = step_tables(study) if display.details else _with_content([deviation_table(study, k) for k in KINDS])
+    blocks += [laid_out(t, display) for t in shown]
+    told = [*(f"note: {n}" for n in study.notes), *(f"warning: {w}" for w in study.case.warnings)]
+    told += [] if display.details else ["--details adds: modes and limits during the steps, ringing after them"]
+    blocks += ["\n".join(paragraph(x, display, hanging="    ") for x in told)] if told else []
+    return lettered("\n\n".join([*blocks, paragraph(step_verdict(study), display)]), display)
+
+
+def step_headline(study: StepStudy) -> str:
+    """Say the verdict over all steps in a few words."""
+    unstable = sum(r.worst is not None and not r.worst.stable for r in study.results)
+    if unstable:
+        return f"Verdict: UNSTABLE after {unstable} of {len(study.results) + len(study.missed)} steps"
+    return f"Verdict: {'stable after every step' if study.stable else 'the output does not settle after every step'}"
 
 
 def step_answer(study: StepStudy) -> dict[str, Any]:

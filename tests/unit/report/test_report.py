@@ -237,7 +237,7 @@ def test_parts_and_limits(unstable):
 def test_parts_left_open_in_the_case_are_called_chosen():
     case = load_case(CASES / "tide_gauge_sepic.toml")
     found = examine(case, {"R1": 1.5e3, "C1": 220e-9, "C2": 1e-9})
-    assert [r["origin"] for r in tables.parts_table(found, {}).to_dicts()] == ["chosen"] * 3 + ["follows", "given"]
+    assert [r["origin"] for r in tables.parts_table(found, {}).to_dicts()] == ["chosen"] * 3 + ["computed", "given"]
 
 
 def test_given_parts_in_words(unstable):

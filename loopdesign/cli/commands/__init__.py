@@ -1,0 +1,59 @@
+"""The commands: each reads its words, calls one function, prints, and returns the exit status.
+
+Exit status: 0 all targets met, 1 a target or verdict fails; the others are set by `loopdesign.cli.entry`. Heavy
+libraries are imported inside the commands, so that ``--help`` answers at once.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from cyclopts import App, Parameter
+
+from loopdesign.cli.commands.begin import schema, start
+from loopdesign.cli.commands.check import check
+from loopdesign.cli.commands.design import design
+from loopdesign.cli.commands.response import response
+from loopdesign.cli.commands.spread import spread
+from loopdesign.cli.commands.step import step
+from loopdesign.cli.console import say
+from loopdesign.cli.options import MET, Json, ScriptFile
+from loopdesign.errors import DataError
+
+app = App(
+    name="loopdesign",
+    help="Close the feedback loop of a switching converter from one text file. Every margin comes with its verdict.",
+    version="0.1.0",
+    result_action="return_value",
+    help_format="plaintext",
+    help_epilogue="Should the program itself fail, --debug anywhere among the words shows the trace.",
+    suppress_keyboard_interrupt=False,
+)
+for _command in (start, design, check, response, step, spread, schema):
+    app.command(_command)
+
+
+@app.command(name="--install-completion")
+def install_completion(
+    *,
+    shell: Annotated[
+        Literal["bash", "zsh", "fish", "powershell"] | None,
+        Parameter(help="Shell to complete in. [default: the one in use]"),
+    ] = None,
+    output: ScriptFile = None,
+    json_: Json = False,
+) -> int:
+    """Let the shell complete commands and options: write its script and load it from the shell's start-up file."""
+    from cyclopts.completion.detect import ShellDetectionError, detect_shell
+
+    try:
+        chosen = detect_shell() if shell is None else shell
+    except ShellDetectionError:
+        raise DataError("the shell in use is not known; name it with --shell bash, zsh, fish or powershell") from None
+    try:
+        written = app.install_completion(shell=chosen, output=output, add_to_startup=output is None)
+    except OSError as fault:
+        raise DataError(f"the completion script cannot be written: {fault.strerror}: {fault.filename}") from fault
+    then = "open a new shell to use it" if output is None else "load it from the start-up file of the shell"
+    say(json_, {"shell": chosen, "written": str(written)}, f"wrote {written} for {chosen}; {then}")
+    return MET

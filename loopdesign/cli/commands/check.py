@@ -1,0 +1,64 @@
+"""``check``: parts already chosen at every corner, once or each time the case file is saved."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+from cyclopts import Parameter
+
+from loopdesign.cli.console import display, say
+from loopdesign.cli.deliver import answered, deliver_report, filter_of, told
+from loopdesign.cli.options import MET, MISSED, CasePath, Details, Folder, Json
+from loopdesign.errors import DataError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from loopdesign import case as cases
+
+
+def check(
+    case: CasePath,
+    /,
+    *,
+    output: Folder = None,
+    details: Details = False,
+    watch: Annotated[
+        bool,
+        Parameter(negative="", show_default=False, help="Check again each time the file is saved; Ctrl-C ends it."),
+    ] = False,
+    json_: Json = False,
+) -> int:
+    """Examine parts already chosen: the stability verdict and the margins at every corner.
+
+    Exit status 0 where the converter is stable and meets every target, 1 where it does not.
+    """
+    if not watch:
+        return _check_once(case, output, details=details, json_=json_)
+    if json_:
+        raise DataError("--watch checks again and again, and --json prints one object: give one of the two")
+    from loopdesign.cli.watch import watched
+
+    return watched(case, lambda: _check_once(case, output, details=details, json_=False))
+
+
+def _check_once(case: Path, output: Path | None, *, details: bool, json_: bool) -> int:
+    """Check the case as the file has it now."""
+    from loopdesign.analysis.check import check as check_case
+    from loopdesign.case import load_case
+
+    found = check_case(load_case(case))
+    study = filter_of(found, quiet=json_)
+    if output is not None:
+        deliver_report(found, output, study, quiet=json_)
+    if json_:
+        say(json_, answered(found, study), "")
+    else:
+        say(json_, {}, told(found, study, report=output, display=display(details=details)))
+    return MET if found.targets_met else MISSED
+
+
+def require_slope(loaded: cases.Case) -> None:
+    """Refuse a case whose slope compensation is still to be chosen."""
+    if loaded.modulator.scheme == "peak current" and loaded.modulator.slope is None:
+        raise DataError(f"{loaded.source}: modulator.slope is open; run 'loopdesign design' to choose it, or give it")

@@ -1,0 +1,43 @@
+"""``design``: choose the open parts and write the report."""
+
+from __future__ import annotations
+
+from loopdesign.cli.console import Progress, display, say
+from loopdesign.cli.deliver import answered, deliver_report, filter_of, told
+from loopdesign.cli.options import MET, MISSED, CasePath, Details, Json, ReportFolder
+from loopdesign.errors import DataError
+
+
+def design(case: CasePath, /, *, output: ReportFolder = None, details: Details = False, json_: Json = False) -> int:
+    """Choose the parts that the case file leaves open, show the verdict and the margins, and write the report.
+
+    A report that is already there is replaced once the new one is complete. Exit status 3 where no parts meet the
+    targets: the nearest miss is shown.
+    """
+    from loopdesign.case import load_case, read_text, write_parts
+    from loopdesign.report.choice.text import choice_rows
+    from loopdesign.report.replace import require_replaceable
+    from loopdesign.synthesis.choice.choose import choose
+
+    loaded = load_case(case)
+    missing = [f"[{n}]" for n in ("error_amplifier", "divider") if getattr(loaded, n) is None]
+    if missing:
+        raise DataError(f"{case}: design needs {' and '.join(missing)}: say which amplifier closes the loop")
+    folder = case.with_name(f"{case.stem}-report") if output is None else output
+    require_replaceable(folder)
+    with Progress("choosing parts", quiet=json_) as progress:
+        found = choose(loaded, progress)
+    chosen = write_parts(read_text(case), {_key(k): v for k, v in found.chosen.items()})
+    study = filter_of(found.check, quiet=json_)
+    deliver_report(found.check, folder, study, quiet=json_, choice=found, chosen_case=chosen)
+    if json_:
+        extra = {"chosen": found.chosen, "choice": choice_rows(found), "report": str(folder)}
+        say(json_, answered(found.check, study) | extra, "")
+    else:
+        say(json_, {}, told(found.check, study, found, report=folder, display=display(details=details)))
+    return MET if found.check.targets_met else MISSED
+
+
+def _key(name: str) -> str:
+    """Return the key of a chosen value in the case file."""
+    return {"slope": "modulator.slope"}.get(name, name)

@@ -1,0 +1,50 @@
+"""``spread``: what part tolerances do in production."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from cyclopts import Parameter
+
+from loopdesign.cli.console import Progress, display, say
+from loopdesign.cli.options import MET, MISSED, CasePath, Details, Folder, Json, whole_number
+
+
+def spread(
+    case: CasePath,
+    /,
+    *,
+    samples: Annotated[
+        int, Parameter(converter=whole_number, help="Number of converters to sample, such as 10000.")
+    ] = 10_000,
+    seed: Annotated[
+        int, Parameter(converter=whole_number, help="Whole number; the same seed gives the same samples.")
+    ] = 1,
+    output: Folder = None,
+    details: Details = False,
+    json_: Json = False,
+) -> int:
+    """Sample every tolerance of the case: how often a converter fails in production, and which part is to blame.
+
+    Exit status 0 where every sample is stable and meets every target, 1 where one does not.
+    """
+    from loopdesign.analysis.spread.sample import spread as sample_all
+    from loopdesign.case import load_case, read_text
+    from loopdesign.report.spread.text import spread_rows, spread_text
+
+    loaded = load_case(case)
+    with Progress("sampling", quiet=json_) as progress:
+        found = sample_all(loaded, samples=samples, seed=seed, progress=progress)
+    if output is not None:
+        from loopdesign.analysis.spread.envelope import envelope
+        from loopdesign.report.folder import write_section
+        from loopdesign.report.sections import spread_section
+        from loopdesign.report.spread.worst_sample import worst_case_text
+
+        worst = worst_case_text(read_text(case), found)
+        write_section(spread_section(found, envelope(found, found.ranked_condition), worst), spread_rows(found), output)
+    if json_:
+        say(json_, spread_rows(found), "")
+    else:
+        say(json_, {}, spread_text(found, display=display(details=details)))
+    return MISSED if found.unstable.count or found.off_target.count else MET

@@ -1,0 +1,53 @@
+"""``step``: the load and line steps of the case in time."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from cyclopts import Parameter
+
+from loopdesign.cli.commands.check import require_slope
+from loopdesign.cli.console import Progress, display, say
+from loopdesign.cli.options import MET, MISSED, CasePath, Details, Folder, Json, whole_number
+from loopdesign.errors import DataError
+
+
+def step(
+    case: CasePath,
+    /,
+    *,
+    cycles: Annotated[
+        int | None,
+        Parameter(
+            converter=whole_number,
+            help="Switching cycles of each run, such as 2000. [default: until the output has settled]",
+        ),
+    ] = None,
+    output: Folder = None,
+    details: Details = False,
+    json_: Json = False,
+) -> int:
+    """Step the load and the line as the case file says, cycle by cycle, at every input voltage.
+
+    Exit status 0 where the output settles after every step, 1 where it does not.
+    """
+    from loopdesign.analysis.transient.steps import step as make_steps
+    from loopdesign.case import load_case
+    from loopdesign.report.steps.text import step_answer, step_text
+
+    loaded = load_case(case)
+    require_slope(loaded)
+    if cycles is not None and cycles < 1:
+        raise DataError(f"--cycles is {cycles}; it must be at least 1")
+    with Progress("stepping", quiet=json_) as progress:
+        found = make_steps(loaded, cycles=cycles, progress=progress)
+    if output is not None:
+        from loopdesign.report.folder import write_section
+        from loopdesign.report.sections import step_section
+
+        write_section(step_section(found), step_answer(found), output)
+    if json_:
+        say(json_, step_answer(found), "")
+    else:
+        say(json_, {}, step_text(found, display=display(details=details)))
+    return MET if found.stable else MISSED
