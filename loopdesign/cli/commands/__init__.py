@@ -26,11 +26,11 @@ app = App(
     version="0.1.0",
     result_action="return_value",
     help_format="plaintext",
-    help_epilogue="Should the program itself fail, --debug anywhere among the words shows the trace.",
+    help_epilogue="If the program itself fails, --debug anywhere on the command line shows where.",
     suppress_keyboard_interrupt=False,
 )
-for _command in (start, design, check, response, step, spread, schema):
-    app.command(_command)
+for _place, _command in enumerate((start, design, check, response, step, spread, schema)):
+    app.command(_command, sort_key=_place)
 
 
 @app.command(name="--install-completion")
@@ -43,7 +43,10 @@ def install_completion(
     output: ScriptFile = None,
     json_: Json = False,
 ) -> int:
-    """Let the shell complete commands and options: write its script and load it from the shell's start-up file."""
+    """Let the shell complete commands and options.
+
+    Writes a script for the shell and, unless --output is given, a line in the shell's start-up file that loads it.
+    """
     from cyclopts.completion.detect import ShellDetectionError, detect_shell
 
     try:

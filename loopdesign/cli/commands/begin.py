@@ -25,9 +25,10 @@ def start(
     ] = None,
     json_: Json = False,
 ) -> int:
-    """Write a commented case file to begin from, and beside it the JSON Schema that lets an editor complete its keys.
+    """Write a commented case file to begin from.
 
-    Neither file replaces one that is already there.
+    Beside it goes loopdesign.schema.json, from which an editor with a TOML language server completes and checks the
+    keys. No file that is already there is replaced.
 
     Parameters
     ----------
@@ -56,7 +57,7 @@ def start(
 
 
 def schema(*, json_: Json = False) -> int:  # noqa: ARG001  (the schema is JSON either way)
-    """Print the JSON Schema of the case file, which editors use to complete and check keys."""
+    """Print the JSON Schema of the case file, for editors."""
     from loopdesign.case import json_schema
 
     say(as_json=True, answer=json_schema(), text="")

@@ -29,7 +29,7 @@ def check(
     ] = False,
     json_: Json = False,
 ) -> int:
-    """Examine parts already chosen: the stability verdict and the margins at every corner.
+    """Examine parts already chosen: verdict and margins at every corner.
 
     Exit status 0 where the converter is stable and meets every target, 1 where it does not.
     """

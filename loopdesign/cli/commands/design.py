@@ -9,7 +9,7 @@ from loopdesign.errors import DataError
 
 
 def design(case: CasePath, /, *, output: ReportFolder = None, details: Details = False, json_: Json = False) -> int:
-    """Choose the parts that the case file leaves open, show the verdict and the margins, and write the report.
+    """Choose the parts that the case file leaves open, and write the report.
 
     A report that is already there is replaced once the new one is complete. Exit status 3 where no parts meet the
     targets: the nearest miss is shown.

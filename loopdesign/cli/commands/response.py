@@ -41,7 +41,7 @@ def response(
     ] = "switched",
     json_: Json = False,
 ) -> int:
-    """Print magnitude and phase at given frequencies for one quantity at one operating point."""
+    """Print one response at given frequencies: plant, loop gain, impedances."""
     import numpy as np
 
     from loopdesign.analysis.responses import response as evaluate

@@ -24,7 +24,7 @@ def spread(
     details: Details = False,
     json_: Json = False,
 ) -> int:
-    """Sample every tolerance of the case: how often a converter fails in production, and which part is to blame.
+    """Sample every tolerance: how often production fails, and why.
 
     Exit status 0 where every sample is stable and meets every target, 1 where one does not.
     """

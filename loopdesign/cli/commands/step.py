@@ -27,7 +27,7 @@ def step(
     details: Details = False,
     json_: Json = False,
 ) -> int:
-    """Step the load and the line as the case file says, cycle by cycle, at every input voltage.
+    """Step the load and the line, cycle by cycle, at every input voltage.
 
     Exit status 0 where the output settles after every step, 1 where it does not.
     """
