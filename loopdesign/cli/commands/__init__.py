@@ -6,7 +6,7 @@ libraries are imported inside the commands, so that ``--help`` answers at once.
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from cyclopts import App, Parameter
 
@@ -20,6 +20,9 @@ from loopdesign.cli.console import say
 from loopdesign.cli.options import MET, Json, ScriptFile
 from loopdesign.errors import DataError
 
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
 app = App(
     name="loopdesign",
     help="Close the feedback loop of a switching converter from one text file. Every margin comes with its verdict.",
@@ -29,7 +32,8 @@ app = App(
     help_epilogue="If the program itself fails, --debug anywhere on the command line shows where.",
     suppress_keyboard_interrupt=False,
 )
-for _place, _command in enumerate((start, design, check, response, step, spread, schema)):
+_COMMANDS: tuple[Callable[..., int], ...] = (start, design, check, response, step, spread, schema)
+for _place, _command in enumerate(_COMMANDS):
     app.command(_command, sort_key=_place)
 
 

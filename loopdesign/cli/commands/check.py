@@ -14,8 +14,6 @@ from loopdesign.errors import DataError
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from loopdesign import case as cases
-
 
 def check(
     case: CasePath,
@@ -56,9 +54,3 @@ def _check_once(case: Path, output: Path | None, *, details: bool, json_: bool) 
     else:
         say(json_, {}, told(found, study, report=output, display=display(details=details)))
     return MET if found.targets_met else MISSED
-
-
-def require_slope(loaded: cases.Case) -> None:
-    """Refuse a case whose slope compensation is still to be chosen."""
-    if loaded.modulator.scheme == "peak current" and loaded.modulator.slope is None:
-        raise DataError(f"{loaded.source}: modulator.slope is open; run 'loopdesign design' to choose it, or give it")

@@ -6,7 +6,6 @@ from typing import Annotated, Literal
 
 from cyclopts import Parameter
 
-from loopdesign.cli.commands.check import require_slope
 from loopdesign.cli.console import display, say, tell
 from loopdesign.cli.options import MET, CasePath, Json
 from loopdesign.errors import DataError
@@ -44,6 +43,7 @@ def response(
     """Print one response at given frequencies: plant, loop gain, impedances."""
     import numpy as np
 
+    from loopdesign.analysis.given import require_slope
     from loopdesign.analysis.responses import response as evaluate
     from loopdesign.case import load_case
     from loopdesign.report.loop.terminal import OSCILLATES, response_text

@@ -6,7 +6,6 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from loopdesign.cli.commands.check import require_slope
 from loopdesign.cli.console import Progress, display, say
 from loopdesign.cli.options import MET, MISSED, CasePath, Details, Folder, Json, whole_number
 from loopdesign.errors import DataError
@@ -31,6 +30,7 @@ def step(
 
     Exit status 0 where the output settles after every step, 1 where it does not.
     """
+    from loopdesign.analysis.given import require_slope
     from loopdesign.analysis.transient.steps import step as make_steps
     from loopdesign.case import load_case
     from loopdesign.report.steps.text import step_answer, step_text

@@ -179,7 +179,7 @@ def _fits(strips: Sequence[_Strip], room: int) -> bool:
 
 def _droppable(strips: Sequence[_Strip]) -> bool:
     """Whether a column can go and one still remains beside those that name the row."""
-    return sum(not s.key for s in strips) > (0 if any(s.key and not s.numeric for s in strips) else 1)
+    return sum(not s.key for s in strips) > 1
 
 
 def _narrowed(strips: Sequence[_Strip], room: int) -> tuple[_Strip, ...]:
@@ -198,7 +198,7 @@ def _stacked(title: str, again: str, strips: tuple[_Strip, ...], room: int) -> l
     keys, others = [s for s in strips if s.key], [s for s in strips if not s.key]
     if _fits(strips, room):
         return ["\n".join([title, *_lines(_narrowed(strips, room))])]
-    if not keys or not _fits([*keys, max(others, key=lambda s: s.least)], room):
+    if not keys or not others or not _fits([*keys, max(others, key=lambda s: s.least)], room):
         return ["\n".join([title, *_listed(strips, room)])]
     groups: list[list[_Strip]] = [[]]
     for s in others:

@@ -17,6 +17,8 @@ _PREFIXED = ("V", "A", "ohm", "F", "H", "Hz", "s", "S", "W", "V/A", "V/s", "A/s"
 _SHIFT = {"%": 2, "ppm/K": 6}
 SMALLEST, LARGEST = 0.00995, 9999.5
 """Numbers between these read well without a prefix of their own."""
+WIDEST = 1e4
+"""Values further apart than this share no prefix."""
 FULL_DIGITS = 6
 """Significant digits where the output is not a terminal and nothing is shortened."""
 
@@ -85,6 +87,8 @@ def _common_power(unit: str, numbers: Sequence[float]) -> int | None:
         return 0
     shift = 6 if unit.endswith("/s") else 0  # the trade writes slopes per microsecond
     largest, smallest = max(sizes), min(sizes)
+    if largest > WIDEST * smallest:
+        return None
     start = 3 * math.floor(math.log10(largest / 10.0**shift * (1.0 + 1e-12)) / 3.0)
     for power in (start, start - 3):
         scale = 10.0 ** (power + shift)

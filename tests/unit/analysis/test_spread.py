@@ -27,6 +27,7 @@ from loopdesign.corners.tolerances import Varied
 from loopdesign.errors import DataError
 from loopdesign.orbit.operating_point import operating_point
 from loopdesign.orbit.steady import Guess
+from loopdesign.report.basics.layout import Display
 from loopdesign.report.choice.text import short_corner
 from loopdesign.report.spread.plots import READINGS, envelope_figure, histogram_figure, plot_histogram
 from loopdesign.report.spread.text import spread_markdown, spread_rows, spread_text
@@ -356,14 +357,15 @@ def test_progress_counts_every_item():
 
 def test_text_rows_and_markdown_carry_the_verdict(result):
     text, rows = spread_text(result), spread_rows(result)
-    assert text.splitlines()[-1].startswith("spread: ")
+    off = result.off_target.count
+    assert text.splitlines()[2].startswith("Verdict: ")
+    assert text.splitlines()[-1].startswith(f"{off} of 1100 samples are unstable or miss a target at one or more of ")
     assert json.loads(json.dumps(rows, allow_nan=False))["samples"] == 1100
     assert rows["unstable"]["count"] == result.unstable.count
     assert rows["conditions"][0]["phase_margin_deg"]["q50"] == pytest.approx(np.median(result.phase_margin_deg[:, 0]))
     assert rows["conditions"][0]["phase_margin_deg"]["q99.9"] is not None
     assert "| reading | limit |" in spread_markdown(result)
-    assert text.isascii() is False
-    assert spread_text(result, ascii_only=True).isascii()
+    assert spread_text(result, display=Display(ascii_only=True, details=True)).isascii()
     assert sum(r["share"] for r in rows["ranking"]) == pytest.approx(1.0)
 
 

@@ -14,6 +14,7 @@ from loopdesign.analysis.transient.steps import step
 from loopdesign.case import parse_case
 from loopdesign.corners.converters import one_corner
 from loopdesign.errors import DataError, UnreachableOutputError
+from loopdesign.report.basics.layout import Display
 from loopdesign.report.steps.plots import step_figures
 from loopdesign.report.steps.text import step_answer, step_paragraphs, step_tables, step_text
 
@@ -86,17 +87,20 @@ def verdict_at(case, input_voltage, load_current):
 
 
 def test_text_says_verdict_last_and_what_is_left_out(study):
-    text = step_text(study, ascii_only=True)
+    text = step_text(study, display=Display(ascii_only=True))
     assert text.isascii()
     assert "soft start and current limit are not modelled" in text
     ends = [(r.line_to, r.load_to) for r in study.results]
     unstable = sum(not verdict_at(study.case, *end) for end in ends)
     assert 0 < unstable < len(ends) == 10
-    last = f"{10 - unstable} of 10 steps come to rest; {unstable} UNSTABLE after the step."
+    assert text.splitlines()[2] == f"Verdict: UNSTABLE after {unstable} of 10 steps"
+    last = f"The output settles after {10 - unstable} of 10 steps; {unstable} UNSTABLE after the step."
     assert text.splitlines()[-1] == last
     assert "UNSTABLE" in step_text(study)
     assert any("not modelled" in p for p in step_paragraphs(study))
-    assert {"Load step", "Line step", "On the way", "Small disturbance"} <= {t.title for t in step_tables(study)}
+    assert {"Load step", "Line step", "During the step", "Growth of a small disturbance"} <= {
+        t.title for t in step_tables(study)
+    }
 
 
 def test_figures_show_the_results(study):
@@ -202,7 +206,7 @@ def test_point_that_the_controller_does_not_hold_is_no_start(change, match):
     assert len(found.missed) == 2
     assert all(match in why for why in found.missed)
     assert not found.stable
-    assert step_text(found).endswith("0 of 2 steps come to rest; 2 could not be made.")
+    assert step_text(found).endswith("The output settles after 0 of 2 steps; 2 could not be made.")
 
 
 def test_all_steps_at_rest_are_told_with_the_largest_deviation():
@@ -210,7 +214,9 @@ def test_all_steps_at_rest_are_told_with_the_largest_deviation():
     assert found.stable
     last = step_text(found).splitlines()[-1]
     largest = max(r.peak_deviation_v for r in found.results)
-    assert last.startswith(f"All 2 steps come to rest. The largest deviation of the mean is {largest * 1e3:.0f} mV")
+    assert last.startswith(
+        f"The output settles after all 2 steps. The largest deviation of the mean is {largest * 1e3:.0f} mV"
+    )
 
 
 def test_step_too_small_to_leave_the_band():
@@ -219,12 +225,12 @@ def test_step_too_small_to_leave_the_band():
     found = step(case((VOLTS, "input_voltage = [20.0]"), small), cycles=200)
     assert [r.settling_time_s for r in found.results] == [0.0, 0.0]
     text = step_text(found)
-    assert text.count("never left the band") == 2
+    assert text.count("within band") == 2
     assert text.endswith("; no step leaves the band.")
 
 
 def test_times_of_mode_changes_are_written_with_the_micro_sign(study):
-    text = step_text(study)
+    text = step_text(study, display=Display(details=True))
     assert "CCM from " in text
     assert " us" not in text
     assert " µs" in text
@@ -238,6 +244,6 @@ def test_output_out_of_reach_after_the_step():
     assert not r.stable
     assert "highest reachable output" in r.reason
     assert step_text(found).endswith(
-        "0 of 2 steps come to rest; 1 without a rest that the run reaches, 1 could not be made."
+        "The output settles after 0 of 2 steps; 1 not settled by the end of the run, 1 could not be made."
     )
     assert "load back step at 8 V, 20 A not made" in found.missed[0]

@@ -219,7 +219,7 @@ def test_start_writes_a_case_that_designs(tmp_path):
     assert run("design", "sepic.toml", cwd=tmp_path).returncode == 0
     again = run("start", "sepic", cwd=tmp_path)
     assert again.returncode == 2
-    assert "there already" in again.stderr
+    assert "already exists" in again.stderr
 
 
 def test_step_answers_one_entry_per_input_voltage(capsys):

@@ -22,11 +22,12 @@ from loopdesign.models.switched import loop_gain
 from loopdesign.models.verdict import Mode
 from loopdesign.report import folder, page
 from loopdesign.report.basics import axes, tables
+from loopdesign.report.basics.layout import Display
 from loopdesign.report.basics.status import missed, status_word, verdict_sentence
 from loopdesign.report.loop import plots
 from loopdesign.report.loop.answer import answer
 from loopdesign.report.loop.given import given_table
-from loopdesign.report.loop.terminal import aligned, assessment_text, painted, parts_text, response_text
+from loopdesign.report.loop.terminal import check_text, painted, parts_text, response_text
 
 CASES = Path(__file__).parents[3] / "cases"
 UNDAMPED = CASES / "tide_gauge_sepic_undamped.toml"
@@ -140,10 +141,11 @@ def test_answer_replaces_what_is_not_finite(damped):
 def test_verdict_sentences(unstable, damped, no_loop):
     assert damped.targets_met
     assert verdict_sentence(damped).startswith(
-        "Stable at the only corner and every target met; the smallest phase margin"
+        "Stable with every target met at the only corner (13 V, 1.2 A, nominal parts); least phase margin"
     )
     told = verdict_sentence(unstable)
-    assert told.startswith("UNSTABLE at 1 of 6 corners: at 8 V, 1.2 A the coupling resonance at 7.86 kHz")
+    covered = "6 corners (3 input voltages, 2 load currents, nominal parts)"
+    assert told.startswith(f"UNSTABLE at 1 of {covered}: at 8 V, 1.2 A the coupling resonance at 7.86 kHz")
     assert "proves nothing" in told
     assert verdict_sentence(no_loop).startswith(
         "No loop is given. With the control voltage held the converter is UNSTABLE"
@@ -165,7 +167,8 @@ def test_verdict_sentence_of_a_stable_loop_around_an_unstable_current_loop(dampe
 def test_stage_without_loop_and_stable_has_no_margin_to_read(no_loop):
     calm = tuple(replace(v, stable=True, current_loop_stable=True) for v in no_loop.verdicts)
     told = verdict_sentence(replace(no_loop, verdicts=calm))
-    assert told.endswith("stable at all 6 corners; there is no margin to read.")
+    assert "is stable at 6 corners (" in told
+    assert told.endswith("there is no margin to read.")
 
 
 def test_missed_names_every_target(damped):
@@ -255,20 +258,6 @@ def test_network_table_has_the_zero_of_r1_and_c1(unstable):
     assert rows["zero"] == pytest.approx(1.0 / (2.0 * np.pi * 4640.0 * 56e-9), rel=1e-9)
 
 
-def test_aligned_columns_do_not_truncate():
-    table = tables.Table(
-        title="T",
-        columns=(tables.Column(heading="a long name"), tables.Column(heading="v", unit="Hz")),
-        rows=(("x" * 120, 1234.0), ("y", None)),
-    )
-    lines = aligned(table).splitlines()
-    assert lines[0] == "T"
-    assert lines[-2].endswith("1.23 kHz")
-    assert len(lines[-2]) > 120
-    assert lines[-1].endswith("-")
-    assert len(lines[-2]) == len(lines[-1])
-
-
 def test_cell_of_what_does_not_exist():
     column = tables.Column(heading="x", unit="Hz")
     assert [tables.cell(v, column) for v in (None, float("nan"), float("inf"), "", "word")] == [
@@ -280,19 +269,30 @@ def test_cell_of_what_does_not_exist():
     ]
 
 
-def test_text_ends_with_the_verdict_and_colour_is_only_paint(unstable):
-    plain = assessment_text(unstable, {})
+def test_text_begins_and_ends_with_the_verdict_and_colour_is_only_paint(unstable):
+    plain = check_text(unstable)
+    assert plain.splitlines()[2] == "Verdict: UNSTABLE at 1 of 6 corners"
     assert plain.splitlines()[-1] == verdict_sentence(unstable)
-    assert "\x1b" not in plain
+    assert plain.index("What fails") < plain.index("Verdict and margins") < plain.index("Parts of the loop")
     coloured = painted(plain)
     assert re.sub(r"\x1b\[[0-9;]*m", "", coloured) == plain
     assert "\x1b[" in coloured
     assert re.sub(r"\x1b\[[0-9;]*m", "", painted("ok MISSED")) == "ok MISSED"
-    assert assessment_text(unstable, {}, ascii_only=True).isascii()
+    assert check_text(unstable, display=Display(ascii_only=True, details=True)).isascii()
+
+
+def test_details_add_every_other_table(unstable):
+    titles = ["Operating points", "Currents and voltages", "Poles and zeros of the plant over all corners"]
+    titles += ["What was asked", "Stability by the characteristic multipliers"]
+    short, whole = (check_text(unstable, display=Display(details=d)) for d in (False, True))
+    assert [t for t in titles if f"\n{t}\n" in whole] == titles
+    assert not any(f"\n{t}\n" in short for t in titles)
+    assert "--details adds" in short
+    assert "--details" not in whole
 
 
 def test_text_of_a_stage_without_loop_shows_no_margins(no_loop):
-    text = assessment_text(no_loop)
+    text = check_text(no_loop)
     assert "phase" not in text
     assert "UNSTABLE" in text
 
@@ -307,7 +307,8 @@ def test_text_of_a_response():
     gain = FrequencyResponse(
         quantity="plant", model="switched", frequencies_hz=np.array([1e3]), values=np.array([0.1j]), stable=True, **at
     )
-    assert "1.000 kHz  -20.00 dB  90.00°" in re.sub(" {3,}", "  ", response_text(gain))
+    assert response_text(gain).splitlines()[-1].split() == ["1", "-20", "90"]
+    assert "frequency [kHz]  magnitude [dB]  phase [deg]" in response_text(gain)
     z = FrequencyResponse(
         quantity="output-impedance",
         model="averaged",
@@ -316,7 +317,8 @@ def test_text_of_a_response():
         stable=False,
         **at,
     )
-    assert "5.000 ohm" in response_text(z, ascii_only=True)
+    assert "magnitude [ohm]" in response_text(z, display=Display(ascii_only=True))
+    assert response_text(z).splitlines()[3].split()[:2] == ["1", "5"]
     assert "UNSTABLE" in response_text(z)
     assert "UNSTABLE" not in response_text(gain)
 
