@@ -62,7 +62,13 @@ def response(
     if current < 0.0 or (current == 0.0 and loaded.converter.rectifier == "diode"):
         raise DataError(f"--load-current must be above zero with a diode rectifier; found {load_current}")
     found = evaluate(
-        loaded, quantity, frequencies_hz=hz, input_voltage=voltage, load_current=current, open_loop=open_loop, model=model
+        loaded,
+        quantity,
+        frequencies_hz=hz,
+        input_voltage=voltage,
+        load_current=current,
+        open_loop=open_loop,
+        model=model,
     )
     answer = {
         "quantity": quantity,

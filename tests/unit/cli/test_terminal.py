@@ -18,8 +18,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from loopdesign.case import json_schema, parse_case, template
-from loopdesign.case.stage import STAGES
+from loopdesign.case import STAGES, json_schema, parse_case, template
 from loopdesign.cli import main
 from loopdesign.cli.watch import watched
 from loopdesign.errors import DataError
