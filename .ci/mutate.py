@@ -18,10 +18,16 @@ import argparse
 import ast
 import os
 import random
+import re
 import subprocess
 import sys
 import tempfile
+import tomllib
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from cosmic_ray.work_item import WorkItem
 
 ROOT = Path(__file__).resolve().parents[1]
 PUBLISHED = "tests/published/"
@@ -70,27 +76,27 @@ def annotated(tree: ast.Module) -> list[tuple[tuple[int, int], tuple[int, int]]]
     ]
 
 
-def sample(session: str, count: int, seed: int) -> None:
-    """Leave so many mutants pending, each at a place of its own."""
+def sample(session: str, config: dict[str, Any], count: int, seed: int) -> None:
+    """Keep so many mutants of a session, each at a place of its own."""
     from cosmic_ray.work_db import use_db
-    from cosmic_ray.work_item import WorkerOutcome, WorkResult
 
+    silly = re.compile("|".join(config["filters"]["operators-filter"]["exclude-operators"]))
+    places: dict[tuple[str, tuple[int, ...]], dict[tuple[str, int], WorkItem]] = {}
     with use_db(session) as db:
-        pending = list(db.pending_work_items)
-        places: dict[tuple[str, tuple[int, int]], list[str]] = {}
-        trees = {str(m.module_path): ast.parse(Path(m.module_path).read_text()) for i in pending for m in i.mutations}
+        every = db.work_items
+        trees = {path: ast.parse(path.read_text()) for path in {i.mutations[0].module_path for i in every}}
         skip = {path: (inert(tree), annotated(tree)) for path, tree in trees.items()}
-        for item in pending:
+        for item in every:
             (m,) = item.mutations
-            lines, spans = skip[str(m.module_path)]
-            if m.start_pos[0] not in lines and not any(a <= tuple(m.start_pos) < b for a, b in spans):
-                places.setdefault((str(m.module_path), tuple(m.start_pos)), []).append(item.job_id)
+            begin, (lines, spans) = tuple(m.start_pos), skip[m.module_path]
+            if silly.match(m.operator_name) or begin[0] in lines or any(a <= begin < b for a, b in spans):
+                continue
+            places.setdefault((str(m.module_path), begin), {})[m.operator_name, m.occurrence] = item
         draw = random.Random(seed)
-        chosen = draw.sample(sorted(places), min(count, len(places)))
-        kept = {draw.choice(sorted(places[place])) for place in chosen}
-        left = WorkResult(worker_outcome=WorkerOutcome.SKIPPED, output="not drawn")
-        db.set_multiple_results([i.job_id for i in pending if i.job_id not in kept], left)
-        print(f"{len(kept)} mutants drawn from {len(places)} places")
+        chosen = [places[place] for place in draw.sample(sorted(places), min(count, len(places)))]
+        db.clear()
+        db.add_work_items([at[draw.choice(sorted(at))] for at in chosen])
+        print(f"{len(chosen)} mutants drawn from {len(places)} places", flush=True)
 
 
 def report(session: str) -> int:
@@ -125,8 +131,7 @@ def run(options: argparse.Namespace) -> int:
                 text = f'{head}module-path = ["loopdesign/{options.room}"{tail[tail.index("]") :]}'
             config.write_text(text)
             subprocess.run(["cosmic-ray", "init", str(config), session], check=True)
-            subprocess.run(["cr-filter-operators", session, str(config)], check=True)
-            sample(session, options.sample, options.seed)
+            sample(session, tomllib.loads(text)["cosmic-ray"], options.sample, options.seed)
             subprocess.run(["cosmic-ray", "exec", str(config), session], check=True)
             return report(session)
         finally:
