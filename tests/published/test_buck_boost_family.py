@@ -410,6 +410,36 @@ def test_boost_current_plant():
     assert zeros_hz(model, 0)[0].real == pytest.approx(9199.16, rel=1e-3)
 
 
+def test_average_current_boost_loops():
+    """B2: Tiu0 = 3.46; 0.63, 4 kHz, 25 kHz for 10 kHz: 46 deg; outer 16.4, 333 Hz for 1 kHz: about 72 deg (printed).
+
+    Exactly 10.044 kHz and 46.05 deg, and 1062.6 Hz and 72.31 deg with the inner loop closed (derived). The program's plant, the
+    source's compensators in factors: Rf = 0.25 ohm, VM = 4 V, H = 0.0075.
+    """
+    conv = converter(TOPOLOGIES["boost"], one_inductor(250e-6, 33e-6), 170.0, 400.0, 5.0, 100e3)
+    model, Rf, VM, H = averaged_at(conv, 0.575), 0.25, 4.0, 0.0075
+
+    def current(f):
+        return -model.response(f, "control", "i(line)")
+
+    def inner(f):
+        return Rf / VM * current(f) * 0.628319 * (1 + 4e3 / (1j * f)) / (1 + 1j * f / 25e3)
+
+    def outer(f):
+        closed = inner(f) / (1 + inner(f)) / Rf
+        return H * 16.262 * (1 + 1e3 / 3 / (1j * f)) * closed * model.response(f, "control", "v(out)") / current(f)
+
+    assert Rf / VM * abs(current(np.array([1e-3]))[0, 0]) == pytest.approx(3.46, rel=2e-3)
+    # asymptotes: the gain that makes Gcm Rf V/(VM w L) one at 10 kHz
+    assert 10e3 * 2 * np.pi * 250e-6 * VM / (400.0 * Rf) == pytest.approx(0.63, rel=5e-3)
+    (found,) = find_margins(inner, low_hz=1e3, high_hz=50e3)
+    assert found.crossover_hz == pytest.approx(10.044e3, rel=1e-4)
+    assert found.phase_margin_deg == pytest.approx(46.05, abs=0.01)
+    (found,) = find_margins(outer, low_hz=10.0, high_hz=50e3)
+    assert found.crossovers_hz == pytest.approx((1062.6,), rel=2e-4)
+    assert found.phase_margin_deg == pytest.approx(72.31, abs=0.02)
+
+
 # --- Cuk and Zeta ----------------------------------------------------------------------------------------------------
 
 
