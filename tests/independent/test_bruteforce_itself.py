@@ -180,7 +180,7 @@ def test_disturbance_in_time_meets_the_multiplier():
 
 
 def test_highest_output_meets_the_textbook():
-    """Boost with inductor resistance r: Vin/2 sqrt(R/r) at D' = sqrt(r/R).
+    """B6: boost with inductor resistance r: Vin/2 sqrt(R/r) at D' = sqrt(r/R).
 
     R. W. Erickson, D. Maksimovic, Fundamentals of Power Electronics, 3rd ed., 2020, chapter 3 (from memory); ripple kept small.
     """
