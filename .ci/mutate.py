@@ -37,6 +37,7 @@ TESTS = {
         "tests/unit/network",
         f"{PUBLISHED}test_canonical.py",
         f"{PUBLISHED}test_sepic.py",
+        f"{PUBLISHED}test_buck_boost_family.py",
         "tests/unit/corners",
     ],
     "orbit": ["tests/unit/orbit", f"{PUBLISHED}test_ripple.py", f"{PUBLISHED}test_buck_boost_family.py"],
