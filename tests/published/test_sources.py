@@ -17,7 +17,7 @@ OPENING = re.compile(rf"{LABEL}(?:(?:, | to | and ){LABEL})*(?=:|,| \(|'s| again
 """Labels at the head of a docstring; followed by anything else, C3 is a capacitor."""
 KEY = re.compile(r"\b(?:[A-Z]{3}\d\d|EM\d|PBM\d|OGA)\b")
 NAMED = re.compile(r"\b(?:[A-Z]\. ?){1,2}((?:Van )?[A-Z][a-z]+(?:-[A-Z][a-z]+)?)")
-SHORT = re.compile(r"\b([A-Z][a-z]+)((?:,? and [A-Z][a-z]+|, [A-Z][a-z]+)*)(?:'s method)?,? \(?((?:19|20)\d\d)\b")
+SHORT = re.compile(r"\b([A-Z][a-z]+)((?:,? and [A-Z][a-z]+|, [A-Z][a-z]+)*)(?:'s method)?,? \(?((?:19|20)\d\d)\b(?!-)")
 STANDARD = re.compile(r"\b(?:IEC|CISPR|ISO|ECSS|AIAA|SAE|MIL|IPC)[ -]?[A-Z]*[ -]?\d+")
 NO_AUTHORS = {"October", "Springer", "Complexity", "Matrix", "Electronics", "Conversion", "Meeting"}
 """Capital words that stand where an author might, within a citation: month, publisher, journal."""
