@@ -9,6 +9,8 @@ import numpy as np
 
 from loopdesign.analysis.corner import corner_results
 from loopdesign.analysis.given import given_parts, has_loop, require_slope, with_parts
+from loopdesign.analysis.limits import Limits, limits_of, missed
+from loopdesign.analysis.readings import readings_of
 from loopdesign.compensation.state_space import Compensator
 from loopdesign.corners.converters import amplifier, compensation, divider, line_load_corners, network_parts, solved
 from loopdesign.corners.effective import beyond_curves
@@ -39,16 +41,6 @@ NEAR_DC = 1e-9
 """The same where no crossover is found above."""
 GRID = 160
 """Points of the first frequency grid; it is refined where the loop changes fast."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Limit:
-    """One limit of the design: its value, its unit, and where it comes from."""
-
-    name: str
-    value: float
-    unit: str
-    source: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +92,7 @@ class CheckResult:
     loop: SwitchedModel | None
     margins: tuple[LoopMargins, ...]
     verdicts: tuple[Verdict, ...]
-    limits: tuple[Limit, ...]
+    limits: Limits
     reasons: tuple[str, ...] = field(default_factory=tuple)
 
     @property
@@ -144,8 +136,8 @@ class CheckResult:
         return not self.reasons
 
     def limit(self, name: str) -> float:
-        """Value of one limit."""
-        return next(x.value for x in self.limits if x.name == name)
+        """Return the value of one limit, in the unit of its reading; raises KeyError where there is none."""
+        return self.limits.value(name)
 
 
 def examine_stage(case: cases.Case, corners: Corners | None = None) -> ExaminedStage:
@@ -198,31 +190,6 @@ def loop_margins(model: SwitchedModel, plants_of: tuple[Plant, ...]) -> tuple[Lo
     )
 
 
-def limits(case: cases.Case, stage: ExaminedStage) -> tuple[Limit, ...]:
-    """Collect the limits of a design, each with where it comes from."""
-    t = case.targets
-
-    def of(name: str) -> str:
-        return "case file" if name in t.given else "default (common practice)"
-
-    rows = [
-        Limit(name="phase_margin", value=t.phase_margin, unit="deg", source=of("phase_margin")),
-        Limit(name="gain_margin", value=t.gain_margin, unit="dB", source=of("gain_margin")),
-        Limit(name="modulus_margin", value=t.modulus_margin, unit="", source=of("modulus_margin")),
-    ]
-    if t.crossover_limit is not None:
-        rows.append(Limit(name="crossover_limit", value=t.crossover_limit, unit="Hz", source="case file"))
-        return tuple(rows)
-    tenth = case.converter.switching_frequency / 10.0
-    zeros = [p.right_half_plane_zero_hz for p in stage.plants]
-    quarter = min((z / 4.0 for z in zeros if z is not None), default=np.inf)
-    source = "a tenth of the switching frequency (common practice)"
-    if quarter < tenth:
-        source = f"a quarter of the lowest right-half-plane zero or zero pair, {_hz(4.0 * quarter)} (common practice)"
-    rows.append(Limit(name="crossover_limit", value=float(min(tenth, quarter)), unit="Hz", source=source))
-    return tuple(rows)
-
-
 def check(
     case: cases.Case,
     parts: Mapping[str, float | str] | None = None,
@@ -259,7 +226,9 @@ def check(
     return examine(case, given_parts(case) if has_loop(case) else {})
 
 
-def examine(case: cases.Case, parts: Mapping[str, float], stage: ExaminedStage | None = None) -> CheckResult:
+def examine(
+    case: cases.Case, parts: Mapping[str, float], stage: ExaminedStage | None = None, limits: Limits | None = None
+) -> CheckResult:
     """Examine a case with given compensation parts at every corner.
 
     Parameters
@@ -270,6 +239,8 @@ def examine(case: cases.Case, parts: Mapping[str, float], stage: ExaminedStage |
         Values by designator, 0.0 where not fitted; ignored where the case has no error amplifier.
     stage
         The power stage, where it is already examined.
+    limits
+        Limits of the case, where they are known.
 
     Returns
     -------
@@ -277,23 +248,22 @@ def examine(case: cases.Case, parts: Mapping[str, float], stage: ExaminedStage |
         With every failing target in ``reasons``.
     """
     stage = examine_stage(case) if stage is None else stage
-    rows = limits(case, stage)
+    limits = limits_of(case, stage) if limits is None else limits
     if case.error_amplifier is None or case.divider is None or case.compensation is None:
         judged = verdicts(stage.model, None)
         told = ("the case has no error amplifier, divider and compensation: only the current loop was examined",)
         return CheckResult(
-            case=case, parts={}, stage=stage, loop=None, margins=(), verdicts=judged, limits=rows,
+            case=case, parts={}, stage=stage, loop=None, margins=(), verdicts=judged, limits=limits,
             reasons=told + _instabilities(stage.conditions, judged),
         )  # fmt: skip
     loop = closed_model(case, stage, parts)
     margins = loop_margins(loop, stage.plants)
     judged = verdicts(stage.model, loop)
-    found = CheckResult(
-        case=case, parts=dict(parts), stage=stage, loop=loop, margins=margins, verdicts=judged, limits=rows
-    )
+    names = [corner_name(stage.conditions, item) for item in range(len(stage.conditions))]
+    missing = missed(limits, readings_of(margins, judged), names) + _no_crossover(stage.conditions, margins)
     return CheckResult(
-        case=case, parts=dict(parts), stage=stage, loop=loop, margins=margins, verdicts=judged, limits=rows,
-        reasons=_instabilities(stage.conditions, judged) + shortfalls(found),
+        case=case, parts=dict(parts), stage=stage, loop=loop, margins=margins, verdicts=judged, limits=limits,
+        reasons=_instabilities(stage.conditions, judged) + missing,
     )  # fmt: skip
 
 
@@ -324,28 +294,9 @@ def _instabilities(corners: Corners, judged: tuple[Verdict, ...]) -> tuple[str, 
     return tuple(told)
 
 
-def shortfalls(found: CheckResult) -> tuple[str, ...]:
-    """Say which targets fail, and at which corner each fails worst."""
-    told = []
-    readings = (
-        ("phase_margin", "phase margin", [m.phase_margin_deg for m in found.margins], "deg"),
-        ("gain_margin", "gain margin", [m.gain_margin_db for m in found.margins], "dB"),
-        ("modulus_margin", "modulus margin", [m.modulus_margin for m in found.margins], ""),
+def _no_crossover(corners: Corners, margins: tuple[LoopMargins, ...]) -> tuple[str, ...]:
+    return tuple(
+        f"no crossover at {corner_name(corners, item)}: {m.reasons.get('crossover_hz', '')}"
+        for item, m in enumerate(margins)
+        if m.crossover_hz is None
     )
-    for key, words, values, unit in readings:
-        limit = found.limit(key)
-        present = [(v, i) for i, v in enumerate(values) if v is not None]
-        if present and min(present)[0] < limit:
-            value, item = min(present)
-            where = corner_name(found.conditions, item)
-            told.append(f"{words} {value:.3g} {unit} at {where} is below {limit:g} {unit}".replace("  ", " ").rstrip())
-    limit = found.limit("crossover_limit")
-    highest = [(m.crossover_hz, i) for i, m in enumerate(found.margins) if m.crossover_hz is not None]
-    if highest and max(highest)[0] > limit:
-        value, item = max(highest)
-        where = corner_name(found.conditions, item)
-        told.append(f"crossover {_hz(value)} at {where} is above {_hz(limit)}")
-    for item, m in enumerate(found.margins):
-        if m.crossover_hz is None:
-            told.append(f"no crossover at {corner_name(found.conditions, item)}: {m.reasons.get('crossover_hz', '')}")
-    return tuple(told)

@@ -28,7 +28,6 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from loopdesign import case as cases
     from loopdesign.analysis.variants import Base
     from loopdesign.corners.tolerances import Varied
 
@@ -38,15 +37,6 @@ MULTIPLIERS = ("largest_multiplier", "current_loop_multiplier")
 """Readings whose high end is the bad one: of the closed loop, and of the current loop alone."""
 NO_MARGIN = 1e3
 """What stands for a margin that does not exist, because nothing can use it up: larger than any that does."""
-
-
-def base_corners(case: cases.Case) -> Corners:
-    """Every input voltage times load current times temperature of the case, nominal parts."""
-    s = case.specification
-    degrees = [case.nominal_temperature] if s.temperature is None else list(s.temperature.values)
-    grid = np.meshgrid(s.input_voltage.values, s.output_current.values, degrees, indexing="ij")
-    voltage, current, temperature = (np.asarray(g, float).ravel() for g in grid)
-    return Corners(input_voltage=voltage, load_current=current, temperature=temperature)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

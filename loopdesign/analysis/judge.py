@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.check import LOWEST_SHARE
+from loopdesign.analysis.readings import Readings
 from loopdesign.analysis.variants import Base, closed_loop
 from loopdesign.case import TwoInductorStage
 from loopdesign.errors import ConvergenceError, LoopDesignError
@@ -34,27 +35,17 @@ REFINED_INTERVALS = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Judged:
-    """Margins and verdict of a batch of closed loops.
+class Judged(Readings):
+    """Margins and verdict of a batch of closed loops (B,), one after another.
+
+    The margins are raw readings that mean nothing where ``stable`` is False, as it is where the output is out of reach.
 
     Attributes
     ----------
-    crossover_hz, phase_margin_deg, gain_margin_db, modulus_margin
-        (B,) headline margins, NaN where there is none; raw readings that mean nothing where ``stable`` is False.
-    largest_multiplier
-        (B,) size of the largest characteristic multiplier [unitless].
-    stable
-        (B,) whether every multiplier lies inside the unit circle; False where the output is out of reach.
     reached
         (B,) whether the output is reached within the largest duty.
     """
 
-    crossover_hz: NDArray[np.float64]
-    phase_margin_deg: NDArray[np.float64]
-    gain_margin_db: NDArray[np.float64]
-    modulus_margin: NDArray[np.float64]
-    largest_multiplier: NDArray[np.float64]
-    stable: NDArray[np.bool_]
     reached: NDArray[np.bool_]
 
     def __len__(self) -> int:

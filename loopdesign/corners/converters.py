@@ -52,6 +52,15 @@ def line_load_corners(case: cases.Case) -> Corners:
     )
 
 
+def base_corners(case: cases.Case) -> Corners:
+    """Every listed input voltage times load current times temperature of the case, nominal parts."""
+    s = case.specification
+    degrees = [case.nominal_temperature] if s.temperature is None else list(s.temperature.values)
+    grid = np.meshgrid(s.input_voltage.values, s.output_current.values, degrees, indexing="ij")
+    voltage, current, temperature = (np.asarray(g, float).ravel() for g in grid)
+    return Corners(input_voltage=voltage, load_current=current, temperature=temperature)
+
+
 def one_corner(case: cases.Case, input_voltage: float, load_current: float) -> Corners:
     """Make a batch of a single operating condition with nominal parts."""
     return Corners(

@@ -13,7 +13,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from loopdesign.analysis.check import examine_stage, limits
+from loopdesign.analysis.check import examine_stage
+from loopdesign.analysis.limits import limits_of
 from loopdesign.case import parse_case
 
 ROOT = Path(__file__).parents[2]
@@ -26,7 +27,7 @@ def defaults():
     """Limits of a case that sets none, by name, and its stage."""
     case = parse_case(TEXT, "beacon.toml")
     stage = examine_stage(case)
-    return case, stage, {x.name: x for x in limits(case, stage)}
+    return case, stage, {x.name: x for x in limits_of(case, stage)}
 
 
 def test_default_margins_are_described_as_customary(defaults):
@@ -37,7 +38,7 @@ def test_default_margins_are_described_as_customary(defaults):
         assert "common practice" in row.source, row
         assert not CLAUSES.search(row.source)
     given = parse_case(f'{TEXT}[targets]\nphase_margin = "48 deg"\n', "beacon.toml")
-    own = {x.name: x for x in limits(given, stage)}
+    own = {x.name: x for x in limits_of(given, stage)}
     assert (own["phase_margin"].value, own["phase_margin"].source) == (48.0, "case file")
     assert own["gain_margin"].source == rows["gain_margin"].source
 
@@ -80,6 +81,6 @@ def test_default_crossover_without_a_right_half_plane_zero():
     )
     case = parse_case(text, "beacon.toml")
     stage = examine_stage(case)
-    limit = {x.name: x for x in limits(case, stage)}["crossover_limit"]
+    limit = {x.name: x for x in limits_of(case, stage)}["crossover_limit"]
     assert limit.value == pytest.approx(35e3)
     assert "a tenth of the switching frequency" in limit.source

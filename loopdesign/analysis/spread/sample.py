@@ -16,13 +16,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.check import Limit, examine_stage, limits
-from loopdesign.analysis.extremes import Extremes, base_corners, extremes
+from loopdesign.analysis.check import examine_stage
+from loopdesign.analysis.extremes import Extremes, extremes
 from loopdesign.analysis.given import given_parts, require_slope
 from loopdesign.analysis.judge import Judged, joined, judge
+from loopdesign.analysis.limits import Limits, limits_of
+from loopdesign.analysis.readings import Readings
 from loopdesign.analysis.spread.figures import Bound, Ranked, Share, per_sample, ranking, share_of, tail_of, worst_of
 from loopdesign.analysis.spread.sampling import SMALLEST_FACTOR, places
 from loopdesign.analysis.variants import Base, base_of
+from loopdesign.corners.converters import base_corners
 from loopdesign.corners.tolerances import Varied, toleranced, variants
 from loopdesign.errors import DataError
 
@@ -92,7 +95,7 @@ class SpreadResult:
     largest_multiplier: NDArray[np.float64]
     stable: NDArray[np.bool_]
     reached: NDArray[np.bool_]
-    limits: tuple[Limit, ...]
+    limits: Limits
     unstable: Share
     off_target: Share
     worst: tuple[int, int]
@@ -107,8 +110,8 @@ class SpreadResult:
         return len(self.stable)
 
     def limit(self, name: str) -> float:
-        """Value of one limit."""
-        return next(x.value for x in self.limits if x.name == name)
+        """Return the value of one limit, in the unit of its reading; raises KeyError where there is none."""
+        return self.limits.value(name)
 
     def reading(self, name: str) -> NDArray[np.float64]:
         """Give a reading (N,C) with NaN where a sample is unstable: there a margin means nothing."""
@@ -167,11 +170,11 @@ def spread(
     nominal = judge(base, base.corners, np.arange(count))
     # without tolerances every sample is the nominal converter
     judged = _sampled(base, varied, drawn, executor, progress) if varied else joined([nominal] * samples)
-    asked = limits(case, stage)
+    asked = limits_of(case, stage)
     table = {n: getattr(judged, n).reshape(samples, count) for n in (*READINGS, "largest_multiplier")}
     stable, reached = judged.stable.reshape(samples, count), judged.reached.reshape(samples, count)
-    room = shortfall(table, stable, asked)
-    sample = int(np.argmax(room.max(axis=1)))
+    shortfall = asked.shortfall(Readings(**table, stable=stable))
+    sample = int(np.argmax(shortfall.max(axis=1)))
     phase = np.where(stable, table["phase_margin_deg"], np.nan)
     tight = int(np.nanargmin(np.where(np.isfinite(nominal.phase_margin_deg), nominal.phase_margin_deg, np.inf)))
     return SpreadResult(
@@ -186,8 +189,8 @@ def spread(
         reached=reached,
         limits=asked,
         unstable=share_of(~stable.all(axis=1)),
-        off_target=share_of(room.max(axis=1) > 0.0),
-        worst=(sample, int(np.argmax(room[sample]))),
+        off_target=share_of(shortfall.max(axis=1) > 0.0),
+        worst=(sample, int(np.argmax(shortfall[sample]))),
         ranking=ranking(tuple(v.name for v in varied), drawn, phase[:, tight]),
         ranked_condition=tight,
         nominal=nominal,
@@ -236,35 +239,6 @@ def _chunk(base: Base, varied: tuple[Varied, ...], condition: int, drawn: NDArra
     """Judge some samples at one condition."""
     which = np.full(len(drawn), condition)
     return judge(base, variants(base.corners, which, varied, drawn), which)
-
-
-def shortfall(
-    table: Mapping[str, NDArray[np.float64]], stable: NDArray[np.bool_], asked: tuple[Limit, ...]
-) -> NDArray[np.float64]:
-    """Return the largest shortfall relative to its target, above zero where a target or the verdict fails.
-
-    Parameters
-    ----------
-    table
-        Readings by name, of any one shape.
-    stable
-        Verdict, the same shape.
-    asked
-        Limits of the design.
-
-    Returns
-    -------
-    ndarray
-        The same shape; instability outweighs every margin.
-    """
-    limit = {x.name: x.value for x in asked}
-    phase = np.nan_to_num(1.0 - table["phase_margin_deg"] / limit["phase_margin"], nan=1.0)
-    worst = np.maximum(phase, np.nan_to_num(table["crossover_hz"] / limit["crossover_limit"] - 1.0, nan=1.0))
-    for name, key in (("gain_margin_db", "gain_margin"), ("modulus_margin", "modulus_margin")):
-        if limit[key] > 0.0:
-            worst = np.maximum(worst, np.nan_to_num(1.0 - table[name] / limit[key], nan=-1.0))
-    multiplier = np.minimum(table["largest_multiplier"], 1e6)
-    return np.asarray(np.where(stable, worst, 10.0 + multiplier))
 
 
 def _of_stable(judged: Judged, name: str) -> NDArray[np.float64]:

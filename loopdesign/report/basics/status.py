@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from loopdesign.analysis.check import corner_name
+from loopdesign.analysis.readings import readings_of
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
@@ -39,16 +40,11 @@ def missed(found: CheckResult, item: int) -> tuple[str, ...]:
         told.append("current loop")
     if not found.margins:
         return tuple(told)
-    m = found.margins[item]
-    readings = {
-        "phase margin": (m.phase_margin_deg, "phase_margin"),
-        "gain margin": (m.gain_margin_db, "gain_margin"),
-        "modulus margin": (m.modulus_margin, "modulus_margin"),
-    }
-    told += [words for words, (value, key) in readings.items() if value is not None and value < found.limit(key)]
-    if m.crossover_hz is None or m.crossover_hz > found.limit("crossover_limit"):
-        told.append("crossover")
-    return tuple(told)
+    one = slice(item, item + 1)
+    misses = found.limits.misses(readings_of(found.margins[one], found.verdicts[one]))
+    failing = [found.limits[name] for name, miss in misses.items() if miss[0] > 0.0]
+    told += ["crossover" if limit.reading == "crossover_hz" else limit.words for limit in failing]
+    return tuple(dict.fromkeys(told))
 
 
 def status_word(found: CheckResult, item: int) -> str:

@@ -15,7 +15,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.check import CheckResult, ExaminedStage, examine, examine_stage, limits
+from loopdesign.analysis.check import CheckResult, ExaminedStage, examine, examine_stage
+from loopdesign.analysis.limits import limits_of
+from loopdesign.analysis.readings import readings_of
 from loopdesign.case import Compensation
 from loopdesign.corners.converters import amplifier, divider
 from loopdesign.errors import NoDesignError
@@ -29,6 +31,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from loopdesign import case as cases
+    from loopdesign.analysis.limits import Limits
     from loopdesign.compensation.compensator import NetworkParts
     from loopdesign.synthesis.baseline.placement import Method
 
@@ -90,10 +93,11 @@ def place_and_round(case: cases.Case) -> Rounded:
     if not compensation.open_parts:
         return Rounded(check=examine(case, fixed, stage), chosen={}, method="all parts were given")
     refuse_unstable_current_loop(stage)
+    limits = limits_of(case, stage)
     nearest: CheckResult | None = None
     complaints: list[str] = []
-    for parts, method in placements(case, stage, complaints):
-        found = examine(case, parts, stage)
+    for parts, method in placements(case, stage, limits, complaints):
+        found = examine(case, parts, stage, limits)
         if found.targets_met:
             chosen = {k: v for k, v in parts.items() if k not in fixed}
             return Rounded(check=found, chosen=chosen, method=method)
@@ -106,13 +110,17 @@ def place_and_round(case: cases.Case) -> Rounded:
     )
 
 
-def placements(case: cases.Case, stage: ExaminedStage, complaints: list[str]) -> Iterator[tuple[dict[str, float], str]]:
+def placements(
+    case: cases.Case, stage: ExaminedStage, limits: Limits, complaints: list[str]
+) -> Iterator[tuple[dict[str, float], str]]:
     """Yield rounded parts with how they were placed, from the highest crossover down.
 
     Parameters
     ----------
     case, stage
         The case, and its power stage at every corner.
+    limits
+        Limits of the case.
     complaints
         What could not be placed is added here, a sentence each.
 
@@ -121,10 +129,8 @@ def placements(case: cases.Case, stage: ExaminedStage, complaints: list[str]) ->
     parts, method
         Values by name, rounded to the series; a sentence.
     """
-    limit = next(x.value for x in limits(case, stage) if x.name == "crossover_limit")
-    wanted = case.targets.crossover
-    start = limit if wanted is None else min(wanted, limit)
-    steps = STEPS if wanted is None else 4
+    start = limits.highest_crossover_hz
+    steps = STEPS if case.targets.crossover is None else 4
     seen: set[tuple[float, ...]] = set()
     for k, extra in product(range(steps), EXTRA_PHASE_DEG):
         crossover = 0.97 * start * STEP_BACK**k
@@ -262,23 +268,8 @@ def damper_sentence(found: DamperProposal) -> str:
 
 
 def miss(found: CheckResult) -> float:
-    """Size of the largest shortfall relative to its target; instability outweighs all."""
-    worst = 0.0
-    for m, v in zip(found.margins, found.verdicts, strict=True):
-        if not v.stable:
-            worst = max(worst, 10.0 + v.largest_multiplier)
-        for value, name in (
-            (m.phase_margin_deg, "phase_margin"),
-            (m.gain_margin_db, "gain_margin"),
-            (m.modulus_margin, "modulus_margin"),
-        ):
-            limit = found.limit(name)
-            if value is not None and limit:
-                worst = max(worst, (limit - value) / limit)
-        if m.crossover_hz is not None:
-            limit = found.limit("crossover_limit")
-            worst = max(worst, (m.crossover_hz - limit) / limit)
-    return worst
+    """Return the largest shortfall at any corner; instability outweighs every margin [unitless]."""
+    return float(found.limits.shortfall(readings_of(found.margins, found.verdicts)).max())
 
 
 def obstacles(stage: ExaminedStage, nearest: CheckResult | None, complaints: list[str]) -> tuple[str, ...]:

@@ -17,20 +17,24 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from loopdesign.analysis.check import examine, examine_stage, limits
-from loopdesign.analysis.extremes import base_corners
+from loopdesign.analysis.check import examine, examine_stage
+from loopdesign.analysis.limits import limits_of
 from loopdesign.case import Compensation
+from loopdesign.corners.converters import base_corners
+from loopdesign.errors import NoDesignError
 from loopdesign.synthesis.baseline.synthesis import refuse_unstable_current_loop
 from loopdesign.synthesis.choice.result import Choice
 from loopdesign.synthesis.choice.task import RobustTask
 from loopdesign.synthesis.cures.divider import DividerChoice, choose_divider
 from loopdesign.synthesis.cures.slope import open_slope, report_slope, with_slope
 from loopdesign.synthesis.search.lattice import Demands
+from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from loopdesign import case as cases
+    from loopdesign.analysis.limits import Limits
 
 __all__ = ["Choice", "choose"]
 
@@ -69,17 +73,19 @@ def choose(case: cases.Case, progress: Callable[[int, int], None] | None = None,
     case, divided = _with_divider(case, chosen)
     plain = examine_stage(case)
     refuse_unstable_current_loop(plain)
-    highest = next(x.value for x in limits(case, plain) if x.name == "crossover_limit")
-    slope = report_slope(case, highest) if open_ramp else None
+    limits = limits_of(case, plain)
+    _refuse_conflict(case, limits)
+    slope = report_slope(case, limits.value("crossover_limit")) if open_ramp else None
     compensation = case.compensation
     if compensation is None or not compensation.open_parts:
         parts = {} if compensation is None else {k: v for k, v in compensation.parts.items() if v is not None}
         return Choice(
-            check=examine(case, parts, plain), chosen=chosen, method="all parts were given",
+            check=examine(case, parts, plain, limits), chosen=chosen, method="all parts were given",
             prefer=case.targets.prefer, divider=divided, slope=slope,
         )  # fmt: skip
     stage = examine_stage(case, base_corners(case)) if tolerances and case.specification.temperature else plain
-    task = RobustTask(case, stage, plain, _demands(case, highest), tolerances=tolerances, progress=progress)
+    demands = Demands(limits=limits, prefer=case.targets.prefer)
+    task = RobustTask(case, stage, plain, demands, tolerances=tolerances, progress=progress)
     found = task.run()
     chosen.update({k: found.check.parts[k] for k in compensation.open_parts})
     return replace(found, chosen=chosen, divider=divided, slope=slope)
@@ -97,13 +103,14 @@ def _with_divider(case: cases.Case, chosen: dict[str, float]) -> tuple[cases.Cas
     return case.model_copy(update={"divider": divider.model_copy(update={"upper": found.chosen.upper})}), found
 
 
-def _demands(case: cases.Case, highest: float) -> Demands:
-    """State what the case asks; a crossover given as a frequency is the highest wanted at any corner."""
-    t = case.targets
-    return Demands(
-        phase_margin_deg=t.phase_margin,
-        gain_margin_db=t.gain_margin,
-        modulus_margin=t.modulus_margin,
-        highest_crossover_hz=highest if t.crossover is None else min(highest, t.crossover),
-        prefer=t.prefer,
-    )
+def _refuse_conflict(case: cases.Case, limits: Limits) -> None:
+    """Refuse a crossover asked for that lies above the crossover limit."""
+    wanted, limit = case.targets.crossover, limits["crossover_limit"]
+    if wanted is not None and wanted > limit.value:
+        asked, highest = (format_quantity(x, "Hz") for x in (wanted, limit.value))
+        raise NoDesignError(
+            f"targets.crossover asks for {asked}, above the crossover limit of {highest}",
+            obstacles=[
+                f"the limit comes from {limit.source}; ask for a lower crossover, or set targets.crossover_limit higher"
+            ],
+        )

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 BATCH = 16
 """Combinations examined at once."""
+KEPT_SHARE = 0.98
+"""Share of the crossover to keep that the exact loop must reach: it differs a little from the one searched with."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,12 +68,8 @@ class Examination:
 
     def passes(self, judged: Judged) -> bool:
         """Whether readings meet every demand."""
-        d = self.demands
-        crossover = judged.crossover_hz
-        inside = (crossover <= d.highest_crossover_hz) & (crossover >= 0.98 * d.lowest_crossover_hz)
-        margins = (judged.phase_margin_deg >= d.phase_margin_deg) & (judged.modulus_margin >= d.modulus_margin)
-        gain = np.isnan(judged.gain_margin_db) | (judged.gain_margin_db >= d.gain_margin_db)
-        return bool((judged.stable & inside & margins & gain).all())
+        kept = judged.crossover_hz >= KEPT_SHARE * self.demands.kept_crossover_hz
+        return bool((self.demands.limits.met(judged) & kept).all())
 
     def passing(self, work: Search, items: list[int]) -> list[int]:
         """Keep the combinations that pass with the exact loop gain and the multipliers at every corner."""

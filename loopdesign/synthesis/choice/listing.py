@@ -77,7 +77,8 @@ def outcome(
         notes += (f"{len(others)} others listed, not {SHOWN}: {FEW}",)
     place = place_of(work.lattice, work.found, item)
     return Choice(
-        check=examine(case, parts, plain), chosen={}, prefer=prefer, best=shown[0], alternatives=tuple(shown[1:]),
+        check=examine(case, parts, plain, exam.demands.limits), chosen={}, prefer=prefer, best=shown[0],
+        alternatives=tuple(shown[1:]),
         method=work.method(len(exam.condition), item, settled=settled, place=place), notes=notes, extremes=ends,
         searched_corners=len(exam.condition), combinations=work.lattice.size, evaluated=work.found.evaluated,
     )  # fmt: skip

@@ -19,11 +19,9 @@ if TYPE_CHECKING:
     from loopdesign import case as cases
     from loopdesign.analysis.check import ExaminedStage
     from loopdesign.analysis.judge import Judged
+    from loopdesign.analysis.limits import Limits
     from loopdesign.corners.conditions import Corners
     from loopdesign.synthesis.search.lattice import Demands
-
-UNSTABLE = 10.0
-"""Added to the shortfall of an unstable corner: instability outweighs every margin [unitless]."""
 
 
 def readings_of(judged: Judged) -> LoopReadings:
@@ -38,25 +36,9 @@ def readings_of(judged: Judged) -> LoopReadings:
     )
 
 
-def shortfall(judged: Judged, demands: Demands) -> float:
-    """Largest miss of any limit at any corner relative to it; an unstable corner counts more than any margin.
-
-    Parameters
-    ----------
-    judged
-        One combination at every corner (B,).
-    demands
-        Limits.
-
-    Returns
-    -------
-    float
-        Zero or less where every limit holds [unitless].
-    """
-    worst = max(float((-s).max()) for s in readings_of(judged).slack(demands).values())
-    if not judged.stable.all():
-        return UNSTABLE + float(np.minimum(judged.largest_multiplier.max(), UNSTABLE))
-    return worst
+def shortfall(judged: Judged, limits: Limits) -> float:
+    """Return the largest shortfall of one combination at any corner (B,), zero or less where all hold [unitless]."""
+    return float(limits.shortfall(judged).max())
 
 
 def what_binds(judged: Judged, corners: Corners, demands: Demands) -> str:

@@ -107,11 +107,11 @@ class RobustTask:
 
     def _keep_bandwidth(self) -> None:
         """Bound the crossover from below by half of what the corners allow, for the objective ``margin``."""
-        wide = replace(self.exam.demands, prefer="bandwidth", lowest_crossover_hz=0.0)
+        wide = replace(self.exam.demands, prefer="bandwidth", kept_crossover_hz=0.0)
         work = search_once(self.case, self.stage, self.exam.corners, self.exam.condition, wide)
         if len(work.found.items):
             lowest = HALF * float(work.found.scores[0])
-            self.exam = replace(self.exam, demands=replace(self.exam.demands, lowest_crossover_hz=lowest))
+            self.exam = replace(self.exam, demands=replace(self.exam.demands, kept_crossover_hz=lowest))
 
     def _search(self) -> tuple[Search, int]:
         """Correct the plant at a good combination, search the whole lattice, confirm; again where that moved far.
@@ -165,7 +165,7 @@ class RobustTask:
 
         def cost(item: int, judged: Judged) -> tuple[float, float]:
             if not self.exam.passes(judged):
-                return 1.0, shortfall(judged, self.exam.demands)
+                return 1.0, shortfall(judged, self.exam.demands.limits)
             return 0.0, -self.exam.score(work, item, judged)
 
         _, seen = descend(work.lattice, lambda items: self.exam.judge_each(work, items), begin, cost)
@@ -219,10 +219,14 @@ class RobustTask:
         for begin in range(0, len(order), BATCH):
             items = order[begin : begin + BATCH]
             for item, part in zip(items, self.exam.judge_each(work, items), strict=True):
-                if self.exam.passes(part) and examine(self.case, work.parts_of(int(item)), self.plain).targets_met:
+                if self.exam.passes(part) and self._checked(work.parts_of(int(item))):
                     return int(item), part
             self.refused = [int(i) for i in order[:BATCH]]
         return None
+
+    def _checked(self, parts: Mapping[str, float]) -> bool:
+        """Whether a check over line and load finds every target met."""
+        return examine(self.case, parts, self.plain, self.exam.demands.limits).targets_met
 
     def _holds(self, work: Search, item: int, ends: Extremes) -> bool:
         """Whether tolerance ends meet every demand and leave the score as it is."""
@@ -274,7 +278,7 @@ class RobustTask:
             work.lattice,
             lambda items: self.exam.judge_each(work, items),
             begin,
-            lambda _, judged: (shortfall(judged, self.exam.demands), 0.0),
+            lambda _, judged: (shortfall(judged, self.exam.demands.limits), 0.0),
         )
         judged = seen[item]
         told = [what_binds(judged, self.exam.corners, self.exam.demands)]

@@ -13,11 +13,12 @@ is therefore the one brute force would give, which the tests hold on small latti
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from loopdesign.analysis.limits import NO_CROSSOVER
 from loopdesign.compensation.compensator import (
     Divider,
     ErrorAmplifier,
@@ -35,8 +36,12 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from loopdesign.analysis.limits import Limits
+
 Prefer = Literal["bandwidth", "margin", "step"]
 PARTS = ("R1", "C1", "C2", "R2", "C3")
+KEPT = "kept crossover"
+"""Name of the crossover that the objective ``margin`` keeps, among the limits."""
 WORKING_SET = 1_500_000
 """Complex numbers held at once by one step of the evaluation: a few tens of megabytes."""
 
@@ -47,21 +52,23 @@ class Demands:
 
     Attributes
     ----------
-    phase_margin_deg, gain_margin_db, modulus_margin
-        Smallest margins [degree], [dB], [unitless].
-    highest_crossover_hz, lowest_crossover_hz
-        Limits of the crossover [Hz].
+    limits
+        Limits of the case.
     prefer
         ``bandwidth`` (highest worst-case crossover), ``margin`` (largest worst-case modulus margin) or ``step``
         (smallest peak of the closed-loop output impedance).
+    kept_crossover_hz
+        Crossover that ``margin`` must not give up at any corner, 0 where it may give up all [Hz].
     """
 
-    phase_margin_deg: float
-    gain_margin_db: float
-    modulus_margin: float
-    highest_crossover_hz: float
-    lowest_crossover_hz: float = 0.0
+    limits: Limits
     prefer: Prefer = "bandwidth"
+    kept_crossover_hz: float = 0.0
+
+    @property
+    def lowest_crossover_hz(self) -> float:
+        """Lowest crossover allowed at any corner [Hz]."""
+        return max(self.limits.lowest_crossover_hz, self.kept_crossover_hz)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,27 +172,26 @@ class LoopReadings:
             return np.nan_to_num(self.crossover_hz, nan=0.0)
         return self.modulus_margin if prefer == "margin" else -self.peak_impedance
 
-    def slack(self, demands: Demands) -> dict[str, NDArray[np.float64]]:
-        """Distance (N,B) from each limit relative to it, negative where it fails; by the limit's name."""
-        none = -1.0
-        limit, lowest = demands.highest_crossover_hz, demands.lowest_crossover_hz
-        crossover = np.where(self.falls, self.crossover_hz, np.inf)
-        slack = {
-            "crossover limit": np.nan_to_num((limit - crossover) / limit, nan=none, neginf=none),
-            "phase margin": np.nan_to_num((self.phase_margin_deg / demands.phase_margin_deg) - 1.0, nan=none),
-        }
-        if demands.gain_margin_db > 0.0:
-            slack["gain margin"] = np.nan_to_num(self.gain_margin_db / demands.gain_margin_db - 1.0, nan=1.0)
-        if demands.modulus_margin > 0.0:
-            slack["modulus margin"] = self.modulus_margin / demands.modulus_margin - 1.0
-        if lowest > 0.0:
-            slack["lowest crossover"] = np.nan_to_num(self.crossover_hz / lowest - 1.0, nan=none)
-        return slack
+    def misses(self, demands: Demands) -> dict[str, NDArray[np.float64]]:
+        """Return by how much each limit is missed (N,B), relative to it and above zero where it fails, by its name.
+
+        A gain that never falls below one on the grid has no crossover. The crossover kept for the objective ``margin``
+        counts as one more limit, `KEPT`.
+        """
+        crossing = replace(self, crossover_hz=np.where(self.falls, self.crossover_hz, np.nan))
+        misses = demands.limits.misses(crossing)
+        if demands.kept_crossover_hz > 0.0:
+            kept = demands.kept_crossover_hz
+            misses[KEPT] = np.nan_to_num(1.0 - self.crossover_hz / kept, nan=NO_CROSSOVER)
+        return misses
+
+    def worst_miss(self, demands: Demands) -> NDArray[np.float64]:
+        """Return the largest miss (N,) of any limit at any corner."""
+        return np.max([m.max(axis=1) for m in self.misses(demands).values()], axis=0)
 
     def feasible(self, demands: Demands) -> NDArray[np.bool_]:
         """Whether every limit holds at every corner (N,)."""
-        worst = np.min([s.min(axis=1) for s in self.slack(demands).values()], axis=0)
-        return worst >= 0.0
+        return self.worst_miss(demands) <= 0.0
 
 
 def figures(responses: Responses, values: NDArray[np.float64]) -> LoopReadings:

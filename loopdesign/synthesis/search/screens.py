@@ -1,7 +1,7 @@
 """Search of a whole lattice: necessary conditions at a few frequencies, then whole evaluation of what passes.
 
-Each screen is sound: it drops a combination only where `lattice.Figures` would call it infeasible, or score it below
-the threshold. With f_k the grid:
+Each screen is sound: it drops a combination only where `LoopReadings.feasible` would call it infeasible, or score it
+below the threshold. With f_k the grid:
 
 * ``|T(f_k)| >= 1`` above the crossover limit means that the highest crossover lies above it, or that the gain never
   falls below one;
@@ -73,7 +73,7 @@ class Screens:
             gain = np.abs(self.responses.loop(values[live], corner, np.array([k]))[:, 0, 0])
             keep[live] = gain < 1.0 + ROUNDING
         low = max(0, int(np.searchsorted(grid, self.lowest(threshold))) - 1)
-        high = int(np.searchsorted(grid, self.demands.highest_crossover_hz, side="right"))
+        high = int(np.searchsorted(grid, self.demands.limits.highest_crossover_hz, side="right"))
         live = np.flatnonzero(keep)
         reached = np.zeros(len(live), bool)
         for k in range(low, high):
@@ -89,7 +89,7 @@ class Screens:
         """Phase margin at the highest crossover."""
         grid = self.responses.frequencies_hz
         low = max(0, int(np.searchsorted(grid, self.lowest(threshold))) - 1)
-        high = int(np.searchsorted(grid, self.demands.highest_crossover_hz, side="right"))
+        high = int(np.searchsorted(grid, self.demands.limits.highest_crossover_hz, side="right"))
         points = np.arange(low, min(high + 1, len(grid)))
         loop = self.responses.loop(values, corner, points)[:, 0]
         above = np.abs(loop) >= 1.0
@@ -101,7 +101,7 @@ class Screens:
         start, end = np.log(np.abs(first)), np.log(np.abs(second))
         part = np.clip(start / np.where(start == end, 1.0, start - end), 0.0, 1.0)
         margin = wrapped_deg(180.0 + np.degrees(np.angle(first) + part * np.angle(second * np.conj(first))))
-        return ~known | (margin >= self.demands.phase_margin_deg - 1e-6)
+        return ~known | (margin >= self.demands.limits.value("phase_margin") - 1e-6)
 
     def _first_distance(
         self, values: NDArray[np.float64], corner: NDArray[np.intp], threshold: float
@@ -117,7 +117,7 @@ class Screens:
         self, values: NDArray[np.float64], corner: NDArray[np.intp], threshold: float, points: NDArray[np.intp]
     ) -> NDArray[np.bool_]:
         """Keep what stays far enough from -1 at the points."""
-        least = self.demands.modulus_margin
+        least = self.demands.limits.value("modulus_margin")
         if self.demands.prefer == "margin":
             least = max(least, threshold)
         distance = np.abs(1.0 + self.responses.loop(values, corner, points)[:, 0])
@@ -130,7 +130,7 @@ class Screens:
 
 def screens_for(responses: Responses, demands: Demands) -> Screens:
     """Choose the points and the order of corners: highest gain and lowest gain alternating."""
-    grid, limit = responses.frequencies_hz, demands.highest_crossover_hz
+    grid, limit = responses.frequencies_hz, demands.limits.highest_crossover_hz
     first = int(np.searchsorted(grid, limit, side="right"))
     above = np.unique(np.minimum([first, first + 2, len(grid) - 1], len(grid) - 1))
     # where the loop passes -1: from a tenth of the limit to ten times it

@@ -13,7 +13,7 @@ from loopdesign.models.switched import linearise, loop_gain
 from loopdesign.orbit.operating_point import operating_point
 from loopdesign.orbit.steady import Guess
 from loopdesign.synthesis.baseline.synthesis import CAPACITORS, RESISTORS
-from loopdesign.synthesis.search.lattice import PARTS, Demands, Found, Lattice, LoopReadings, Responses, figures
+from loopdesign.synthesis.search.lattice import KEPT, PARTS, Demands, Found, Lattice, LoopReadings, Responses, figures
 from loopdesign.synthesis.search.plant_grid import plant_responses, short_grid
 from loopdesign.synthesis.search.screens import SLACK, search
 from loopdesign.synthesis.search.staged import staged_search, starts
@@ -167,22 +167,16 @@ class Search:
 
 def binding(found: LoopReadings, corners: Corners, demands: Demands) -> str:
     """Say which limit of the first combination has the least room, at which corner, and what it reads there."""
-    slack = {name: s[0] for name, s in found.slack(demands).items()}
-    tight = min(slack, key=lambda name: float(slack[name].min()))
-    where = int(np.argmin(slack[tight]))
-    return f"{tight} at {variant_name(corners, where)}" + _reading(found, tight, where)
-
-
-def _reading(found: LoopReadings, name: str, where: int) -> str:
-    """Give the reading of a limit in brackets."""
-    field, unit = {
-        "crossover limit": ("crossover_hz", " Hz"),
-        "lowest crossover": ("crossover_hz", " Hz"),
-        "phase margin": ("phase_margin_deg", " deg"),
-        "gain margin": ("gain_margin_db", " dB"),
-        "modulus margin": ("modulus_margin", ""),
-    }[name]
-    return f" ({float(getattr(found, field)[0, where]):.4g}{unit})"
+    misses = {name: m[0] for name, m in found.misses(demands).items()}
+    tight = max(misses, key=lambda name: float(misses[name].max()))
+    where = int(np.argmax(misses[tight]))
+    if tight == KEPT:
+        words, reading, unit = "lowest crossover", "crossover_hz", "Hz"
+    else:
+        limit = demands.limits[tight]
+        words, reading, unit = limit.words, limit.reading, limit.unit
+    value = f"{float(getattr(found, reading)[0, where]):.4g} {unit}".rstrip()
+    return f"{words} at {variant_name(corners, where)} ({value})"
 
 
 def variant_name(corners: Corners, item: int) -> str:
@@ -251,7 +245,7 @@ def search_once(  # noqa: PLR0913  one call states one search
         found = search(responses, lattice, demands, begin=begin, thin=thin, slack=slack, progress=progress)
         scope = f"all {lattice.size:,} combinations of preferred values were compared"
     else:
-        begins = starts(case, stage, lattice)
+        begins = starts(case, stage, demands.limits, lattice)
         if reference is not None:
             begins = [lattice.steps(np.array([lattice.number(reference)]))[0]]
         found, scope = staged_search(responses, lattice, demands, begins, thin=thin, progress=progress)
@@ -267,9 +261,7 @@ def near_as_product(work: Search, demands: Demands) -> int:
     few = len(lattice.choices) <= 3
 
     def best_of(items: NDArray[np.intp]) -> int:
-        slack = figures(work.responses, lattice.values(items)).slack(demands)
-        worst = np.min([s.min(axis=1) for s in slack.values()], axis=0)
-        return int(items[int(np.argmax(worst))])
+        return int(items[int(np.argmin(figures(work.responses, lattice.values(items)).worst_miss(demands)))])
 
     best = best_of(lattice.coarse(24 if few else 7))
     for reach in (8, 3, 2):

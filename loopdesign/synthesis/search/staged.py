@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from loopdesign import case as cases
     from loopdesign.analysis.check import ExaminedStage
+    from loopdesign.analysis.limits import Limits
     from loopdesign.synthesis.search.lattice import Demands, Lattice, Responses
 
 ROUNDS = 4
@@ -34,9 +35,9 @@ WHOLE = 10_000
 NEAR = 2
 
 
-def starts(case: cases.Case, stage: ExaminedStage, lattice: Lattice) -> list[NDArray[np.intp]]:
+def starts(case: cases.Case, stage: ExaminedStage, limits: Limits, lattice: Lattice) -> list[NDArray[np.intp]]:
     """Place and round the network by the trade's methods at several crossovers; positions (k,) in the lattice."""
-    placed = [parts for parts, _ in placements(case, stage, [])]
+    placed = [parts for parts, _ in placements(case, stage, limits, [])]
     middle = np.array([len(c) // 2 for c in lattice.choices])
     if not placed:
         return [middle]

@@ -11,12 +11,13 @@ import pytest
 from byhand import Sepic
 
 from loopdesign.analysis.check import examine_stage
-from loopdesign.analysis.extremes import base_corners, current_loop, extremes, influences
+from loopdesign.analysis.extremes import current_loop, extremes, influences
 from loopdesign.analysis.judge import judge
 from loopdesign.analysis.transient.steps import step
 from loopdesign.analysis.variants import base_of
 from loopdesign.case import parse_case, read_text, write_parts
 from loopdesign.corners.conditions import Corners
+from loopdesign.corners.converters import base_corners
 from loopdesign.corners.tolerances import toleranced, variants
 from loopdesign.errors import NoDesignError
 from loopdesign.report.choice.text import choice_markdown, choice_rows, choice_text

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from loopdesign.analysis.check import examine, examine_stage
+from loopdesign.analysis.limits import Limit, Limits
 from loopdesign.case import parse_case, read_text
 from loopdesign.compensation.compensator import (
     Divider,
@@ -66,6 +67,21 @@ AMPLIFIERS = {
 }  # fmt: skip
 
 
+def asking(prefer="bandwidth", kept=0.0, **values):
+    """Demands with limits by the readings' names, as a case file would set them."""
+    rows = [
+        Limit(name=n, words=n, reading=r, value=values.pop(r), unit="", source="test", is_highest=h)
+        for n, r, h in (
+            ("phase_margin", "phase_margin_deg", False),
+            ("gain_margin", "gain_margin_db", False),
+            ("modulus_margin", "modulus_margin", False),
+            ("crossover_limit", "crossover_hz", True),
+        )
+    ]
+    assert not values
+    return Demands(limits=Limits(rows=tuple(rows)), prefer=prefer, kept_crossover_hz=kept)
+
+
 @pytest.mark.parametrize("prefer", ["bandwidth", "margin", "step"])
 @pytest.mark.parametrize("kind", AMPLIFIERS)
 def test_search_equals_brute_force(kind, prefer):
@@ -73,9 +89,9 @@ def test_search_equals_brute_force(kind, prefer):
     lattice = Lattice(open_parts=("R1", "C1", "C2"), choices=(R, C_, SMALL), fixed={})
     factors = {"C1": np.array([0.9, 1.0, 1.1])} if kind == "gm spread" else {}
     r = responses(AMPLIFIERS[kind], factors=factors)
-    demands = Demands(
-        phase_margin_deg=50.0, gain_margin_db=8.0, modulus_margin=0.5, highest_crossover_hz=5e3,
-        lowest_crossover_hz=100.0 if prefer == "margin" else 0.0, prefer=prefer,
+    demands = asking(
+        phase_margin_deg=50.0, gain_margin_db=8.0, modulus_margin=0.5, crossover_hz=5e3,
+        kept=100.0 if prefer == "margin" else 0.0, prefer=prefer,
     )  # fmt: skip
     whole, found = brute_force(r, lattice, demands), search(r, lattice, demands)
     assert len(whole.items) > 0
@@ -95,7 +111,7 @@ def test_search_equals_a_loop_over_python_numbers():
         open_parts=("R1", "C1"), choices=(between("E6", 1e3, 1e5), between("E3", 1e-9, 1e-6)), fixed={"C2": 1e-10}
     )
     r = responses(AMPLIFIERS["transconductance"])
-    demands = Demands(phase_margin_deg=50.0, gain_margin_db=0.0, modulus_margin=0.4, highest_crossover_hz=6e3)
+    demands = asking(phase_margin_deg=50.0, gain_margin_db=0.0, modulus_margin=0.4, crossover_hz=6e3)
     best = (0.0, None)
     s = 2j * np.pi * GRID
     for R1, C1 in product(*lattice.choices):
@@ -121,7 +137,7 @@ def test_search_equals_a_loop_over_python_numbers():
 def test_fixed_parts_stay_and_one_open_part_is_enough():
     lattice = Lattice(open_parts=("C1",), choices=(between("E12", 1e-11, 1e-6),), fixed={})
     r = responses(AMPLIFIERS["operational"], network="type I")
-    demands = Demands(phase_margin_deg=45.0, gain_margin_db=6.0, modulus_margin=0.4, highest_crossover_hz=3e3)
+    demands = asking(phase_margin_deg=45.0, gain_margin_db=6.0, modulus_margin=0.4, crossover_hz=3e3)
     whole, found = brute_force(r, lattice, demands), search(r, lattice, demands)
     np.testing.assert_array_equal(found.items, whole.items[whole.scores >= found.threshold])
     held = Lattice(open_parts=("R1",), choices=(R,), fixed={"C1": 1e-8, "C2": 0.0})
@@ -130,7 +146,7 @@ def test_fixed_parts_stay_and_one_open_part_is_enough():
 
 def test_nothing_feasible_is_an_empty_answer():
     lattice = Lattice(open_parts=("R1", "C1", "C2"), choices=(R, C_, SMALL), fixed={})
-    demands = Demands(phase_margin_deg=150.0, gain_margin_db=8.0, modulus_margin=0.5, highest_crossover_hz=5e3)
+    demands = asking(phase_margin_deg=150.0, gain_margin_db=8.0, modulus_margin=0.5, crossover_hz=5e3)
     found = search(responses(AMPLIFIERS["transconductance"]), lattice, demands)
     assert len(found.items) == 0
     assert found.looked_at == lattice.size
@@ -147,7 +163,7 @@ def test_staged_search_finds_the_best_of_a_small_type_iii_lattice():
     )
     lattice = Lattice(open_parts=("R1", "C1", "C2", "R2", "C3"), choices=choices, fixed={})
     r = responses(AMPLIFIERS["operational"], network="type III", divider=Divider(upper=20e3, lower=2e3))
-    demands = Demands(phase_margin_deg=50.0, gain_margin_db=6.0, modulus_margin=0.4, highest_crossover_hz=8e3)
+    demands = asking(phase_margin_deg=50.0, gain_margin_db=6.0, modulus_margin=0.4, crossover_hz=8e3)
     whole = brute_force(r, lattice, demands)
     found, scope = staged_search(r, lattice, demands, [np.array([len(c) // 2 for c in choices])])
     assert found.scores[0] == pytest.approx(whole.scores[0], rel=1e-12)

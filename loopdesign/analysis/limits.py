@@ -1,0 +1,310 @@
+"""The one rule for what fails: the limits of a design, each with its source, and by how much readings miss them.
+
+Readings come as arrays of any one shape (corners, samples or candidates times corners), NaN where a loop has none.
+
+* A margin below its limit fails. A margin that does not exist cannot be used up: a loop that never crosses -180 degrees
+  passes any gain margin, and a loop without a crossover fails by its crossover, not a second time by its phase margin.
+* A crossover above the crossover limit fails, and so does a loop without a crossover.
+* A converter that is unstable fails, whatever its margins read.
+
+A miss is relative to its limit: zero or less where the limit holds, 0.1 where a reading is a tenth beyond it.
+
+The crossover limit of a case is one number for check, design and spread alike: a tenth of the switching frequency or a
+quarter of the lowest right-half-plane zero, whichever is lower. The zero is that of nominal parts, the lowest over
+every input voltage, load current and temperature of the case. Tolerances of the inductors move it in proportion, for
+which the factor of four leaves room (common practice).
+"""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
+
+import numpy as np
+
+from loopdesign.corners.converters import base_corners, solved
+from loopdesign.errors import ConvergenceError, UnreachableOutputError
+from loopdesign.models.insight import plants
+from loopdesign.units.quantities import format_quantity
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from loopdesign import case as cases
+    from loopdesign.analysis.readings import LoopFigures, Readings
+    from loopdesign.corners.conditions import Corners
+    from loopdesign.models.insight import Plant
+
+    Array = NDArray[np.float64]
+
+
+CASE_FILE = "case file"
+DEFAULT = "default (common practice)"
+UNSTABLE = 10.0
+"""Miss of an unstable converter, to which the size of its largest multiplier is added: more than any margin's."""
+LARGEST = 1e6
+"""Multiplier from which one is as bad as another [unitless]."""
+NOTHING_TO_USE_UP = -1.0
+"""Miss of a margin that does not exist."""
+NO_CROSSOVER = 1.0
+"""Miss of a crossover that does not exist."""
+
+
+class PlantsAtConditions(Protocol):
+    """What the crossover limit needs to know of an examined power stage."""
+
+    @property
+    def conditions(self) -> Corners:
+        """Conditions (B,) of line, load and temperature."""
+
+    @property
+    def plants(self) -> tuple[Plant, ...]:
+        """Plant at each of them."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """One limit of the design.
+
+    Attributes
+    ----------
+    name
+        Key in the table [targets] of the case file.
+    words
+        What a person calls it.
+    reading
+        Name of the reading it is held against.
+    value, unit
+        The limit, in the unit of that reading.
+    source
+        Where it comes from.
+    is_highest
+        True where a reading must not exceed it, False where it must not fall below.
+    """
+
+    name: str
+    words: str
+    reading: str
+    value: float
+    unit: str
+    source: str
+    is_highest: bool = False
+
+    def miss(self, readings: LoopFigures) -> Array:
+        """Return by how much readings miss this limit.
+
+        Parameters
+        ----------
+        readings : LoopFigures
+            Arrays of one shape.
+
+        Returns
+        -------
+        ndarray
+            Relative to the limit, of the same shape: above zero where it fails, zero or less where it holds
+            [unitless]. A limit of zero counts in the unit of the reading.
+        """
+        value = np.asarray(getattr(readings, self.reading), dtype=np.float64)
+        beyond = value - self.value if self.is_highest else self.value - value
+        absent = NO_CROSSOVER if self.reading == "crossover_hz" else NOTHING_TO_USE_UP
+        return np.where(np.isnan(value), absent, beyond / (self.value or 1.0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """Every limit of a design, in the order they are shown; iterable.
+
+    Attributes
+    ----------
+    rows
+        One per limit.
+    """
+
+    rows: tuple[Limit, ...]
+
+    def __iter__(self) -> Iterator[Limit]:
+        """Go through the limits."""
+        return iter(self.rows)
+
+    def __getitem__(self, name: str) -> Limit:
+        """Return the limit of a name.
+
+        Raises
+        ------
+        KeyError
+            Where the design has no such limit; names the nearest.
+        """
+        for row in self.rows:
+            if row.name == name:
+                return row
+        known = [row.name for row in self.rows]
+        near = difflib.get_close_matches(name, known) or known
+        raise KeyError(f"no limit is called {name!r}; expected {' or '.join(near)}")
+
+    def value(self, name: str) -> float:
+        """Return the value of one limit, in the unit of its reading; raises KeyError where there is none."""
+        return self[name].value
+
+    @property
+    def highest_crossover_hz(self) -> float:
+        """Lowest of the limits that a crossover must not exceed [Hz]."""
+        return min(x.value for x in self.rows if x.reading == "crossover_hz" and x.is_highest)
+
+    @property
+    def lowest_crossover_hz(self) -> float:
+        """Highest of the limits that a crossover must not fall below, 0 where there is none [Hz]."""
+        return max((x.value for x in self.rows if x.reading == "crossover_hz" and not x.is_highest), default=0.0)
+
+    def misses(self, readings: LoopFigures) -> dict[str, Array]:
+        """Return by how much readings miss each limit, by its name; see `Limit.miss`."""
+        return {row.name: row.miss(readings) for row in self.rows}
+
+    def shortfall(self, readings: Readings) -> Array:
+        """Return the largest miss of any limit, above zero where a limit or the verdict fails.
+
+        Parameters
+        ----------
+        readings : Readings
+            Arrays of one shape.
+
+        Returns
+        -------
+        ndarray
+            Of the same shape [unitless]; an unstable converter counts more than any margin, the more the faster it
+            grows.
+        """
+        worst = np.max([row.miss(readings) for row in self.rows], axis=0)
+        multiplier = np.minimum(readings.largest_multiplier, LARGEST)
+        return np.asarray(np.where(readings.stable, worst, UNSTABLE + multiplier))
+
+    def met(self, readings: Readings) -> NDArray[np.bool_]:
+        """Return where every limit and the verdict hold, an array of the readings' shape."""
+        return self.shortfall(readings) <= 0.0
+
+
+def limits_of(case: cases.Case, stage: PlantsAtConditions | None = None) -> Limits:
+    """Collect the limits of a case, each with where it comes from.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+    stage : PlantsAtConditions, optional
+        The power stage, where it is already examined; used if it covers every line, load and temperature of the case
+        with nominal parts.
+
+    Returns
+    -------
+    Limits
+        Margins, crossover limit, and those of the optional targets that the case file gives.
+
+    Raises
+    ------
+    UnreachableOutputError, ConvergenceError
+        Where the crossover limit follows from the power stage and no operating point can be found.
+    """
+    t = case.targets
+
+    def margin(name: str, reading: str, value: float, unit: str) -> Limit:
+        source = CASE_FILE if name in t.given else DEFAULT
+        return Limit(name=name, words=name.replace("_", " "), reading=reading, value=value, unit=unit, source=source)
+
+    rows = [
+        margin("phase_margin", "phase_margin_deg", t.phase_margin, "deg"),
+        margin("gain_margin", "gain_margin_db", t.gain_margin, "dB"),
+        margin("modulus_margin", "modulus_margin", t.modulus_margin, ""),
+        _crossover_limit(case, stage),
+    ]
+    if t.crossover is not None:
+        rows.append(_crossover("crossover", "crossover asked for", t.crossover, CASE_FILE))
+    lowest = t.crossover_min
+    if lowest is not None:
+        rows.append(_crossover("crossover_min", "lowest crossover", lowest, CASE_FILE, is_highest=False))
+    return Limits(rows=tuple(rows))
+
+
+def missed(limits: Limits, readings: LoopFigures, names: Sequence[str]) -> tuple[str, ...]:
+    """Say which limits fail, and where each fails worst.
+
+    Parameters
+    ----------
+    limits : Limits
+        Limits of the design.
+    readings : LoopFigures
+        Arrays (B,).
+    names : sequence of str
+        What each item is called in a sentence: "8 V, 1.2 A".
+
+    Returns
+    -------
+    tuple of str
+        One sentence per limit that fails. Items without the reading are passed over: their own sentence says why there
+        is none.
+    """
+    told = []
+    for row in limits:
+        value = np.asarray(getattr(readings, row.reading), dtype=np.float64)
+        miss = np.where(np.isnan(value), -np.inf, row.miss(readings))
+        if miss.max(initial=0.0) > 0.0:
+            worst = int(np.argmax(miss))
+            side, words = ("above" if row.is_highest else "below"), row.words
+            if row.reading == "crossover_hz":
+                words = "crossover"
+            reached, asked = _told_apart(float(value[worst]), row.value, row.unit)
+            told.append(f"{words} {reached} at {names[worst]} is {side} {asked}")
+    return tuple(told)
+
+
+def _told_apart(value: float, limit: float, unit: str) -> tuple[str, str]:
+    """Write a reading and its limit with as many digits, three at least, as tell them apart."""
+
+    def written(x: float, digits: int) -> str:
+        return format_quantity(x, unit, digits) if unit == "Hz" else f"{x:.{digits}g} {unit}".rstrip()
+
+    digits = next((d for d in range(3, 12) if written(value, d) != written(limit, d)), 12)
+    return written(value, digits), written(limit, digits)
+
+
+def _crossover(name: str, words: str, value: float, source: str, *, is_highest: bool = True) -> Limit:
+    return Limit(
+        name=name, words=words, reading="crossover_hz", value=value, unit="Hz", source=source, is_highest=is_highest
+    )
+
+
+def _crossover_limit(case: cases.Case, stage: PlantsAtConditions | None) -> Limit:
+    """Return the crossover limit of the case file, or the one that common practice gives."""
+    name, words, given = "crossover_limit", "crossover limit", case.targets.crossover_limit
+    if given is not None:
+        return _crossover(name, words, given, CASE_FILE)
+    tenth = case.converter.switching_frequency / 10.0
+    zeros = [p.right_half_plane_zero_hz for p in _nominal_plants(case, stage)]
+    quarter = min((z / 4.0 for z in zeros if z is not None), default=np.inf)
+    source = "a tenth of the switching frequency (common practice)"
+    if quarter < tenth:
+        zero = format_quantity(4.0 * quarter, "Hz")
+        source = f"a quarter of the lowest right-half-plane zero or zero pair, {zero} (common practice)"
+    return _crossover(name, words, float(min(tenth, quarter)), source)
+
+
+def _nominal_plants(case: cases.Case, stage: PlantsAtConditions | None) -> tuple[Plant, ...]:
+    """Return the plants at every line, load and temperature of a case, nominal parts."""
+    everywhere = base_corners(case)
+    if stage is not None and _same(stage.conditions, everywhere):
+        return stage.plants
+    try:
+        return plants(*solved(case, everywhere))
+    except (UnreachableOutputError, ConvergenceError):
+        # a temperature at which the output is out of reach says so where it is examined, not here
+        if stage is None:
+            raise
+        return stage.plants
+
+
+def _same(one: Corners, other: Corners) -> bool:
+    """Tell whether two batches of conditions are the same ones, nominal parts, in the same order."""
+    names = ("input_voltage", "load_current", "temperature")
+    alike = all(np.array_equal(getattr(one, n), getattr(other, n)) for n in names)
+    return alike and not one.factors and not other.factors
