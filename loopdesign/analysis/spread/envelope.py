@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.check import LOWEST_SHARE, examine_stage
-from loopdesign.analysis.judge import loop_of
-from loopdesign.analysis.variants import base_of
+from loopdesign.analysis.variants.judge import loop_of
+from loopdesign.analysis.variants.solve import base_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -17,14 +17,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.check import examine_stage
-from loopdesign.analysis.extremes import Extremes, extremes
+from loopdesign.analysis.variants.extremes import Extremes, extremes
 from loopdesign.analysis.given import given_parts, require_slope
-from loopdesign.analysis.judge import Judged, joined, judge
+from loopdesign.analysis.variants.judge import Judged, joined, judge
 from loopdesign.analysis.limits import Limits, limits_of
 from loopdesign.analysis.readings import Readings
 from loopdesign.analysis.spread.figures import Bound, Ranked, Share, per_sample, ranking, share_of, tail_of, worst_of
 from loopdesign.analysis.spread.sampling import SMALLEST_FACTOR, places
-from loopdesign.analysis.variants import Base, base_of
+from loopdesign.analysis.variants.extremes import Extremes, extremes
+from loopdesign.analysis.variants.judge import Judged, joined, judge
+from loopdesign.analysis.variants.solve import Base, base_of
 from loopdesign.corners.converters import base_corners
 from loopdesign.corners.tolerances import Varied, toleranced, variants
 from loopdesign.errors import DataError

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from loopdesign.analysis.variants import output_factor
+from loopdesign.analysis.variants.solve import output_factor
 from loopdesign.case import Levels
 from loopdesign.units.quantities import exact_quantity
 

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.judge import Judged, judge
+from loopdesign.analysis.variants.judge import Judged, judge
 from loopdesign.synthesis.search.lattice import PARTS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from loopdesign.analysis.variants import Base
+    from loopdesign.analysis.variants.solve import Base
     from loopdesign.corners.conditions import Corners
     from loopdesign.synthesis.search.search import Search
 

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.judge import peak_impedance
-from loopdesign.analysis.variants import base_of
+from loopdesign.analysis.variants.judge import peak_impedance
+from loopdesign.analysis.variants.solve import base_of
 from loopdesign.synthesis.choice.confirm import judge_candidates
 from loopdesign.synthesis.choice.refusal import readings_of
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from loopdesign import case as cases
     from loopdesign.analysis.check import ExaminedStage
-    from loopdesign.analysis.judge import Judged
+    from loopdesign.analysis.variants.judge import Judged
     from loopdesign.corners.conditions import Corners
     from loopdesign.synthesis.search.lattice import Demands, LoopReadings
     from loopdesign.synthesis.search.search import Search

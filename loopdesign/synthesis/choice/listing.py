@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from loopdesign.analysis.check import ExaminedStage
-    from loopdesign.analysis.extremes import Extremes
+    from loopdesign.analysis.variants.extremes import Extremes
     from loopdesign.synthesis.choice.examination import Examination
     from loopdesign.synthesis.search.search import Search
 

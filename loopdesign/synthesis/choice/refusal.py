@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 
     from loopdesign import case as cases
     from loopdesign.analysis.check import ExaminedStage
-    from loopdesign.analysis.judge import Judged
     from loopdesign.analysis.limits import Limits
+    from loopdesign.analysis.variants.judge import Judged
     from loopdesign.corners.conditions import Corners
     from loopdesign.synthesis.search.lattice import Demands
 

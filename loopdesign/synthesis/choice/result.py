@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from loopdesign.analysis.check import CheckResult
-    from loopdesign.analysis.extremes import Extremes
+    from loopdesign.analysis.variants.extremes import Extremes
     from loopdesign.synthesis.cures.divider import DividerChoice
     from loopdesign.synthesis.cures.slope import SlopeReport
     from loopdesign.synthesis.search.lattice import Prefer

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.check import examine
-from loopdesign.analysis.extremes import Extremes, extremes
-from loopdesign.analysis.variants import base_of
+from loopdesign.analysis.variants.extremes import Extremes, extremes
+from loopdesign.analysis.variants.solve import base_of
 from loopdesign.corners.conditions import Corners
 from loopdesign.corners.tolerances import toleranced
 from loopdesign.errors import LoopDesignError, NoDesignError
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     from loopdesign import case as cases
     from loopdesign.analysis.check import ExaminedStage
-    from loopdesign.analysis.judge import Judged
+    from loopdesign.analysis.variants.judge import Judged
     from loopdesign.synthesis.choice.result import Choice
 
 ROUNDS = 6

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.check import examine_stage
-from loopdesign.analysis.variants import base_of, guess_at, variant_converter
+from loopdesign.analysis.variants.solve import base_of, guess_at, variant_converter
 from loopdesign.corners.converters import base_corners
 from loopdesign.corners.tolerances import CORE, toleranced, variants
 from loopdesign.models.switched import control_to_output

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from loopdesign.analysis.judge import Judged
+    from loopdesign.analysis.variants.judge import Judged
     from loopdesign.synthesis.search.lattice import Lattice
 
 STRIDES = (6, 3, 2, 1)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.variants import base_of, guess_at, variant_converter
+from loopdesign.analysis.variants.solve import base_of, guess_at, variant_converter
 from loopdesign.corners.converters import compensation, network_parts
 from loopdesign.models.switched import linearise, loop_gain
 from loopdesign.orbit.operating_point import operating_point

@@ -11,10 +11,10 @@ import pytest
 from byhand import Sepic
 
 from loopdesign.analysis.check import examine_stage
-from loopdesign.analysis.extremes import current_loop, extremes, influences
-from loopdesign.analysis.judge import judge
 from loopdesign.analysis.transient.steps import step
-from loopdesign.analysis.variants import base_of
+from loopdesign.analysis.variants.extremes import current_loop, extremes, influences
+from loopdesign.analysis.variants.judge import judge
+from loopdesign.analysis.variants.solve import base_of
 from loopdesign.case import parse_case, read_text, write_parts
 from loopdesign.corners.conditions import Corners
 from loopdesign.corners.converters import base_corners

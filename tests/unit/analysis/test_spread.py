@@ -14,12 +14,12 @@ from scipy.optimize import brentq
 from scipy.stats import binomtest
 
 from loopdesign.analysis.check import examine, examine_stage
-from loopdesign.analysis.judge import judge
 from loopdesign.analysis.spread.envelope import envelope
 from loopdesign.analysis.spread.figures import per_sample, ranking, share_of, tail_of, worst_of
 from loopdesign.analysis.spread.sample import spread, yield_against_worst_case
 from loopdesign.analysis.spread.sampling import places
-from loopdesign.analysis.variants import base_of, variant_converter
+from loopdesign.analysis.variants.judge import judge
+from loopdesign.analysis.variants.solve import base_of, variant_converter
 from loopdesign.case import parse_case, read_text, write_parts
 from loopdesign.corners.conditions import Corners
 from loopdesign.corners.converters import compensation

@@ -14,9 +14,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.judge import Judged, judge
-from loopdesign.analysis.variants import guess_at, variant_converter
-from loopdesign.corners.conditions import Corners
+from loopdesign.analysis.variants.judge import Judged, judge
+from loopdesign.analysis.variants.solve import guess_at, variant_converter
 from loopdesign.corners.tolerances import variants
 from loopdesign.errors import LoopDesignError
 from loopdesign.models.switched import linearise
@@ -28,7 +27,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from loopdesign.analysis.variants import Base
+    from loopdesign.analysis.variants.solve import Base
+    from loopdesign.corners.conditions import Corners
     from loopdesign.corners.tolerances import Varied
 
 MARGINS = ("phase_margin_deg", "gain_margin_db", "modulus_margin")

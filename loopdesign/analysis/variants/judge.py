@@ -15,7 +15,7 @@ import numpy as np
 
 from loopdesign.analysis.check import LOWEST_SHARE
 from loopdesign.analysis.readings import Readings
-from loopdesign.analysis.variants import Base, closed_loop
+from loopdesign.analysis.variants.solve import Base, closed_loop
 from loopdesign.case import TwoInductorStage
 from loopdesign.errors import ConvergenceError, LoopDesignError
 from loopdesign.margins.margins import headline_margins
