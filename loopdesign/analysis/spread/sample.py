@@ -17,9 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.check import examine_stage
-from loopdesign.analysis.variants.extremes import Extremes, extremes
 from loopdesign.analysis.given import given_parts, require_slope
-from loopdesign.analysis.variants.judge import Judged, joined, judge
 from loopdesign.analysis.limits import Limits, limits_of
 from loopdesign.analysis.readings import Readings
 from loopdesign.analysis.spread.figures import Bound, Ranked, Share, per_sample, ranking, share_of, tail_of, worst_of
