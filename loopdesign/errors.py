@@ -215,6 +215,18 @@ class NumericalError(LoopDesignError):
 
 
 class ConvergenceError(NumericalError):
-    """Report an iteration that found no solution within its limits."""
+    """Report an iteration that found no solution within its limits.
+
+    Parameters
+    ----------
+    message
+        What was looked for.
+    items
+        Items of the batch at which nothing was found; empty where the iteration knows of no batch.
+    """
 
     exit_status: ClassVar[int] = 3
+
+    def __init__(self, message: str, *, items: tuple[int, ...] = ()) -> None:
+        self.items = items
+        super().__init__(message)

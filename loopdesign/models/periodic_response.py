@@ -42,16 +42,26 @@ FLOOR = 1e-14
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Edge:
-    """A threshold edge: it shifts by ``-(row z + row_input u)``; state jump and output impulse per unit of shift."""
+    """The edge that ends an interval: it shifts by ``-(row z + row_input u)``, or follows an earlier edge after a delay.
+
+    Attributes
+    ----------
+    row, row_input
+        (B,n) and (B,p): shift per unit of perturbation and of input, zero where nothing moves the edge.
+    jump, impulse
+        (B,n) and (B,q): jump of the state and impulse of the outputs per unit of shift.
+    after
+        (B,) interval whose edge a delayed one follows, -1 where it follows none.
+    wait
+        (B,) time between the two [periods].
+    """
 
     row: NDArray[np.float64]
     row_input: NDArray[np.float64]
     jump: NDArray[np.float64]
     impulse: NDArray[np.float64]
-
-    def saltation(self) -> NDArray[np.float64]:
-        """Matrix (B,n,n) that carries a perturbation across the edge."""
-        return np.eye(self.row.shape[1]) - self.jump[:, :, None] * self.row[:, None, :]
+    after: NDArray[np.intp]
+    wait: NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,29 +111,30 @@ class _Motion:
 
     def __init__(self, period: Period, angle: NDArray[np.float64], column: int) -> None:
         self.period, self.column = period, column
-        jw = np.asarray(1j * angle[:, None, :], complex)
+        self.jw = jw = np.asarray(1j * angle[:, None, :], complex)
         self.turn = np.exp(-jw)
         self.turns = [np.exp(-jw * i.length[:, None, None]) for i in period.intervals]
         self.steps = [integrals_over(i, jw, t, column) for i, t in zip(period.intervals, self.turns, strict=True)]
 
     def end(self, z: NDArray[np.complex128] | None) -> NDArray[np.complex128]:
         """Carry a perturbation through the period, from rest where there is none."""
+        shifts: list[NDArray[np.complex128]] = []
         for k in range(len(self.steps)):
             z = self._carry(k, z)
             if k < len(self.period.edges):
-                z, _ = self._cross(k, z)
+                z = self._cross(k, z, shifts)
         if z is None:
             raise ValueError("a period needs at least one interval")
         return z
 
     def follow(self, z: NDArray[np.complex128]) -> tuple[list[NDArray[np.complex128]], list[NDArray[np.complex128]]]:
         """Integrals (B,n,F) of a perturbation over each interval and shifts (B,1,F) of each edge."""
-        integrals, shifts = [], []
+        integrals: list[NDArray[np.complex128]] = []
+        shifts: list[NDArray[np.complex128]] = []
         for k, step in enumerate(self.steps):
             integrals.append(step.integral(z))
             if k < len(self.period.edges):
-                z, shift = self._cross(k, self._carry(k, z))
-                shifts.append(shift)
+                z = self._cross(k, self._carry(k, z), shifts)
         return integrals, shifts
 
     def closed(self, forced: NDArray[np.complex128]) -> NDArray[np.complex128]:
@@ -144,10 +155,20 @@ class _Motion:
             return forced
         return _real_times(self.period.intervals[k].exponential, z) * self.turns[k] + forced
 
-    def _cross(self, k: int, z: NDArray[np.complex128]) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
+    def _cross(
+        self, k: int, z: NDArray[np.complex128], shifts: list[NDArray[np.complex128]]
+    ) -> NDArray[np.complex128]:
+        """Carry a perturbation across an edge, and note the edge's shift (B,1,F) behind those before it.
+
+        A delayed edge shifts as the edge it follows did; in the turning frame its shift has turned meanwhile.
+        """
         edge = self.period.edges[k]
         shift = -(_real_times(edge.row[:, None, :], z) + edge.row_input[:, self.column, None, None])
-        return z + edge.jump[:, :, None] * shift, shift
+        for j in np.unique(edge.after[edge.after >= 0]):
+            items = edge.after == j
+            shift[items] = shifts[j][items] * np.exp(-self.jw[items] * edge.wait[items, None, None])
+        shifts.append(shift)
+        return z + edge.jump[:, :, None] * shift
 
 
 def _real_times(matrix: NDArray[np.float64], z: NDArray[np.complex128]) -> NDArray[np.complex128]:

@@ -20,13 +20,15 @@ import numpy as np
 from loopdesign.models.interval_integrals import Interval
 from loopdesign.models.periodic_response import Edge, Period, periodic_response
 from loopdesign.network.linear_algebra import Modal, expm, modal
+from loopdesign.orbit.sequence import Edge as Ends
+from loopdesign.orbit.sequence import chosen
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
-    from loopdesign.orbit.steady import OperatingPoint
+    from loopdesign.orbit.problem import OperatingPoint
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,21 +40,25 @@ class SwitchedModel:
     point
         The operating point.
     lengths
-        (B,3) interval lengths [periods].
+        (B,K) interval lengths [periods].
     exponentials
-        (3,B,n,n) transition matrices of the intervals.
+        (K,B,n,n) transition matrices of the intervals.
     edges
-        The two threshold edges, comparator and rectifier; the second is inert in continuous conduction.
+        The K-1 edges between them; one that no disturbance moves is inert.
     period_map
         (B,n,n) map of a perturbation over one period, edges included.
+    modes
+        Modal form of each interval.
+    period_modes
+        Modal form of the period map.
     """
 
     point: OperatingPoint
     lengths: NDArray[np.float64]
     exponentials: NDArray[np.float64]
-    edges: tuple[Edge, Edge]
+    edges: tuple[Edge, ...]
     period_map: NDArray[np.float64]
-    modes: tuple[Modal, Modal, Modal]
+    modes: tuple[Modal, ...]
     period_modes: Modal
 
     @property
@@ -86,17 +92,19 @@ class SwitchedModel:
         return periodic_response(self._period(), angle, column, rows)
 
     def _period(self) -> Period:
-        """Intervals and edges that any item has; an idle interval of no length is left out."""
-        count = 3 if self.point.discontinuous.any() else 2
-        intervals = tuple(
-            Interval(
-                A=c.A, B=c.B, C=c.C, D=c.D,
-                length=self.lengths[:, k], exponential=self.exponentials[k], modes=self.modes[k],
+        """Intervals and edges, each with the matrices of every item's own configuration."""
+        configurations, sequence = self.point.network.configurations, self.point.sequence
+        intervals = []
+        for k in range(self.lengths.shape[1]):
+            here = sequence.configuration[:, k]
+            A, B, C, D = (chosen([getattr(c, name) for c in configurations], here) for name in "ABCD")
+            intervals.append(
+                Interval(
+                    A=A, B=B, C=C, D=D, length=self.lengths[:, k], exponential=self.exponentials[k], modes=self.modes[k]
+                )
             )
-            for k, c in enumerate(self.point.network.configurations[:count])
-        )  # fmt: skip
         return Period(
-            intervals=intervals, edges=self.edges[: count - 1], period_map=self.period_map, modes=self.period_modes
+            intervals=tuple(intervals), edges=self.edges, period_map=self.period_map, modes=self.period_modes
         )
 
 
@@ -113,53 +121,97 @@ def linearise(point: OperatingPoint) -> SwitchedModel:
     SwitchedModel
         Batched model; valid at any frequency, for small signals.
     """
-    configurations = point.network.configurations
-    lengths = point.lengths
-    exponentials = expm(np.stack([c.A * lengths[:, k, None, None] for k, c in enumerate(configurations)]))
-    th = point.problem.threshold
-    comparator = _edge(point, 0, point.at_duty, (th.row_state, th.row_input, th.ramp), np.ones(len(lengths), bool))
-    diode = point.network.output_index("i(diode)")
-    off = configurations[1]
-    still = np.zeros(len(lengths))
-    rectifier = _edge(point, 1, point.at_rectifier_end, (off.C[:, diode], off.D[:, diode], still), point.discontinuous)
-    first, second = comparator.saltation(), rectifier.saltation()
-    period_map = exponentials[2] @ second @ exponentials[1] @ first @ exponentials[0]
-    modes = [modal(c.A) for c in configurations[:2]]
-    # an idle interval of no length must not pass the arithmetic through a matrix that may lack eigenvectors
-    ringing = np.where(point.discontinuous[:, None, None], configurations[2].A, off.A)
-    idle = modal(ringing) if point.discontinuous.any() else modes[1]
+    configurations, sequence, lengths = point.network.configurations, point.sequence, point.lengths
+    count = lengths.shape[1]
+    used = {int(c): modal(configurations[c].A) for c in np.unique(sequence.configuration)}
+    flows = [chosen([c.A for c in configurations], sequence.configuration[:, k]) for k in range(count)]
+    exponentials = expm(np.stack([A * lengths[:, k, None, None] for k, A in enumerate(flows)]))
+    edges = tuple(_edge(point, k) for k in range(count - 1))
+    period_map = _period_map(exponentials, edges)
     return SwitchedModel(
         point=point,
         lengths=lengths,
         exponentials=exponentials,
-        edges=(comparator, rectifier),
+        edges=edges,
         period_map=period_map,
-        modes=(modes[0], modes[1], idle),
+        modes=tuple(_modes_of(used, sequence.configuration[:, k]) for k in range(count)),
         period_modes=modal(period_map),
     )
 
 
-def _edge(
-    point: OperatingPoint,
-    k: int,
-    state: NDArray[np.float64],
-    row: tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]],
-    moves: NDArray[np.bool_],
-) -> Edge:
-    """Linearise the edge between intervals ``k`` and ``k + 1``; inert for items where it does not move."""
-    before, after = point.network.configurations[k], point.network.configurations[k + 1]
-    u = point.inputs
-    flow_before = _affine(before.A, before.B, state, u)
-    flow_after = _affine(after.A, after.B, state, u)
-    row_state, row_input, ramp = row
+def _modes_of(used: Mapping[int, Modal], configuration: NDArray[np.intp]) -> Modal:
+    """Modal form of each item's own configuration (B,)."""
+    first = int(configuration[0])
+    if bool((configuration == first).all()):
+        return used[first]
+    some = used[first]
+    stack = [used.get(k, some) for k in range(max(used) + 1)]
+    return Modal(
+        values=chosen([m.values for m in stack], configuration),
+        vectors=chosen([m.vectors for m in stack], configuration),
+        inverse=chosen([m.inverse for m in stack], configuration),
+        condition=chosen([m.condition for m in stack], configuration),
+    )
+
+
+def _period_map(exponentials: NDArray[np.float64], edges: tuple[Edge, ...]) -> NDArray[np.float64]:
+    """Carry every unit perturbation through one period: (B,n,n)."""
+    total = exponentials[0]
+    shifts: list[NDArray[np.float64]] = []
+    for k, edge in enumerate(edges):
+        shift = -(edge.row[:, None, :] @ total)
+        for j in np.unique(edge.after[edge.after >= 0]):
+            shift[edge.after == j] = shifts[j][edge.after == j]
+        shifts.append(shift)
+        total = exponentials[k + 1] @ (total + edge.jump[:, :, None] * shift)
+    return total
+
+
+def _edge(point: OperatingPoint, k: int) -> Edge:
+    """Linearise the edge between intervals ``k`` and ``k + 1``; inert for items where nothing moves it."""
+    network, sequence, u = point.network, point.sequence, point.inputs
+    before, after = sequence.configuration[:, k], sequence.configuration[:, k + 1]
+    state = point.states[:, k + 1]
+    A, B, C, D = ([getattr(c, name) for c in network.configurations] for name in "ABCD")
+    flow_before = _affine(chosen(A, before), chosen(B, before), state, u)
+    flow_after = _affine(chosen(A, after), chosen(B, after), state, u)
+    row_state, row_input, ramp = _crossing(point, k)
     slope = np.einsum("bn,bn->b", row_state, flow_before) + ramp
-    gain = np.where(moves, 1.0 / np.where(moves, slope, 1.0), 0.0)[:, None]
+    moves = sequence.edge[:, k] != Ends.CLOCK
+    delayed = sequence.edge[:, k] == Ends.DELAYED
+    gain = np.where(moves & ~delayed, 1.0 / np.where(moves & ~delayed, slope, 1.0), 0.0)[:, None]
+    same = (before == after)[:, None]
     return Edge(
         row=row_state * gain,
         row_input=row_input * gain,
-        jump=np.where(moves[:, None], flow_before - flow_after, 0.0),
-        impulse=_affine(before.C, before.D, state, u) - _affine(after.C, after.D, state, u),
+        jump=np.where(moves[:, None] & ~same, flow_before - flow_after, 0.0),
+        impulse=np.where(
+            same, 0.0, _affine(chosen(C, before), chosen(D, before), state, u) - _affine(chosen(C, after), chosen(D, after), state, u)
+        ),
+        after=np.where(delayed, point.trip, -1),
+        wait=sequence.ends[:, k] - sequence.ends[np.arange(len(point)), point.trip],
     )
+
+
+def _crossing(
+    point: OperatingPoint, k: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Rows over states (B,n) and inputs (B,p), and ramp (B,), whose zero is the edge that ends interval ``k``."""
+    network, edge = point.network, point.sequence.edge[:, k]
+    state, inputs, ramp = np.zeros_like(point.start), np.zeros_like(point.inputs), np.zeros(len(point))
+    for c in np.unique(point.sequence.configuration[:, k]):
+        here = point.sequence.configuration[:, k] == c
+        configuration = network.configurations[c]
+        tripped = here & (edge == Ends.COMPARATOR)
+        if tripped.any():
+            th = point.problem.thresholds[int(c)]
+            state[tripped], inputs[tripped], ramp[tripped] = th.row_state[tripped], th.row_input[tripped], th.ramp[tripped]
+        for kind, probe in ((Ends.RECTIFIER_ENDS, "i(diode)"), (Ends.RECTIFIER_STARTS, "v(forward)")):
+            items = here & (edge == kind)
+            if items.any():
+                row = network.output_index(probe)
+                state[items], inputs[items] = configuration.C[items, row], configuration.D[items, row]
+    return state, inputs, ramp
 
 
 def _affine(
@@ -169,13 +221,13 @@ def _affine(
 
 
 def control_to_output(model: SwitchedModel, frequencies_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
-    """Control to output (B,F) [V/V], loop open."""
-    return model.response(frequencies_hz, "control", ["v(out)"])[:, 0]
+    """Control to what the feedback senses (B,F) [V/V], loop open."""
+    return model.response(frequencies_hz, "control", ["v(regulated)"])[:, 0]
 
 
 def loop_gain(model: SwitchedModel, frequencies_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
     """Loop gain (B,F) as a frequency-response analyser reads it: ``T = -Y/X`` across the injection source."""
-    both = model.response(frequencies_hz, "injection", ["v(out)", "v(sense)"])
+    both = model.response(frequencies_hz, "injection", ["v(regulated)", "v(sense)"])
     return -both[:, 0] / both[:, 1]
 
 

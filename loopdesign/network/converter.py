@@ -13,18 +13,29 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from loopdesign.network.circuit import SwitchedNetwork, derive
-from loopdesign.network.elements import Amplifier, CurrentSource, Element, Resistor, VoltageSource
-from loopdesign.network.topologies.base import OUTPUT, SUPPLY, StageValues, Topology
+from loopdesign.network.elements import GROUND, Amplifier, CurrentSource, Diode, Element, Resistor, VoltageSource
+from loopdesign.network.topologies.base import OUTPUT, SUPPLY, StageValues, Topology, Value
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign.network.modulator import Modulator
 
-LoadKind = Literal["resistive", "current", "power"]
-PROBES = ("v(out)", "i(switch)", "i(diode)", "v(control)", "i(line)")
+LoadKind = Literal["resistive", "current", "power", "voltage"]
+SensePlace = Literal["after", "before"]
+PROBES = ("v(out)", "v(regulated)", "i(switch)", "i(diode)", "v(control)", "i(line)", "v(forward)")
+"""What every network shows: ``v(out)`` is the voltage across the load, ``v(regulated)`` what the feedback senses,
+``v(forward)`` the voltage across the rectifier in its forward direction."""
 SENSE = "sense"
-"""Node on the divider side of the injection source; ``out`` is the output side."""
+"""Node on the feedback's side of the injection source."""
+LOAD = "load"
+"""Node of the load where an output filter stands between it and the output bank."""
+SHUNT = "shunt"
+"""Ground end of the load where a resistor there senses its current."""
+ON, OFF, IDLE, BOTH = 0, 1, 2, 3
+"""Places of the configurations: switch, rectifier, neither, both."""
+CONDUCTING = (frozenset({"switch"}), frozenset({"diode"}), frozenset[str](), frozenset({"switch", "diode"}))
+"""Devices that conduct in each configuration."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,6 +62,20 @@ class Converter:
         Elements between node ``line`` and node ``supply``; empty joins the two.
     compensation
         Netlist from node ``sense`` to node ``control``; None leaves the loop open.
+    output_filter
+        Elements between node ``out`` (the bank) and node ``load``; empty joins the two.
+    filter_resistance
+        Its dc resistance [ohm].
+    sense
+        Whether the feedback senses behind the output filter or on the bank; ``output_voltage`` is the average there.
+    load_drop, load_resistance
+        Drop [V] and resistance [ohm] in series of a ``voltage`` load.
+    current_sense
+        Resistance [ohm] at the ground end of the load whose voltage is regulated; None where the output voltage is.
+    turn_off_delay
+        From the comparator's trip to the opening of the switch [s].
+    blanking
+        Time after the clock for which the comparator is ignored [s].
     """
 
     topology: Topology
@@ -65,11 +90,54 @@ class Converter:
     max_duty: float
     source: tuple[Element, ...] = ()
     compensation: tuple[Element, ...] | None = None
+    output_filter: tuple[Element, ...] = ()
+    filter_resistance: Value = 0.0
+    sense: SensePlace = "after"
+    load_drop: Value = 0.0
+    load_resistance: Value = 0.0
+    current_sense: float | None = None
+    turn_off_delay: float = 0.0
+    blanking: float = 0.0
 
     @property
     def trim(self) -> str:
         """Input left free at the operating point."""
         return "control" if self.compensation is None else "reference"
+
+    @property
+    def load_node(self) -> str:
+        """Node the load draws its current from."""
+        return LOAD if self.output_filter else OUTPUT
+
+    @property
+    def load_return(self) -> str:
+        """Node the load's current returns to."""
+        return GROUND if self.current_sense is None else SHUNT
+
+    @property
+    def regulated_node(self) -> str:
+        """Node whose average the feedback holds."""
+        if self.current_sense is not None:
+            return SHUNT
+        return self.load_node if self.sense == "after" else OUTPUT
+
+    @property
+    def regulated_level(self) -> NDArray[np.float64]:
+        """(B,) average that the feedback holds at its node [V]."""
+        if self.current_sense is not None:
+            return np.asarray(self.load_current, float) * self.current_sense
+        return np.asarray(self.output_voltage, float)
+
+    @property
+    def load_voltage(self) -> NDArray[np.float64]:
+        """(B,) average voltage across the load [V]."""
+        if self.sense == "before" and self.current_sense is None:
+            return self.output_voltage - self.load_current * np.asarray(self.filter_resistance, float)
+        return np.asarray(self.output_voltage, float)
+
+    def plain(self) -> Converter:
+        """Leave the loop open and take a resistor for the load: the same operating point, on the safest ground."""
+        return replace(self, load="resistive", compensation=None, turn_off_delay=0.0, blanking=0.0)
 
     def closed(self, compensation: tuple[Element, ...]) -> Converter:
         """Close the loop through a compensation network."""
@@ -79,39 +147,47 @@ class Converter:
 def netlist(converter: Converter) -> tuple[Element, ...]:
     """List every element of the converter's network."""
     line = "line" if converter.source else SUPPLY
-    parts: list[Element] = [VoltageSource(name="line", a=line, b="0"), *converter.source]
+    parts: list[Element] = [VoltageSource(name="line", a=line, b=GROUND), *converter.source]
     parts += converter.topology.netlist(converter.stage)
+    parts += converter.output_filter
     parts += _load(converter)
     if converter.compensation is None:
-        parts.append(VoltageSource(name="control", a="control", b="0"))
+        parts.append(VoltageSource(name="control", a="control", b=GROUND))
     else:
         # the load current is all that leaves the stage, the divider's microamperes included: hence the buffer
-        parts.append(VoltageSource(name="injection", a=OUTPUT, b="divider_side"))
-        parts.append(Amplifier(name="sensing", a=SENSE, b="0", plus="divider_side", minus="0", gain=1.0))
+        parts.append(VoltageSource(name="injection", a=converter.regulated_node, b="divider_side"))
+        parts.append(Amplifier(name="sensing", a=SENSE, b=GROUND, plus="divider_side", minus=GROUND, gain=1.0))
         parts += converter.compensation
     return tuple(parts)
 
 
 def _load(converter: Converter) -> list[Element]:
     """Load elements; the current source is always there, as the input for load steps and output impedance."""
-    sink = CurrentSource(name="load", a=OUTPUT, b="0")
-    with np.errstate(divide="ignore"):
-        resistance = converter.output_voltage / np.asarray(converter.load_current, float)
-    if converter.load == "current":
-        return [sink]
-    if converter.load == "power":
-        resistance = -resistance
-    return [sink, Resistor(name="load_resistance", a=OUTPUT, b="0", resistance=resistance)]
+    a, b = converter.load_node, converter.load_return
+    parts: list[Element] = [CurrentSource(name="load", a=a, b=b)]
+    if converter.current_sense is not None:
+        parts.append(Resistor(name="current_sense", a=SHUNT, b=GROUND, resistance=converter.current_sense))
+    if converter.load == "voltage":
+        parts.append(VoltageSource(name="load_drop", a=a, b="string"))
+        parts.append(Resistor(name="load_resistance", a="string", b=b, resistance=converter.load_resistance))
+    elif converter.load != "current":
+        with np.errstate(divide="ignore"):
+            resistance = converter.load_voltage / np.asarray(converter.load_current, float)
+        resistance = -resistance if converter.load == "power" else resistance
+        parts.append(Resistor(name="load_resistance", a=a, b=b, resistance=resistance))
+    return parts
 
 
 def sink_current(converter: Converter) -> NDArray[np.float64]:
     """Return the current [A] of the load's sink at the operating point: all, none or twice the load current."""
-    factor = {"resistive": 0.0, "current": 1.0, "power": 2.0}[converter.load]
+    factor = {"resistive": 0.0, "current": 1.0, "power": 2.0, "voltage": 0.0}[converter.load]
     return factor * np.asarray(converter.load_current, float)
 
 
-def network(converter: Converter, probes: tuple[str, ...] = PROBES) -> SwitchedNetwork:
-    """Derive the switched network: on, off and idle intervals.
+def network(
+    converter: Converter, probes: tuple[str, ...] = PROBES, *, configurations: tuple[int, ...] = (ON, OFF, IDLE)
+) -> SwitchedNetwork:
+    """Derive the switched network.
 
     Parameters
     ----------
@@ -119,11 +195,14 @@ def network(converter: Converter, probes: tuple[str, ...] = PROBES) -> SwitchedN
         What to derive.
     probes
         Outputs; the standard ones first.
+    configurations
+        Which to derive, of `ON`, `OFF`, `IDLE` and `BOTH`; they keep these places, and one that is left out stands as
+        the off-interval. With a synchronous rectifier nothing but on and off exists.
 
     Returns
     -------
     SwitchedNetwork
-        With three configurations; idle equals off for a synchronous rectifier.
+        Its configurations in these places.
 
     Raises
     ------
@@ -131,11 +210,27 @@ def network(converter: Converter, probes: tuple[str, ...] = PROBES) -> SwitchedN
         For an ideal capacitor loop or a floating node.
     """
     rows = (*probes, "v(sense)") if converter.compensation is not None else probes
-    on, off = frozenset({"switch"}), frozenset({"diode"})
-    idle = off if converter.synchronous else frozenset[str]()
-    return derive(
-        netlist(converter), (on, off, idle), rows, period=np.full(len(converter.input_voltage), converter.period)
-    )
+    elements = netlist(converter)
+    physical = [_physical(converter, elements, p) for p in rows]
+    wanted = sorted(set(configurations) & {ON, OFF}) if converter.synchronous else sorted(set(configurations))
+    period = np.full(len(converter.input_voltage), converter.period)
+    derived = derive(elements, [CONDUCTING[k] for k in wanted], physical, period=period)
+    place = {k: c for k, c in zip(wanted, derived.configurations, strict=True)}
+    count = max(2, *(k + 1 for k in wanted))
+    return replace(derived, outputs=rows, configurations=tuple(place.get(k, place[OFF]) for k in range(count)))
+
+
+def _physical(converter: Converter, elements: tuple[Element, ...], probe: str) -> str:
+    """Probe of the netlist behind one of the names every network shows."""
+    if probe == "v(out)":
+        back = converter.load_return
+        return f"v({converter.load_node})" if back == GROUND else f"v({converter.load_node},{back})"
+    if probe == "v(regulated)":
+        return f"v({converter.regulated_node})"
+    if probe == "v(forward)":
+        diode = next(e for e in elements if isinstance(e, Diode))
+        return f"v({diode.a},{diode.b})"
+    return probe
 
 
 def dc_inputs(converter: Converter, switched: SwitchedNetwork) -> NDArray[np.float64]:
@@ -143,6 +238,7 @@ def dc_inputs(converter: Converter, switched: SwitchedNetwork) -> NDArray[np.flo
     values = {
         "line": converter.input_voltage,
         "load": sink_current(converter),
+        "load_drop": converter.load_drop,
         "diode": converter.stage.diode_drop,
     }
     inputs = np.zeros((len(converter.input_voltage), len(switched.inputs)))

@@ -4,7 +4,8 @@ The clock turns the switch on. The comparator turns it off where the threshold f
 
     g(theta) = sensed + ramp theta - v(control)
 
-rises through zero; ``theta`` is time since the clock in periods. Natural sampling, no blanking, no delay.
+rises through zero; ``theta`` is time since the clock in periods. Natural sampling. Turn-off delay and blanking act on the
+edge and not on this function; the orbit and the stepping know them.
 """
 
 from __future__ import annotations
@@ -71,7 +72,7 @@ class Threshold:
         )
 
 
-def threshold(modulator: Modulator, network: SwitchedNetwork) -> Threshold:
+def threshold(modulator: Modulator, network: SwitchedNetwork, configuration: int = 0) -> Threshold:
     """Write the comparator's threshold for a network with probes ``i(switch)`` and ``v(control)``.
 
     Parameters
@@ -79,14 +80,16 @@ def threshold(modulator: Modulator, network: SwitchedNetwork) -> Threshold:
     modulator
         Voltage mode or peak current mode.
     network
-        Switched network whose first configuration is the on-interval.
+        Switched network.
+    configuration
+        One of its configurations in which the switch conducts.
 
     Returns
     -------
     Threshold
         Rows over the batch.
     """
-    on = network.configurations[0]
+    on = network.configurations[configuration]
     control = network.output_index("v(control)")
     if isinstance(modulator, VoltageMode):
         gain = np.zeros(len(network.period))

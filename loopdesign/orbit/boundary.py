@@ -7,15 +7,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.orbit.operating_point import problem
+from loopdesign.network.converter import OFF
+from loopdesign.orbit.operating_point import operating_point
 from loopdesign.orbit.periodic import dot
-from loopdesign.orbit.steady import Guess, solve
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign.network.converter import Converter
-    from loopdesign.orbit.steady import OperatingPoint
+    from loopdesign.orbit.problem import OperatingPoint
+    from loopdesign.orbit.sequence import Sequence
 
 ROUNDS = 12
 SETTLED = 1e-9
@@ -57,11 +58,10 @@ def continuous_limit(converter: Converter, point: OperatingPoint) -> NDArray[np.
 
 
 def _valley(
-    converter: Converter, load_current: NDArray[np.float64], guess: Guess | None
-) -> tuple[NDArray[np.float64], Guess]:
+    converter: Converter, load_current: NDArray[np.float64], guess: Sequence | None
+) -> tuple[NDArray[np.float64], Sequence]:
     """Valley (B,) [A] of the diode current with a rectifier that never opens, and the edges to begin from next."""
-    plain = replace(converter, load="resistive", load_current=load_current, synchronous=True)
-    point = solve(problem(plain), guess)
-    off, diode = point.network.configurations[1], point.network.output_index("i(diode)")
-    valley = dot(off.C[:, diode], point.at_rectifier_end) + dot(off.D[:, diode], point.inputs)
-    return valley, Guess.from_point(point)
+    point = operating_point(replace(converter.plain(), load_current=load_current, synchronous=True), guess)
+    off, diode = point.network.configurations[OFF], point.network.output_index("i(diode)")
+    end = point.states[:, -1]
+    return dot(off.C[:, diode], end) + dot(off.D[:, diode], point.inputs), point.sequence

@@ -1,36 +1,42 @@
-"""Operating point of a converter: the periodic problem posed from its network, and outputs out of reach told."""
+"""Operating point of a converter, loop open or closed: the orbit of the averaged guess, of a guess, or of a search.
+
+The power stage knows of the loop only by its edges: whatever regulates it, and whatever the kind of load, the same
+average output at the same average load current takes the same edges. They are found with the loop open and a resistor
+for the load, and Newton's method on the whole network settles the rest.
+"""
 
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
-from loopdesign.errors import ConvergenceError, UnreachableOutputError
-from loopdesign.network.converter import PROBES, Converter, dc_inputs, network
-from loopdesign.network.modulator import threshold
-from loopdesign.orbit.steady import Guess, OperatingPoint, OrbitProblem, reach, solve
+from loopdesign.errors import ConvergenceError
+from loopdesign.network.batch import take
+from loopdesign.network.circuit import Configuration
+from loopdesign.network.converter import IDLE, OFF, ON, PROBES, Converter
+from loopdesign.orbit.conduction import rectifier_breaks
+from loopdesign.orbit.periodic import Stepper, newton
+from loopdesign.orbit.problem import OperatingPoint, pose, posed_on
+from loopdesign.orbit.reach import ordinary
+from loopdesign.orbit.search import found_sequence
+from loopdesign.orbit.sequence import Edge, Sequence, joined
+from loopdesign.orbit.stepping.follow import augmented
 
-FOLD = 1e-3
-"""Share of the output by which the fold may be misplaced where Newton's method then finds nothing."""
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
+    from loopdesign.network.circuit import SwitchedNetwork
 
-def problem(converter: Converter, probes: tuple[str, ...] = PROBES) -> OrbitProblem:
-    """Pose the operating point of a converter."""
-    switched = network(converter, probes)
-    return OrbitProblem(
-        network=switched,
-        threshold=threshold(converter.modulator, switched),
-        inputs=dc_inputs(converter, switched),
-        trim=converter.trim,
-        target=np.asarray(converter.output_voltage, float),
-        diode=not converter.synchronous,
-        max_duty=converter.max_duty,
-    )
+Guess: TypeAlias = Sequence
+"""Where the solution of an operating point begins: the sequence of another."""
+BESIDE_THE_CLOCK = 0.02
+"""Part of the off-time that is taken as idle first where conduction turns out to be discontinuous."""
 
 
 def operating_point(
-    converter: Converter, guess: Guess | None = None, probes: tuple[str, ...] = PROBES
+    converter: Converter, guess: Guess | None = None, probes: tuple[str, ...] = PROBES, *, lean: bool = False
 ) -> OperatingPoint:
     """Solve the operating point of a converter, loop open or closed.
 
@@ -39,9 +45,11 @@ def operating_point(
     converter
         A batch of operating points.
     guess
-        Edges to begin from; searched for where absent.
+        Sequence to begin from; searched for where absent, and where the rectifier does not keep it.
     probes
-        Outputs of the network.
+        Outputs of the network, the standard ones first.
+    lean
+        Derive no more configurations than the sequences contain; the idle one is the dearest.
 
     Returns
     -------
@@ -52,51 +60,116 @@ def operating_point(
     ------
     UnreachableOutputError
         Where losses or the largest duty keep the output below its target.
+    ConvergenceError
+        Where there is none, or none that repeats itself from period to period.
     """
     if guess is None:
-        # the operating point fixes voltage and current, so an equal resistor finds the same edges for every load
-        plain = replace(converter, load="resistive", compensation=None)
-        posed = problem(plain)
-        _refuse_unreachable(plain, posed)
-        try:
-            found = solve(posed)
-        except ConvergenceError:
-            _refuse_unreachable(plain, posed, spare=FOLD)
-            raise
-        _refuse_beyond_max(plain, found)
-        if plain == converter and probes == PROBES:
-            return found
-        guess = Guess.from_point(found)
-    return solve(problem(converter, probes), guess)
+        guess = delayed(found_sequence(converter.plain()), converter.turn_off_delay / converter.period)
+    point = _solved(converter, guess, probes, () if lean else (IDLE,))
+    broken = _broken(point)
+    for mend in (_other_mode, _searched):
+        if not len(broken):
+            break
+        part = take(converter, broken, len(point))
+        mended = mend(part, point.sequence.take(broken), probes)
+        if mended is not None:
+            point = _merged(converter, point, broken, mended)
+            broken = broken[_broken(mended)]
+    if len(broken):
+        vin, load = float(converter.input_voltage[broken[0]]), float(converter.load_current[broken[0]])
+        raise ConvergenceError(
+            f"no operating point at {vin:.4g} V, {load:.3g} A: the rectifier keeps none that repeats every period",
+            items=tuple(int(k) for k in broken),
+        )
+    return point
 
 
-def _refuse_unreachable(converter: Converter, posed: OrbitProblem, spare: float = 0.0) -> None:
-    """Name the first operating point whose output no duty reaches with a share to spare."""
-    short = np.flatnonzero(reach(posed).output < posed.target * (1.0 + spare))
-    if len(short):
-        raise _unreachable(converter, posed, int(short[0]))
+def _solved(
+    converter: Converter, guess: Guess, probes: tuple[str, ...], spare: tuple[int, ...] = ()
+) -> OperatingPoint:
+    used = tuple(int(k) for k in np.unique(guess.configuration))
+    problem = pose(converter, probes, configurations=tuple({ON, OFF, *used, *spare}))
+    return newton(problem, Stepper(problem), guess)
 
 
-def _refuse_beyond_max(converter: Converter, point: OperatingPoint) -> None:
-    """Refuse an operating point that Newton's method moved just beyond the largest duty."""
-    beyond = np.flatnonzero(point.duty > converter.max_duty)
-    if len(beyond):
-        raise _unreachable(converter, point.problem, int(beyond[0]))
+def _broken(point: OperatingPoint) -> NDArray[np.intp]:
+    """Items whose rectifier does not keep their sequence."""
+    return np.flatnonzero(rectifier_breaks(Stepper(point.problem), point.sequence, augmented(point)))
 
 
-def _unreachable(converter: Converter, posed: OrbitProblem, item: int) -> UnreachableOutputError:
-    """Say what the stage reaches at best, and where."""
-    best = reach(posed.take(np.array([item])))
-    vin, target = float(converter.input_voltage[item]), float(posed.target[item])
-    current = float(np.broadcast_to(converter.load_current, posed.target.shape)[item])
-    highest, duty = float(best.output[0]), float(best.duty[0])
-    return UnreachableOutputError(
-        f"the output of {target:.4g} V is out of reach at {vin:.4g} V input and {current:.4g} A: "
-        f"the highest reachable output is {highest:.4g} V at a duty of {duty:.3f} "
-        f"(largest duty allowed {posed.max_duty:g})",
-        input_voltage=vin,
-        load_current=current,
-        target=target,
-        highest_output=highest,
-        duty=duty,
+def _other_mode(converter: Converter, sequence: Sequence, probes: tuple[str, ...]) -> OperatingPoint | None:
+    """Try the other one of the two ordinary sequences; None where Newton's method finds nothing there."""
+    opening = np.argmax(sequence.edge == Edge.COMPARATOR, axis=1)
+    delay = converter.turn_off_delay / converter.period
+    duty = np.clip(sequence.ends[np.arange(len(sequence)), opening] + delay, 1e-4, converter.max_duty)
+    continuous = ~(sequence.edge == Edge.RECTIFIER_ENDS).any(axis=1)
+    other = ordinary(duty, 1.0 - BESIDE_THE_CLOCK * (1.0 - duty), continuous)
+    try:
+        return _solved(converter, delayed(other, delay), probes)
+    except (ConvergenceError, np.linalg.LinAlgError):
+        return None
+
+
+def _searched(converter: Converter, _sequence: Sequence, probes: tuple[str, ...]) -> OperatingPoint:
+    """Search from nothing."""
+    return _solved(
+        converter, delayed(found_sequence(converter.plain()), converter.turn_off_delay / converter.period), probes
     )
+
+
+def delayed(sequence: Sequence, delay: float) -> Sequence:
+    """Put the trip of the comparator ahead of the opening of the switch by a delay [periods]."""
+    if not delay:
+        return sequence
+    return joined([_one_delayed(sequence.take(np.array([k])), delay) for k in range(len(sequence))])
+
+
+def _one_delayed(sequence: Sequence, delay: float) -> Sequence:
+    opening = int(np.argmax(sequence.edge[0] == Edge.COMPARATOR))
+    trip = max(float(sequence.ends[0, opening]) - delay, 1e-3 * float(sequence.ends[0, opening]))
+    place = int(np.searchsorted(sequence.ends[0], trip))
+    edge = sequence.edge[0].copy()
+    edge[opening] = Edge.DELAYED
+    return Sequence(
+        configuration=np.insert(sequence.configuration[0], place, sequence.configuration[0, place])[None],
+        edge=np.insert(edge, place, int(Edge.COMPARATOR))[None],
+        ends=np.insert(sequence.ends[0], place, trip)[None],
+    )
+
+
+def _merged(
+    converter: Converter, point: OperatingPoint, items: NDArray[np.intp], part: OperatingPoint
+) -> OperatingPoint:
+    """Put solved items back into their places in the batch."""
+    problem = posed_on(converter, _widened(point.network, items, part.network))
+    sequence = point.sequence.with_items(items, part.sequence)
+    count = sequence.ends.shape[1] + 1
+    inputs, states = point.inputs.copy(), _padded(point.states, count).copy()
+    inputs[items], states[items] = part.inputs, _padded(part.states, count)
+    return OperatingPoint(problem=problem, inputs=inputs, sequence=sequence, states=states)
+
+
+def _padded(states: NDArray[np.float64], count: int) -> NDArray[np.float64]:
+    """States (B,count,n): the last repeated behind a shorter sequence, or a longer tail of repeats cut."""
+    more = count - states.shape[1]
+    return np.pad(states, ((0, 0), (0, more), (0, 0)), mode="edge") if more > 0 else states[:, :count]
+
+
+def _widened(whole: SwitchedNetwork, items: NDArray[np.intp], part: SwitchedNetwork) -> SwitchedNetwork:
+    """Take over configurations of some items; the others have the off-interval in the places they do not use."""
+    count = max(len(whole.configurations), len(part.configurations))
+    widened = []
+    for k in range(count):
+        base = whole.configurations[k] if k < len(whole.configurations) else whole.configurations[OFF]
+        given = part.configurations[k] if k < len(part.configurations) else None
+        widened.append(base if given is None else _replaced(base, items, given))
+    return replace(whole, configurations=tuple(widened))
+
+
+def _replaced(base: Configuration, items: NDArray[np.intp], given: Configuration) -> Configuration:
+    fields = {}
+    for name in ("A", "B", "C", "D"):
+        values = getattr(base, name).copy()
+        values[items] = getattr(given, name)
+        fields[name] = values
+    return replace(base, **fields)

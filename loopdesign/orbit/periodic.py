@@ -1,12 +1,12 @@
 """Periodic boundary value problem of the switched network, and Newton's method for it.
 
-One period is three intervals, on (0..t1), off (t1..t2) and idle (t2..1), times in periods. In continuous conduction
-and with a synchronous rectifier t2 = 1; in discontinuous conduction t2 is where the diode current reaches zero. Each
-interval is stepped by the exponential of the augmented matrix acting on ``[q, x, 1, trim]``, with ``q`` the running
-integral of the output and ``trim`` the one input left free (control voltage, or reference when the loop is closed).
-Newton's method then finds x(0), trim, t1 and t2 at once, so that
+A period is a sequence of intervals (`loopdesign.orbit.sequence`), times in periods. Each is stepped by the exponential
+of the augmented matrix acting on ``[q, x, 1, trim]``, with ``q`` the running integral of the regulated output and
+``trim`` the one input left free (control voltage, or reference when the loop is closed). Newton's method then finds
+x(0), trim and every edge at once, so that
 
-    x(1) = x(0),   average output = target,   threshold(t1) = 0,   diode current(t2) = 0.
+    x(1) = x(0),   average output = target,   threshold(t) = 0 at each comparator or rectifier edge,
+    t - t(trip) = delay at each delayed edge.
 
 Solving all of them together stays well posed where the open-loop period map alone is singular (a constant-power load
 in discontinuous conduction has no equilibrium output of its own).
@@ -15,148 +15,39 @@ in discontinuous conduction has no equilibrium output of its own).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
 from loopdesign.errors import ConvergenceError
 from loopdesign.network.linear_algebra import expm
+from loopdesign.orbit.problem import OperatingPoint
+from loopdesign.orbit.sequence import Edge, Sequence
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from loopdesign.network.circuit import SwitchedNetwork
-    from loopdesign.network.modulator import Threshold
+    from loopdesign.orbit.problem import OrbitProblem
 
 NEWTON_STEPS = 40
 CONVERGED = 1e-8
 """Relative size of the last Newton step but one; convergence is quadratic, so the last one is at rounding level."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OrbitProblem:
-    """One batch of periodic boundary value problems.
-
-    Attributes
-    ----------
-    network
-        Three configurations: on, off, idle (idle equals off with a synchronous rectifier).
-    threshold
-        Comparator threshold in the on-interval.
-    inputs
-        (B,p) dc values of the inputs; the trim input's entry is ignored.
-    trim
-        Name of the free input: ``control`` or ``reference``.
-    target
-        (B,) average output [V].
-    diode
-        True where the rectifier is a diode, which opens at zero current.
-    max_duty
-        Largest duty [unitless].
-    """
-
-    network: SwitchedNetwork
-    threshold: Threshold
-    inputs: NDArray[np.float64]
-    trim: str
-    target: NDArray[np.float64]
-    diode: bool
-    max_duty: float
-
-    def take(self, items: NDArray[np.intp]) -> OrbitProblem:
-        """Keep some items of the batch, in the order given."""
-        return OrbitProblem(
-            network=self.network.take(items),
-            threshold=self.threshold.take(items),
-            inputs=self.inputs[items],
-            trim=self.trim,
-            target=self.target[items],
-            diode=self.diode,
-            max_duty=self.max_duty,
-        )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OperatingPoint:
-    """Periodic operating point of a batch.
-
-    Attributes
-    ----------
-    problem
-        What was solved, with the trim input's value now in ``inputs``.
-    inputs
-        (B,p) dc inputs, the trim input resolved.
-    duty, rectifier_end
-        (B,) end of the on-interval and of rectifier conduction [periods].
-    discontinuous
-        (B,) True in discontinuous conduction.
-    start, at_duty, at_rectifier_end
-        (B,n) normalised states at the clock, at ``duty`` and at ``rectifier_end``.
-    """
-
-    problem: OrbitProblem
-    inputs: NDArray[np.float64]
-    duty: NDArray[np.float64]
-    rectifier_end: NDArray[np.float64]
-    discontinuous: NDArray[np.bool_]
-    start: NDArray[np.float64]
-    at_duty: NDArray[np.float64]
-    at_rectifier_end: NDArray[np.float64]
-
-    @property
-    def network(self) -> SwitchedNetwork:
-        """Switched network of the problem."""
-        return self.problem.network
-
-    @property
-    def lengths(self) -> NDArray[np.float64]:
-        """(B,3) interval lengths [periods]."""
-        return np.stack([self.duty, self.rectifier_end - self.duty, 1.0 - self.rectifier_end], axis=1)
-
-    @property
-    def trim(self) -> NDArray[np.float64]:
-        """(B,) value of the free input [V]: control voltage or reference."""
-        return self.inputs[:, self.network.input_index(self.problem.trim)]
-
-    def take(self, items: NDArray[np.intp]) -> OperatingPoint:
-        """Keep some items of the batch, in the order given."""
-        return OperatingPoint(
-            problem=self.problem.take(items),
-            inputs=self.inputs[items],
-            duty=self.duty[items],
-            rectifier_end=self.rectifier_end[items],
-            discontinuous=self.discontinuous[items],
-            start=self.start[items],
-            at_duty=self.at_duty[items],
-            at_rectifier_end=self.at_rectifier_end[items],
-        )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Guess:
-    """Start of the search: edge times (B,) [periods] and conduction mode (B,)."""
-
-    duty: NDArray[np.float64]
-    rectifier_end: NDArray[np.float64]
-    discontinuous: NDArray[np.bool_]
-
-    @classmethod
-    def from_point(cls, point: OperatingPoint) -> Guess:
-        """Begin where another operating point lies."""
-        return cls(duty=point.duty, rectifier_end=point.rectifier_end, discontinuous=point.discontinuous)
+EdgeRows: TypeAlias = "tuple[NDArray[np.float64], NDArray[np.float64]]"
+SHARE_OF_GAP = 0.4
+"""Largest part of an interval that one Newton step may take away."""
 
 
 class Stepper:
-    """Augmented matrices of the three intervals and their exponentials."""
+    """Augmented matrices of the configurations, and the rows whose zeros are edges."""
 
     def __init__(self, problem: OrbitProblem) -> None:
         network = problem.network
         b, n = network.state_scale.shape
-        out, trim = network.output_index("v(out)"), network.input_index(problem.trim)
+        out, trim = network.output_index("v(regulated)"), network.input_index(problem.trim)
         known = problem.inputs.copy()
         known[:, trim] = 0.0
-        self.n = n
-        self.N = []
+        self.problem, self.n, self.known, self.trim = problem, n, known, trim
+        self.N: list[NDArray[np.float64]] = []
         for c in network.configurations:
             N = np.zeros((b, n + 3, n + 3))
             N[:, 0, 1 : n + 1] = c.C[:, out]
@@ -166,45 +57,100 @@ class Stepper:
             N[:, 1 : n + 1, n + 1] = np.einsum("bnp,bp->bn", c.B, known)
             N[:, 1 : n + 1, n + 2] = c.B[:, :, trim]
             self.N.append(N)
-        th = problem.threshold
-        self.threshold_row = self._row(th.row_state, th.row_input, known, trim)
-        off, diode = network.configurations[1], network.output_index("i(diode)")
-        self.diode_row = self._row(off.C[:, diode], off.D[:, diode], known, trim)
-        self.ramp = th.ramp
         self.target = problem.target
 
-    @staticmethod
-    def _row(
-        state: NDArray[np.float64], inputs: NDArray[np.float64], known: NDArray[np.float64], trim: int
-    ) -> NDArray[np.float64]:
-        """Write a probe of states and inputs as a row over ``[q, x, 1, trim]``."""
-        constant = np.einsum("bp,bp->b", inputs, known)
-        zero = np.zeros((len(known), 1))
-        return np.concatenate([zero, state, constant[:, None], inputs[:, trim, None]], axis=1)
+    def flow(self, configuration: NDArray[np.intp]) -> NDArray[np.float64]:
+        """Augmented matrix (B,m,m) of each item's own configuration (B,)."""
+        first = int(configuration[0])
+        if bool((configuration == first).all()):
+            return self.N[first]
+        chosen = np.empty_like(self.N[0])
+        for k in np.unique(configuration):
+            items = configuration == k
+            chosen[items] = self.N[k][items]
+        return chosen
 
-    def propagate(self, t1: NDArray[np.float64], t2: NDArray[np.float64]) -> list[NDArray[np.float64]]:
-        """Exponentials of the three intervals."""
-        lengths = (t1, t2 - t1, 1.0 - t2)
-        stacked = np.stack([N * t[:, None, None] for N, t in zip(self.N, lengths, strict=True)])
-        return list(expm(stacked))
+    def probe(self, name: str, configuration: int) -> NDArray[np.float64]:
+        """Row (B,m) of a probe over ``[q, x, 1, trim]``."""
+        c, k = self.problem.network.configurations[configuration], self.problem.network.output_index(name)
+        return self.row(c.C[:, k], c.D[:, k])
 
-    def fixed_point(self, t1: NDArray[np.float64], t2: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
-        """Solve the period at given edges with trim zero: states at the start, t1 and t2, and the average output."""
-        E1, E2, E3 = self.propagate(t1, t2)
-        total = E3 @ E2 @ E1
+    def row(self, state: NDArray[np.float64], inputs: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Write a row of states and inputs over ``[q, x, 1, trim]``."""
+        constant = np.einsum("bp,bp->b", inputs, self.known)
+        zero = np.zeros((len(self.known), 1))
+        return np.concatenate([zero, state, constant[:, None], inputs[:, self.trim, None]], axis=1)
+
+    def comparator(self, configuration: int) -> NDArray[np.float64]:
+        """Row (B,m) of the comparator's threshold, its ramp left out."""
+        th = self.problem.thresholds[configuration]
+        return self.row(th.row_state, th.row_input)
+
+    def rectifier_ends(self, configuration: int) -> NDArray[np.float64]:
+        """Row (B,m) of the rectifier's current while it conducts."""
+        return self.probe("i(diode)", configuration)
+
+    def rectifier_starts(self, configuration: int) -> NDArray[np.float64]:
+        """Row (B,m) of the rectifier's forward voltage above its drop while it blocks."""
+        row = self.probe("v(forward)", configuration)
+        drop = self.problem.inputs[:, self.problem.network.input_index("diode")]
+        row[:, self.n + 1] -= drop
+        return row
+
+    def edge_rows(self, sequence: Sequence, k: int) -> EdgeRows:
+        """Rows (B,m) and ramps (B,) whose zero is edge ``k`` of each item; zero where the edge is no crossing."""
+        edge, configuration = sequence.edge[:, k], sequence.configuration[:, k]
+        rows = np.zeros((len(edge), self.n + 3))
+        ramps = np.zeros(len(edge))
+        kinds = {
+            Edge.COMPARATOR: self.comparator,
+            Edge.RECTIFIER_ENDS: self.rectifier_ends,
+            Edge.RECTIFIER_STARTS: self.rectifier_starts,
+        }
+        for kind, row_of in kinds.items():
+            of_kind = edge == kind
+            for c in np.unique(configuration[of_kind]):
+                items = of_kind & (configuration == c)
+                rows[items] = row_of(int(c))[items]
+                if kind == Edge.COMPARATOR:
+                    ramps[items] = self.problem.thresholds[int(c)].ramp[items]
+        return rows, ramps
+
+    def edges(self, sequence: Sequence) -> list[EdgeRows]:
+        """Rows and ramps of every edge but the last, which is the clock."""
+        return [self.edge_rows(sequence, k) for k in range(sequence.ends.shape[1] - 1)]
+
+    def propagate(self, sequence: Sequence) -> tuple[list[NDArray[np.float64]], list[NDArray[np.float64]]]:
+        """Augmented matrices and exponentials of every interval."""
+        flows = [self.flow(sequence.configuration[:, k]) for k in range(sequence.ends.shape[1])]
+        lengths = sequence.lengths
+        return flows, list(expm(np.stack([N * lengths[:, k, None, None] for k, N in enumerate(flows)])))
+
+    def fixed_point(self, sequence: Sequence) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Solve the period at given edges with trim zero: augmented states (B,K+1,m) at every edge.
+
+        Raises
+        ------
+        LinAlgError
+            Where a state neither decays nor is driven.
+        """
+        _, E = self.propagate(sequence)
+        total = E[0]
+        for e in E[1:]:
+            total = e @ total
         x = slice(1, self.n + 1)
-        start = np.zeros((len(t1), self.n + 3))
-        start[:, self.n + 1] = 1.0
-        closing = np.eye(self.n) - total[:, x, x]
-        start[:, x] = np.linalg.solve(closing, total[:, x, self.n + 1, None])[..., 0]
-        first = apply(E1, start)
-        second = apply(E2, first)
-        return start, first, second, apply(E3, second)[:, 0]
+        z = np.zeros((len(sequence), self.n + 3))
+        z[:, self.n + 1] = 1.0
+        z[:, x] = np.linalg.solve(np.eye(self.n) - total[:, x, x], total[:, x, self.n + 1, None])[..., 0]
+        along = [z]
+        for e in E:
+            along.append(apply(e, along[-1]))
+        return np.stack(along, axis=1), along[-1][:, 0]
 
 
 def apply(M: NDArray[np.float64], v: NDArray[np.float64]) -> NDArray[np.float64]:
     """Apply matrices (B,n,n) to vectors (B,n)."""
-    return np.einsum("bij,bj->bi", M, v)
+    return (M @ v[..., None])[..., 0]
 
 
 def dot(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -212,103 +158,203 @@ def dot(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.einsum("bi,bi->b", a, b)
 
 
-def newton(problem: OrbitProblem, stepper: Stepper, guess: Guess) -> OperatingPoint:
-    """Solve for start state, trim and edges of every item together."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Linearised:
+    """Residual (B,U) and Jacobian (B,U,U) in ``[x0, trim, edges]``, and the states along the way (B,K+1,m)."""
+
+    residual: NDArray[np.float64]
+    jacobian: NDArray[np.float64]
+    along: NDArray[np.float64]
+
+
+def solve(problem: OrbitProblem, guess: Sequence) -> OperatingPoint:
+    """Solve a problem from a guess, its sequence kept; see `newton`."""
+    return newton(problem, Stepper(problem), guess)
+
+
+def newton(problem: OrbitProblem, stepper: Stepper, guess: Sequence, *, held: bool = False) -> OperatingPoint:
+    """Solve for start state, trim and edges of every item together.
+
+    Parameters
+    ----------
+    problem, stepper
+        What to solve, and its matrices.
+    guess
+        Intervals, which stay, and edges to begin from.
+    held
+        Keep the trim input at its value in ``problem.inputs`` and leave the average output to follow; edges of the
+        kind clock then hold the duty.
+
+    Returns
+    -------
+    OperatingPoint
+        Batched periodic operating point.
+
+    Raises
+    ------
+    ConvergenceError
+        With the items at which no operating point was found.
+    """
     b, n = problem.network.state_scale.shape
-    t1, t2 = guess.duty.copy(), np.where(guess.discontinuous, guess.rectifier_end, 1.0)
-    start = _linear_start(stepper, t1, t2)
+    sequence = guess
+    edges = stepper.edges(sequence)
+    start = _linear_start(stepper, sequence, edges, held=held)
     done = np.zeros(b, bool)
     for _ in range(NEWTON_STEPS):
-        residual, jacobian = _residual(stepper, start, t1, t2, guess.discontinuous)
-        scale = 1.0 / np.abs(jacobian).max(axis=2)
-        step = -np.linalg.solve(jacobian * scale[:, :, None], (residual * scale)[..., None])[..., 0]
-        room = np.minimum(np.minimum(t1, 1.0 - t1) * 0.4, np.where(guess.discontinuous, 0.4 * (t2 - t1), 1.0))
-        largest = np.abs(step[:, n + 1 :]).max(axis=1)
-        share = np.minimum(1.0, room / np.maximum(largest, 1e-300))
-        step *= share[:, None]
+        it = _linearise(stepper, start, sequence, edges, held=held)
+        scale = 1.0 / np.abs(it.jacobian).max(axis=2)
+        step = -np.linalg.solve(it.jacobian * scale[:, :, None], (it.residual * scale)[..., None])[..., 0]
+        moved = step[:, n + 1 :]
+        step *= _share(sequence, moved)[:, None]
         start[:, 1 : n + 1] += step[:, :n]
         start[:, n + 2] += step[:, n]
-        t1, t2 = t1 + step[:, n + 1], t2 + step[:, n + 2]
+        ends = sequence.ends.copy()
+        ends[:, :-1] += step[:, n + 1 :]
+        sequence = Sequence(configuration=sequence.configuration, edge=sequence.edge, ends=ends)
         size = np.abs(step[:, :n]).max(axis=1) / np.abs(start[:, 1 : n + 1]).max(axis=1)
         if done.all():
             break
-        done |= (size < CONVERGED) & (largest < CONVERGED)
+        done |= (size < CONVERGED) & (np.abs(moved).max(axis=1, initial=0.0) < CONVERGED)
     else:
-        items = np.flatnonzero(~done)
-        raise ConvergenceError(f"no periodic operating point found for {len(items)} of {b} operating points")
-    E1, E2, _ = stepper.propagate(t1, t2)
-    first = apply(E1, start)
-    second = apply(E2, first)
+        raise ConvergenceError(
+            f"no periodic operating point found for {int((~done).sum())} of {b} operating points",
+            items=tuple(int(i) for i in np.flatnonzero(~done)),
+        )
+    _, E = stepper.propagate(sequence)
+    along = [start]
+    for e in E:
+        along.append(apply(e, along[-1]))
     inputs = problem.inputs.copy()
     inputs[:, problem.network.input_index(problem.trim)] = start[:, n + 2]
-    return OperatingPoint(
-        problem=problem,
-        inputs=inputs,
-        duty=t1,
-        rectifier_end=t2,
-        discontinuous=guess.discontinuous.copy(),
-        start=start[:, 1 : n + 1],
-        at_duty=first[:, 1 : n + 1],
-        at_rectifier_end=second[:, 1 : n + 1],
-    )
+    states = np.stack([z[:, 1 : n + 1] for z in along], axis=1)
+    return OperatingPoint(problem=problem, inputs=inputs, sequence=sequence, states=states)
 
 
-def _linear_start(stepper: Stepper, t1: NDArray[np.float64], t2: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Solve start state and trim at given edges: periodic states with the threshold met, a linear problem."""
-    n = stepper.n
-    E1, E2, E3 = stepper.propagate(t1, t2)
-    total = E3 @ E2 @ E1
-    row = np.einsum("bi,bij->bj", stepper.threshold_row, E1)
+def _share(sequence: Sequence, moved: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Part (B,) of a Newton step that takes no more than a share of any interval away.
+
+    The last interval is free: an edge that runs beyond the period says that the sequence is another.
+    """
+    gaps = np.where(sequence.ends >= 1.0, 0.0, sequence.lengths)
+    change = np.diff(np.pad(moved, ((0, 0), (1, 1))), axis=1)
+    shrinking = -change > SHARE_OF_GAP * np.maximum(gaps, 1e-300)
+    limit = np.where(shrinking & (gaps > 0.0), SHARE_OF_GAP * gaps / np.where(shrinking, -change, 1.0), 1.0)
+    return np.minimum(1.0, limit.min(axis=1))
+
+
+def _linear_start(
+    stepper: Stepper, sequence: Sequence, edges: list[EdgeRows], *, held: bool
+) -> NDArray[np.float64]:
+    """Solve start state and trim at given edges: periodic states with the comparator met, a linear problem."""
+    n, b = stepper.n, len(sequence)
+    _, E = stepper.propagate(sequence)
+    total = np.broadcast_to(np.eye(n + 3), E[0].shape)
+    row, ramp = np.zeros((b, n + 3)), np.zeros(b)
+    for k, e in enumerate(E):
+        total = e @ total
+        tripped = sequence.edge[:, k] == Edge.COMPARATOR
+        if k < len(edges) and not held and tripped.any():
+            rows, ramps = edges[k]
+            here = (rows[:, None, :] @ total)[:, 0]
+            row = np.where(tripped[:, None], here, row)
+            ramp = np.where(tripped, ramps * sequence.ends[:, k], ramp)
     x, trim = slice(1, n + 1), n + 2
-    matrix = np.zeros((len(t1), n + 1, n + 1))
+    if held:
+        row = np.zeros((b, n + 3))
+        row[:, trim] = 1.0
+        row[:, n + 1] = -stepper.problem.inputs[:, stepper.trim]
+    matrix = np.zeros((b, n + 1, n + 1))
     matrix[:, :n, :n] = np.eye(n) - total[:, x, x]
     matrix[:, :n, n] = -total[:, x, trim]
     matrix[:, n, :n] = row[:, x]
     matrix[:, n, n] = row[:, trim]
-    right = np.concatenate([total[:, x, n + 1], (-row[:, n + 1] - stepper.ramp * t1)[:, None]], axis=1)
+    right = np.concatenate([total[:, x, n + 1], (-row[:, n + 1] - ramp)[:, None]], axis=1)
     solution = np.linalg.solve(matrix, right[..., None])[..., 0]
-    start = np.zeros((len(t1), n + 3))
+    start = np.zeros((b, n + 3))
     start[:, x] = solution[:, :n]
     start[:, n + 1] = 1.0
     start[:, trim] = solution[:, n]
     return start
 
 
-def _residual(
-    stepper: Stepper,
-    start: NDArray[np.float64],
-    t1: NDArray[np.float64],
-    t2: NDArray[np.float64],
-    discontinuous: NDArray[np.bool_],
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Residual (B,n+3) and its exact Jacobian in ``[x0, trim, t1, t2]``."""
-    n = stepper.n
-    b = len(t1)
-    N1, N2, N3 = stepper.N
-    E1, E2, E3 = stepper.propagate(t1, t2)
-    first = apply(E1, start)
-    second = apply(E2, first)
-    end = apply(E3, second)
+def _linearise(
+    stepper: Stepper, start: NDArray[np.float64], sequence: Sequence, edges: list[EdgeRows], *, held: bool
+) -> _Linearised:
+    """Residual and its exact Jacobian: columns of start state and trim carried along, an edge's own added where it lies."""
+    n, (b, count) = stepper.n, sequence.ends.shape
+    flows, E = stepper.propagate(sequence)
+    unknowns = n + 1 + count - 1
+    residual, jacobian = np.empty((b, unknowns)), np.zeros((b, unknowns, unknowns))
+    S = np.zeros((b, n + 3, unknowns))
+    S[:, np.r_[1 : n + 1, n + 2], np.arange(n + 1)] = 1.0
+    z, along = start, [start]
+    for k in range(count):
+        z, S = apply(E[k], z), E[k] @ S
+        along.append(z)
+        if k == count - 1:
+            break
+        own = n + 1 + k
+        rate = apply(flows[k], z)
+        residual[:, own], jacobian[:, own] = _edge_equation(stepper, sequence, k, edges[k], (z, S, rate))
+        S[:, :, own] += rate - apply(flows[k + 1], z)
     x = slice(1, n + 1)
-    free = [*range(1, n + 1), n + 2]
-    residual = np.empty((b, n + 3))
-    residual[:, :n] = end[:, x] - start[:, x]
-    residual[:, n] = end[:, 0] - stepper.target
-    residual[:, n + 1] = dot(stepper.threshold_row, first) + stepper.ramp * t1
-    residual[:, n + 2] = np.where(discontinuous, dot(stepper.diode_row, second), t2 - 1.0)
-    J = np.zeros((b, n + 3, n + 3))
-    total = (E3 @ E2 @ E1)[:, :, free]
-    later = apply(E2, apply(N1, first) - apply(N2, first))  # d x(t2) / d t1
-    end_t1 = apply(E3, later)
-    end_t2 = apply(E3, apply(N2, second) - apply(N3, second))
-    J[:, :n, : n + 1] = total[:, x]
-    J[:, :n, :n] -= np.eye(n)
-    J[:, :n, n + 1], J[:, :n, n + 2] = end_t1[:, x], end_t2[:, x]
-    J[:, n, : n + 1], J[:, n, n + 1], J[:, n, n + 2] = total[:, 0], end_t1[:, 0], end_t2[:, 0]
-    J[:, n + 1, : n + 1] = np.einsum("bi,bij->bj", stepper.threshold_row, E1)[:, free]
-    J[:, n + 1, n + 1] = dot(stepper.threshold_row, apply(N1, first)) + stepper.ramp
-    diode_row = np.einsum("bi,bij->bj", stepper.diode_row, E2 @ E1)[:, free]
-    J[:, n + 2, : n + 1] = np.where(discontinuous[:, None], diode_row, 0.0)
-    J[:, n + 2, n + 1] = np.where(discontinuous, dot(stepper.diode_row, later), 0.0)
-    J[:, n + 2, n + 2] = np.where(discontinuous, dot(stepper.diode_row, apply(N2, second)), 1.0)
-    return residual, J
+    residual[:, :n] = z[:, x] - start[:, x]
+    jacobian[:, :n] = S[:, x]
+    jacobian[:, np.arange(n), np.arange(n)] -= 1.0
+    if held:
+        residual[:, n] = start[:, n + 2] - stepper.problem.inputs[:, stepper.trim]
+        jacobian[:, n] = 0.0
+        jacobian[:, n, n] = 1.0
+    else:
+        residual[:, n] = z[:, 0] - stepper.target
+        jacobian[:, n] = S[:, 0]
+    return _Linearised(residual=residual, jacobian=jacobian, along=np.stack(along, axis=1))
+
+
+def _edge_equation(
+    stepper: Stepper,
+    sequence: Sequence,
+    k: int,
+    crossing: EdgeRows,
+    moved: tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Equation of edge ``k``: a crossing, a delay after the trip before it, or a given instant."""
+    z, S, rate = moved
+    edge, own = sequence.edge[:, k], stepper.n + 1 + k
+    rows, ramps = crossing
+    residual = dot(rows, z) + ramps * sequence.ends[:, k]
+    jacobian = (rows[:, None, :] @ S)[:, 0]
+    jacobian[:, own] += dot(rows, rate) + ramps
+    still = (edge == Edge.CLOCK) | (edge == Edge.DELAYED)
+    if still.any():
+        residual[still], jacobian[still] = 0.0, 0.0
+        jacobian[still, own] = 1.0
+        delayed = np.flatnonzero(edge == Edge.DELAYED)
+        if len(delayed):
+            trips = np.argmax(sequence.edge[delayed] == Edge.COMPARATOR, axis=1)
+            residual[delayed] = sequence.ends[delayed, k] - sequence.ends[delayed, trips] - stepper.problem.delay
+            jacobian[delayed, own - k + trips] = -1.0
+    return residual, jacobian
+
+
+def slope_over_duty(point: OperatingPoint, stepper: Stepper) -> NDArray[np.float64]:
+    """Change (B,) of the average output with duty [V], control held out of it; positive on the rising side.
+
+    Where the switch is opened by its comparator, the trip (with its delay) is moved and every other edge follows.
+    """
+    n, items = stepper.n, np.arange(len(point))
+    start = np.concatenate(
+        [np.zeros((len(point), 1)), point.start, np.ones((len(point), 1)), point.trim[:, None]], axis=1
+    )
+    it = _linearise(stepper, start, point.sequence, stepper.edges(point.sequence), held=False)
+    own = n + 1 + point.trip
+    keep = np.ones((len(point), it.jacobian.shape[1]), bool)
+    keep[items, own] = False
+    keep[:, n] = False
+    rest = it.jacobian[keep].reshape(len(point), -1, it.jacobian.shape[2])
+    square = rest[np.broadcast_to(keep[:, None, :], rest.shape)].reshape(len(point), rest.shape[1], rest.shape[1])
+    driven = rest[items, :, own]
+    follow = -np.linalg.solve(square, driven[..., None])[..., 0]
+    average = it.jacobian[:, n]
+    others = average[keep].reshape(len(point), -1)
+    return average[items, own] + dot(others, follow)

@@ -10,14 +10,17 @@ import numpy as np
 from loopdesign.network.converter import PROBES, netlist
 from loopdesign.network.elements import Capacitor, Diode, Inductor, Switch
 from loopdesign.network.linear_algebra import expm
+from loopdesign.orbit.conduction import along
 from loopdesign.orbit.operating_point import operating_point
-from loopdesign.orbit.steady import Guess
+from loopdesign.orbit.sequence import chosen
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from numpy.typing import NDArray
 
     from loopdesign.network.converter import Converter
-    from loopdesign.orbit.steady import OperatingPoint
+    from loopdesign.orbit.problem import OperatingPoint
 
 STEPS = 64
 """Steps per interval; even, for Simpson's rule, whose error at 64 steps of a smooth waveform is below 1e-8."""
@@ -97,62 +100,61 @@ def waveforms(converter: Converter, point: OperatingPoint) -> Waveforms:
     """
     probes, names = stage_probes(converter)
     extra = tuple(p for p in probes if p not in PROBES)
-    full = operating_point(converter, Guess.from_point(point), (*PROBES, *extra))
-    network = full.network
-    rows = [network.output_index(p) for p in probes]
-    b, n = full.start.shape
+    full = operating_point(converter, point.sequence, (*PROBES, *extra))
+    rows = [full.network.output_index(p) for p in probes]
+    n = full.start.shape[1]
     simpson = np.ones(STEPS + 1)
     simpson[1:-1:2], simpson[2:-1:2] = 4.0, 2.0
     simpson /= 3.0 * STEPS
     time, values, weights = [], [], []
-    x, begin = full.start, np.zeros(b)
-    for k, c in enumerate(network.configurations):
-        length = full.lengths[:, k]
+    share = np.arange(STEPS + 1) / STEPS
+    for k, (flow, length) in enumerate(intervals(full)):
+        states = along(flow, _with_one(full.states[:, k]), length, STEPS)[:, :n]
+        C, bias = _rows_of(full, full.sequence.configuration[:, k], rows)
+        time.append((full.sequence.ends[:, k] - length)[:, None] + length[:, None] * share)
+        values.append(C @ states + bias[..., None])
+        weights.append(length[:, None] * simpson)
+    return Waveforms(
+        names=names,
+        time=np.concatenate(time, axis=1),
+        values=np.concatenate(values, axis=2),
+        weights=np.concatenate(weights, axis=1),
+    )
+
+
+def intervals(point: OperatingPoint) -> Iterator[tuple[NDArray[np.float64], NDArray[np.float64]]]:
+    """Matrices (B,n+1,n+1) of ``d[x, 1]/dtheta`` and lengths (B,) [periods] of the intervals in turn."""
+    network, (b, n) = point.network, point.start.shape
+    flows = []
+    for c in network.configurations:
         M = np.zeros((b, n + 1, n + 1))
-        M[:, :n, :n], M[:, :n, n] = c.A, np.einsum("bnp,bp->bn", c.B, full.inputs)
-        E = expm(M * length[:, None, None] / STEPS)
-        bias = np.einsum("bqp,bp->bq", c.D[:, rows], full.inputs)
-        for s in range(STEPS + 1):
-            time.append(begin + length * s / STEPS)
-            values.append(np.einsum("bqn,bn->bq", c.C[:, rows], x) + bias)
-            weights.append(length * simpson[s])
-            if s < STEPS:
-                x = np.einsum("bij,bj->bi", E[:, :n, :n], x) + E[:, :n, n]
-        begin = begin + length
-    return Waveforms(names=names, time=np.stack(time, 1), values=np.stack(values, 2), weights=np.stack(weights, 1))
+        M[:, :n, :n], M[:, :n, n] = c.A, np.einsum("bnp,bp->bn", c.B, point.inputs)
+        flows.append(M)
+    for k in range(point.sequence.ends.shape[1]):
+        yield chosen(flows, point.sequence.configuration[:, k]), point.lengths[:, k]
 
 
-def conduction_faults(converter: Converter, point: OperatingPoint, waves: Waveforms) -> tuple[str, ...]:
-    """Look for operating points whose rectifier does not do what the three intervals assume.
+def _with_one(x: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.concatenate([x, np.ones((len(x), 1))], axis=1)
 
-    Three intervals assume a diode that conducts without a break from the switch's opening on, and blocks otherwise. A
-    large ripple of the coupling capacitor can break that.
 
-    Parameters
-    ----------
-    converter, point, waves
-        The open-loop converter, its operating point and its waveforms.
+def _rows_of(
+    point: OperatingPoint, configuration: NDArray[np.intp], rows: list[int]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Output rows (B,q,n) of each item's configuration, and what the inputs add (B,q)."""
+    C = chosen([c.C[:, rows] for c in point.network.configurations], configuration)
+    D = chosen([c.D[:, rows] for c in point.network.configurations], configuration)
+    return C, np.einsum("bqp,bp->bq", D, point.inputs)
 
-    Returns
-    -------
-    tuple of str
-        One sentence per item where the assumption fails; the figures there are not to be trusted.
-    """
-    if converter.synchronous:
-        return ()
-    current = waves.values[:, waves.names.index("i(diode)")]
-    reverse = waves.values[:, waves.names.index("v(diode)")]
-    drop = np.broadcast_to(np.asarray(converter.stage.diode_drop, float), point.duty.shape)
-    per = STEPS + 1  # samples of the on, off and idle intervals follow each other, edges twice
-    scale = np.abs(current).max(axis=1)
-    reversed_ = current[:, per : 2 * per].min(axis=1) < -1e-6 * scale
-    idle = np.where(point.discontinuous, reverse[:, 2 * per :].min(axis=1), np.inf)
-    forward = np.minimum(reverse[:, :per].min(axis=1), idle) < -drop - 1e-6 * np.abs(reverse).max(axis=1)
-    told = []
-    for i in np.flatnonzero(reversed_ | forward):
-        what = "reverses before the diode opens" if reversed_[i] else "would start again while the diode blocks"
-        told.append(
-            f"at {converter.input_voltage[i]:.4g} V the diode current {what}: the figures at this corner assume one "
-            "unbroken conduction and are not to be trusted"
-        )
-    return tuple(told)
+
+def average_state(point: OperatingPoint) -> NDArray[np.float64]:
+    """Exact average (B,n) of the normalised states over the period."""
+    b, n = point.start.shape
+    total = np.zeros((b, n))
+    for k, (flow, length) in enumerate(intervals(point)):
+        M = np.zeros((b, 2 * n + 1, 2 * n + 1))
+        M[:, : n + 1, : n + 1] = flow
+        M[:, n + 1 :, :n] = np.eye(n)
+        E = expm(M * length[:, None, None])
+        total += (E[:, n + 1 :, :n] @ point.states[:, k, :, None])[..., 0] + E[:, n + 1 :, n]
+    return total

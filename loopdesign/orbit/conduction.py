@@ -1,0 +1,96 @@
+"""Whether the rectifier does what a sequence says: conducts forward, and blocks where it is said to block.
+
+A quantity that must stay below zero is sampled over every interval: the reverse of the rectifier's current while it
+conducts, its forward voltage above its drop while it blocks. Where a sampled maximum is close enough to zero that the
+waveform could cross between samples, the item is sampled again, finely.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.network.converter import BOTH, OFF
+from loopdesign.network.linear_algebra import expm
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from loopdesign.orbit.periodic import Stepper
+    from loopdesign.orbit.sequence import Sequence
+
+COARSE, FINE = 16, 512
+"""Samples of an interval, powers of two: where nothing is near, and where something is."""
+TOLERANCE = 1e-7
+"""Share of the quantity's own range that counts as rounding of an edge."""
+
+
+def along(N: NDArray[np.float64], z: NDArray[np.float64], length: NDArray[np.float64], count: int) -> NDArray[np.float64]:
+    """Augmented states (B,m,count+1) at even steps over an interval of ``dz/dtheta = N z``, by doubling."""
+    E = expm(N * (length / count)[:, None, None])
+    states = z[..., None]
+    while states.shape[2] < count:
+        states = np.concatenate([states, E @ states], axis=2)
+        E = E @ E
+    return np.concatenate([states, E @ z[..., None]], axis=2)
+
+
+def rectifier_breaks(stepper: Stepper, sequence: Sequence, states: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Find the items (B,) whose rectifier does otherwise than their sequence says.
+
+    Parameters
+    ----------
+    stepper
+        Matrices and rows.
+    sequence
+        Intervals and edges (B,K) [periods].
+    states
+        Augmented states (B,K+1,m) at the edges.
+
+    Returns
+    -------
+    ndarray
+        (B,) True where an interval has a negative length, the rectifier would conduct backwards, or would start.
+    """
+    broken = (sequence.lengths < 0.0).any(axis=1)
+    if not stepper.problem.diode:
+        return broken
+    for k in range(sequence.ends.shape[1]):
+        configuration, length = sequence.configuration[:, k], sequence.lengths[:, k]
+        real = length > 0.0
+        if not real.any():
+            continue
+        rows = forbidden(stepper, configuration)
+        value = (rows[:, None, :] @ along(stepper.flow(configuration), states[:, k], length, COARSE))[:, 0]
+        allowed = TOLERANCE * np.abs(value).max(axis=1)
+        over, near = _judge(value, allowed)
+        broken |= real & over
+        fine = np.flatnonzero(real & near & ~broken)
+        if len(fine):
+            flow = stepper.flow(configuration)[fine]
+            value = (rows[fine, None, :] @ along(flow, states[fine, k], length[fine], FINE))[:, 0]
+            broken[fine] |= value.max(axis=1) > allowed[fine]
+    return broken
+
+
+def forbidden(stepper: Stepper, configuration: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Rows (B,m) of what must stay below zero in each item's configuration (B,)."""
+    rows = np.empty((len(configuration), stepper.n + 3))
+    for c in np.unique(configuration):
+        items = configuration == c
+        row = -stepper.rectifier_ends(int(c)) if c in (OFF, BOTH) else stepper.rectifier_starts(int(c))
+        rows[items] = row[items]
+    return rows
+
+
+def _judge(value: NDArray[np.float64], allowed: NDArray[np.float64]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Items (B,) with a sample above what is allowed, and items that might be above between samples."""
+    over = value.max(axis=1) > allowed
+    left, middle, right = value[:, :-2], value[:, 1:-1], value[:, 2:]
+    hump = (middle >= left) & (middle >= right)
+    rise = np.maximum(middle - left, middle - right)
+    near = (hump & (middle + rise > 0.0)).any(axis=1)
+    # an edge at zero may hide a hump beside it
+    starts = (value[:, 0] > -allowed) & (value[:, 1] - value[:, 0] > -np.abs(value[:, 2] - value[:, 1]))
+    return over, near | starts

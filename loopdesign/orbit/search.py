@@ -1,0 +1,217 @@
+"""The operating point looked for from nothing: duty on the rising side of the output, sequence found and not assumed.
+
+Open loop with a resistor for the load, which draws the same average as any other load. The averaged network places the
+duty, Newton's method on the exact orbit settles it. Wherever that finds nothing, or an orbit that the rectifier does not
+keep, or one on the falling side of the output, the exact output is scanned over duty, the converter being followed edge
+by edge where its rectifier conducts other than once.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.errors import ConvergenceError, UnreachableOutputError
+from loopdesign.network.batch import take
+from loopdesign.network.converter import BOTH, IDLE, OFF, ON
+from loopdesign.orbit.conduction import rectifier_breaks
+from loopdesign.orbit.periodic import Stepper, dot, newton, slope_over_duty
+from loopdesign.orbit.problem import pose
+from loopdesign.orbit.reach import (
+    SHORTEST_ON,
+    Output,
+    at_duty,
+    bisected,
+    bracket,
+    conduction_end,
+    continuous,
+    exact_output,
+    ordinary,
+    scan,
+)
+from loopdesign.orbit.sequence import Edge, Sequence, joined
+from loopdesign.orbit.stepping.follow import augmented, fixed_duty_stepper, follow
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from loopdesign.network.converter import Converter
+    from loopdesign.orbit.problem import OrbitProblem
+    from loopdesign.orbit.reach import Scan
+
+DUTY_GRID = 160
+ROUNDS = 14
+"""Halvings of each edge for a first guess in discontinuous conduction."""
+EDGE_OF_REACH = 1e-6
+"""Share of the output within which a target lies at the fold as far as duty can tell."""
+
+
+def averaged_output(problem: OrbitProblem, duty: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Average output (B,G) [V] of the averaged network in continuous conduction, over a grid of duty (G,)."""
+    on, off = problem.network.configurations[:2]
+    out = problem.network.output_index("v(regulated)")
+    d = duty[None, :, None, None]
+    A = d * on.A[:, None] + (1.0 - d) * off.A[:, None]
+    drive_on, drive_off = (np.einsum("bnp,bp->bn", c.B, problem.inputs)[:, None] for c in (on, off))
+    drive = d[..., 0] * drive_on + (1.0 - d[..., 0]) * drive_off
+    x = -np.linalg.solve(A, drive[..., None])[..., 0]
+    rows = d[..., 0] * on.C[:, None, out] + (1.0 - d[..., 0]) * off.C[:, None, out]
+    through = d[..., 0] * on.D[:, None, out] + (1.0 - d[..., 0]) * off.D[:, None, out]
+    return np.einsum("bgn,bgn->bg", rows, x) + np.einsum("bgp,bp->bg", through, problem.inputs)
+
+
+def found_sequence(converter: Converter) -> Sequence:
+    """Find duty and sequence of every item of a converter with its loop open and a resistive load.
+
+    Raises
+    ------
+    UnreachableOutputError
+        Where no duty up to the largest reaches the output.
+    ConvergenceError
+        Where the converter does not come to repeat itself from period to period.
+    """
+    problem = pose(converter)
+    stepper = Stepper(problem)
+    doubtful = np.ones(len(problem), bool)
+    sequence = _placed(problem, stepper)
+    try:
+        point = newton(problem, stepper, sequence)
+    except ConvergenceError as error:
+        good = np.setdiff1d(np.arange(len(problem)), np.array(error.items, np.intp))
+    except np.linalg.LinAlgError:
+        good = np.empty(0, np.intp)
+    else:
+        good = np.arange(len(problem))
+        doubtful = _doubtful(problem, stepper, point.sequence, augmented(point), slope_over_duty(point, stepper))
+        sequence = point.sequence
+    if doubtful.all() and 0 < len(good) < len(problem):
+        part = found_sequence(take(converter, good, len(problem)))
+        sequence, doubtful[good] = sequence.with_items(good, part), False
+    items = np.flatnonzero(doubtful)
+    if len(items):
+        sequence = sequence.with_items(items, _carefully(take(converter, items, len(problem))))
+    return sequence
+
+
+def _doubtful(
+    problem: OrbitProblem,
+    stepper: Stepper,
+    sequence: Sequence,
+    states: NDArray[np.float64],
+    slope: NDArray[np.float64],
+) -> NDArray[np.bool_]:
+    """Items (B,) whose orbit is not kept by the rectifier, lies on the falling side or beyond the largest duty."""
+    duty = sequence.ends[:, 0]
+    return np.asarray(rectifier_breaks(stepper, sequence, states) | (slope <= 0.0) | (duty > problem.max_duty))
+
+
+def _placed(problem: OrbitProblem, stepper: Stepper) -> Sequence:
+    """Guess the lowest duty whose averaged output reaches the target, and the mode that holds there."""
+    grid = np.linspace(SHORTEST_ON, problem.max_duty, DUTY_GRID)
+    output = averaged_output(problem, grid)
+    reached = output >= problem.target[:, None]
+    k = np.where(reached.any(axis=1), np.argmax(reached, axis=1), np.argmax(output, axis=1))
+    k = np.clip(k, 1, DUTY_GRID - 1)
+    items = np.arange(len(k))
+    low, high = output[items, k - 1], output[items, k]
+    share = np.clip((problem.target - low) / np.where(high != low, high - low, 1.0), 0.0, 1.0)
+    duty = grid[k - 1] + share * (grid[k] - grid[k - 1])
+    if not problem.diode:
+        return continuous(duty)
+    states, _ = stepper.fixed_point(continuous(duty))
+    light = np.flatnonzero(dot(stepper.rectifier_ends(OFF), states[:, 2]) < 0.0)
+    if not len(light):
+        return continuous(duty)
+    end, discontinuous = np.ones_like(duty), np.zeros(len(duty), bool)
+    duty[light], end[light] = _light(problem.take(light), duty[light])
+    discontinuous[light] = True
+    return ordinary(duty, end, discontinuous)
+
+
+def _light(problem: OrbitProblem, duty: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Bracket both edges in discontinuous conduction, where the output rises with duty below the continuous duty."""
+    stepper = Stepper(problem)
+    low, high = np.full(len(duty), SHORTEST_ON), duty.copy()
+    everyone = np.ones(len(duty), bool)
+    end = high
+    for _ in range(ROUNDS):
+        middle = 0.5 * (low + high)
+        end = conduction_end(stepper, middle, everyone, rounds=ROUNDS)
+        _, output = stepper.fixed_point(ordinary(middle, end, everyone))
+        below = output < problem.target
+        low, high = np.where(below, middle, low), np.where(below, high, middle)
+    return 0.5 * (low + high), end
+
+
+def _carefully(converter: Converter) -> Sequence:
+    """Scan the exact output over duty and take the first duty at which it rises to the target."""
+    problem = pose(converter)
+    output = exact_output(problem, followed_output(converter))
+    scanned = scan(problem, output)
+    _refuse_unreachable(converter, problem, scanned)
+    low, high = bracket(scanned, problem.target)
+    duty = bisected(output, problem.target, low, high)
+    orbits = at_duty(Stepper(problem), duty)
+    pieces = []
+    for k in range(len(problem)):
+        one = np.array([k])
+        if not orbits.broken[k]:
+            pieces.append(orbits.sequence.take(one))
+            continue
+        single = take(converter, one, len(problem))
+        posed = pose(single, configurations=(ON, OFF, IDLE, BOTH))
+        point = follow(posed, fixed_duty_stepper(single, posed), float(duty[k])).point
+        pieces.append(_tripped(point.sequence))
+    return joined(pieces)
+
+
+def _tripped(sequence: Sequence) -> Sequence:
+    """Let the comparator open the switch where a given duty did."""
+    edge = sequence.edge.copy()
+    edge[0, int(np.argmax(edge[0] == Edge.CLOCK))] = Edge.COMPARATOR
+    return replace(sequence, edge=edge)
+
+
+def followed_output(converter: Converter) -> Output:
+    """Return the function from items and duties to the average output [V] of the converter followed edge by edge."""
+
+    def output(items: NDArray[np.intp], duty: NDArray[np.float64]) -> NDArray[np.float64]:
+        values = np.empty(len(items))
+        for k in np.unique(items):
+            single = take(converter, np.array([k]), len(converter.input_voltage))
+            posed = pose(single, configurations=(ON, OFF, IDLE, BOTH))
+            stepper = fixed_duty_stepper(single, posed)
+            x = None
+            for j in np.flatnonzero(items == k):
+                orbit = follow(posed, stepper, float(duty[j]), x)
+                values[j], x = orbit.output, orbit.point.start[0]
+        return values
+
+    return output
+
+
+def _refuse_unreachable(converter: Converter, problem: OrbitProblem, scanned: Scan) -> None:
+    """Name the first operating point whose output no duty reaches."""
+    best, target = scanned.reach.output, problem.target
+    short = np.flatnonzero(best < target)
+    if not len(short):
+        return
+    k = int(short[0])
+    current = float(np.broadcast_to(converter.load_current, target.shape)[k])
+    vin, duty = float(converter.input_voltage[k]), float(scanned.reach.duty[k])
+    scale = float(converter.output_voltage[k]) / float(target[k])
+    wanted, highest = float(converter.output_voltage[k]), float(best[k]) * scale
+    told = f"the output of {wanted:.4g} V is out of reach at {vin:.4g} V input and {current:.4g} A"
+    if best[k] > target[k] * (1.0 - EDGE_OF_REACH):
+        told = f"the output of {wanted:.4g} V lies at the very edge of reach at {vin:.4g} V input and {current:.4g} A"
+    raise UnreachableOutputError(
+        f"{told}: the highest reachable output is {highest:.4g} V at a duty of {duty:.3f} "
+        f"(largest duty allowed {problem.max_duty:g})",
+        input_voltage=vin,
+        load_current=current,
+        target=wanted,
+        highest_output=highest,
+        duty=duty,
+    )

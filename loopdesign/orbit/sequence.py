@@ -1,0 +1,134 @@
+"""The sequence of intervals of a periodic orbit, and what ends each of them.
+
+An interval is a set of conducting devices, named by its place among the network's configurations. An edge ends it:
+
+- `Edge.CLOCK`: at a given instant; the end of the period, a pulse of fixed length, an interval of no length;
+- `Edge.COMPARATOR`: where the comparator trips;
+- `Edge.DELAYED`: the turn-off delay after the trip before it;
+- `Edge.RECTIFIER_ENDS`: where the rectifier's current reaches zero;
+- `Edge.RECTIFIER_STARTS`: where the rectifier becomes forward biased.
+
+Continuous conduction is on, off; discontinuous conduction is on, off, idle. They are the two commonest sequences and no
+more than that. Items of a batch may have different sequences: shorter ones are padded with intervals of no length that
+repeat their last configuration, so that no arithmetic passes through a network the item never sees.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import TYPE_CHECKING, TypeVar
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence as Ordered
+
+    from numpy.typing import NDArray
+
+
+Scalar = TypeVar("Scalar", bound=np.generic)
+
+
+class Edge(IntEnum):
+    """What ends an interval."""
+
+    CLOCK = 0
+    COMPARATOR = 1
+    DELAYED = 2
+    RECTIFIER_ENDS = 3
+    RECTIFIER_STARTS = 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sequence:
+    """Intervals of a batch of orbits, in order of time from the clock.
+
+    Attributes
+    ----------
+    configuration
+        (B,K) configuration of each interval: `ON`, `OFF`, `IDLE` or `BOTH` of the network.
+    edge
+        (B,K) what ends it, an `Edge`; the last is the clock.
+    ends
+        (B,K) where it ends [periods]; the last is one.
+    """
+
+    configuration: NDArray[np.intp]
+    edge: NDArray[np.intp]
+    ends: NDArray[np.float64]
+
+    def __len__(self) -> int:
+        """Count the items."""
+        return len(self.ends)
+
+    @property
+    def lengths(self) -> NDArray[np.float64]:
+        """(B,K) interval lengths [periods]."""
+        return np.diff(self.ends, axis=1, prepend=0.0)
+
+    def take(self, items: NDArray[np.intp]) -> Sequence:
+        """Keep some items of the batch, in the order given, without intervals that none of them has."""
+        kept = Sequence(configuration=self.configuration[items], edge=self.edge[items], ends=self.ends[items])
+        return kept.trimmed()
+
+    def trimmed(self) -> Sequence:
+        """Drop trailing intervals that have no length in any item."""
+        used = self.ends.shape[1]
+        while used > 1 and bool((self.ends[:, used - 2] >= 1.0).all()):
+            used -= 1
+        return Sequence(configuration=self.configuration[:, :used], edge=self.edge[:, :used], ends=self.ends[:, :used])
+
+    def padded(self, count: int) -> Sequence:
+        """Append intervals of no length up to ``count``."""
+        more = count - self.ends.shape[1]
+        if more <= 0:
+            return self
+        width = ((0, 0), (0, more))
+        return Sequence(
+            configuration=np.pad(self.configuration, width, mode="edge"),
+            edge=np.pad(self.edge, width, constant_values=Edge.CLOCK),
+            ends=np.pad(self.ends, width, constant_values=1.0),
+        )
+
+    def with_items(self, items: NDArray[np.intp], part: Sequence) -> Sequence:
+        """Put other sequences in the place of some items."""
+        count = max(self.ends.shape[1], part.ends.shape[1])
+        whole, part = self.padded(count), part.padded(count)
+        fields = []
+        for mine, other in (
+            (whole.configuration, part.configuration), (whole.edge, part.edge), (whole.ends, part.ends),
+        ):  # fmt: skip
+            values = mine.copy()
+            values[items] = other
+            fields.append(values)
+        return Sequence(configuration=fields[0], edge=fields[1], ends=fields[2]).trimmed()
+
+    def same_structure(self, other: Sequence) -> NDArray[np.bool_]:
+        """(B,) whether intervals and edges are the same, wherever they lie."""
+        count = max(self.ends.shape[1], other.ends.shape[1])
+        a, b = self.padded(count), other.padded(count)
+        return ((a.configuration == b.configuration) & (a.edge == b.edge)).all(axis=1)
+
+
+def joined(sequences: Ordered[Sequence]) -> Sequence:
+    """Join batches one behind the other."""
+    count = max(s.ends.shape[1] for s in sequences)
+    wide = [s.padded(count) for s in sequences]
+    return Sequence(
+        configuration=np.concatenate([s.configuration for s in wide]),
+        edge=np.concatenate([s.edge for s in wide]),
+        ends=np.concatenate([s.ends for s in wide]),
+    )
+
+
+def chosen(stack: Ordered[NDArray[Scalar]], configuration: NDArray[np.intp]) -> NDArray[Scalar]:
+    """Pick the array of each item's own configuration (B,) from arrays that all carry the batch."""
+    first = int(configuration[0])
+    if bool((configuration == first).all()):
+        return stack[first]
+    picked = np.empty(np.broadcast_shapes(*(s.shape for s in stack)), stack[first].dtype)
+    for k in np.unique(configuration):
+        items = configuration == k
+        picked[items] = stack[int(k)][items]
+    return picked

@@ -1,0 +1,139 @@
+"""Orbits whose sequence of intervals is not known beforehand: the converter is followed until it repeats itself.
+
+At a given duty the converter is stepped edge by edge. The intervals of its last cycle are taken for the sequence, and
+Newton's method closes the orbit; one more cycle from there tells whether the sequence was right. Where it was not, the
+converter is followed further.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.errors import ConvergenceError
+from loopdesign.network.converter import BOTH, IDLE, OFF, ON
+from loopdesign.network.modulator import VoltageMode
+from loopdesign.orbit.conduction import rectifier_breaks
+from loopdesign.orbit.periodic import Stepper, newton
+from loopdesign.orbit.sequence import Edge, Sequence
+from loopdesign.orbit.stepping.cycle import CycleStepper
+from loopdesign.orbit.stepping.devices import Devices, Segment
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from loopdesign.network.converter import Converter
+    from loopdesign.orbit.problem import OperatingPoint, OrbitProblem
+
+PLACES = {(True, False): ON, (False, True): OFF, (False, False): IDLE, (True, True): BOTH}
+PATIENCE = (4, 12, 40, 120, 400, 1200)
+"""Cycles followed between one attempt to close the orbit and the next."""
+NEGLIGIBLE = 1e-9
+"""Length of an interval [periods] that is rounding of an edge."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Followed:
+    """One orbit at a given duty: the operating point with the control held, and its average output [V]."""
+
+    point: OperatingPoint
+    output: float
+
+
+def recorded(segments: list[Segment], *, opening: float) -> Sequence:
+    """Read the sequence of one cycle from its motions; the switch opens at a given instant."""
+    kept = [s for s in segments if s.length > NEGLIGIBLE]
+    merged: list[tuple[int, float]] = []
+    for s in kept:
+        place = PLACES[s.devices.switch, s.devices.diode]
+        if merged and merged[-1][0] == place:
+            merged[-1] = (place, s.begin + s.length)
+        else:
+            merged.append((place, s.begin + s.length))
+    configuration = [place for place, _ in merged]
+    edge = []
+    for k, place in enumerate(configuration[:-1]):
+        after = configuration[k + 1]
+        opens = place in (ON, BOTH) and after in (OFF, IDLE)
+        starts = (place, after) in {(ON, BOTH), (IDLE, OFF)}
+        edge.append(Edge.CLOCK if opens else Edge.RECTIFIER_STARTS if starts else Edge.RECTIFIER_ENDS)
+    ends = [opening if e == Edge.CLOCK else end for e, (_, end) in zip(edge, merged[:-1], strict=True)]
+    return Sequence(
+        configuration=np.array([configuration]),
+        edge=np.array([[*(int(e) for e in edge), int(Edge.CLOCK)]]),
+        ends=np.array([[*ends, 1.0]]),
+    )
+
+
+def follow(
+    problem: OrbitProblem, stepper: CycleStepper, duty: float, x: NDArray[np.float64] | None = None
+) -> Followed:
+    """Follow a converter at a given duty to its periodic orbit.
+
+    Parameters
+    ----------
+    problem
+        The open-loop problem of one item, every configuration derived.
+    stepper
+        From `fixed_duty_stepper`.
+    duty
+        On-time [periods].
+    x
+        Normalised state (n,) to begin from; at rest where absent.
+
+    Returns
+    -------
+    Followed
+        The orbit.
+
+    Raises
+    ------
+    ConvergenceError
+        Where the converter does not come to repeat itself from period to period.
+    """
+    stepper.set_inputs(control=duty)
+    x = np.zeros(len(stepper.states)) if x is None else x
+    devices = Devices(switch=False, diode=True)
+    rows = Stepper(problem)
+    for cycles in PATIENCE:
+        segments: list[Segment] = []
+        for _ in range(cycles):
+            segments = []
+            cycle = stepper.cycle(x, devices, segments)
+            x, devices = cycle.x, cycle.devices
+        try:
+            point = newton(problem, rows, recorded(segments, opening=duty), held=True)
+        except (ConvergenceError, np.linalg.LinAlgError):
+            continue
+        states = augmented(point)
+        if not rectifier_breaks(rows, point.sequence, states)[0]:
+            return Followed(point=point, output=average_of(rows, point))
+    raise ConvergenceError(f"the converter does not repeat itself from period to period at a duty of {duty:.4g}")
+
+
+def augmented(point: OperatingPoint) -> NDArray[np.float64]:
+    """States with their constants, ``[0, x, 1, trim]`` (B,K+1,m)."""
+    b, count, n = point.states.shape
+    states = np.zeros((b, count, n + 3))
+    states[:, :, 1 : n + 1] = point.states
+    states[:, :, n + 1] = 1.0
+    states[:, :, n + 2] = point.trim[:, None]
+    return states
+
+
+def average_of(rows: Stepper, point: OperatingPoint) -> float:
+    """Average of what the feedback senses over one orbit [V]."""
+    _, E = rows.propagate(point.sequence)
+    z = augmented(point)[:, 0]
+    for e in E:
+        z = (e @ z[..., None])[..., 0]
+    return float(z[0, 0])
+
+
+def fixed_duty_stepper(converter: Converter, problem: OrbitProblem) -> CycleStepper:
+    """Make a stepper whose control voltage is the duty, for a batch of one with the loop open."""
+    voltage_mode = replace(converter, modulator=VoltageMode(ramp=1.0), max_duty=1.0, turn_off_delay=0.0, blanking=0.0)
+    names = problem.network.inputs
+    return CycleStepper(voltage_mode, dict(zip(names, problem.inputs[0], strict=True)))
