@@ -20,8 +20,8 @@ from loopdesign.network.topologies.base import (
     devices,
     output_bank,
 )
-from loopdesign.orbit.operating_point import problem
-from loopdesign.orbit.steady import OperatingPoint
+from loopdesign.orbit.problem import OperatingPoint, pose
+from loopdesign.orbit.reach import continuous
 
 SEPIC = TOPOLOGIES["sepic"]
 
@@ -115,18 +115,14 @@ def converter(
 
 def point_at(conv, duty):
     """State a duty in continuous conduction without solving for it: the averaged model needs no more."""
-    posed = problem(conv)
+    posed = pose(conv)
     b, n = posed.network.state_scale.shape
     zero = np.zeros((b, n))
     return OperatingPoint(
         problem=posed,
         inputs=posed.inputs,
-        duty=np.broadcast_to(np.asarray(duty, float), (b,)).copy(),
-        rectifier_end=np.ones(b),
-        discontinuous=np.zeros(b, bool),
-        start=zero,
-        at_duty=zero,
-        at_rectifier_end=zero,
+        sequence=continuous(np.broadcast_to(np.asarray(duty, float), (b,)).copy()),
+        states=np.repeat(zero[:, None], 3, axis=1),
     )
 
 

@@ -19,8 +19,7 @@ from loopdesign.models.insight import plants
 from loopdesign.models.switched import SwitchedModel, linearise, loop_gain
 from loopdesign.models.verdict import Verdict, verdicts
 from loopdesign.orbit.operating_point import operating_point
-from loopdesign.orbit.steady import Guess
-from loopdesign.orbit.waveforms import Waveforms, conduction_faults, waveforms
+from loopdesign.orbit.waveforms import Waveforms, waveforms
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
@@ -33,7 +32,7 @@ if TYPE_CHECKING:
     from loopdesign.corners.conditions import Corners
     from loopdesign.models.insight import Plant
     from loopdesign.network.converter import Converter
-    from loopdesign.orbit.steady import OperatingPoint
+    from loopdesign.orbit.problem import OperatingPoint
 
 LOWEST_SHARE = 3e-5
 """Lowest frequency examined, as a share of the switching frequency."""
@@ -158,14 +157,14 @@ def examine_stage(case: cases.Case, corners: Corners | None = None) -> ExaminedS
         model=linearise(point),
         plants=plants(converter, point),
         waves=waves,
-        warnings=(*conduction_faults(converter, point, waves), *beyond_curves(case, point, waves)),
+        warnings=beyond_curves(case, point, waves),
     )
 
 
 def closed_model(case: cases.Case, stage: ExaminedStage, parts: Mapping[str, float]) -> SwitchedModel:
     """Close the loop with given parts and linearise it at every corner of the stage."""
     closed = stage.converter.closed(compensation(case, parts, stage.conditions))
-    return linearise(operating_point(closed, Guess.from_point(stage.point)))
+    return linearise(operating_point(closed, stage.point.sequence))
 
 
 def loop_margins(model: SwitchedModel, plants_of: tuple[Plant, ...]) -> tuple[LoopMargins, ...]:

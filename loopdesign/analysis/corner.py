@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from loopdesign.models.insight import Plant
     from loopdesign.models.state_space import LinearSystem
     from loopdesign.models.verdict import Mode, Verdict
-    from loopdesign.orbit.steady import OperatingPoint
+    from loopdesign.orbit.problem import OperatingPoint
 
 MARGINS = ("crossover_hz", "phase_margin_deg", "gain_margin_db", "modulus_margin")
 """Readings of a loop gain; each is None where it does not exist."""

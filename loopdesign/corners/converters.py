@@ -18,11 +18,11 @@ from loopdesign.corners.conditions import Corners, warm
 from loopdesign.corners.input_filter import filter_elements
 from loopdesign.corners.not_modelled import refuse_not_modelled
 from loopdesign.corners.power_stage import curved, stage_values
-from loopdesign.models.averaged import average_state
 from loopdesign.network.converter import Converter
 from loopdesign.network.modulator import Modulator, PeakCurrentMode, VoltageMode
 from loopdesign.network.topologies import TOPOLOGIES
 from loopdesign.orbit.operating_point import operating_point
+from loopdesign.orbit.waveforms import average_state
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -32,7 +32,8 @@ if TYPE_CHECKING:
     from loopdesign import case as cases
     from loopdesign.compensation.compensator import ErrorAmplifier
     from loopdesign.network.elements import Element
-    from loopdesign.orbit.steady import Guess, OperatingPoint
+    from loopdesign.orbit.operating_point import Guess
+    from loopdesign.orbit.problem import OperatingPoint
 
 BIAS_ROUNDS = 4
 """Rounds to resolve parts at their bias and current, which hardly depend on the values, so that two would do."""

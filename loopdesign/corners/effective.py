@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign.corners.conditions import Corners, Value
-    from loopdesign.orbit.steady import OperatingPoint
+    from loopdesign.orbit.problem import OperatingPoint
     from loopdesign.orbit.waveforms import Waveforms
 
 _HOMES = {"Lf": "input_filter.L", "Cf": "input_filter.C", "Lof": "output_filter.L", "Cof": "output_filter.C"}

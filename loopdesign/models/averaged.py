@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.models.discontinuous import INPUTS, LAGS, OUTPUTS, average_state, reduced
+from loopdesign.models.discontinuous import INPUTS, LAGS, OUTPUTS, reduced
 from loopdesign.models.state_space import LinearSystem
 from loopdesign.network.modulator import VoltageMode
 
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 
     from loopdesign.network.circuit import Configuration
     from loopdesign.network.modulator import Modulator
-    from loopdesign.orbit.steady import OperatingPoint
+    from loopdesign.orbit.problem import OperatingPoint
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,7 +112,7 @@ class AveragedModel:
         )  # fmt: skip
 
 
-__all__ = ["INPUTS", "OUTPUTS", "AveragedModel", "average", "average_state", "by_mode"]
+__all__ = ["INPUTS", "OUTPUTS", "AveragedModel", "average", "by_mode"]
 
 
 def average(point: OperatingPoint, modulator: Modulator) -> AveragedModel:

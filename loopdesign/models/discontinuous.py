@@ -20,8 +20,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.network.linear_algebra import expm
 from loopdesign.network.modulator import VoltageMode
+from loopdesign.orbit.waveforms import average_state
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
     from loopdesign.network.circuit import Configuration
     from loopdesign.network.modulator import Modulator
-    from loopdesign.orbit.steady import OperatingPoint
+    from loopdesign.orbit.problem import OperatingPoint
 
 INPUTS = ("control", "line", "load")
 OUTPUTS = ("v(out)", "i(line)")
@@ -71,26 +71,11 @@ def slow_basis(point: OperatingPoint) -> tuple[NDArray[np.float64], NDArray[np.f
     return slow.P, slow.N
 
 
-def average_state(point: OperatingPoint) -> NDArray[np.float64]:
-    """Exact average (B,n) of the normalised states over the period."""
-    b, n = point.start.shape
-    total = np.zeros((b, n))
-    starts = (point.start, point.at_duty, point.at_rectifier_end)
-    for k, c in enumerate(point.network.configurations):
-        M = np.zeros((b, 2 * n + 1, 2 * n + 1))
-        M[:, :n, :n] = c.A
-        M[:, :n, n] = np.einsum("bnp,bp->bn", c.B, point.inputs)
-        M[:, n + 1 :, :n] = np.eye(n)
-        E = expm(M * point.lengths[:, k, None, None])
-        total += np.einsum("bij,bj->bi", E[:, n + 1 :, :n], starts[k]) + E[:, n + 1 :, n]
-    return total
-
-
 class _Triangle:
     """The averaged triangle as analytic functions of slow states, duty, inputs and its own peak and fall time."""
 
     def __init__(self, point: OperatingPoint, slow: _SlowStates) -> None:
-        self.on, self.off, self.idle = point.network.configurations
+        self.on, self.off, self.idle = point.network.configurations[:3]
         self.slow = slow
         self.rows = [point.network.output_index(n) for n in OUTPUTS]
         self.threshold = point.problem.threshold
@@ -259,7 +244,7 @@ def reduced(point: OperatingPoint, modulator: Modulator) -> tuple[NDArray[np.flo
     lag[:, 1] = gain[:, None] * duty_row
     lag[:, 1, m] += 1.0
     lag[:, 1, m + 1] -= 1.0
-    lag *= np.stack([2.0 / point.duty, 2.0 / (point.rectifier_end - point.duty)], axis=1)[:, :, None]
+    lag *= np.stack([2.0 / point.duty, 2.0 / (point.conduction_end - point.duty)], axis=1)[:, :, None]
     dynamics = np.concatenate([rows[:, :m], lag], axis=1)
     return dynamics[:, :, :n], dynamics[:, :, n:], rows[:, m:, :n], rows[:, m:, n:]
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from loopdesign.models.state_space import LinearSystem
     from loopdesign.network.converter import Converter
-    from loopdesign.orbit.steady import OperatingPoint
+    from loopdesign.orbit.problem import OperatingPoint
 
 COUPLING_STATES = ("v(Cs)", "v(Cd)")
 LAG_STATES = ("rise", "charge")

@@ -155,9 +155,7 @@ class _Motion:
             return forced
         return _real_times(self.period.intervals[k].exponential, z) * self.turns[k] + forced
 
-    def _cross(
-        self, k: int, z: NDArray[np.complex128], shifts: list[NDArray[np.complex128]]
-    ) -> NDArray[np.complex128]:
+    def _cross(self, k: int, z: NDArray[np.complex128], shifts: list[NDArray[np.complex128]]) -> NDArray[np.complex128]:
         """Carry a perturbation across an edge, and note the edge's shift (B,1,F) behind those before it.
 
         A delayed edge shifts as the edge it follows did; in the turning frame its shift has turned meanwhile.

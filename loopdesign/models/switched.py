@@ -103,9 +103,7 @@ class SwitchedModel:
                     A=A, B=B, C=C, D=D, length=self.lengths[:, k], exponential=self.exponentials[k], modes=self.modes[k]
                 )
             )
-        return Period(
-            intervals=tuple(intervals), edges=self.edges, period_map=self.period_map, modes=self.period_modes
-        )
+        return Period(intervals=tuple(intervals), edges=self.edges, period_map=self.period_map, modes=self.period_modes)
 
 
 def linearise(point: OperatingPoint) -> SwitchedModel:
@@ -186,16 +184,17 @@ def _edge(point: OperatingPoint, k: int) -> Edge:
         row_input=row_input * gain,
         jump=np.where(moves[:, None] & ~same, flow_before - flow_after, 0.0),
         impulse=np.where(
-            same, 0.0, _affine(chosen(C, before), chosen(D, before), state, u) - _affine(chosen(C, after), chosen(D, after), state, u)
+            same,
+            0.0,
+            _affine(chosen(C, before), chosen(D, before), state, u)
+            - _affine(chosen(C, after), chosen(D, after), state, u),
         ),
         after=np.where(delayed, point.trip, -1),
         wait=sequence.ends[:, k] - sequence.ends[np.arange(len(point)), point.trip],
     )
 
 
-def _crossing(
-    point: OperatingPoint, k: int
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+def _crossing(point: OperatingPoint, k: int) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Rows over states (B,n) and inputs (B,p), and ramp (B,), whose zero is the edge that ends interval ``k``."""
     network, edge = point.network, point.sequence.edge[:, k]
     state, inputs, ramp = np.zeros_like(point.start), np.zeros_like(point.inputs), np.zeros(len(point))
@@ -205,7 +204,11 @@ def _crossing(
         tripped = here & (edge == Ends.COMPARATOR)
         if tripped.any():
             th = point.problem.thresholds[int(c)]
-            state[tripped], inputs[tripped], ramp[tripped] = th.row_state[tripped], th.row_input[tripped], th.ramp[tripped]
+            state[tripped], inputs[tripped], ramp[tripped] = (
+                th.row_state[tripped],
+                th.row_input[tripped],
+                th.ramp[tripped],
+            )
         for kind, probe in ((Ends.RECTIFIER_ENDS, "i(diode)"), (Ends.RECTIFIER_STARTS, "v(forward)")):
             items = here & (edge == kind)
             if items.any():

@@ -211,7 +211,7 @@ def network(
     """
     rows = (*probes, "v(sense)") if converter.compensation is not None else probes
     elements = netlist(converter)
-    physical = [_physical(converter, elements, p) for p in rows]
+    physical = [physical_probe(converter, elements, p) for p in rows]
     wanted = sorted(set(configurations) & {ON, OFF}) if converter.synchronous else sorted(set(configurations))
     period = np.full(len(converter.input_voltage), converter.period)
     derived = derive(elements, [CONDUCTING[k] for k in wanted], physical, period=period)
@@ -220,7 +220,7 @@ def network(
     return replace(derived, outputs=rows, configurations=tuple(place.get(k, place[OFF]) for k in range(count)))
 
 
-def _physical(converter: Converter, elements: tuple[Element, ...], probe: str) -> str:
+def physical_probe(converter: Converter, elements: tuple[Element, ...], probe: str) -> str:
     """Probe of the netlist behind one of the names every network shows."""
     if probe == "v(out)":
         back = converter.load_return

@@ -26,7 +26,9 @@ TOLERANCE = 1e-7
 """Share of the quantity's own range that counts as rounding of an edge."""
 
 
-def along(N: NDArray[np.float64], z: NDArray[np.float64], length: NDArray[np.float64], count: int) -> NDArray[np.float64]:
+def along(
+    N: NDArray[np.float64], z: NDArray[np.float64], length: NDArray[np.float64], count: int
+) -> NDArray[np.float64]:
     """Augmented states (B,m,count+1) at even steps over an interval of ``dz/dtheta = N z``, by doubling."""
     E = expm(N * (length / count)[:, None, None])
     states = z[..., None]
@@ -53,9 +55,9 @@ def rectifier_breaks(stepper: Stepper, sequence: Sequence, states: NDArray[np.fl
     ndarray
         (B,) True where an interval has a negative length, the rectifier would conduct backwards, or would start.
     """
-    broken = (sequence.lengths < 0.0).any(axis=1)
+    broken = np.asarray((sequence.lengths < 0.0).any(axis=1))
     if not stepper.problem.diode:
-        return broken
+        return np.asarray(broken)
     for k in range(sequence.ends.shape[1]):
         configuration, length = sequence.configuration[:, k], sequence.lengths[:, k]
         real = length > 0.0
@@ -71,7 +73,7 @@ def rectifier_breaks(stepper: Stepper, sequence: Sequence, states: NDArray[np.fl
             flow = stepper.flow(configuration)[fine]
             value = (rows[fine, None, :] @ along(flow, states[fine, k], length[fine], FINE))[:, 0]
             broken[fine] |= value.max(axis=1) > allowed[fine]
-    return broken
+    return np.asarray(broken)
 
 
 def forbidden(stepper: Stepper, configuration: NDArray[np.intp]) -> NDArray[np.float64]:

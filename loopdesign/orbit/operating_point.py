@@ -84,9 +84,7 @@ def operating_point(
     return point
 
 
-def _solved(
-    converter: Converter, guess: Guess, probes: tuple[str, ...], spare: tuple[int, ...] = ()
-) -> OperatingPoint:
+def _solved(converter: Converter, guess: Guess, probes: tuple[str, ...], spare: tuple[int, ...] = ()) -> OperatingPoint:
     used = tuple(int(k) for k in np.unique(guess.configuration))
     problem = pose(converter, probes, configurations=tuple({ON, OFF, *used, *spare}))
     return newton(problem, Stepper(problem), guess)

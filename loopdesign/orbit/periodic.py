@@ -242,9 +242,7 @@ def _share(sequence: Sequence, moved: NDArray[np.float64]) -> NDArray[np.float64
     return np.minimum(1.0, limit.min(axis=1))
 
 
-def _linear_start(
-    stepper: Stepper, sequence: Sequence, edges: list[EdgeRows], *, held: bool
-) -> NDArray[np.float64]:
+def _linear_start(stepper: Stepper, sequence: Sequence, edges: list[EdgeRows], *, held: bool) -> NDArray[np.float64]:
     """Solve start state and trim at given edges: periodic states with the comparator met, a linear problem."""
     n, b = stepper.n, len(sequence)
     _, E = stepper.propagate(sequence)

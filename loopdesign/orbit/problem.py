@@ -133,6 +133,12 @@ class OperatingPoint:
         return np.where(ends.any(axis=1), self.sequence.ends[np.arange(len(self)), first], 1.0)
 
     @property
+    def at_conduction_end(self) -> NDArray[np.float64]:
+        """(B,n) normalised state at ``conduction_end``."""
+        last = np.argmax(self.sequence.ends >= self.conduction_end[:, None], axis=1)
+        return self.states[np.arange(len(self)), last + 1]
+
+    @property
     def discontinuous(self) -> NDArray[np.bool_]:
         """(B,) whether the rectifier stops within the period: discontinuous conduction."""
         return np.asarray((self.sequence.edge == Edge.RECTIFIER_ENDS).any(axis=1))

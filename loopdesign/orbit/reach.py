@@ -76,17 +76,24 @@ class AtDuty:
 
 def at_duty(stepper: Stepper, duty: NDArray[np.float64]) -> AtDuty:
     """Solve the periodic orbit at a given duty (B,), in the mode that holds there."""
-    b = len(duty)
+    sequence, states, output = _ordinary_orbits(stepper, duty)
+    return AtDuty(sequence=sequence, output=output, broken=rectifier_breaks(stepper, sequence, states))
+
+
+def _ordinary_orbits(
+    stepper: Stepper, duty: NDArray[np.float64]
+) -> tuple[Sequence, NDArray[np.float64], NDArray[np.float64]]:
+    """Sequence, augmented states (B,K+1,m) and output (B,) in continuous or discontinuous conduction."""
     sequence = continuous(duty)
     states, output = stepper.fixed_point(sequence)
     if not stepper.problem.diode:
-        return AtDuty(sequence=sequence, output=output, broken=np.zeros(b, bool))
+        return sequence, states, output
     reversed_ = dot(stepper.rectifier_ends(OFF), states[:, 2]) < 0.0
     if reversed_.any():
         end = conduction_end(stepper, duty, reversed_)
         sequence = ordinary(duty, end, reversed_)
         states, output = stepper.fixed_point(sequence)
-    return AtDuty(sequence=sequence, output=output, broken=rectifier_breaks(stepper, sequence, states))
+    return sequence, states, output
 
 
 def conduction_end(
@@ -115,21 +122,11 @@ class Reach:
     duty: NDArray[np.float64]
 
 
-def exact_output(problem: OrbitProblem, mend: Output | None = None) -> Output:
-    """Return the function from items (S,) and duties (S,) to the exact average output (S,) [V].
-
-    ``mend`` is such a function for the orbits whose rectifier does not conduct just once; without it their output is
-    taken as if it did.
-    """
+def exact_output(problem: OrbitProblem) -> Output:
+    """Return the function from items (S,) and duties (S,) to the exact average output (S,) [V], ordinary modes taken."""
 
     def output(items: NDArray[np.intp], duty: NDArray[np.float64]) -> NDArray[np.float64]:
-        orbits = at_duty(Stepper(problem.take(items)), duty)
-        broken = np.flatnonzero(orbits.broken)
-        if mend is None or not len(broken):
-            return orbits.output
-        values = orbits.output.copy()
-        values[broken] = mend(items[broken], duty[broken])
-        return values
+        return _ordinary_orbits(Stepper(problem.take(items)), duty)[2]
 
     return output
 

@@ -21,7 +21,7 @@ from loopdesign.orbit.periodic import Stepper, dot, newton, slope_over_duty
 from loopdesign.orbit.problem import pose
 from loopdesign.orbit.reach import (
     SHORTEST_ON,
-    Output,
+    Reach,
     at_duty,
     bisected,
     bracket,
@@ -39,11 +39,14 @@ if TYPE_CHECKING:
 
     from loopdesign.network.converter import Converter
     from loopdesign.orbit.problem import OrbitProblem
-    from loopdesign.orbit.reach import Scan
 
 DUTY_GRID = 160
 ROUNDS = 14
 """Halvings of each edge for a first guess in discontinuous conduction."""
+FOLLOWED = 40
+"""Most duties at which one item is followed."""
+CLOSE = 1e-4
+"""Relative closeness of the output at which Newton's method takes over."""
 EDGE_OF_REACH = 1e-6
 """Share of the output within which a target lies at the fold as far as duty can tell."""
 
@@ -146,25 +149,61 @@ def _light(problem: OrbitProblem, duty: NDArray[np.float64]) -> tuple[NDArray[np
 
 
 def _carefully(converter: Converter) -> Sequence:
-    """Scan the exact output over duty and take the first duty at which it rises to the target."""
+    """Scan the exact output over duty, take the first duty at which it rises to the target, follow what is irregular."""
     problem = pose(converter)
-    output = exact_output(problem, followed_output(converter))
+    output = exact_output(problem)
     scanned = scan(problem, output)
-    _refuse_unreachable(converter, problem, scanned)
+    short = scanned.reach.output < problem.target
     low, high = bracket(scanned, problem.target)
-    duty = bisected(output, problem.target, low, high)
+    duty = np.where(short, scanned.reach.duty, bisected(output, problem.target, low, high))
     orbits = at_duty(Stepper(problem), duty)
-    pieces = []
-    for k in range(len(problem)):
-        one = np.array([k])
-        if not orbits.broken[k]:
-            pieces.append(orbits.sequence.take(one))
-            continue
-        single = take(converter, one, len(problem))
-        posed = pose(single, configurations=(ON, OFF, IDLE, BOTH))
-        point = follow(posed, fixed_duty_stepper(single, posed), float(duty[k])).point
-        pieces.append(_tripped(point.sequence))
+    _refuse_unreachable(converter, problem, scanned.reach, short & ~orbits.broken)
+    pieces = [
+        followed(take(converter, np.array([k]), len(problem)), float(duty[k]))
+        if orbits.broken[k]
+        else orbits.sequence.take(np.array([k]))
+        for k in range(len(problem))
+    ]
     return joined(pieces)
+
+
+def followed(converter: Converter, duty: float) -> Sequence:
+    """Find the sequence of one item by following it edge by edge at duties that close in on its target.
+
+    Parameters
+    ----------
+    converter
+        A batch of one, its loop open and its load resistive.
+    duty
+        Where to begin [unitless].
+
+    Raises
+    ------
+    UnreachableOutputError
+        Where no duty up to the largest reaches the output.
+    ConvergenceError
+        Where the converter does not come to repeat itself from period to period.
+    """
+    posed = pose(converter, configurations=(ON, OFF, IDLE, BOTH))
+    stepper = fixed_duty_stepper(converter, posed)
+    target, most = float(posed.target[0]), posed.max_duty
+    below, above = (0.0, -target), (most, np.inf)
+    orbit = follow(posed, stepper, duty)
+    for _ in range(FOLLOWED):
+        miss = orbit.output - target
+        below, above = (below, (duty, miss)) if miss > 0.0 else ((duty, miss), above)
+        if abs(miss) < CLOSE * abs(target) or above[0] - below[0] < CLOSE:
+            return _tripped(orbit.point.sequence)
+        if np.isinf(above[1]):
+            duty = min(most, 1.25 * duty + 1e-3)
+            if below[0] >= most * (1.0 - CLOSE):
+                best = Reach(output=np.array([orbit.output]), duty=np.array([below[0]]))
+                _refuse_unreachable(converter, posed, best, np.array([True]))
+        else:
+            share = -below[1] / (above[1] - below[1])
+            duty = below[0] + min(max(share, 0.05), 0.95) * (above[0] - below[0])
+        orbit = follow(posed, stepper, duty, orbit.point.start[0])
+    return _tripped(orbit.point.sequence)
 
 
 def _tripped(sequence: Sequence) -> Sequence:
@@ -174,37 +213,17 @@ def _tripped(sequence: Sequence) -> Sequence:
     return replace(sequence, edge=edge)
 
 
-def followed_output(converter: Converter) -> Output:
-    """Return the function from items and duties to the average output [V] of the converter followed edge by edge."""
-
-    def output(items: NDArray[np.intp], duty: NDArray[np.float64]) -> NDArray[np.float64]:
-        values = np.empty(len(items))
-        for k in np.unique(items):
-            single = take(converter, np.array([k]), len(converter.input_voltage))
-            posed = pose(single, configurations=(ON, OFF, IDLE, BOTH))
-            stepper = fixed_duty_stepper(single, posed)
-            x = None
-            for j in np.flatnonzero(items == k):
-                orbit = follow(posed, stepper, float(duty[j]), x)
-                values[j], x = orbit.output, orbit.point.start[0]
-        return values
-
-    return output
-
-
-def _refuse_unreachable(converter: Converter, problem: OrbitProblem, scanned: Scan) -> None:
+def _refuse_unreachable(converter: Converter, problem: OrbitProblem, best: Reach, short: NDArray[np.bool_]) -> None:
     """Name the first operating point whose output no duty reaches."""
-    best, target = scanned.reach.output, problem.target
-    short = np.flatnonzero(best < target)
-    if not len(short):
+    if not short.any():
         return
-    k = int(short[0])
+    k, target = int(np.flatnonzero(short)[0]), problem.target
     current = float(np.broadcast_to(converter.load_current, target.shape)[k])
-    vin, duty = float(converter.input_voltage[k]), float(scanned.reach.duty[k])
+    vin, duty = float(converter.input_voltage[k]), float(best.duty[k])
     scale = float(converter.output_voltage[k]) / float(target[k])
-    wanted, highest = float(converter.output_voltage[k]), float(best[k]) * scale
+    wanted, highest = float(converter.output_voltage[k]), float(best.output[k]) * scale
     told = f"the output of {wanted:.4g} V is out of reach at {vin:.4g} V input and {current:.4g} A"
-    if best[k] > target[k] * (1.0 - EDGE_OF_REACH):
+    if best.output[k] > target[k] * (1.0 - EDGE_OF_REACH):
         told = f"the output of {wanted:.4g} V lies at the very edge of reach at {vin:.4g} V input and {current:.4g} A"
     raise UnreachableOutputError(
         f"{told}: the highest reachable output is {highest:.4g} V at a duty of {duty:.3f} "

@@ -95,14 +95,9 @@ class Sequence:
         """Put other sequences in the place of some items."""
         count = max(self.ends.shape[1], part.ends.shape[1])
         whole, part = self.padded(count), part.padded(count)
-        fields = []
-        for mine, other in (
-            (whole.configuration, part.configuration), (whole.edge, part.edge), (whole.ends, part.ends),
-        ):  # fmt: skip
-            values = mine.copy()
-            values[items] = other
-            fields.append(values)
-        return Sequence(configuration=fields[0], edge=fields[1], ends=fields[2]).trimmed()
+        configuration, edge, ends = whole.configuration.copy(), whole.edge.copy(), whole.ends.copy()
+        configuration[items], edge[items], ends[items] = part.configuration, part.edge, part.ends
+        return Sequence(configuration=configuration, edge=edge, ends=ends).trimmed()
 
     def same_structure(self, other: Sequence) -> NDArray[np.bool_]:
         """(B,) whether intervals and edges are the same, wherever they lie."""

@@ -26,7 +26,6 @@ from loopdesign.network.elements import Capacitor, Diode, Inductor, Resistor, Sw
 from loopdesign.network.linear_algebra import expm
 from loopdesign.network.modulator import PeakCurrentMode
 from loopdesign.orbit.operating_point import operating_point
-from loopdesign.orbit.steady import Guess
 from loopdesign.synthesis.baseline.synthesis import place_and_round
 from loopdesign.synthesis.choice import choose
 
@@ -71,9 +70,8 @@ def _integrals(point, probes, order=20):
     rows = [network.output_index(p) for p in probes]
     nodes, weights = np.polynomial.legendre.leggauss(order)
     mean, square = np.zeros(len(rows)), np.zeros(len(rows))
-    starts = (point.start[0], point.at_duty[0], point.at_rectifier_end[0])
-    for c, x, length in zip(network.configurations, starts, point.lengths[0], strict=True):
-        n = len(x)
+    for k, x, length in zip(point.sequence.configuration[0], point.states[0], point.lengths[0], strict=False):
+        c, n = network.configurations[k], len(x)
         N = np.zeros((n + 1, n + 1))
         N[:n, :n], N[:n, n] = c.A[0], c.B[0] @ point.inputs[0]
         for node, weight in zip(0.5 * length * (nodes + 1.0), 0.5 * length * weights, strict=True):
@@ -91,9 +89,7 @@ def test_energy_balance(station):
     elements = netlist(stage.converter)
     heat = dict(_resistances(elements))
     probes = tuple(f"i({name})" for name in heat)
-    point = operating_point(
-        stage.converter, Guess.from_point(stage.point), (*PROBES, *(p for p in probes if p not in PROBES))
-    )
+    point = operating_point(stage.converter, stage.point.sequence, (*PROBES, *(p for p in probes if p not in PROBES)))
     mean, square = _integrals(point, ("i(line)", "i(diode)", "v(out)", *probes))
     delivered = -mean[0] * stage.converter.input_voltage[0]
     spent = np.dot(square[3:], [np.ravel(r)[0] for r in heat.values()]) + mean[1] * stage.converter.stage.diode_drop

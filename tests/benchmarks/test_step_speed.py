@@ -17,7 +17,6 @@ from loopdesign.analysis.transient.start import control_limits
 from loopdesign.case import load_case
 from loopdesign.corners.converters import compensation, one_corner, solved
 from loopdesign.orbit.operating_point import operating_point
-from loopdesign.orbit.steady import Guess
 from loopdesign.orbit.stepping.cycle import CycleStepper
 
 TESTS = Path(__file__).parents[1]
@@ -30,7 +29,7 @@ def rested(case, input_voltage, load_current):
     corner = one_corner(case, input_voltage, load_current)
     opened, point = solved(case, corner)
     closed = opened.closed(compensation(case, case.compensation.parts, corner))
-    point = operating_point(closed, Guess.from_point(point))
+    point = operating_point(closed, point.sequence)
     inputs = dict(zip(point.network.inputs, point.inputs[0], strict=True))
     return CycleStepper(closed, inputs, control_limits(case)), point
 

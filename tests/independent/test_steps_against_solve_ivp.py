@@ -26,7 +26,6 @@ from loopdesign.analysis.transient.start import control_limits
 from loopdesign.case import load_case
 from loopdesign.corners.converters import compensation, one_corner, solved
 from loopdesign.orbit.operating_point import operating_point
-from loopdesign.orbit.steady import Guess
 from loopdesign.orbit.stepping.cycle import CycleStepper
 
 RTOL, CLAMP = 1e-12, 1.0
@@ -116,7 +115,7 @@ def both(case, tmp_path, load_from, load_to, cycles, **limits):
     corner = one_corner(loaded, vin, load_from)
     opened, plain = solved(loaded, corner)
     closed = opened.closed(compensation(loaded, loaded.compensation.parts, corner))
-    point = operating_point(closed, Guess.from_point(plain))
+    point = operating_point(closed, plain.sequence)
     stepper = CycleStepper(
         closed, dict(zip(point.network.inputs, point.inputs[0], strict=True)), control_limits(loaded)
     )

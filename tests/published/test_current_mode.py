@@ -22,7 +22,8 @@ from loopdesign.network.circuit import derive
 from loopdesign.network.elements import Diode, Inductor, Switch, VoltageSource
 from loopdesign.network.modulator import PeakCurrentMode, threshold
 from loopdesign.orbit.operating_point import operating_point
-from loopdesign.orbit.steady import OperatingPoint, OrbitProblem
+from loopdesign.orbit.problem import OperatingPoint, OrbitProblem
+from loopdesign.orbit.reach import continuous
 
 FS = 100e3
 L = 5e-6
@@ -57,7 +58,7 @@ def stiff(kind, D, ratio, *, winding=0.0):
     valley, top = (peak - up * D / FS) * network.state_scale, peak * network.state_scale
     posed = OrbitProblem(
         network=network,
-        threshold=control,
+        thresholds={0: control},
         inputs=inputs,
         trim="control",
         target=np.array([vout]),
@@ -65,8 +66,8 @@ def stiff(kind, D, ratio, *, winding=0.0):
         max_duty=0.99,
     )
     return OperatingPoint(
-        problem=posed, inputs=inputs, duty=np.array([D]), rectifier_end=np.ones(1), discontinuous=np.zeros(1, bool),
-        start=valley, at_duty=top, at_rectifier_end=valley,
+        problem=posed, inputs=inputs, sequence=continuous(np.array([D])),
+        states=np.stack([valley, top, valley], axis=1),
     ), (up, down)  # fmt: skip
 
 

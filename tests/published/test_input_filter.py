@@ -38,7 +38,6 @@ from loopdesign.network.elements import Capacitor, Resistor, VoltageSource
 from loopdesign.network.elements import Inductor as Choke
 from loopdesign.network.topologies import TOPOLOGIES
 from loopdesign.orbit.operating_point import operating_point
-from loopdesign.orbit.steady import Guess
 
 DATA = Path(__file__).parent / "data"
 L, C, R, VIN = 100e-6, 100e-6, 3.0, 30.0
@@ -328,9 +327,7 @@ def test_loop_with_a_damped_filter():
     assert_allclose(found.phase_margins_deg, [23.94, 123.64, 70.16], atol=0.1)
     pair = [z for z in zeros_hz(model, 0) if z.imag > 0]
     assert_allclose(pair, [-58.6 + 3697.8j], atol=0.1)
-    closed = linearise(
-        operating_point(conv.closed(compensation(case, case.compensation.parts)), Guess.from_point(point))
-    )
+    closed = linearise(operating_point(conv.closed(compensation(case, case.compensation.parts)), point.sequence))
     assert (np.abs(closed.multipliers) < 1.0).all()
     # every closed-loop pole of the source's averaged loop left of -219 Hz: roots of 1 + T, sought from the switched model's modes
     modes = np.log(closed.multipliers[0] + 0j) * 100e3 / (2 * np.pi)

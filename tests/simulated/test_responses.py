@@ -18,7 +18,6 @@ from loopdesign.corners.converters import compensation, line_load_corners, solve
 from loopdesign.models.averaged import average
 from loopdesign.models.switched import control_to_output, linearise, loop_gain
 from loopdesign.orbit.operating_point import operating_point
-from loopdesign.orbit.steady import Guess
 
 DATA = Path(__file__).parent / "data"
 PLANTS = (
@@ -56,7 +55,7 @@ def test_switched_loop(name):
     f, expected = simulated(name)
     case, converter, point = solve_case(name)
     closed = converter.closed(compensation(case, case.compensation.parts))
-    model = linearise(operating_point(closed, Guess.from_point(point)))
+    model = linearise(operating_point(closed, point.sequence))
     assert_allclose(loop_gain(model, f)[0], expected, rtol=2e-5)
 
 

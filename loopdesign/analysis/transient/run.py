@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.network.converter import BOTH, OFF
 from loopdesign.orbit.stepping.devices import Devices, Segment
 
 if TYPE_CHECKING:
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from loopdesign.orbit.steady import OperatingPoint
+    from loopdesign.orbit.problem import OperatingPoint
     from loopdesign.orbit.stepping.cycle import CycleStepper
     from loopdesign.orbit.stepping.devices import Cycle, Ended
 
@@ -90,7 +91,8 @@ class Traces:
 
 def from_point(point: OperatingPoint) -> tuple[NDArray[np.float64], Devices]:
     """State and devices just before the clock of a batch of one."""
-    return point.start[0], Devices(switch=False, diode=not bool(point.discontinuous[0]))
+    conducts = int(point.sequence.configuration[0, -1]) in (OFF, BOTH)
+    return point.start[0], Devices(switch=False, diode=conducts)
 
 
 def run(

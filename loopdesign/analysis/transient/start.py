@@ -11,8 +11,9 @@ from loopdesign.corners.converters import compensation, one_corner, solved
 from loopdesign.errors import DataError, LoopDesignError
 from loopdesign.models.switched import SwitchedModel, linearise
 from loopdesign.network.converter import sink_current
-from loopdesign.orbit.operating_point import operating_point, problem
-from loopdesign.orbit.steady import Guess, solve
+from loopdesign.orbit.operating_point import Guess, operating_point
+from loopdesign.orbit.periodic import solve
+from loopdesign.orbit.problem import pose
 from loopdesign.orbit.stepping.cycle import CycleStepper
 from loopdesign.orbit.stepping.devices import ControlLimits
 
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 
     from loopdesign import case as cases
     from loopdesign.network.converter import Converter
-    from loopdesign.orbit.steady import OperatingPoint
+    from loopdesign.orbit.problem import OperatingPoint
 
 StepKind = Literal["load", "load back", "line", "line back"]
 REFERENCE_MATCH = 1e-11
@@ -105,7 +106,7 @@ def start_of(
     sink = float(np.ravel(sink_current(converter))[0])
     low = float(corner.load_current[0])
     edges = operating_point(replace(opened, load="resistive", load_current=np.array([load[0]])))
-    point = _closed_point(converter, sink + load[0] - low, Guess.from_point(edges))
+    point = _closed_point(converter, sink + load[0] - low, edges.sequence)
     changes = {"load": sink + load[1] - low, "line": line[1]}
     return StepStart(
         kind=kind, converter=converter, opened=opened, point=point, model=linearise(point),
@@ -115,7 +116,7 @@ def start_of(
 
 def _closed_point(converter: Converter, sink: float, guess: Guess) -> OperatingPoint:
     """Solve the closed loop at the specified output with a given current of the load's sink [A]."""
-    posed = problem(converter)
+    posed = pose(converter)
     inputs = posed.inputs.copy()
     inputs[:, posed.network.input_index("load")] = sink
     return solve(replace(posed, inputs=inputs), guess)
@@ -160,7 +161,7 @@ def model_after(start: StepStart) -> tuple[SwitchedModel | None, str]:
         )  # fmt: skip
     except LoopDesignError as error:
         return None, str(error)
-    model, reason = final_model(start.point, start.changes, Guess.from_point(edges))
+    model, reason = final_model(start.point, start.changes, edges.sequence)
     if model is not None:
         told = obstacle(start, model)
         if told:
@@ -206,7 +207,7 @@ def moved_point(point: OperatingPoint, changes: Mapping[str, float], guess: Gues
             slope = (miss - last[1]) / (float(target[0]) - last[0])
         last = (float(target[0]), miss)
         target = target - miss / slope
-        found = solve(replace(point.problem, inputs=inputs, target=target), Guess.from_point(found))
+        found = solve(replace(point.problem, inputs=inputs, target=target), found.sequence)
     return found
 
 

@@ -8,13 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.corners.converters import compensation, open_loop, reference_factor
-from loopdesign.models.averaged import average_state
 from loopdesign.models.switched import SwitchedModel, linearise
-from loopdesign.network.circuit import SwitchedNetwork, derive
-from loopdesign.network.converter import PROBES, Converter, dc_inputs, netlist
-from loopdesign.network.modulator import threshold
-from loopdesign.orbit.operating_point import problem
-from loopdesign.orbit.steady import Guess, OperatingPoint, OrbitProblem, solve
+from loopdesign.network.converter import Converter
+from loopdesign.orbit.operating_point import Guess, operating_point
+from loopdesign.orbit.waveforms import average_state
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -78,7 +75,7 @@ def base_of(case: cases.Case, parts: Mapping[str, float], stage: ExaminedStage) 
         case=case,
         parts=dict(parts),
         corners=stage.conditions,
-        guess=Guess.from_point(point),
+        guess=point.sequence,
         bias=bias,
         resonances_hz=_resonances(stage),
     )
@@ -86,12 +83,7 @@ def base_of(case: cases.Case, parts: Mapping[str, float], stage: ExaminedStage) 
 
 def guess_at(base: Base, condition: NDArray[np.intp]) -> Guess:
     """Begin the solution of variants from their nominal conditions (B,)."""
-    near = base.guess
-    return Guess(
-        duty=near.duty[condition],
-        rectifier_end=near.rectifier_end[condition],
-        discontinuous=near.discontinuous[condition],
-    )
+    return base.guess.take(condition)
 
 
 def _resonances(stage: ExaminedStage) -> NDArray[np.float64]:
@@ -135,44 +127,6 @@ def closed_loop(
     """Solve and linearise the closed loop of every variant; say which reach their output."""
     converter = variant_converter(base, corners, condition)
     closed = converter.closed(compensation(base.case, base.parts, corners))
-    guess = guess_at(base, condition)
-    if from_nothing:
-        guess = Guess.from_point(solve(problem(replace(converter, load="resistive"))))
-    point = None if guess.discontinuous.any() else _continuous(closed, guess)
-    if point is None:
-        point = solve(problem(closed), guess)
+    guess = None if from_nothing else guess_at(base, condition)
+    point = operating_point(closed, guess, lean=True)
     return linearise(point), point.duty <= base.case.modulator.max_duty
-
-
-def _continuous(closed: Converter, guess: Guess) -> OperatingPoint | None:
-    """Solve a batch that conducts continuously, without the idle interval; None where an item does not.
-
-    The network with both devices open is the dear one to derive, its nodal matrix being singular, and it is not needed.
-    """
-    on, off = frozenset({"switch"}), frozenset({"diode"})
-    period = np.full(len(closed.input_voltage), closed.period)
-    two = derive(netlist(closed), (on, off), (*PROBES, "v(sense)"), period=period)
-    network = SwitchedNetwork(
-        states=two.states,
-        inputs=two.inputs,
-        outputs=two.outputs,
-        configurations=(two.configurations[0], two.configurations[1], two.configurations[1]),
-        state_scale=two.state_scale,
-        period=two.period,
-    )
-    posed = OrbitProblem(
-        network=network,
-        threshold=threshold(closed.modulator, network),
-        inputs=dc_inputs(closed, network),
-        trim=closed.trim,
-        target=np.asarray(closed.output_voltage, float),
-        diode=False,
-        max_duty=closed.max_duty,
-    )
-    point = solve(posed, guess)
-    if closed.synchronous:
-        return point
-    conducting, diode = network.configurations[1], network.output_index("i(diode)")
-    valley = np.einsum("bn,bn->b", conducting.C[:, diode], point.at_rectifier_end)
-    valley += np.einsum("bp,bp->b", conducting.D[:, diode], point.inputs)
-    return point if bool((valley > 0.0).all()) else None

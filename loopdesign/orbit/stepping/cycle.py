@@ -1,8 +1,10 @@
 """Step the switched network through one clock period after another, edge by edge, exactly.
 
-The clock turns the switch on; the comparator, the largest duty or the minimum on-time turns it off. The rectifier opens
-where its current reaches zero and conducts again where its forward voltage reaches its drop. The limits of the error
-amplifier are devices of the same netlist:
+The clock turns the switch on; the comparator, the current limit, the largest duty or the minimum on-time turns it off.
+Blanking hides the comparators; one that is tripped when the blanking ends trips at that instant. The switch opens a
+turn-off delay after the trip, and at the largest duty at the latest. The rectifier opens where its current reaches zero
+and conducts where its forward voltage reaches its drop, whatever the switch does. The limits of the error amplifier are
+devices of the same netlist:
 
 - A transconductance amplifier beyond its output current limit is a current source of that limit; it leaves the limit
   where its input would ask for less.
@@ -10,12 +12,13 @@ amplifier are devices of the same netlist:
   pin to ground and from ground to the control pin. With an operational amplifier it sits inside the amplifier, at the
   capacitor that makes its pole, so that the amplifier itself does not wind up; its network still does, as a real one.
 
-A pulse is skipped where the comparator is tripped at the clock already and no minimum on-time is given; with one, every
-clock makes at least that pulse.
+A pulse is skipped where a comparator is tripped at the clock already and neither a minimum on-time nor blanking is given;
+with one of them, every clock makes at least that pulse.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -23,22 +26,23 @@ import numpy as np
 
 from loopdesign.errors import ConvergenceError
 from loopdesign.network.circuit import SwitchedNetwork, derive
-from loopdesign.network.converter import netlist
+from loopdesign.network.converter import PROBES, netlist, physical_probe
 from loopdesign.network.elements import GROUND, Amplifier, CurrentSource, Diode, Element, Inductor, Transconductor
 from loopdesign.network.modulator import threshold
-from loopdesign.orbit.stepping.devices import ControlLimits, Cycle, Devices, Guard, Segment, Setting
+from loopdesign.orbit.stepping.devices import TRIPS, Action, ControlLimits, Cycle, Devices, Guard, Segment, Setting
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from numpy.typing import NDArray
 
     from loopdesign.network.converter import Converter
-    from loopdesign.orbit.stepping.devices import Action, Ended
+    from loopdesign.orbit.stepping.devices import Ended
     from loopdesign.orbit.stepping.motion import Motion
 
 CLAMP_RESISTANCE = 1.0
 """On-resistance of a control-pin clamp [ohm]: a millivolt at the most an amplifier delivers."""
+OPPOSITE: Mapping[Action, Action] = {"diode on": "diode off", "diode off": "diode on"}
+ROUNDING = 1e-12
+"""Rounding of an instant [periods]."""
 MOST_EVENTS = 300
 """Edges in one period beyond which devices chatter."""
 
@@ -68,8 +72,11 @@ class CycleStepper:
     ) -> None:
         self.converter = converter
         self.limits = ControlLimits() if limits is None else limits
+        self.delay = converter.turn_off_delay / converter.period
         self.min_on = self.limits.min_on_time / converter.period
-        self.max_duty = max(converter.max_duty, self.min_on)
+        self.armed_at = max(converter.blanking / converter.period, self.min_on - self.delay)
+        """Instant from which the comparators are heard [periods]; before it, none."""
+        self.max_duty = max(converter.max_duty, self.min_on, self.armed_at)
         base = netlist(converter)
         closed = converter.compensation is not None
         self.amplifier = next((e for e in base if isinstance(e, Transconductor) and e.name == "amplifier"), None)
@@ -83,9 +90,9 @@ class CycleStepper:
             self.elements[False] = (*base, *extra, source)
             self.elements[True] = tuple(replace(e, gm=0.0) if e is self.amplifier else e for e in self.elements[False])
         self.inductors = tuple(e.name for e in base if isinstance(e, Inductor))
-        diode = next(e for e in base if isinstance(e, Diode))
-        self.forward = f"v({diode.a},{diode.b})"
-        self.probes = ["v(out)", "i(switch)", "i(diode)", "v(control)", "i(line)", self.forward]
+        self.logical = {p: physical_probe(converter, base, p) for p in PROBES}
+        self.forward = self.logical["v(forward)"]
+        self.probes = list(dict.fromkeys(self.logical.values()))
         self.probes += ["v(reference,feedback)"] if self.bounded else []
         self.probes += [f"i({e.name})" for e in self.clamps.values()]
         self.probes += [f"v({self.clamp_node})"] if self.clamp_node != "control" else []
@@ -124,7 +131,8 @@ class CycleStepper:
         if found is None:
             network = self._derive(devices)
             guards = self._guards(network, devices)
-            found = Setting(network.configurations[0], guards, network.output_index("v(out)"), self.drive(devices))
+            out = network.output_index(self.logical["v(out)"])
+            found = Setting(network.configurations[0], guards, out, self.drive(devices))
             self.settings[devices] = found
         return found
 
@@ -150,16 +158,19 @@ class CycleStepper:
             for side, bound in ((1, self.limits.highest), (-1, self.limits.lowest)):
                 if side in self.clamps and bound is not None:
                     add("clamp", side, side, f"v({self.clamp_node})", -side * bound)
-        if devices.switch:
-            th = threshold(self.converter.modulator, network)
-            guards.append(Guard("trip", 0, th.row_state[0], th.row_input[0], 0.0, float(th.ramp[0])))
-        elif devices.diode and not self.converter.synchronous:
+        if devices.diode and not self.converter.synchronous:
             add("diode off", 0, -1.0, "i(diode)", 0.0)
-        elif not devices.diode:
+        elif not devices.diode and not (self.converter.synchronous and devices.switch):
             k, drop = network.output_index(self.forward), network.input_index("diode")
             row = c.D[0, k].copy()
             row[drop] -= 1.0
             guards.append(Guard("diode on", 0, c.C[0, k], row))
+        if devices.switch:
+            th = threshold(self.converter.modulator, network)
+            if self.limits.current_limit is not None:
+                most = -self.limits.current_limit
+                guards.append(Guard("current limit", 0, th.sensed_state[0], th.sensed_input[0], most))
+            guards.append(Guard("trip", 0, th.row_state[0], th.row_input[0], 0.0, float(th.ramp[0])))
         return guards
 
     def cycle(self, x: NDArray[np.float64], devices: Devices, trace: list[Segment] | None = None) -> Cycle:
@@ -185,11 +196,16 @@ class CycleStepper:
         motion, devices, ended = self._clock(x, devices)
         clocked, theta, integral, duty = devices, 0.0, 0.0, 0.0
         lowest, highest, idle, limited = np.inf, -np.inf, False, False
+        opens: float | None = None  # a turn-off under way after its trip
+        undo: Action | None = None
         for _ in range(MOST_EVENTS):
             guards = self.setting(devices).guards
-            armed = not devices.switch or theta >= self.min_on
-            horizon = 1.0 if not devices.switch else self.max_duty if armed else self.min_on
-            event = motion.first(len(guards) if armed else len(guards) - 1, horizon - theta, self.warm.get(devices))
+            armed = devices.switch and theta >= self.armed_at and opens is None
+            horizon = self._horizon(devices, theta, opens)
+            heard = guards if armed or not devices.switch else guards[: -self.comparators]
+            fresh = next((k for k, g in enumerate(heard) if g.action == undo), None)
+            event = motion.first(len(heard), horizon - theta, self.warm.get(devices), fresh)
+            undo = None
             span = horizon - theta if event is None else event[1]
             if trace is not None:
                 trace.append(Segment(begin=theta, length=span, devices=devices, x=x))
@@ -204,11 +220,20 @@ class CycleStepper:
             before = devices
             if event is not None:
                 self.warm[devices] = span
-                idle = idle or guards[event[0]].action == "diode off"
-                motion, devices = self._act(guards[event[0]], x, devices, theta)
-            elif armed:
+                action = guards[event[0]].action
+                idle = idle or action == "diode off"
+                undo = OPPOSITE.get(action)
+                if action in TRIPS:
+                    ended = "comparator" if action == "trip" else "current limit"
+                    opens = min(theta + self.delay, self.max_duty)
+                    motion = self.setting(devices).piece.move(x, theta)
+                    if opens <= theta:
+                        motion, devices = self._turn_off(x, devices, theta)
+                else:
+                    motion, devices = self._act(guards[event[0]], x, devices, theta)
+            elif armed or opens is not None:
+                ended = ended if opens is not None else "largest duty"
                 motion, devices = self._turn_off(x, devices, theta)
-                ended = "largest duty"
             else:
                 motion = self.setting(devices).piece.move(x, theta)
             x = motion.x
@@ -216,18 +241,31 @@ class CycleStepper:
                 duty = theta
         else:
             raise ConvergenceError("devices chatter: more than a few hundred edges within one period")
-        if ended == "comparator" and duty <= self.min_on:
+        if ended == "comparator" and self.armed_at and duty <= self.armed_at + self.delay + ROUNDING:
             ended = "minimum on-time"
         return Cycle(
             x=x, devices=devices, clocked=clocked, mean=integral, lowest=lowest, highest=highest, duty=duty,
             ended=ended, idle=idle or not clocked.switch or not (devices.switch or devices.diode), limited=limited,
         )  # fmt: skip
 
+    @property
+    def comparators(self) -> int:
+        """How many guards end the on-time."""
+        return 1 if self.limits.current_limit is None else 2
+
+    def _horizon(self, devices: Devices, theta: float, opens: float | None) -> float:
+        """Instant [periods] up to which nothing but a guard can happen."""
+        if not devices.switch:
+            return 1.0
+        if opens is not None:
+            return opens
+        return self.max_duty if theta >= self.armed_at else self.armed_at
+
     def _clock(self, x: NDArray[np.float64], devices: Devices) -> tuple[Motion, Devices, Ended]:
         """Turn the switch on, unless the comparator is tripped already and nothing asks for a shortest pulse."""
         on = devices.set(switch=True, diode=False)
         motion = self.setting(on).piece.move(x)
-        if not self.min_on and motion.start[-2] >= 0.0:
+        if not self.armed_at and max(motion.start[-1 - self.comparators : -1]) >= 0.0:
             return self.setting(devices).piece.move(x), devices, "skipped"
         return motion, on, "comparator"
 
@@ -237,20 +275,18 @@ class CycleStepper:
         motion = self.setting(off).piece.move(x, theta)
         if self.converter.synchronous or motion.start[-2] < 0.0:
             return motion, off
-        return self._idle(x, off, theta)
+        return self._blocked(x, off, theta)
 
-    def _idle(self, x: NDArray[np.float64], devices: Devices, theta: float) -> tuple[Motion, Devices]:
-        """Stop the rectifier."""
-        idle = devices.set(switch=False, diode=False)
-        setting = self.setting(idle)
-        return setting.piece.move(setting.project(x), theta), idle
+    def _blocked(self, x: NDArray[np.float64], devices: Devices, theta: float) -> tuple[Motion, Devices]:
+        """Stop the rectifier, whatever the switch does."""
+        blocked = devices._replace(diode=False)
+        setting = self.setting(blocked)
+        return setting.piece.move(setting.project(x), theta), blocked
 
     def _act(self, guard: Guard, x: NDArray[np.float64], devices: Devices, theta: float) -> tuple[Motion, Devices]:
         """Change the devices as a guard asks."""
-        if guard.action == "trip":
-            return self._turn_off(x, devices, theta)
         if guard.action == "diode off":
-            return self._idle(x, devices, theta)
+            return self._blocked(x, devices, theta)
         if guard.action == "diode on":
             devices = devices._replace(diode=True)
         elif guard.action == "limit":
@@ -268,7 +304,7 @@ class CycleStepper:
                 k = self.states.index(name)
                 out[:, q] = x[:, k] / self.scale[k]
             else:
-                k = self.network.output_index(name)
+                k = self.network.output_index(self.logical.get(name, name))
                 out[:, q] = x @ c.C[0, k] + c.D[0, k] @ self.drive(devices)
         return out
 

@@ -14,8 +14,10 @@ if TYPE_CHECKING:
 
     from loopdesign.network.circuit import Configuration
 
-Ended = Literal["comparator", "largest duty", "minimum on-time", "skipped"]
-Action = Literal["trip", "diode off", "diode on", "limit", "clamp"]
+Ended = Literal["comparator", "current limit", "largest duty", "minimum on-time", "skipped"]
+Action = Literal["trip", "current limit", "diode off", "diode on", "limit", "clamp"]
+TRIPS = ("trip", "current limit")
+"""Actions of the comparators that end the on-time; blanking hides them, and they come last among the guards."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,12 +32,15 @@ class ControlLimits:
         Clamp of the control pin [V]; None has no clamp.
     min_on_time
         Shortest on-time [s].
+    current_limit
+        Sensed signal at which the on-time ends whatever the control voltage [V]; None has no limit.
     """
 
     output_current: float | None = None
     lowest: float | None = None
     highest: float | None = None
     min_on_time: float = 0.0
+    current_limit: float | None = None
 
 
 class Devices(NamedTuple):

@@ -67,9 +67,7 @@ def recorded(segments: list[Segment], *, opening: float) -> Sequence:
     )
 
 
-def follow(
-    problem: OrbitProblem, stepper: CycleStepper, duty: float, x: NDArray[np.float64] | None = None
-) -> Followed:
+def follow(problem: OrbitProblem, stepper: CycleStepper, duty: float, x: NDArray[np.float64] | None = None) -> Followed:
     """Follow a converter at a given duty to its periodic orbit.
 
     Parameters

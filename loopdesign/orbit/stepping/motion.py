@@ -207,7 +207,7 @@ class Motion:
         value = self.start[k] + p.ramp[k] * t + float((self.row_weights[k] @ phi).real)
         return value, self._slope + float((self._slopes @ phi).real)
 
-    def first(self, guards: int, span: float, warm: float | None) -> tuple[int, float] | None:
+    def first(self, guards: int, span: float, warm: float | None, fresh: int | None = None) -> tuple[int, float] | None:
         """Find the first guard to trip within a span.
 
         Parameters
@@ -218,13 +218,16 @@ class Motion:
             Time looked at [periods].
         warm
             Where the instant was last time, to begin from [periods].
+        fresh
+            Guard that would undo the edge just passed: it starts at zero and may have no slope, so that rounding must
+            not decide.
 
         Returns
         -------
         (int, float) or None
             Guard and instant.
         """
-        tripped = self._at_once(guards)
+        tripped = self._at_once(guards, fresh)
         if tripped is not None:
             return tripped, 0.0
         self.grid = grid = self.samples().tolist()
@@ -256,14 +259,14 @@ class Motion:
         seen = self.grid[-1][: bisect_right(_TIMES, t)]
         return min(seen), max(seen)
 
-    def _at_once(self, guards: int) -> int | None:
+    def _at_once(self, guards: int, fresh: int | None) -> int | None:
         """Guard that is tripped already, or about to from zero; rounding of an edge just passed is not."""
         near = [k for k in range(guards) if self.start[k] > -GUARD_TOLERANCE]
         if not near:
             return None
         slopes = self.slopes()
         for k in near:
-            if self.start[k] > GUARD_TOLERANCE or (self.start[k] >= 0.0 and slopes[k] > 0.0):
+            if self.start[k] > GUARD_TOLERANCE or (k != fresh and self.start[k] >= 0.0 and slopes[k] > 0.0):
                 return k
         return None
 

@@ -11,14 +11,13 @@ from loopdesign.models.switched import SwitchedModel, linearise
 from loopdesign.models.verdict import GROUPS, worst_modes
 from loopdesign.network.topologies.base import DamperValue
 from loopdesign.orbit.operating_point import operating_point
-from loopdesign.orbit.steady import Guess
 from loopdesign.units.preferred import between
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign.analysis.check import ExaminedStage
-    from loopdesign.orbit.steady import OperatingPoint
+    from loopdesign.orbit.problem import OperatingPoint
 
 SMALLEST_RATIO = 4.0
 """Damper capacitance over coupling capacitance, at least (common practice; Erickson and Maksimovic 2020 use ten)."""
@@ -122,7 +121,7 @@ def _damping(
         output_voltage=stage.converter.output_voltage[tiled],
         load_current=stage.converter.load_current[tiled],
     )
-    model = linearise(operating_point(converter, Guess.from_point(stage.point.take(tiled))))
+    model = linearise(operating_point(converter, stage.point.sequence.take(tiled)))
     damping = resonance_damping(model).reshape(trials, corners).min(axis=1)
     stable = (np.abs(model.multipliers).max(axis=1) < 1.0).reshape(trials, corners).all(axis=1)
     return damping, stable

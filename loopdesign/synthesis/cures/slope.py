@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from loopdesign import case as cases
     from loopdesign.analysis.check import ExaminedStage
-    from loopdesign.orbit.steady import OperatingPoint
+    from loopdesign.orbit.problem import OperatingPoint
 
 MATTER = (
     "L1.inductance", "L2.inductance", CORE, "coupling", "sense_gain", "reference", "divider.upper", "divider.lower",

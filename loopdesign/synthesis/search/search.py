@@ -11,7 +11,6 @@ from loopdesign.analysis.variants.solve import base_of, guess_at, variant_conver
 from loopdesign.corners.converters import compensation, network_parts
 from loopdesign.models.switched import linearise, loop_gain
 from loopdesign.orbit.operating_point import operating_point
-from loopdesign.orbit.steady import Guess
 from loopdesign.synthesis.baseline.synthesis import CAPACITORS, RESISTORS
 from loopdesign.synthesis.search.lattice import KEPT, PARTS, Demands, Found, Lattice, LoopReadings, Responses, figures
 from loopdesign.synthesis.search.plant_grid import plant_responses, short_grid
@@ -234,7 +233,7 @@ def search_once(  # noqa: PLR0913  one call states one search
     responses = plant_responses(case, corners, model, grid)
     if reference is not None:
         closed = converter.closed(compensation(case, reference, corners))
-        exact = loop_gain(linearise(operating_point(closed, Guess.from_point(point))), grid)
+        exact = loop_gain(linearise(operating_point(closed, point.sequence)), grid)
         parts = network_parts(case, reference)
         row = np.array([[float(getattr(parts, name)) for name in PARTS]])
         responses = plant_responses(case, corners, model, grid, exact / responses.loop(row)[0])

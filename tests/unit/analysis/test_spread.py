@@ -26,7 +26,6 @@ from loopdesign.corners.converters import compensation
 from loopdesign.corners.tolerances import Varied
 from loopdesign.errors import DataError
 from loopdesign.orbit.operating_point import operating_point
-from loopdesign.orbit.steady import Guess
 from loopdesign.report.basics.layout import Display
 from loopdesign.report.choice.text import short_corner
 from loopdesign.report.spread.plots import READINGS, envelope_figure, histogram_figure, plot_histogram

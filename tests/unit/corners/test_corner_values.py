@@ -20,9 +20,8 @@ from loopdesign.corners.converters import (
     open_loop,
     solved,
 )
-from loopdesign.models.averaged import average_state
 from loopdesign.network.elements import Capacitor
-from loopdesign.orbit.waveforms import waveforms
+from loopdesign.orbit.waveforms import average_state, waveforms
 
 CASES = Path(__file__).parents[3] / "cases"
 BEACON = (CASES / "beacon_boost.toml").read_text(encoding="utf-8")

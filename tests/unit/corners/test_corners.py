@@ -16,7 +16,7 @@ from loopdesign.corners.converters import (
     open_loop,
     solved,
 )
-from loopdesign.models.averaged import average_state
+from loopdesign.orbit.waveforms import average_state
 
 CASES = Path(__file__).parents[3] / "cases"
 SEPIC = CASES / "tide_gauge_sepic.toml"

@@ -7,11 +7,12 @@ import pytest
 from numpy.testing import assert_allclose
 from stages import BOOST, BUCK, BUCK_BOOST, SEPIC, averaged_at, converter, one_inductor, trap, trap_stage
 
-from loopdesign.models.averaged import average, average_state, by_mode
+from loopdesign.models.averaged import average, by_mode
 from loopdesign.models.insight import plants, poles_hz, quality, zeros_hz
 from loopdesign.models.switched import linearise
 from loopdesign.network.modulator import PeakCurrentMode, VoltageMode
 from loopdesign.orbit.operating_point import operating_point
+from loopdesign.orbit.waveforms import average_state
 
 DAMPER = (2.2, 22e-6)
 SCHEMES = {"voltage": VoltageMode(ramp=1.5), "peak current": PeakCurrentMode(sense_gain=0.05, slope=108e3)}

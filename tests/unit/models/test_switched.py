@@ -26,7 +26,6 @@ from loopdesign.models.switched import (
 from loopdesign.network.modulator import VoltageMode
 from loopdesign.network.topologies.base import CapacitorValue
 from loopdesign.orbit.operating_point import operating_point
-from loopdesign.orbit.steady import Guess
 
 FS = 300e3
 DAMPER = (2.2, 22e-6)
@@ -64,7 +63,7 @@ def cycle(point, x, item=0):
     first = flow(0, x, t1)
     if not point.discontinuous[item]:
         return flow(1, first, 1.0 - t1)
-    length = point.rectifier_end[item] - t1
+    length = point.conduction_end[item] - t1
     t2 = brentq(conducting, 0.9 * length, 1.0 - t1, **tight)
     return flow(2, flow(1, first, t2), 1.0 - t1 - t2)
 
@@ -184,7 +183,7 @@ def test_input_impedance_is_negative_at_low_frequency():
     Z = input_impedance(linearise(point), np.array([1.0]))[0, 0]
     h = 1e-3
     # slope of average input current over input voltage from neighbouring operating points: current of L1 is the input's
-    from loopdesign.models.averaged import average_state
+    from loopdesign.orbit.waveforms import average_state
 
     def drawn(d):
         moved = operating_point(replace(conv, input_voltage=conv.input_voltage + d))
@@ -237,7 +236,7 @@ def test_stable_loop_agrees_with_nyquist():
     """
     conv = trap(13.0, damper=DAMPER)
     assert np.abs(linearise(operating_point(conv)).multipliers).max() < 1.0
-    guess = Guess.from_point(operating_point(conv))
+    guess = operating_point(conv).sequence
 
     def loop(gm):
         return linearise(operating_point(close(conv, gm=gm), guess))

@@ -14,7 +14,6 @@ from loopdesign.models.switched import linearise
 from loopdesign.models.verdict import all_modes, participation, verdicts, worst_modes
 from loopdesign.network.modulator import PeakCurrentMode
 from loopdesign.orbit.operating_point import operating_point
-from loopdesign.orbit.steady import Guess
 
 FS = 300e3
 LINE = np.array([6.0, 8.0, 10.0, 13.0, 20.0, 30.0])
@@ -28,7 +27,7 @@ def judge(conv, *, R1=2e3, C1=47e-9):
     parts = NetworkParts(network="type II", R1=R1, C1=C1, C2=220e-12)
     closed = conv.closed(compensator_netlist(amplifier, Divider(upper=115e3, lower=10e3), parts))
     point = operating_point(conv)
-    inner, loop = linearise(point), linearise(operating_point(closed, Guess.from_point(point)))
+    inner, loop = linearise(point), linearise(operating_point(closed, point.sequence))
     return loop_margins(loop, plants(conv, point)), verdicts(inner, loop)
 
 

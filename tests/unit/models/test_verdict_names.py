@@ -15,7 +15,6 @@ from loopdesign.models.switched import linearise
 from loopdesign.models.verdict import LEFT_TO_THE_LOOP, Mode, all_modes, verdicts, worst_modes
 from loopdesign.network.modulator import PeakCurrentMode
 from loopdesign.orbit.operating_point import operating_point
-from loopdesign.orbit.steady import Guess
 
 FS = 300e3
 L, C, VOUT, POWER = 47e-6, 220e-6, 10.0, 20.0
@@ -34,7 +33,7 @@ def closed(conv, R1=1e3, C1=10e-9):
     )
     divider = Divider(upper=10e3 * (float(conv.output_voltage[0]) / 1.2 - 1.0), lower=10e3)
     point = operating_point(conv)
-    whole = operating_point(conv.closed(compensator_netlist(amplifier, divider, parts)), Guess.from_point(point))
+    whole = operating_point(conv.closed(compensator_netlist(amplifier, divider, parts)), point.sequence)
     return linearise(point), linearise(whole)
 
 

@@ -15,9 +15,11 @@ from stages import BOOST, BUCK, BUCK_BOOST, SEPIC, converter, one_inductor, scal
 
 from loopdesign.errors import ConvergenceError, UnreachableOutputError
 from loopdesign.network.topologies.base import CapacitorValue
-from loopdesign.orbit.operating_point import operating_point, problem
-from loopdesign.orbit.periodic import Stepper, _residual
-from loopdesign.orbit.steady import Guess, averaged_output, reach, solve
+from loopdesign.orbit.operating_point import operating_point
+from loopdesign.orbit.periodic import Stepper, _linearise, solve
+from loopdesign.orbit.problem import pose
+from loopdesign.orbit.reach import continuous, exact_output, ordinary, scan
+from loopdesign.orbit.search import averaged_output
 
 FS = 100e3
 
@@ -32,7 +34,8 @@ def step_by_expm(point, item=0):
     """Propagate the start through one period with scipy's exponential of the network's own matrices."""
     x, u = point.start[item], point.inputs[item]
     n = len(x)
-    for c, length in zip(point.network.configurations, point.lengths[item], strict=True):
+    for k, length in zip(point.sequence.configuration[item], point.lengths[item], strict=True):
+        c = point.network.configurations[k]
         M = np.zeros((n + 1, n + 1))
         M[:n, :n], M[:n, n] = c.A[item], c.B[item] @ u
         x = (scipy.linalg.expm(M * length) @ np.append(x, 1.0))[:n]
@@ -86,20 +89,20 @@ def test_the_point_repeats_itself(current, vin):
     g = th.row_state[0] @ point.at_duty[0] + th.row_input[0] @ point.inputs[0] + th.ramp[0] * point.duty[0]
     assert g == pytest.approx(0.0, abs=1e-9)
     off, row = point.network.configurations[1], point.network.output_index("i(diode)")
-    valley = off.C[0, row] @ point.at_rectifier_end[0]
+    valley = off.C[0, row] @ point.at_conduction_end[0]
     if point.discontinuous[0]:
         assert valley == pytest.approx(0.0, abs=1e-9)
-        assert point.duty[0] < point.rectifier_end[0] < 1.0
+        assert point.duty[0] < point.conduction_end[0] < 1.0
     else:
         assert valley > 0.0
-        assert point.rectifier_end[0] == 1.0
+        assert point.conduction_end[0] == 1.0
 
 
 def test_idle_currents_add_to_nothing():
     """In discontinuous conduction the inductor currents are one current from the rectifier's end on."""
     point = operating_point(trap(20.0, damper=(2.2, 22e-6), current=0.05))
     assert point.discontinuous[0]
-    for state in (point.at_rectifier_end, point.start):
+    for state in (point.at_conduction_end, point.start):
         i1, i2 = (state / point.network.state_scale)[0, :2]
         assert i1 + i2 == pytest.approx(0.0, abs=1e-10)
         assert abs(i1) > 1e-3  # it circulates
@@ -143,7 +146,7 @@ def test_synchronous_rectifier_has_no_discontinuous_conduction():
     assert operating_point(light).discontinuous[0]
     point = operating_point(replace(light, synchronous=True))
     assert not point.discontinuous[0]
-    i1, i2 = (point.at_rectifier_end / point.network.state_scale)[0, :2]
+    i1, i2 = (point.at_conduction_end / point.network.state_scale)[0, :2]
     assert i1 + i2 < -0.1
     by_hand = Sepic(vout=15.0, load=0.05, winding=0.03, esr=0.005, switch=0.02, drop=0.5, diode=0.02)
     assert point.duty[0] == pytest.approx(by_hand.duty(20.0), rel=5e-4)  # the balance leaves the ripple out
@@ -190,12 +193,13 @@ def test_output_out_of_reach():
 
 def test_output_just_within_reach():
     """Just below the fold the lower duty of the two is found."""
-    best = reach(problem(lossy_boost(15.0)))
+    posed = pose(lossy_boost(15.0))
+    best = scan(posed, exact_output(posed)).reach
     fold = float(best.output[0])
     conv = converter(BOOST, lossy_boost(15.0).stage, 5.0, 0.995 * fold, 0.995 * fold / 7.5, FS)
     point = operating_point(conv)
     assert point.duty[0] < best.duty[0]
-    assert averaged_output(problem(conv), point.duty)[0, 0] == pytest.approx(0.995 * fold, rel=2e-3)
+    assert averaged_output(pose(conv), point.duty)[0, 0] == pytest.approx(0.995 * fold, rel=2e-3)
 
 
 def test_largest_duty_keeps_the_output_out_of_reach():
@@ -214,10 +218,10 @@ def test_first_unreachable_corner_is_named():
 
 def test_no_operating_point_is_an_error_of_its_own():
     """From edges that lead nowhere Newton's method says so instead of returning what it has."""
-    posed = problem(lossy_boost(40.0))
-    guess = Guess(duty=np.array([0.5]), rectifier_end=np.ones(1), discontinuous=np.zeros(1, bool))
-    with pytest.raises(ConvergenceError, match="1 of 1 operating points"):
-        solve(posed, guess)
+    posed = pose(lossy_boost(40.0))
+    with pytest.raises(ConvergenceError, match="1 of 1 operating points") as caught:
+        solve(posed, continuous(np.array([0.5])))
+    assert caught.value.items == (0,)
 
 
 @given(
@@ -231,7 +235,7 @@ def test_impedance_scaling_leaves_duty(vin, current, factor, coupling):
     conv = trap(vin, current=current, coupling=coupling)
     one, other = operating_point(conv), operating_point(scaled(conv, factor))
     assert other.duty[0] == pytest.approx(one.duty[0], rel=1e-9)
-    assert other.rectifier_end[0] == pytest.approx(one.rectifier_end[0], rel=1e-9)
+    assert other.conduction_end[0] == pytest.approx(one.conduction_end[0], rel=1e-9)
     assert other.trim[0] == pytest.approx(one.trim[0], rel=1e-8)
 
 
@@ -243,7 +247,7 @@ def test_batch_equals_item_by_item():
     for k in range(len(vin)):
         one, kept = operating_point(trap(vin[k], damper=(2.2, 22e-6), current=current[k])), whole.take(np.array([k]))
         assert kept.discontinuous[0] == one.discontinuous[0]
-        for name in ("duty", "rectifier_end", "start", "at_duty", "at_rectifier_end", "inputs"):
+        for name in ("duty", "conduction_end", "start", "at_duty", "at_conduction_end", "inputs"):
             assert_allclose(getattr(kept, name), getattr(one, name), rtol=1e-8, atol=1e-9)
 
 
@@ -263,11 +267,7 @@ def test_mode_follows_from_the_search_and_not_from_the_guess():
     for current in (1.25, 0.05):
         conv = trap(20.0, damper=(2.2, 22e-6), current=current)
         right = operating_point(conv)
-        wrong = Guess(
-            duty=right.duty,
-            rectifier_end=np.full(1, 0.9),
-            discontinuous=~right.discontinuous,
-        )
+        wrong = ordinary(right.duty, np.full(1, 0.9), ~right.discontinuous)
         again = operating_point(conv, wrong)
         assert again.discontinuous[0] == right.discontinuous[0]
         assert again.duty[0] == pytest.approx(right.duty[0], rel=1e-8)
@@ -281,17 +281,21 @@ def test_the_search_s_jacobian_is_exact(current):
     point = operating_point(trap(20.0, damper=(2.2, 22e-6), current=current))
     stepper = Stepper(point.problem)
     n = point.start.shape[1]
-    state = np.concatenate([point.start[0] * 1.01, point.trim * 1.02, point.duty * 0.98, point.rectifier_end * 0.99])
+    ends = point.sequence.ends[0, :-1]
+    state = np.concatenate([point.start[0] * 1.01, point.trim * 1.02, ends * np.linspace(0.98, 0.99, len(ends))])
+    edges = stepper.edges(point.sequence)
 
     def residual(v):
         start = np.concatenate([[0.0], v[:n], [1.0], [v[n]]])[None]
-        return _residual(stepper, start, v[n + 1 : n + 2], v[n + 2 :], point.discontinuous)
+        moved = replace(point.sequence, ends=np.append(v[n + 1 :], 1.0)[None])
+        it = _linearise(stepper, start, moved, edges, held=False)
+        return it.residual, it.jacobian
 
     values, exact = residual(state)
     columns = []
-    for j in range(n + 3):
-        h = np.zeros(n + 3)
+    for j in range(len(state)):
+        h = np.zeros(len(state))
         h[j] = 1e-6 * max(abs(state[j]), 1e-2)
         columns.append((residual(state + h)[0][0] - residual(state - h)[0][0]) / (2 * h[j]))
-    assert values.shape == (1, n + 3)
+    assert values.shape == (1, len(state))
     assert_allclose(exact[0], np.stack(columns, axis=1), rtol=1e-5, atol=1e-7 * np.abs(exact).max())

@@ -19,7 +19,6 @@ from loopdesign.compensation.netlist import compensator_netlist
 from loopdesign.models.switched import linearise
 from loopdesign.models.verdict import Mode, worst_modes
 from loopdesign.orbit.operating_point import operating_point
-from loopdesign.orbit.steady import Guess
 from loopdesign.orbit.stepping import motion
 from loopdesign.orbit.stepping.cycle import CycleStepper
 from loopdesign.orbit.stepping.devices import ControlLimits
@@ -36,7 +35,7 @@ def closed(vin, current=1.25, *, damper=DAMPER, amplifier=None, probes=(), limit
         parts = NetworkParts(network="type II", R1=390e3, C1=1e-9, C2=10e-12)
     network = compensator_netlist(amplifier, Divider(upper=115e3, lower=10e3), parts)
     converter = trap(vin, damper=damper, current=current)
-    point = operating_point(converter.closed(network), Guess.from_point(operating_point(converter)))
+    point = operating_point(converter.closed(network), operating_point(converter).sequence)
     inputs = dict(zip(point.network.inputs, point.inputs[0], strict=True))
     return CycleStepper(converter.closed(network), inputs, limits, probes=probes), point
 
@@ -247,7 +246,7 @@ def test_point_after_a_step_keeps_the_reference():
     stepper, point = closed(13.0, 0.8)
     stepper.set_inputs(load=0.4)
     end = run(stepper, *from_point(point), cycles=3000)
-    after = moved_point(point, {"load": 0.4}, Guess.from_point(point))
+    after = moved_point(point, {"load": 0.4}, point.sequence)
     assert_allclose(after.trim, point.trim, rtol=1e-10)
     assert_allclose(end.mean[-1], after.problem.target[0], rtol=1e-9)
     assert 14.9 < after.problem.target[0] < 15.0 - 1e-5

@@ -96,7 +96,7 @@ def test_discontinuous_triangle():
     conv = converter(BUCK, one_inductor(10e-6, 5e-3), 12.0, 5.0, 0.3, FS)
     point = operating_point(conv)
     _, f = sampled(conv)
-    D, end = float(point.duty[0]), float(point.rectifier_end[0])
+    D, end = float(point.duty[0]), float(point.conduction_end[0])
     peak = 7.0 * D / FS / 10e-6
     assert point.discontinuous[0]
     assert f["i(L1)"].peak[0] == pytest.approx(peak, rel=1e-4)
