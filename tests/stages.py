@@ -21,7 +21,7 @@ from loopdesign.network.topologies.base import (
     output_bank,
 )
 from loopdesign.orbit.problem import OperatingPoint, pose
-from loopdesign.orbit.reach import continuous
+from loopdesign.orbit.search.reach import continuous
 
 SEPIC = TOPOLOGIES["sepic"]
 

@@ -42,7 +42,7 @@ FLOOR = 1e-14
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Edge:
-    """The edge that ends an interval: it shifts by ``-(row z + row_input u)``, or follows an earlier edge after a delay.
+    """The edge that ends an interval: it shifts by ``-(row z + row_input u)``, or as an earlier edge did, later.
 
     Attributes
     ----------

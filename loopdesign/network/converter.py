@@ -215,7 +215,7 @@ def network(
     wanted = sorted(set(configurations) & {ON, OFF}) if converter.synchronous else sorted(set(configurations))
     period = np.full(len(converter.input_voltage), converter.period)
     derived = derive(elements, [CONDUCTING[k] for k in wanted], physical, period=period)
-    place = {k: c for k, c in zip(wanted, derived.configurations, strict=True)}
+    place = dict(zip(wanted, derived.configurations, strict=True))
     count = max(2, *(k + 1 for k in wanted))
     return replace(derived, outputs=rows, configurations=tuple(place.get(k, place[OFF]) for k in range(count)))
 

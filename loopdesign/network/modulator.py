@@ -4,8 +4,8 @@ The clock turns the switch on. The comparator turns it off where the threshold f
 
     g(theta) = sensed + ramp theta - v(control)
 
-rises through zero; ``theta`` is time since the clock in periods. Natural sampling. Turn-off delay and blanking act on the
-edge and not on this function; the orbit and the stepping know them.
+rises through zero; ``theta`` is time since the clock in periods. Natural sampling. Turn-off delay and blanking act on
+the edge and not on this function; the orbit and the stepping know them.
 """
 
 from __future__ import annotations

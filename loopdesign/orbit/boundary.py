@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.network.converter import OFF
+from loopdesign.orbit.augmented import dot
 from loopdesign.orbit.operating_point import operating_point
-from loopdesign.orbit.periodic import dot
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -17,7 +17,7 @@ from loopdesign.network.linear_algebra import expm
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from loopdesign.orbit.periodic import Stepper
+    from loopdesign.orbit.augmented import Stepper
     from loopdesign.orbit.sequence import Sequence
 
 COARSE, FINE = 16, 512

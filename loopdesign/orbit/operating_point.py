@@ -14,20 +14,20 @@ import numpy as np
 
 from loopdesign.errors import ConvergenceError
 from loopdesign.network.batch import take
-from loopdesign.network.circuit import Configuration
 from loopdesign.network.converter import IDLE, OFF, ON, PROBES, Converter
+from loopdesign.orbit.augmented import Stepper
 from loopdesign.orbit.conduction import rectifier_breaks
-from loopdesign.orbit.periodic import Stepper, newton
+from loopdesign.orbit.periodic import newton
 from loopdesign.orbit.problem import OperatingPoint, pose, posed_on
-from loopdesign.orbit.reach import ordinary
-from loopdesign.orbit.search import found_sequence
+from loopdesign.orbit.search.duty import found_sequence
+from loopdesign.orbit.search.follow import augmented
+from loopdesign.orbit.search.reach import ordinary
 from loopdesign.orbit.sequence import Edge, Sequence, joined
-from loopdesign.orbit.stepping.follow import augmented
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from loopdesign.network.circuit import SwitchedNetwork
+    from loopdesign.network.circuit import Configuration, SwitchedNetwork
 
 Guess: TypeAlias = Sequence
 """Where the solution of an operating point begins: the sequence of another."""

@@ -15,12 +15,12 @@ in discontinuous conduction has no equilibrium output of its own).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from loopdesign.errors import ConvergenceError
-from loopdesign.network.linear_algebra import expm
+from loopdesign.orbit.augmented import EdgeRows, Stepper, apply, dot
 from loopdesign.orbit.problem import OperatingPoint
 from loopdesign.orbit.sequence import Edge, Sequence
 
@@ -32,130 +32,10 @@ if TYPE_CHECKING:
 NEWTON_STEPS = 40
 CONVERGED = 1e-8
 """Relative size of the last Newton step but one; convergence is quadratic, so the last one is at rounding level."""
-EdgeRows: TypeAlias = "tuple[NDArray[np.float64], NDArray[np.float64]]"
+OVERRUN = 0.2
+"""How far an edge may run beyond the period [periods]."""
 SHARE_OF_GAP = 0.4
 """Largest part of an interval that one Newton step may take away."""
-
-
-class Stepper:
-    """Augmented matrices of the configurations, and the rows whose zeros are edges."""
-
-    def __init__(self, problem: OrbitProblem) -> None:
-        network = problem.network
-        b, n = network.state_scale.shape
-        out, trim = network.output_index("v(regulated)"), network.input_index(problem.trim)
-        known = problem.inputs.copy()
-        known[:, trim] = 0.0
-        self.problem, self.n, self.known, self.trim = problem, n, known, trim
-        self.N: list[NDArray[np.float64]] = []
-        for c in network.configurations:
-            N = np.zeros((b, n + 3, n + 3))
-            N[:, 0, 1 : n + 1] = c.C[:, out]
-            N[:, 0, n + 1] = np.einsum("bp,bp->b", c.D[:, out], known)
-            N[:, 0, n + 2] = c.D[:, out, trim]
-            N[:, 1 : n + 1, 1 : n + 1] = c.A
-            N[:, 1 : n + 1, n + 1] = np.einsum("bnp,bp->bn", c.B, known)
-            N[:, 1 : n + 1, n + 2] = c.B[:, :, trim]
-            self.N.append(N)
-        self.target = problem.target
-
-    def flow(self, configuration: NDArray[np.intp]) -> NDArray[np.float64]:
-        """Augmented matrix (B,m,m) of each item's own configuration (B,)."""
-        first = int(configuration[0])
-        if bool((configuration == first).all()):
-            return self.N[first]
-        chosen = np.empty_like(self.N[0])
-        for k in np.unique(configuration):
-            items = configuration == k
-            chosen[items] = self.N[k][items]
-        return chosen
-
-    def probe(self, name: str, configuration: int) -> NDArray[np.float64]:
-        """Row (B,m) of a probe over ``[q, x, 1, trim]``."""
-        c, k = self.problem.network.configurations[configuration], self.problem.network.output_index(name)
-        return self.row(c.C[:, k], c.D[:, k])
-
-    def row(self, state: NDArray[np.float64], inputs: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Write a row of states and inputs over ``[q, x, 1, trim]``."""
-        constant = np.einsum("bp,bp->b", inputs, self.known)
-        zero = np.zeros((len(self.known), 1))
-        return np.concatenate([zero, state, constant[:, None], inputs[:, self.trim, None]], axis=1)
-
-    def comparator(self, configuration: int) -> NDArray[np.float64]:
-        """Row (B,m) of the comparator's threshold, its ramp left out."""
-        th = self.problem.thresholds[configuration]
-        return self.row(th.row_state, th.row_input)
-
-    def rectifier_ends(self, configuration: int) -> NDArray[np.float64]:
-        """Row (B,m) of the rectifier's current while it conducts."""
-        return self.probe("i(diode)", configuration)
-
-    def rectifier_starts(self, configuration: int) -> NDArray[np.float64]:
-        """Row (B,m) of the rectifier's forward voltage above its drop while it blocks."""
-        row = self.probe("v(forward)", configuration)
-        drop = self.problem.inputs[:, self.problem.network.input_index("diode")]
-        row[:, self.n + 1] -= drop
-        return row
-
-    def edge_rows(self, sequence: Sequence, k: int) -> EdgeRows:
-        """Rows (B,m) and ramps (B,) whose zero is edge ``k`` of each item; zero where the edge is no crossing."""
-        edge, configuration = sequence.edge[:, k], sequence.configuration[:, k]
-        rows = np.zeros((len(edge), self.n + 3))
-        ramps = np.zeros(len(edge))
-        kinds = {
-            Edge.COMPARATOR: self.comparator,
-            Edge.RECTIFIER_ENDS: self.rectifier_ends,
-            Edge.RECTIFIER_STARTS: self.rectifier_starts,
-        }
-        for kind, row_of in kinds.items():
-            of_kind = edge == kind
-            for c in np.unique(configuration[of_kind]):
-                items = of_kind & (configuration == c)
-                rows[items] = row_of(int(c))[items]
-                if kind == Edge.COMPARATOR:
-                    ramps[items] = self.problem.thresholds[int(c)].ramp[items]
-        return rows, ramps
-
-    def edges(self, sequence: Sequence) -> list[EdgeRows]:
-        """Rows and ramps of every edge but the last, which is the clock."""
-        return [self.edge_rows(sequence, k) for k in range(sequence.ends.shape[1] - 1)]
-
-    def propagate(self, sequence: Sequence) -> tuple[list[NDArray[np.float64]], list[NDArray[np.float64]]]:
-        """Augmented matrices and exponentials of every interval."""
-        flows = [self.flow(sequence.configuration[:, k]) for k in range(sequence.ends.shape[1])]
-        lengths = sequence.lengths
-        return flows, list(expm(np.stack([N * lengths[:, k, None, None] for k, N in enumerate(flows)])))
-
-    def fixed_point(self, sequence: Sequence) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Solve the period at given edges with trim zero: augmented states (B,K+1,m) at every edge.
-
-        Raises
-        ------
-        LinAlgError
-            Where a state neither decays nor is driven.
-        """
-        _, E = self.propagate(sequence)
-        total = E[0]
-        for e in E[1:]:
-            total = e @ total
-        x = slice(1, self.n + 1)
-        z = np.zeros((len(sequence), self.n + 3))
-        z[:, self.n + 1] = 1.0
-        z[:, x] = np.linalg.solve(np.eye(self.n) - total[:, x, x], total[:, x, self.n + 1, None])[..., 0]
-        along = [z]
-        for e in E:
-            along.append(apply(e, along[-1]))
-        return np.stack(along, axis=1), along[-1][:, 0]
-
-
-def apply(M: NDArray[np.float64], v: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Apply matrices (B,n,n) to vectors (B,n)."""
-    return (M @ v[..., None])[..., 0]
-
-
-def dot(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Scalar products (B,) of rows (B,n)."""
-    return np.einsum("bi,bi->b", a, b)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -233,9 +113,9 @@ def newton(problem: OrbitProblem, stepper: Stepper, guess: Sequence, *, held: bo
 def _share(sequence: Sequence, moved: NDArray[np.float64]) -> NDArray[np.float64]:
     """Part (B,) of a Newton step that takes no more than a share of any interval away.
 
-    The last interval is free: an edge that runs beyond the period says that the sequence is another.
+    The last interval may turn negative: an edge that runs beyond the period says that the sequence is another.
     """
-    gaps = np.where(sequence.ends >= 1.0, 0.0, sequence.lengths)
+    gaps = sequence.lengths + np.where(sequence.ends >= 1.0, OVERRUN, 0.0)
     change = np.diff(np.pad(moved, ((0, 0), (1, 1))), axis=1)
     shrinking = -change > SHARE_OF_GAP * np.maximum(gaps, 1e-300)
     limit = np.where(shrinking & (gaps > 0.0), SHARE_OF_GAP * gaps / np.where(shrinking, -change, 1.0), 1.0)
@@ -278,7 +158,7 @@ def _linear_start(stepper: Stepper, sequence: Sequence, edges: list[EdgeRows], *
 def _linearise(
     stepper: Stepper, start: NDArray[np.float64], sequence: Sequence, edges: list[EdgeRows], *, held: bool
 ) -> _Linearised:
-    """Residual and its exact Jacobian: columns of start state and trim carried along, an edge's own added where it lies."""
+    """Residual and its exact Jacobian: columns of start and trim are carried along, an edge's own starts at it."""
     n, (b, count) = stepper.n, sequence.ends.shape
     flows, E = stepper.propagate(sequence)
     unknowns = n + 1 + count - 1

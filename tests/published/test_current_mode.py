@@ -23,7 +23,7 @@ from loopdesign.network.elements import Diode, Inductor, Switch, VoltageSource
 from loopdesign.network.modulator import PeakCurrentMode, threshold
 from loopdesign.orbit.operating_point import operating_point
 from loopdesign.orbit.problem import OperatingPoint, OrbitProblem
-from loopdesign.orbit.reach import continuous
+from loopdesign.orbit.search.reach import continuous
 
 FS = 100e3
 L = 5e-6

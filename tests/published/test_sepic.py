@@ -217,7 +217,7 @@ def test_response_without_losses():
 
 def test_output_of_the_lossy_stage_at_a_given_duty():
     """S7: V = 79.871 V at D = 0.4, read off the averaged network."""
-    from loopdesign.orbit.search import averaged_output
+    from loopdesign.orbit.search.duty import averaged_output
 
     posed = point_at(boundary_converter(40.0, r1=0.1, r2=0.02), 0.4).problem
     assert averaged_output(posed, np.array([0.4]))[0, 0] == pytest.approx(79.871, rel=1e-5)

@@ -9,7 +9,6 @@ import numpy as np
 
 from loopdesign.corners.converters import compensation, open_loop, reference_factor
 from loopdesign.models.switched import SwitchedModel, linearise
-from loopdesign.network.converter import Converter
 from loopdesign.orbit.operating_point import Guess, operating_point
 from loopdesign.orbit.waveforms import average_state
 
@@ -21,6 +20,7 @@ if TYPE_CHECKING:
     from loopdesign import case as cases
     from loopdesign.analysis.check import ExaminedStage
     from loopdesign.corners.conditions import Corners
+    from loopdesign.network.converter import Converter
 
 
 SHARPEST_KNOWN = 1.5

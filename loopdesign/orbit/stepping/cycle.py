@@ -12,13 +12,12 @@ devices of the same netlist:
   pin to ground and from ground to the control pin. With an operational amplifier it sits inside the amplifier, at the
   capacitor that makes its pole, so that the amplifier itself does not wind up; its network still does, as a real one.
 
-A pulse is skipped where a comparator is tripped at the clock already and neither a minimum on-time nor blanking is given;
-with one of them, every clock makes at least that pulse.
+A pulse is skipped where a comparator is tripped at the clock already and neither a minimum on-time nor blanking is
+given; with one of them, every clock makes at least that pulse.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -32,6 +31,8 @@ from loopdesign.network.modulator import threshold
 from loopdesign.orbit.stepping.devices import TRIPS, Action, ControlLimits, Cycle, Devices, Guard, Segment, Setting
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
     from numpy.typing import NDArray
 
     from loopdesign.network.converter import Converter
@@ -137,41 +138,49 @@ class CycleStepper:
         return found
 
     def _guards(self, network: SwitchedNetwork, devices: Devices) -> list[Guard]:
-        """List what may end a motion; the comparator comes last, so that it can be left out."""
-        c = network.configurations[0]
-        guards = []
+        """List what may end a motion; the comparators come last, so that they can be left out."""
+        return [
+            *self._controller_guards(network, devices),
+            *self._rectifier_guards(network, devices),
+            *self._comparator_guards(network, devices),
+        ]
 
-        def add(action: Action, value: int, sign: float, probe: str, constant: float) -> None:
-            k = network.output_index(probe)
-            guards.append(Guard(action, value, sign * c.C[0, k], sign * c.D[0, k], constant))
-
+    def _controller_guards(self, network: SwitchedNetwork, devices: Devices) -> Iterator[Guard]:
+        """Limits of the error amplifier."""
         if self.bounded and self.amplifier is not None:
             gm, most = float(np.ravel(self.amplifier.gm)[0]), self.limits.output_current or 0.0
             if devices.amplifier:
-                add("limit", 0, -devices.amplifier * gm, "v(reference,feedback)", most)
+                yield _guard(network, "limit", 0, -devices.amplifier * gm, "v(reference,feedback)", most)
             else:
-                add("limit", 1, gm, "v(reference,feedback)", -most)
-                add("limit", -1, -gm, "v(reference,feedback)", -most)
+                yield _guard(network, "limit", 1, gm, "v(reference,feedback)", -most)
+                yield _guard(network, "limit", -1, -gm, "v(reference,feedback)", -most)
         if devices.clamp:
-            add("clamp", 0, -1.0, f"i({self.clamps[devices.clamp].name})", 0.0)
-        else:
-            for side, bound in ((1, self.limits.highest), (-1, self.limits.lowest)):
-                if side in self.clamps and bound is not None:
-                    add("clamp", side, side, f"v({self.clamp_node})", -side * bound)
-        if devices.diode and not self.converter.synchronous:
-            add("diode off", 0, -1.0, "i(diode)", 0.0)
-        elif not devices.diode and not (self.converter.synchronous and devices.switch):
-            k, drop = network.output_index(self.forward), network.input_index("diode")
-            row = c.D[0, k].copy()
-            row[drop] -= 1.0
-            guards.append(Guard("diode on", 0, c.C[0, k], row))
-        if devices.switch:
-            th = threshold(self.converter.modulator, network)
-            if self.limits.current_limit is not None:
-                most = -self.limits.current_limit
-                guards.append(Guard("current limit", 0, th.sensed_state[0], th.sensed_input[0], most))
-            guards.append(Guard("trip", 0, th.row_state[0], th.row_input[0], 0.0, float(th.ramp[0])))
-        return guards
+            yield _guard(network, "clamp", 0, -1.0, f"i({self.clamps[devices.clamp].name})", 0.0)
+            return
+        for side, bound in ((1, self.limits.highest), (-1, self.limits.lowest)):
+            if side in self.clamps and bound is not None:
+                yield _guard(network, "clamp", side, side, f"v({self.clamp_node})", -side * bound)
+
+    def _rectifier_guards(self, network: SwitchedNetwork, devices: Devices) -> Iterator[Guard]:
+        """End and start of the rectifier's conduction; a synchronous one only follows the switch."""
+        if self.converter.synchronous:
+            return
+        if devices.diode:
+            yield _guard(network, "diode off", 0, -1.0, "i(diode)", 0.0)
+            return
+        c, k = network.configurations[0], network.output_index(self.forward)
+        row = c.D[0, k].copy()
+        row[network.input_index("diode")] -= 1.0
+        yield Guard("diode on", 0, c.C[0, k], row)
+
+    def _comparator_guards(self, network: SwitchedNetwork, devices: Devices) -> Iterator[Guard]:
+        """List what ends the on-time."""
+        if not devices.switch:
+            return
+        th = threshold(self.converter.modulator, network)
+        if self.limits.current_limit is not None:
+            yield Guard("current limit", 0, th.sensed_state[0], th.sensed_input[0], -self.limits.current_limit)
+        yield Guard("trip", 0, th.row_state[0], th.row_input[0], 0.0, float(th.ramp[0]))
 
     def cycle(self, x: NDArray[np.float64], devices: Devices, trace: list[Segment] | None = None) -> Cycle:
         """Step one clock period.
@@ -316,6 +325,12 @@ class CycleStepper:
         t = np.linspace(0.0, segment.length, count)
         x = np.array([motion.at(float(v))[0] for v in t])
         return segment.begin + t, self.watch(segment.devices, x, probes)
+
+
+def _guard(network: SwitchedNetwork, action: Action, value: int, sign: float, probe: str, constant: float) -> Guard:
+    """Guard on a probe of the network, times a sign, plus a constant."""
+    c, k = network.configurations[0], network.output_index(probe)
+    return Guard(action, value, sign * c.C[0, k], sign * c.D[0, k], constant)
 
 
 def _clamps(elements: tuple[Element, ...], limits: ControlLimits) -> dict[int, Diode]:

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.network.linear_algebra import expm, modal
+from loopdesign.orbit.stepping.sampling import INSTANTS, TIMES, hump, scan
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -31,11 +32,6 @@ SMALL_MODE = 1e-5
 """Size of an eigenvalue [1/period] below which the second integral of its exponential is taken as a series."""
 GUARD_TOLERANCE = 1e-10
 """Guard value [V or A] at the start of a motion that is still rounding of an edge just passed."""
-EARLY = (1e-4, 5e-4, 2e-3, 8e-3)
-EVEN = 16
-TIMES = np.array([0.0, *EARLY, *(np.arange(1, EVEN + 1) / EVEN)])
-"""Sampling instants of a motion [periods]: dense at first, where the fastest modes die, then even."""
-_TIMES = TIMES.tolist()
 _STEPS = 60
 
 
@@ -80,7 +76,7 @@ class Piece:
         self.zero = zero if zero.any() else None
         self.small = small if small.any() else None
         self.reciprocal = 1.0 / np.where(zero, 1.0, self.values)
-        self.table = _real_part(np.array([self.phi(t) for t in _TIMES]).T)
+        self.table = _real_part(np.array([self.phi(t) for t in INSTANTS]).T)
         # one product turns a state into state, watched rows, the mean flow of the last row, and every modal weight;
         # another turns modal weights into the change of state and rows, and the last row's integral
         n = len(A)
@@ -94,7 +90,7 @@ class Piece:
         self.set_drive(b, offsets)
 
     def _tabulate(self) -> None:
-        table = np.array([self.matrices(t)[1] for t in _TIMES])
+        table = np.array([self.matrices(t)[1] for t in INSTANTS])
         self.row_table = np.einsum("mn,knp->mkp", self.rows, table)
 
     def set_drive(self, b: NDArray[np.float64], offsets: NDArray[np.float64]) -> None:
@@ -233,16 +229,16 @@ class Motion:
         self.grid = grid = self.samples().tolist()
         if not guards:
             return None
-        count = bisect_right(_TIMES, span)
-        first, rows, humps = _scan(grid[:guards], count)
+        count = bisect_right(INSTANTS, span)
+        first, rows, humps = scan(grid[:guards], count)
         if first == count:
             ends = self.at(span)[1]
             rows = [k for k in range(guards) if ends[k] > 0.0]
             if count > 1:
                 humps += [
-                    (_TIMES[count - 2], span, k)
+                    (INSTANTS[count - 2], span, k)
                     for k in range(guards)
-                    if _hump(grid[k][count - 2], grid[k][count - 1], ends[k])
+                    if hump(grid[k][count - 2], grid[k][count - 1], ends[k])
                 ]
         for low, high, k in sorted(humps):
             peak = self._peak(k, low, high)
@@ -250,13 +246,13 @@ class Motion:
                 return k, self._root(k, low, peak, None)
         if not rows:
             return None
-        return self._close(rows, _TIMES[first - 1], _TIMES[first] if first < count else span, warm)
+        return self._close(rows, INSTANTS[first - 1], INSTANTS[first] if first < count else span, warm)
 
     def extremes(self, t: float) -> tuple[float, float]:
         """Lowest and highest sample of the last row up to an instant, its start included."""
         if self.grid is None:
             return self.start[-1], self.start[-1]
-        seen = self.grid[-1][: bisect_right(_TIMES, t)]
+        seen = self.grid[-1][: bisect_right(INSTANTS, t)]
         return min(seen), max(seen)
 
     def _at_once(self, guards: int, fresh: int | None) -> int | None:
@@ -305,37 +301,6 @@ class Motion:
                 if high - low < 1e-14:
                     return t
         return t
-
-
-def _scan(grid: list[list[float]], count: int) -> tuple[int, list[int], list[tuple[float, float, int]]]:
-    """Find the first sample at which guards are tripped, which they are, and the humps before it worth climbing.
-
-    Plain numbers: at this size they are faster than arrays. The first sample is ``count`` where none is tripped.
-    """
-    first = count
-    rows: list[int] = []
-    humps = []
-    for k, h in enumerate(grid):
-        before, rising = min(h[0], 0.0), False
-        for j in range(1, min(first + 1, count)):
-            now = h[j]
-            if now > 0.0:
-                rows = [*rows, k] if j == first else [k]
-                first = j
-                break
-            if now > before:
-                rising = True
-            elif rising:
-                rising = False
-                if _hump(h[j - 2], before, now):
-                    humps.append((_TIMES[j - 2], _TIMES[j], k))
-            before = now
-    return first, rows, [hump for hump in humps if hump[1] <= _TIMES[min(first, len(_TIMES) - 1)]]
-
-
-def _hump(left: float, middle: float, right: float) -> bool:
-    """Whether a guard may trip between samples around its highest: a smooth hump rises less than its flanks."""
-    return left < middle >= right and middle <= 0.0 < middle + 2.0 * max(middle - left, middle - right)
 
 
 class PlainMotion(Motion):

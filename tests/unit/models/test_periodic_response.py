@@ -44,7 +44,8 @@ class Judge:
         network = model.point.network
         self.network, self.n = network, network.configurations[0].A.shape[-1]
         self.matrices = [
-            tuple(mp.matrix(m[item].tolist()) for m in (c.A, c.B, c.C, c.D)) for c in network.configurations
+            tuple(mp.matrix(m[item].tolist()) for m in (c.A, c.B, c.C, c.D))
+            for c in (network.configurations[k] for k in model.point.sequence.configuration[item])
         ]
         self.lengths = [mp.mpf(float(length)) for length in model.lengths[item]]
         self.exponentials = [
@@ -76,7 +77,7 @@ class Judge:
                 for r, row in enumerate(rows):
                     free[r] += C[row, :] * integral[0]
                     driven[r] += (C[row, :] * integral[1])[0] + D[row, column] * length
-            if k < 2:
+            if k < len(self.edges):
                 row, row_input, jump, impulse = self.edges[k]
                 shift = -(row * P), -((row * q)[0] + row_input[column])
                 for r, output in enumerate(rows):

@@ -15,11 +15,12 @@ from stages import BOOST, BUCK, BUCK_BOOST, SEPIC, converter, one_inductor, scal
 
 from loopdesign.errors import ConvergenceError, UnreachableOutputError
 from loopdesign.network.topologies.base import CapacitorValue
+from loopdesign.orbit.augmented import Stepper
 from loopdesign.orbit.operating_point import operating_point
-from loopdesign.orbit.periodic import Stepper, _linearise, solve
+from loopdesign.orbit.periodic import _linearise, solve
 from loopdesign.orbit.problem import pose
-from loopdesign.orbit.reach import continuous, exact_output, ordinary, scan
-from loopdesign.orbit.search import averaged_output
+from loopdesign.orbit.search.duty import averaged_output
+from loopdesign.orbit.search.reach import continuous, exact_output, ordinary, scan
 
 FS = 100e3
 

@@ -19,7 +19,7 @@ from loopdesign.compensation.netlist import compensator_netlist
 from loopdesign.models.switched import linearise
 from loopdesign.models.verdict import Mode, worst_modes
 from loopdesign.orbit.operating_point import operating_point
-from loopdesign.orbit.stepping import motion
+from loopdesign.orbit.stepping import motion, sampling
 from loopdesign.orbit.stepping.cycle import CycleStepper
 from loopdesign.orbit.stepping.devices import ControlLimits
 from loopdesign.orbit.stepping.motion import Piece
@@ -93,7 +93,7 @@ def test_edge_within_a_trillionth_of_a_period(level):
 
 def test_hump_between_two_samples():
     """A maximum that no sample sees is climbed: it lies in the middle of two samples and just above the guard."""
-    cycles = 0.25 / (9.5 / motion.EVEN)
+    cycles = 0.25 / (9.5 / sampling.EVEN)
     moved, expected = oscillator(0.999, cycles)
     assert moved.samples()[0].max() < 0.0
     found = moved.first(1, 0.9 / cycles, None)

@@ -15,8 +15,9 @@ import numpy as np
 from loopdesign.errors import ConvergenceError
 from loopdesign.network.converter import BOTH, IDLE, OFF, ON
 from loopdesign.network.modulator import VoltageMode
+from loopdesign.orbit.augmented import Stepper
 from loopdesign.orbit.conduction import rectifier_breaks
-from loopdesign.orbit.periodic import Stepper, newton
+from loopdesign.orbit.periodic import newton
 from loopdesign.orbit.sequence import Edge, Sequence
 from loopdesign.orbit.stepping.cycle import CycleStepper
 from loopdesign.orbit.stepping.devices import Devices, Segment

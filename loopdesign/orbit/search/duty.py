@@ -1,9 +1,9 @@
 """The operating point looked for from nothing: duty on the rising side of the output, sequence found and not assumed.
 
 Open loop with a resistor for the load, which draws the same average as any other load. The averaged network places the
-duty, Newton's method on the exact orbit settles it. Wherever that finds nothing, or an orbit that the rectifier does not
-keep, or one on the falling side of the output, the exact output is scanned over duty, the converter being followed edge
-by edge where its rectifier conducts other than once.
+duty, Newton's method on the exact orbit settles it. Wherever that finds nothing, or an orbit that the rectifier does
+not keep, or one on the falling side of the output, the exact output is scanned over duty, the converter being followed
+edge by edge where its rectifier conducts other than once.
 """
 
 from __future__ import annotations
@@ -16,10 +16,12 @@ import numpy as np
 from loopdesign.errors import ConvergenceError, UnreachableOutputError
 from loopdesign.network.batch import take
 from loopdesign.network.converter import BOTH, IDLE, OFF, ON
+from loopdesign.orbit.augmented import Stepper, dot
 from loopdesign.orbit.conduction import rectifier_breaks
-from loopdesign.orbit.periodic import Stepper, dot, newton, slope_over_duty
+from loopdesign.orbit.periodic import newton, slope_over_duty
 from loopdesign.orbit.problem import pose
-from loopdesign.orbit.reach import (
+from loopdesign.orbit.search.follow import augmented, fixed_duty_stepper, follow
+from loopdesign.orbit.search.reach import (
     SHORTEST_ON,
     Reach,
     at_duty,
@@ -32,7 +34,6 @@ from loopdesign.orbit.reach import (
     scan,
 )
 from loopdesign.orbit.sequence import Edge, Sequence, joined
-from loopdesign.orbit.stepping.follow import augmented, fixed_duty_stepper, follow
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -149,7 +150,7 @@ def _light(problem: OrbitProblem, duty: NDArray[np.float64]) -> tuple[NDArray[np
 
 
 def _carefully(converter: Converter) -> Sequence:
-    """Scan the exact output over duty, take the first duty at which it rises to the target, follow what is irregular."""
+    """Scan the exact output over duty for where it rises to the target; follow what is irregular."""
     problem = pose(converter)
     output = exact_output(problem)
     scanned = scan(problem, output)

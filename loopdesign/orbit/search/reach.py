@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 
 from loopdesign.network.converter import IDLE, OFF, ON
+from loopdesign.orbit.augmented import Stepper, dot
 from loopdesign.orbit.conduction import rectifier_breaks
-from loopdesign.orbit.periodic import Stepper, dot
 from loopdesign.orbit.sequence import Edge, Sequence
 
 if TYPE_CHECKING:
@@ -123,7 +123,7 @@ class Reach:
 
 
 def exact_output(problem: OrbitProblem) -> Output:
-    """Return the function from items (S,) and duties (S,) to the exact average output (S,) [V], ordinary modes taken."""
+    """Return the function from items (S,) and duties (S,) to the exact output (S,) [V] of the ordinary modes."""
 
     def output(items: NDArray[np.intp], duty: NDArray[np.float64]) -> NDArray[np.float64]:
         return _ordinary_orbits(Stepper(problem.take(items)), duty)[2]

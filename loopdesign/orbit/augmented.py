@@ -1,0 +1,143 @@
+"""The configurations of a network as augmented matrices, and the rows whose zeros are edges.
+
+A state is carried as ``[q, x, 1, trim]``: ``q`` the running integral of what the feedback senses, ``x`` the normalised
+state, and ``trim`` the one input left free.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
+
+from loopdesign.network.linear_algebra import expm
+from loopdesign.orbit.sequence import Edge
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from loopdesign.orbit.problem import OrbitProblem
+    from loopdesign.orbit.sequence import Sequence
+
+EdgeRows: TypeAlias = "tuple[NDArray[np.float64], NDArray[np.float64]]"
+
+
+class Stepper:
+    """Augmented matrices of the configurations, and the rows whose zeros are edges."""
+
+    def __init__(self, problem: OrbitProblem) -> None:
+        network = problem.network
+        b, n = network.state_scale.shape
+        out, trim = network.output_index("v(regulated)"), network.input_index(problem.trim)
+        known = problem.inputs.copy()
+        known[:, trim] = 0.0
+        self.problem, self.n, self.known, self.trim = problem, n, known, trim
+        self.N: list[NDArray[np.float64]] = []
+        for c in network.configurations:
+            N = np.zeros((b, n + 3, n + 3))
+            N[:, 0, 1 : n + 1] = c.C[:, out]
+            N[:, 0, n + 1] = np.einsum("bp,bp->b", c.D[:, out], known)
+            N[:, 0, n + 2] = c.D[:, out, trim]
+            N[:, 1 : n + 1, 1 : n + 1] = c.A
+            N[:, 1 : n + 1, n + 1] = np.einsum("bnp,bp->bn", c.B, known)
+            N[:, 1 : n + 1, n + 2] = c.B[:, :, trim]
+            self.N.append(N)
+        self.target = problem.target
+
+    def flow(self, configuration: NDArray[np.intp]) -> NDArray[np.float64]:
+        """Augmented matrix (B,m,m) of each item's own configuration (B,)."""
+        first = int(configuration[0])
+        if bool((configuration == first).all()):
+            return self.N[first]
+        chosen = np.empty_like(self.N[0])
+        for k in np.unique(configuration):
+            items = configuration == k
+            chosen[items] = self.N[k][items]
+        return chosen
+
+    def probe(self, name: str, configuration: int) -> NDArray[np.float64]:
+        """Row (B,m) of a probe over ``[q, x, 1, trim]``."""
+        c, k = self.problem.network.configurations[configuration], self.problem.network.output_index(name)
+        return self.row(c.C[:, k], c.D[:, k])
+
+    def row(self, state: NDArray[np.float64], inputs: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Write a row of states and inputs over ``[q, x, 1, trim]``."""
+        constant = np.einsum("bp,bp->b", inputs, self.known)
+        zero = np.zeros((len(self.known), 1))
+        return np.concatenate([zero, state, constant[:, None], inputs[:, self.trim, None]], axis=1)
+
+    def comparator(self, configuration: int) -> NDArray[np.float64]:
+        """Row (B,m) of the comparator's threshold, its ramp left out."""
+        th = self.problem.thresholds[configuration]
+        return self.row(th.row_state, th.row_input)
+
+    def rectifier_ends(self, configuration: int) -> NDArray[np.float64]:
+        """Row (B,m) of the rectifier's current while it conducts."""
+        return self.probe("i(diode)", configuration)
+
+    def rectifier_starts(self, configuration: int) -> NDArray[np.float64]:
+        """Row (B,m) of the rectifier's forward voltage above its drop while it blocks."""
+        row = self.probe("v(forward)", configuration)
+        drop = self.problem.inputs[:, self.problem.network.input_index("diode")]
+        row[:, self.n + 1] -= drop
+        return row
+
+    def edge_rows(self, sequence: Sequence, k: int) -> EdgeRows:
+        """Rows (B,m) and ramps (B,) whose zero is edge ``k`` of each item; zero where the edge is no crossing."""
+        edge, configuration = sequence.edge[:, k], sequence.configuration[:, k]
+        rows = np.zeros((len(edge), self.n + 3))
+        ramps = np.zeros(len(edge))
+        kinds = {
+            Edge.COMPARATOR: self.comparator,
+            Edge.RECTIFIER_ENDS: self.rectifier_ends,
+            Edge.RECTIFIER_STARTS: self.rectifier_starts,
+        }
+        for kind, row_of in kinds.items():
+            of_kind = edge == kind
+            for c in np.unique(configuration[of_kind]):
+                items = of_kind & (configuration == c)
+                rows[items] = row_of(int(c))[items]
+                if kind == Edge.COMPARATOR:
+                    ramps[items] = self.problem.thresholds[int(c)].ramp[items]
+        return rows, ramps
+
+    def edges(self, sequence: Sequence) -> list[EdgeRows]:
+        """Rows and ramps of every edge but the last, which is the clock."""
+        return [self.edge_rows(sequence, k) for k in range(sequence.ends.shape[1] - 1)]
+
+    def propagate(self, sequence: Sequence) -> tuple[list[NDArray[np.float64]], list[NDArray[np.float64]]]:
+        """Augmented matrices and exponentials of every interval."""
+        flows = [self.flow(sequence.configuration[:, k]) for k in range(sequence.ends.shape[1])]
+        lengths = sequence.lengths
+        return flows, list(expm(np.stack([N * lengths[:, k, None, None] for k, N in enumerate(flows)])))
+
+    def fixed_point(self, sequence: Sequence) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Solve the period at given edges with trim zero: augmented states (B,K+1,m) at every edge.
+
+        Raises
+        ------
+        LinAlgError
+            Where a state neither decays nor is driven.
+        """
+        _, E = self.propagate(sequence)
+        total = E[0]
+        for e in E[1:]:
+            total = e @ total
+        x = slice(1, self.n + 1)
+        z = np.zeros((len(sequence), self.n + 3))
+        z[:, self.n + 1] = 1.0
+        z[:, x] = np.linalg.solve(np.eye(self.n) - total[:, x, x], total[:, x, self.n + 1, None])[..., 0]
+        along = [z]
+        for e in E:
+            along.append(apply(e, along[-1]))
+        return np.stack(along, axis=1), along[-1][:, 0]
+
+
+def apply(M: NDArray[np.float64], v: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Apply matrices (B,n,n) to vectors (B,n)."""
+    return (M @ v[..., None])[..., 0]
+
+
+def dot(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Scalar products (B,) of rows (B,n)."""
+    return np.einsum("bi,bi->b", a, b)
