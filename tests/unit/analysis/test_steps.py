@@ -192,7 +192,7 @@ def test_start_out_of_reach():
 @pytest.mark.parametrize(
     ("change", "match"),
     [
-        (("max_duty = 0.9", 'max_duty = 0.9\nmin_on_time = "3 us"'), "below the shortest of 3e-06 s"),
+        (("max_duty = 0.9", 'max_duty = 0.9\nmin_on_time = "2.6 us"'), "below the shortest of 2.6e-06 s"),
         (
             ('reference = "1.2 V"', 'reference = "1.2 V"\nclamp = { min = "0.5 V", max = "2 V" }'),
             "below the clamp at 0.5 V",
