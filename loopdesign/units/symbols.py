@@ -73,6 +73,12 @@ _SYMBOLS: dict[str, tuple[int, str]] = {
 } | _FIXED
 _RATIOS = {("V", "A"): "V/A", ("V", "s"): "V/s", ("A", "s"): "A/s", ("A", "V"): "S"}
 _RATIOS |= dict.fromkeys((("%", "K"), ("%", "degC")), "ppm/K") | dict.fromkeys((("V", "K"), ("V", "degC")), "V/K")
+_DIRECT = re.compile(r"^(.*[VA])\s?(?:dc|DC)$")
+"""A direct voltage or current: every one here is, so that nothing need be said."""
+_UNDECIDED = {"mhz": ("MHz", "mHz"), "mHZ": ("MHz", "mHz"), "mf": ("uF", "mF"), "mw": ("MW", "mW")}
+"""Symbols that people write for either of two."""
+_CAPITALS = {"U": "u", "N": "n", "P": "p"}
+"""Prefixes that have no meaning of their own as capitals."""
 # Fields of the first unit also take a value written in the second: the two are the same thing under two names.
 _SAME = {("V/A", "ohm"), ("ohm", "V/A"), ("", "%"), ("degC", "K"), ("K", "degC")}
 
@@ -116,7 +122,11 @@ def power_of_unit(rest: str, shown: str, unit: str, *, allow_prefix: bool) -> in
         return _PREFIXES.get(rest, 6)
     if rest == "R" and unit == "ohm":
         return 0
-    found = _lookup(re.sub(r"\s*/\s*", "/", rest))
+    symbol = _DIRECT.sub(r"\1", re.sub(r"\s*/\s*", "/", rest))
+    if symbol in _UNDECIDED:
+        one, other = _UNDECIDED[symbol]
+        raise refusal(f'may mean "{one}" or "{other}"', shown, unit, "write the one that is meant")
+    found = _lookup(symbol) or _lookup("/".join(_recased(part) for part in symbol.split("/")))
     if found is None:
         several = re.search(r"\d", rest) or " " in rest
         raise refusal(
@@ -126,6 +136,17 @@ def power_of_unit(rest: str, shown: str, unit: str, *, allow_prefix: bool) -> in
     if dimension != unit and (unit, dimension) not in _SAME:
         raise refusal(f"is {UNITS[dimension].name}", shown, unit)
     return power
+
+
+def _recased(symbol: str) -> str:
+    """Write the unit of one symbol in its own letter case, where its prefix leaves no doubt: uh, 10 UF, mv."""
+    if symbol in _SYMBOLS:
+        return symbol
+    for base in ("V", "A", "ohm", "F", "H", "Hz", "S", "W"):
+        prefix = symbol[: -len(base)] if symbol.lower().endswith(base.lower()) else None
+        if prefix is not None and (prefix in _PREFIXES or prefix in _CAPITALS):
+            return _CAPITALS.get(prefix, prefix) + base
+    return symbol
 
 
 def _lookup(symbol: str) -> tuple[int, str] | None:
