@@ -18,6 +18,7 @@ from loopdesign.case.kinds import (
     quantity_of,
 )
 from loopdesign.case.tables.stage import OneInductorStage
+from loopdesign.case.words import choice_meant, key_hint
 from loopdesign.errors import QuantityError
 from loopdesign.units.quantities import shown
 
@@ -163,6 +164,7 @@ def unknown_key(path: Path, document: dict[str, Any], model: type[BaseModel] | N
     hint = f"did you mean {' or '.join(near)}?" if near else ""
     if others := [other for other in SECTIONS if other != path[0] and key in keys_of(other)]:
         hint = f"{key} belongs in [{others[0]}]"
+    hint = key_hint(key, known) or hint
     return InputProblem(path=path, message="unknown key", found=key, expected=", ".join(known), hint=hint)
 
 
@@ -259,7 +261,9 @@ def _example(path: Path) -> str:
 
 def _wrong_choice(path: Path, value: object, choices: tuple[str, ...]) -> InputProblem:
     """Report a word that is none of those allowed."""
-    near = difflib.get_close_matches(value, choices, n=2, cutoff=0.5) if isinstance(value, str) else []
+    near = choice_meant(value, choices) if isinstance(value, str) else []
+    if not near and isinstance(value, str):
+        near = difflib.get_close_matches(value, choices, n=2, cutoff=0.5)
     hint = f"did you mean {' or '.join(near)}?" if near else ""
     message = "unknown word" if isinstance(value, str) else "is not one of the words allowed"
     return InputProblem(path=path, message=message, found=shown(value), expected=_one_of(choices), hint=hint)

@@ -73,11 +73,16 @@ def section_model(name: str, document: dict[str, Any]) -> type[BaseModel] | None
     return models.get(choice) if isinstance(choice, str) else None
 
 
+def models_of(section: str) -> list[type[BaseModel]]:
+    """Return the model of every kind of a section; none for a key that is no section."""
+    if section in CHOICES:
+        return list(CHOICES[section][2].values())
+    return [PLAIN_SECTIONS[section]] if section in PLAIN_SECTIONS else []
+
+
 def keys_of(section: str) -> set[str]:
     """Return every key that a section can have, whatever its kind."""
-    plain = [PLAIN_SECTIONS[section]] if section in PLAIN_SECTIONS else []
-    models = CHOICES[section][2].values() if section in CHOICES else plain
-    return {field.alias or name for model in models for name, field in model.model_fields.items()}
+    return {field.alias or name for model in models_of(section) for name, field in model.model_fields.items()}
 
 
 def path_of(document: dict[str, Any], loc: tuple[str | int, ...]) -> Path:

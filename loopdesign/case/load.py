@@ -15,6 +15,7 @@ from loopdesign.case.kinds import SECTIONS, section_model
 from loopdesign.case.locate import Places, locate, place_of
 from loopdesign.case.model import Case
 from loopdesign.case.read import BEGIN, read_text, refuse_long_lines
+from loopdesign.case.words import spelled
 from loopdesign.errors import CaseError, Fault
 
 if TYPE_CHECKING:
@@ -73,7 +74,7 @@ def parse_case(text: str, name: str) -> Case:
         With every fault found, in the order of the file.
     """
     text = text.removeprefix("\ufeff").replace("\r\n", "\n")
-    document = _parse_toml(text, name)
+    document = spelled(_parse_toml(text, name))
     reported, read = _read_sections(document)
     reported += problems(_sections(read, document))
     if reported:

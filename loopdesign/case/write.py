@@ -9,6 +9,7 @@ from loopdesign.case.kinds import quantity_at
 from loopdesign.case.model import Case
 from loopdesign.case.tables.control import PART_UNITS
 from loopdesign.case.tables.stage import STAGES
+from loopdesign.case.words import spelled
 from loopdesign.errors import DataError
 from loopdesign.units.quantities import exact_quantity
 
@@ -40,7 +41,7 @@ def write_parts(text: str, parts: Mapping[str, float]) -> str:
     import tomlkit  # noqa: PLC0415 - only needed when a file is written
 
     document = tomlkit.parse(text.removeprefix("\ufeff"))
-    plain = document.unwrap()
+    plain = spelled(document.unwrap())
     for name, value in parts.items():
         steps = ("compensation", name) if name in PART_UNITS else tuple(name.split("."))
         mark = quantity_at(steps, plain)
