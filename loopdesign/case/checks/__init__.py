@@ -2,7 +2,10 @@
 
 `impossible`  faults between keys and sections
 `regulation`  faults of load, regulation, sense and targets
+`timing`      faults of frequency and times
 `odd`         warnings
+`plausible`   warnings about values that are hard to believe together
+`estimate`    currents and slopes of the lossless converter
 `duty`        the duty that a lossless converter needs
 """
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from pydantic import BaseModel
 
 from loopdesign.case.checks.duty import ideal_duty
+from loopdesign.case.checks.plausible import plausibility_warnings
 from loopdesign.case.checks.problem import volts
 from loopdesign.case.fields import QuantityField
 from loopdesign.case.tables.stage import FlybackStage
@@ -31,7 +32,13 @@ def warnings(case: Case) -> tuple[str, ...]:
     tuple of str
         One sentence each, beginning with the key.
     """
-    return (*_step_warnings(case), *_divider_warnings(case), *_on_time_warnings(case), *_implausible(case, ""))
+    return (
+        *_step_warnings(case),
+        *_divider_warnings(case),
+        *_on_time_warnings(case),
+        *plausibility_warnings(case),
+        *_implausible(case, ""),
+    )
 
 
 def _step_warnings(case: Case) -> Iterator[str]:
@@ -71,11 +78,14 @@ def _on_time_warnings(case: Case) -> Iterator[str]:
     turns = case.stage.turns if isinstance(case.stage, FlybackStage) else 1.0
     duty = ideal_duty(case.converter.topology, line, case.specification.output_voltage, turns=turns)
     on_time = duty / case.converter.switching_frequency
-    if on_time < case.modulator.min_on_time:
-        yield (
-            f"modulator.min_on_time: at {volts(line)} input the switch conducts for about "
-            f"{format_quantity(on_time, 's')}, shorter than {format_quantity(case.modulator.min_on_time, 's')}"
-        )
+    modulator = case.modulator
+    blanked = modulator.blanking + modulator.turn_off_delay if modulator.blanking else 0.0
+    for key, shortest in (("min_on_time", modulator.min_on_time), ("blanking", blanked)):
+        if on_time < shortest:
+            yield (
+                f"modulator.{key}: at {volts(line)} input the switch conducts for about "
+                f"{format_quantity(on_time, 's')}, shorter than {format_quantity(shortest, 's')}"
+            )
 
 
 def _implausible(table: BaseModel, prefix: str) -> Iterator[str]:

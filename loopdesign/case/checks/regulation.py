@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from loopdesign.case.checks.problem import Sections
     from loopdesign.case.tables.control import CurrentSense, ErrorAmplifierSection
 
+FACTOR = 1.5
+"""Factor by which a divider or a sense resistor may miss what is specified; anything further is a slip."""
 _LOAD_EXAMPLE = 'a table such as voltage_load = { drop = "20 V", resistance = "3 ohm" }'
 _SECOND_INDUCTOR = ("L2_current", "Cs_voltage", "Cs_current")
 """Ratings of parts that only the topologies with two inductors have."""
@@ -35,6 +37,7 @@ def regulation_problems(sections: Sections) -> Iterator[InputProblem]:
     """
     if isinstance(sections.specification, VoltageRegulated):
         yield from _voltage_load(sections.specification)
+    yield from _divider(sections)
     yield from _sense(sections)
     yield from _targets(sections)
     yield from _ratings(sections)
@@ -61,6 +64,27 @@ def _voltage_load(specification: VoltageRegulated) -> Iterator[InputProblem]:
         )  # fmt: skip
 
 
+def _divider(sections: Sections) -> Iterator[InputProblem]:
+    """Refuse a divider that misses the specified output by a factor: upper and lower exchanged, or a slip."""
+    specification, amplifier, divider = sections.specification, sections.error_amplifier, sections.divider
+    if not isinstance(specification, VoltageRegulated) or amplifier is None or divider is None or divider.upper is None:
+        return
+    output = specification.output_voltage
+    held = amplifier.reference * (1.0 + divider.upper / divider.lower)
+    exchanged = amplifier.reference * (1.0 + divider.lower / divider.upper)
+    if 1.0 / FACTOR < held / output < FACTOR:
+        return
+    fits = abs(exchanged / output - 1.0) < abs(held / output - 1.0) and 1.0 / FACTOR < exchanged / output < FACTOR
+    needed = (output / amplifier.reference - 1.0) * divider.lower
+    yield InputProblem(
+        path=("divider", "upper"),
+        message=f"the divider sets {volts(held)} where {volts(output)} are specified",
+        found=format_quantity(divider.upper, "ohm"),
+        expected=f"about {format_quantity(needed, 'ohm')} with lower = {format_quantity(divider.lower, 'ohm')}",
+        hint="upper and lower are exchanged: upper lies at the output, lower at ground" if fits else "",
+    )
+
+
 def _sense(sections: Sections) -> Iterator[InputProblem]:
     """Ask for what senses the regulated quantity and refuse what senses the other."""
     if sections.specification is None:
@@ -85,6 +109,22 @@ def _sense(sections: Sections) -> Iterator[InputProblem]:
         )  # fmt: skip
     if sections.error_amplifier is not None and sections.current_sense is not None:
         yield from _input_resistance(sections.error_amplifier, sections.current_sense)
+        yield from _sensed(
+            sections.specification.output_current.highest, sections.error_amplifier, sections.current_sense
+        )
+
+
+def _sensed(highest: float, amplifier: ErrorAmplifierSection, sense: CurrentSense) -> Iterator[InputProblem]:
+    """Refuse a sense resistor that misses the highest specified current by a factor."""
+    held = amplifier.reference / sense.resistance
+    wanted = format_quantity(highest, "A")
+    if not 1.0 / FACTOR < held / highest < FACTOR:
+        yield InputProblem(
+            path=("current_sense", "resistance"),
+            message=f"the reference sets {format_quantity(held, 'A')} where {wanted} are specified",
+            found=format_quantity(sense.resistance, "ohm"),
+            expected=f"about {format_quantity(amplifier.reference / highest, 'ohm')}",
+        )
 
 
 def _input_resistance(amplifier: ErrorAmplifierSection, sense: CurrentSense) -> Iterator[InputProblem]:
