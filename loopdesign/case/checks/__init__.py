@@ -2,7 +2,8 @@
 
 `impossible`  faults between keys and sections
 `regulation`  faults of load, regulation, sense and targets
-`timing`      faults of frequency and times
+`timing`      faults of the times of the modulator
+`bounds`      faults of the frequency and of the amount of work
 `odd`         warnings
 `plausible`   warnings about values that are hard to believe together
 `estimate`    currents and slopes of the lossless converter

@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 MOST_CORNERS = 1000
 """Most combinations of input voltage, load current and temperature; a check of so many takes some seconds."""
 
+LOWEST_FREQUENCY = 1e3
+"""Switching frequency below which a prefix is missing [Hz]: no converter of this kind switches so slowly."""
+
 
 def bound_problems(sections: Sections) -> Iterator[InputProblem]:
     """Refuse more corners than can be examined, and a period in which the output would run empty.
@@ -57,7 +60,12 @@ def _period(sections: Sections) -> Iterator[InputProblem]:
     swung to them and back: no duty gives a direct voltage (derived from charge and resonance; no clause of a standard).
     """
     converter, specification, stage = sections.converter, sections.specification, sections.stage
-    if converter is None or specification is None or stage is None:
+    if converter is None:
+        return
+    slip = _slip(converter.switching_frequency)
+    if specification is None or stage is None:
+        if slip is not None:
+            yield slip
         return
     capacitance = sum(part.capacitance * part.count for part in stage.Co)
     current = specification.output_current.highest
@@ -70,5 +78,20 @@ def _period(sections: Sections) -> Iterator[InputProblem]:
             message="the output capacitors would run empty within one period",
             found=format_quantity(converter.switching_frequency, "Hz"),
             expected=f"well above {format_quantity(1.0 / longest, 'Hz')} with these L1, Co and load",
-            hint="check the prefixes of the frequency, of L1 and of Co (m is milli, M is mega)",
+            hint=slip.hint if slip else "check the prefixes of the frequency, of L1 and of Co (m is milli, M is mega)",
         )
+    elif slip is not None:
+        yield slip
+
+
+def _slip(frequency: float) -> InputProblem | None:
+    """Report a switching frequency that lacks its prefix; None for one that can be meant."""
+    if frequency >= LOWEST_FREQUENCY:
+        return None
+    return InputProblem(
+        path=("converter", "switching_frequency"),
+        message="is far too low for a switching converter",
+        found=format_quantity(frequency, "Hz"),
+        expected='a frequency such as "330 kHz"',
+        hint=f"a plain number is in hertz; {format_quantity(1e3 * frequency, 'Hz')} is probably meant",
+    )

@@ -1,4 +1,4 @@
-"""Faults of the switching frequency, and of the modulator's times against its period."""
+"""Faults of the modulator's times against the switching period."""
 
 from __future__ import annotations
 
@@ -13,12 +13,8 @@ if TYPE_CHECKING:
     from loopdesign.case.checks.problem import Sections
 
 
-LOWEST_FREQUENCY = 1e3
-"""Switching frequency below which a prefix is missing [Hz]: no converter of this kind switches so slowly."""
-
-
 def timing_problems(sections: Sections) -> Iterator[InputProblem]:
-    """Refuse a frequency that is a slip, and times of the modulator that leave no room in the longest on-time.
+    """Refuse times of the modulator that leave no room in the longest on-time.
 
     Parameters
     ----------
@@ -31,19 +27,7 @@ def timing_problems(sections: Sections) -> Iterator[InputProblem]:
         One for each fault.
     """
     converter, modulator = sections.converter, sections.modulator
-    if converter is None:
-        return
-    frequency = converter.switching_frequency
-    if frequency < LOWEST_FREQUENCY:
-        yield InputProblem(
-            path=("converter", "switching_frequency"),
-            message="is far too low for a switching converter",
-            found=format_quantity(frequency, "Hz"),
-            expected='a frequency such as "330 kHz"',
-            hint=f"a plain number is in hertz; {format_quantity(1e3 * frequency, 'Hz')} is probably meant",
-        )
-        return
-    if modulator is None:
+    if converter is None or modulator is None:
         return
     longest = modulator.max_duty / converter.switching_frequency
     for name in ("min_on_time", "turn_off_delay", "blanking"):
