@@ -189,6 +189,23 @@ def test_operational_amplifier_is_clamped_inside():
     assert traces(free, *from_point(point), cycles=30).control.max() > level + 1e-3 * 1.2 * 1.0
 
 
+def test_lower_clamp_holds_the_control_pin_up():
+    """A load that goes away drives the control down to the clamp at half a volt less than it was, and no further.
+
+    What is below it is the amplifier's current, at most gm times the reference, over the clamp's ohm.
+    """
+    free, point = closed(13.0, 1.25)
+    level = 0.9 * float(run(free, *from_point(point), cycles=1).control[0])
+    free.set_inputs(load=-1.1)
+    assert traces(free, *from_point(point), cycles=200).control.min() < level - 0.01
+    stepper, _ = closed(13.0, 1.25, limits=ControlLimits(lowest=level))
+    stepper.set_inputs(load=-1.1)
+    sequence = run(stepper, *from_point(point), cycles=200)
+    assert sequence.limited.any()
+    inside = traces(stepper, *from_point(point), cycles=200)
+    assert level - 1e-3 * 1.2 < inside.control.min() < level
+
+
 def test_rest_ends_a_run_early():
     stepper, point = closed(13.0)
     assert len(run(stepper, *from_point(point), cycles=400, at_least=50).mean) < 80

@@ -221,5 +221,12 @@ def test_plausible(value, unit):
     assert implausible(value, unit) is None
 
 
+def test_shown_of_a_number_no_double_holds():
+    """A double ends below 2^1024; a whole number of more bits is told by its length."""
+    assert shown(2**1024 - 1) == str(2**1024 - 1)
+    assert shown(2**1024) == "a whole number of 1025 bits"
+    assert shown(-(2**1024)) == "a whole number of 1025 bits"
+
+
 def test_shown():
     assert [shown(value) for value in ("x", False, 3, {})] == ['"x"', "false", "3", "a table"]
