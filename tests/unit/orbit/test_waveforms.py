@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from types import SimpleNamespace
-
 import numpy as np
 import pytest
 from hypothesis import given
@@ -13,7 +10,7 @@ from numpy.testing import assert_allclose
 from stages import BOOST, BUCK, SEPIC, converter, one_inductor, trap, two_inductor
 
 from loopdesign.orbit.operating_point import operating_point
-from loopdesign.orbit.waveforms import STEPS, Waveforms, conduction_faults, waveforms
+from loopdesign.orbit.waveforms import waveforms
 
 DAMPER = (2.2, 22e-6)
 FS = 100e3
@@ -138,61 +135,3 @@ def test_samples_lie_within_the_period():
     assert (np.diff(waves.time[0]) >= -1e-15).all()
     assert waves.time[0, 0] == 0.0
     assert waves.time[0, -1] == pytest.approx(1.0)
-
-
-# ---- where three intervals are not what the rectifier does ----
-
-
-def drawn(current, reverse, *, discontinuous=False, drop=0.5, synchronous=False):
-    """Faults of made-up samples: per interval (on, off, idle) the diode's current [A] and its blocking voltage [V]."""
-    samples = [np.concatenate([np.full(STEPS + 1, float(v)) for v in interval]) for interval in (current, reverse)]
-    waves = Waveforms(
-        names=("i(diode)", "v(diode)"),
-        time=np.zeros((1, 3 * STEPS + 3)),
-        values=np.array(samples)[None],
-        weights=np.ones((1, 3 * STEPS + 3)),
-    )
-    conv = SimpleNamespace(
-        synchronous=synchronous, stage=SimpleNamespace(diode_drop=drop), input_voltage=np.array([13.0])
-    )
-    return conduction_faults(conv, SimpleNamespace(duty=np.ones(1), discontinuous=np.array([discontinuous])), waves)
-
-
-@pytest.mark.parametrize(
-    ("current", "reverse", "discontinuous", "said"),
-    [
-        ((0, 2, 0), (20, -0.5, 20), False, None),
-        ((0, 2, 0), (20, -0.5, 1), True, None),
-        ((0, -1e-5, 2), (20, -0.5, 20), False, "reverses before the diode opens"),
-        ((0, -1e-9, 2), (20, -0.5, 20), False, None),  # rounding
-        ((-1, 2, 0), (20, -0.5, 20), False, None),  # what flows in the on-interval is the switch's affair
-        ((0, 2, 0), (-0.6, -0.5, 20), False, "would start again while the diode blocks"),
-        ((0, 2, 0), (-0.5, -0.5, 20), False, None),  # just at its drop
-        ((0, 2, 0), (20, -0.5, -0.6), True, "would start again while the diode blocks"),
-        ((0, 2, 0), (20, -0.5, -0.6), False, None),  # there is no idle interval
-        ((0, -1, 0), (-0.6, -0.5, 20), False, "reverses before the diode opens"),
-    ],
-)
-def test_rectifier_that_does_otherwise(current, reverse, discontinuous, said):
-    told = drawn(current, reverse, discontinuous=discontinuous)
-    if said is None:
-        assert told == ()
-    else:
-        (sentence,) = told
-        assert sentence.startswith(f"at 13 V the diode current {said}: the figures at this corner assume one unbroken")
-    assert drawn(current, reverse, discontinuous=discontinuous, synchronous=True) == ()
-
-
-def test_coupling_capacitor_that_empties_within_the_on_time():
-    """30 nF in a SEPIC of 1 A swing far below nothing while the switch conducts, which puts the diode's anode at -v(Cs).
-
-    Where that passes the output and the drop the diode would conduct beside the switch: at 6 and 15 V, not at 30 V.
-    """
-    conv = trap(np.array([6.0, 15.0, 30.0]), current=1.0)
-    conv = replace(conv, stage=replace(conv.stage, Cs=replace(conv.stage.Cs, capacitance=30e-9)))
-    point = operating_point(conv)
-    at_edge = (point.at_duty / point.network.state_scale)[:, point.network.states.index("v(Cs)")]
-    assert (-at_edge > 15.0 + 0.5).tolist() == [True, True, False]
-    told = conduction_faults(conv, point, waveforms(conv, point))
-    assert [t.split(" the diode")[0] for t in told] == ["at 6 V", "at 15 V"]
-    assert all("would start again while the diode blocks" in t for t in told)
