@@ -9,7 +9,7 @@ import numpy as np
 
 from loopdesign.analysis.corner import corner_results
 from loopdesign.analysis.given import given_parts, has_loop, require_slope, with_parts
-from loopdesign.analysis.limits import Limits, limits_of, missed
+from loopdesign.analysis.limits import Limits, hardly_regulated, limits_of, missed
 from loopdesign.analysis.readings import readings_of
 from loopdesign.compensation.state_space import Compensator
 from loopdesign.corners.converters import amplifier, compensation, divider, line_load_corners, network_parts, solved
@@ -128,6 +128,14 @@ class CheckResult:
     def stable(self) -> bool:
         """Whether every corner is stable, by the multipliers."""
         return all(v.stable for v in self.verdicts)
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What is worth telling though nothing fails: of the case file, of its operating points and of its loop."""
+        slow: tuple[str, ...] = ()
+        if self.margins and self.targets_met:
+            slow = hardly_regulated(self.limits, readings_of(self.margins, self.verdicts).crossover_hz)
+        return (*self.case.warnings, *self.stage.warnings, *slow)
 
     @property
     def targets_met(self) -> bool:

@@ -49,6 +49,8 @@ LARGEST = 1e6
 """Multiplier from which one is as bad as another [unitless]."""
 NOTHING_TO_USE_UP = -1.0
 """Miss of a margin that does not exist."""
+HARDLY = 1e-3
+"""Share of the crossover limit below which a loop hardly regulates."""
 NO_CROSSOVER = 1.0
 """Miss of a crossover that does not exist."""
 
@@ -256,6 +258,34 @@ def missed(limits: Limits, readings: LoopFigures, names: Sequence[str]) -> tuple
             reached, asked = _told_apart(float(value[worst]), row.value, row.unit)
             told.append(f"{words} {reached} at {names[worst]} is {side} {asked}")
     return tuple(told)
+
+
+def hardly_regulated(limits: Limits, crossover_hz: Array) -> tuple[str, ...]:
+    """Tell of a loop that meets every limit only because it is next to open.
+
+    Parameters
+    ----------
+    limits : Limits
+        Limits of the design.
+    crossover_hz : ndarray
+        Crossover (B,) of every corner, NaN where there is none [Hz].
+
+    Returns
+    -------
+    tuple of str
+        One sentence where every corner crosses below a thousandth of the crossover limit, which no one asks for.
+    """
+    if not len(crossover_hz) or np.isnan(crossover_hz).any():
+        return ()
+    highest, limit = float(np.max(crossover_hz)), limits.highest_crossover_hz
+    if highest >= HARDLY * limit:
+        return ()
+    told = (
+        f"compensation: the loop crosses at {format_quantity(highest, 'Hz')} at most, less than a thousandth of the "
+        f"{format_quantity(limit, 'Hz')} allowed: it is stable with every margin and hardly regulates; check the "
+        "prefixes of the compensation parts"
+    )
+    return (told,)
 
 
 def _told_apart(value: float, limit: float, unit: str) -> tuple[str, str]:

@@ -147,7 +147,7 @@ def _context(found: CheckResult, data: ReportData, *, plots: Sequence[str], chos
         "case": case,
         "verdict": verdict_sentence(found),
         "failing": found.reasons,
-        "warnings": (*case.warnings, *found.stage.warnings),
+        "warnings": found.warnings,
         "proposals": data.proposals,
         "has_loop": bool(found.margins),
         "specification": _specification(found),

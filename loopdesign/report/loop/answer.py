@@ -42,7 +42,7 @@ def answer(found: CheckResult) -> dict[str, Any]:
         "limits": [
             {"name": x.name, "value": number(x.value), "unit": x.unit, "source": x.source} for x in found.limits
         ],
-        "warnings": [*found.case.warnings, *found.stage.warnings],
+        "warnings": list(found.warnings),
     }
 
 

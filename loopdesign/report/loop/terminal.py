@@ -84,8 +84,8 @@ def detail_tables(found: CheckResult, chosen: Mapping[str, float]) -> tuple[Tabl
 
 
 def all_warnings(found: CheckResult) -> tuple[str, ...]:
-    """Return the warnings of the case file and of the operating points."""
-    return (*found.case.warnings, *found.stage.warnings)
+    """Return the warnings of the case file, of the operating points and of the loop."""
+    return found.warnings
 
 
 def _shown(table: Table, display: Display) -> str:

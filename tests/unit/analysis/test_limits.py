@@ -9,7 +9,7 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
 from loopdesign.analysis.check import examine, examine_stage
-from loopdesign.analysis.limits import UNSTABLE, Limit, Limits, limits_of, missed
+from loopdesign.analysis.limits import UNSTABLE, Limit, Limits, hardly_regulated, limits_of, missed
 from loopdesign.analysis.readings import Readings
 from loopdesign.analysis.spread.sample import spread
 from loopdesign.case import parse_case
@@ -167,3 +167,20 @@ def test_a_crossover_asked_for_binds_a_check_as_it_binds_a_design():
     assert highest > 300.0
     assert result.limits["crossover"].source == "case file"
     assert any("is above 300 Hz" in reason for reason in result.reasons)
+
+
+def test_a_loop_that_hardly_regulates_is_told():
+    """A thousandth of 4 kHz is 4 Hz: every corner below it is told, one corner at it is not, nor one without."""
+    (word,) = hardly_regulated(limits(), np.array([1.0, 3.9]))
+    assert word.startswith("compensation: the loop crosses at 3.90 Hz at most, less than a thousandth of the 4.00 kHz")
+    for crossovers in ([1.0, 4.0], [1.0, NAN], []):
+        assert hardly_regulated(limits(), np.array(crossovers)) == ()
+
+
+def test_a_slip_of_the_prefix_in_the_network_is_told_though_nothing_fails():
+    """C1 of 68 mF instead of 68 nF, and R1 of 4.3 ohm: stable, every margin kept, and next to no loop."""
+    case = parse_case(TEXT, "x.toml")
+    slow = examine(case, {"R1": 4.32, "C1": 68e-3, "C2": 1e-9})
+    assert slow.reasons == ()
+    assert sum("less than a thousandth" in w for w in slow.warnings) == 1
+    assert examine(case, PARTS).warnings == ()
