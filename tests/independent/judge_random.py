@@ -29,8 +29,13 @@ from bruteforce.casevalues import corners, read_case  # noqa: E402
 from bruteforce.equations import TWO_INDUCTORS  # noqa: E402
 from bruteforce.judging import HAIR, grows, judge, settle  # noqa: E402
 from bruteforce.orbits import NoOrbitError, highest_output  # noqa: E402
+from bruteforce.responses import QUANTITIES, expected  # noqa: E402
 from random_designs import OPTIONS, STRATA, TOPOLOGIES, draw  # noqa: E402
 
+SHARES = (0.004, 0.05, 0.41)
+"""Frequencies of compared responses, as shares of the switching frequency."""
+RESPONSE = 1e-6
+"""Largest relative difference of a response."""
 DUTY = 1e-6
 """Largest difference of a duty."""
 MULTIPLIER = 2e-5
@@ -80,7 +85,26 @@ def ask(text, voltage, current):
     return row, None
 
 
-def compare(design, voltage, current):
+def responses(p, truth, text, voltage, current, differ):
+    """Compare every response of a corner that the converter keeps."""
+    import loopdesign as ld
+
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "case.toml"
+        path.write_text(text, encoding="utf-8")
+        case = ld.load_case(path)
+    hz, found = [x / p.period for x in SHARES], []
+    plain = p.output_filter is None and not p.regulated_current
+    for quantity in QUANTITIES if plain else ("plant", "loop"):
+        seen = ld.response(case, quantity, frequencies_hz=hz, input_voltage=voltage, load_current=current).values
+        for f, value in zip(hz, seen, strict=True):
+            true = expected(p, truth, quantity, f)
+            if true is not None and abs(value / true - 1.0) > RESPONSE:
+                found.append(differ(quantity, f"at {f:.6g} Hz {true:.6g}; the program {value:.6g}; {devices(truth)}"))
+    return found
+
+
+def compare(design, voltage, current, *, respond=False):
     """Judge one corner twice; return the judgement's kind and the disagreements."""
     p = read_case(design.text, voltage, current)
     corner = f"{voltage:.4g} V {current:.4g} A"
@@ -97,7 +121,10 @@ def compare(design, voltage, current):
     kind = "no orbit" if not truth.exists else "not kept" if truth.held else "stable" if truth.stable else "unstable"
     if error is not None:
         return kind, _refusal(p, truth, error, differ)
-    return kind, _row(p, truth, row, differ)
+    found = _row(p, truth, row, differ)
+    if respond and truth.exists and not (truth.held or truth.close_call or found):
+        found = responses(p, truth, one_corner(design.text, current), voltage, current, differ)
+    return kind, found
 
 
 def _refusal(p, truth, error, differ):
@@ -178,11 +205,11 @@ def devices(truth):
 
 def one(arguments):
     """Draw and compare one design; for the pool."""
-    seed, topology, stratum, options = arguments
+    seed, topology, stratum, options, *respond = arguments
     design = draw(seed, topology=topology, stratum=stratum, options=options)
     kinds, found = [], []
     for voltage, current in corners(design.text):
-        kind, differences = compare(design, voltage, current)
+        kind, differences = compare(design, voltage, current, respond=bool(respond and respond[0]))
         kinds.append(kind)
         found += differences
     return kinds, found
@@ -227,6 +254,7 @@ def main():
     parser.add_argument("--options", default="", help=f"'all' or a list of: {', '.join(OPTIONS)}")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--most", type=int, default=40, help="lines shown of each kind")
+    parser.add_argument("--responses", action="store_true", help="compare plant, loop, line and impedances as well")
     parser.add_argument("--eight", action="store_true", help="the short set: eight designs of each topology")
     parser.add_argument("--show", type=int, metavar="SEED", help="one design, both judgements")
     given = parser.parse_args()
@@ -234,7 +262,10 @@ def main():
     if given.show is not None:
         show(given.show, options, given.topology, given.stratum)
         return 0
-    jobs = [(s, given.topology, given.stratum, options) for s in range(given.seed, given.seed + given.count)]
+    jobs = [
+        (s, given.topology, given.stratum, options, given.responses)
+        for s in range(given.seed, given.seed + given.count)
+    ]
     if given.eight:
         jobs = [job for topology in TOPOLOGIES for job in eight(topology)]
     begin, kinds, found = time.monotonic(), Counter(), []

@@ -58,7 +58,9 @@ def test_response_meets_simulations_made_elsewhere(name):
     assert found.stable
     assert not found.held
     for frequency, re, im in rows[::5]:
-        assert abs(sampled(p, found.orbit, frequency, **probing(name)) / complex(re, im) - 1.0) < 2e-5
+        for by_edges in (False, True):
+            response = sampled(p, found.orbit, frequency, by_edges=by_edges, **probing(name))
+            assert abs(response / complex(re, im) - 1.0) < 2e-5
 
 
 @pytest.mark.parametrize(

@@ -51,6 +51,7 @@ class Judgement:
     highest_duty: float | None = None
     close_call: tuple = ()
     note: str = ""
+    plant: object = field(default=None, repr=False)
     orbit: object = field(default=None, repr=False)
     sim: object = field(default=None, repr=False)
 
@@ -70,6 +71,7 @@ def judge(p):
         average=float(plant.average),
         mode=mode(p, plant),
     )
+    found.plant = plant
     if plant.duty > p.max_duty:
         found.exists = False
         found.highest, found.highest_duty = highest_output(p)
@@ -130,7 +132,7 @@ def _kept(p, sim, orbit):
             or abs(done.on_time - orbit.duty) > KEPT
         ):
             reasons.append("comparator")
-        close_calls += _grazes(p, plain, done, orbit)
+        close_calls += _grazes(p, orbit, closed=sim.closed)
     if sim.closed and p.control.clamp is not None:
         duty_sim = Simulator(p, closed=True, by_duty=True)
         low, high = control_range(duty_sim, orbit)
@@ -160,20 +162,18 @@ def _without_limits(p):
     return q
 
 
-def _grazes(p, sim, done, orbit):
-    """Whether the comparator nearly trips earlier, or is nearly tripped at the clock: within 1e-6 of the control voltage."""
-    size, end = HAIR * max(abs(orbit.ctl), 0.05), orbit.duty - p.turn_off_delay
-    for s in done.segments:
-        if not s.devices[0]:
-            continue
-        motion, probes, _, _ = sim.mode(s.devices, s.clamp)
-        for t in np.linspace(0.0, s.length, 129):
-            if (
-                p.blanking <= s.begin + t < end - 0.02 * orbit.duty
-                and abs(probes.trip @ motion.at(s.z, float(t))) < size
-            ):
-                return ["comparator"]
-    return []
+def _grazes(p, orbit, *, closed):
+    """Whether the comparator all but trips earlier on the orbit, or all but does not: within 1e-6 of the control voltage."""
+    sim, end, highest = Simulator(p, closed=closed, by_duty=True), orbit.duty - p.turn_off_delay, -np.inf
+    for s in orbit.cycle.segments:
+        if s.devices[0]:
+            motion, probes, _, _ = sim.mode(s.devices, 0)
+            for t in np.linspace(0.0, s.length, 129):
+                if p.blanking <= s.begin + t < end - 0.02 * orbit.duty:
+                    z = motion.at(s.z, float(t))
+                    vc = probes.vc @ z if closed else orbit.ctl
+                    highest = max(highest, float(p.sense * (probes.isw @ z) + p.ramp * z[sim.at["tau"]] - vc))
+    return ["comparator"] if abs(highest) < HAIR * max(abs(orbit.ctl), 0.05) else []
 
 
 def _sensed_peak(p, orbit, *, closed):

@@ -207,7 +207,9 @@ class Simulator:
         T = p.period
         rates |= {"tau": z.one / T, "area": y / T}
         if self.inject:
-            top, bottom = (y, sine) if self.measure == "output" else (-y, y + sine)
+            top, bottom = {"output": (y, sine), "loop": (-y, y + sine), "input": (sine, self.drawn(z, probe))}[
+                self.measure
+            ]
             w = self.omega
             rates |= {"sine": w * z.cosine, "cosine": -w * z.sine}
             rates |= {"nr": -w * z.ni + top / T, "ni": w * z.nr, "dr": -w * z.di + bottom / T, "di": w * z.dr}
@@ -221,6 +223,10 @@ class Simulator:
         if p.current_limit is not None:
             probes["limit"] = p.sense * probe.isw - p.current_limit * z.one
         return F, probes
+
+    def drawn(self, z, probe):
+        """Current out of the source: into the converter, or into its input filter."""
+        return z.iin if self.p.input_filter else probe.iin
 
     def mode(self, devices, clamp=0):
         """Motion and probes of one set of devices, prepared when first met."""
