@@ -10,6 +10,7 @@ import numpy as np
 from loopdesign.analysis.corner import corner_results
 from loopdesign.analysis.given import given_parts, has_loop, require_slope, with_parts
 from loopdesign.analysis.limits import Limits, hardly_regulated, limits_of, missed
+from loopdesign.analysis.ratings import Stress, overstressed, stresses
 from loopdesign.analysis.readings import readings_of
 from loopdesign.compensation.state_space import Compensator
 from loopdesign.corners.converters import amplifier, compensation, divider, line_load_corners, network_parts, solved
@@ -138,6 +139,11 @@ class CheckResult:
         return (*self.case.warnings, *self.stage.warnings, *slow)
 
     @property
+    def stresses(self) -> tuple[Stress, ...]:
+        """What the parts carry at each corner against the ratings that the case file gives."""
+        return stresses(self.case, self.stage.waves)
+
+    @property
     def targets_met(self) -> bool:
         """Whether no target and no verdict fails."""
         return not self.reasons
@@ -261,16 +267,17 @@ def examine(
         told = ("the case has no error amplifier, divider and compensation: only the current loop was examined",)
         return CheckResult(
             case=case, parts={}, stage=stage, loop=None, margins=(), verdicts=judged, limits=limits,
-            reasons=told + _instabilities(stage.conditions, judged),
+            reasons=told + _instabilities(stage.conditions, judged) + _overstressed(case, stage),
         )  # fmt: skip
     loop = closed_model(case, stage, parts)
     margins = loop_margins(loop, stage.plants)
     judged = verdicts(stage.model, loop)
-    names = [corner_name(stage.conditions, item) for item in range(len(stage.conditions))]
-    missing = missed(limits, readings_of(margins, judged), names) + _no_crossover(stage.conditions, margins)
+    missing = missed(limits, readings_of(margins, judged), _names(stage.conditions)) + _no_crossover(
+        stage.conditions, margins
+    )
     return CheckResult(
         case=case, parts=dict(parts), stage=stage, loop=loop, margins=margins, verdicts=judged, limits=limits,
-        reasons=_instabilities(stage.conditions, judged) + missing,
+        reasons=_instabilities(stage.conditions, judged) + missing + _overstressed(case, stage),
     )  # fmt: skip
 
 
@@ -281,6 +288,14 @@ def _hz(value: float) -> str:
 def corner_name(corners: Corners, item: int) -> str:
     """Name a corner in a sentence."""
     return f"{corners.input_voltage[item]:.4g} V, {corners.load_current[item]:.3g} A"
+
+
+def _names(corners: Corners) -> list[str]:
+    return [corner_name(corners, item) for item in range(len(corners))]
+
+
+def _overstressed(case: cases.Case, stage: ExaminedStage) -> tuple[str, ...]:
+    return overstressed(stresses(case, stage.waves), _names(stage.conditions))
 
 
 def _instabilities(corners: Corners, judged: tuple[Verdict, ...]) -> tuple[str, ...]:

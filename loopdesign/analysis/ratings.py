@@ -1,0 +1,140 @@
+"""What the parts carry at every corner against their ratings, less the derating asked for.
+
+Voltages and the currents of switch, diode and inductors are peaks of the periodic operating point; an inductor's is held
+against its saturation current. Currents of capacitors are rms, of one part where several equal ones lie in parallel.
+Ringing of parasitics, such as a transformer's leakage, is in none of them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.corners.power_stage import capacitors
+from loopdesign.units.quantities import format_quantity
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from loopdesign import case as cases
+    from loopdesign.orbit.waveforms import WaveformFigures, Waveforms
+
+_PEAKS = ("switch", "diode", "L1", "L2")
+"""Parts whose peaks are rated."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stress:
+    """One rating of one part, and what the part carries.
+
+    Attributes
+    ----------
+    name
+        Key in [ratings]: ``switch_voltage``.
+    part
+        Designator, that of one capacitor of a bank where the bank has several.
+    unit
+        Unit of all values.
+    rating, allowed
+        As rated, and less the derating.
+    reached
+        (B,) what the part carries at each corner.
+    """
+
+    name: str
+    part: str
+    unit: str
+    rating: float
+    allowed: float
+    reached: NDArray[np.float64]
+
+    @property
+    def met(self) -> bool:
+        """Whether the part carries no more than allowed at any corner."""
+        return bool(self.reached.max() <= self.allowed)
+
+
+def stresses(case: cases.Case, waves: Waveforms) -> tuple[Stress, ...]:
+    """Hold the parts against their ratings.
+
+    Parameters
+    ----------
+    case : Case
+        The case, with any of its ratings given.
+    waves : Waveforms
+        One period of every current and voltage at each corner (B,).
+
+    Returns
+    -------
+    tuple of Stress
+        One for each rating given, and for each capacitor of a bank, in the order of the case file.
+    """
+    figures = {figure.name: figure for figure in waves.figures()}
+    ratings = case.ratings
+    found = []
+    for name in type(ratings).model_fields:
+        rating = getattr(ratings, name)
+        if name == "derating" or rating is None:
+            continue
+        part, _, quantity = name.partition("_")
+        for designator, reached in _carried(case, figures, part, quantity):
+            found.append(
+                Stress(
+                    name=name, part=designator, unit="V" if quantity == "voltage" else "A", rating=rating,
+                    allowed=rating * (1.0 - ratings.derating), reached=reached,
+                )
+            )  # fmt: skip
+    return tuple(found)
+
+
+def overstressed(found: Sequence[Stress], names: Sequence[str]) -> tuple[str, ...]:
+    """Say which ratings are exceeded, and where each is exceeded most.
+
+    Parameters
+    ----------
+    found : sequence of Stress
+        What the parts carry.
+    names : sequence of str
+        What each corner is called in a sentence: "8 V, 1.2 A".
+
+    Returns
+    -------
+    tuple of str
+        One sentence per rating that is exceeded.
+    """
+    told = []
+    for stress in found:
+        if stress.met:
+            continue
+        worst = int(np.argmax(stress.reached))
+        reached, allowed = (format_quantity(x, stress.unit) for x in (float(stress.reached[worst]), stress.allowed))
+        less = (
+            "" if stress.allowed == stress.rating else f", {format_quantity(stress.rating, stress.unit)} less derating"
+        )
+        carried = f"{stress.part} {stress.name.partition('_')[2]} {reached}"
+        told.append(f"{carried} at {names[worst]} is above {allowed} (ratings.{stress.name}{less})")
+    return tuple(told)
+
+
+def _carried(
+    case: cases.Case, figures: dict[str, WaveformFigures], part: str, quantity: str
+) -> list[tuple[str, NDArray[np.float64]]]:
+    """Return what a part carries at each corner (B,), one entry for each capacitor of a bank."""
+    letter = "v" if quantity == "voltage" else "i"
+    if part in _PEAKS:
+        return [(part, _largest(figures[f"{letter}({part})"]))]
+    found = []
+    for name, capacitor in capacitors(case).items():
+        if name == part or (part == "Co" and name.startswith("Co") and name[2:].isdigit()):
+            figure = figures[f"{letter}({name})"]
+            found.append((name, _largest(figure) if letter == "v" else figure.rms / capacitor.count))
+    return found
+
+
+def _largest(figure: WaveformFigures) -> NDArray[np.float64]:
+    """Return the largest size (B,) of a waveform, whatever its sign."""
+    return np.maximum(np.abs(figure.peak), np.abs(figure.valley))
