@@ -1,17 +1,29 @@
 """Close the feedback loop of a switching converter from one text file.
 
-The way through the package, from the file to the verdict:
+The way through the package, from the file to the verdict::
 
-`load_case`     read a case file, all errors at once
-`check`         given parts at every corner: operating point, plant, exact loop gain, margins with their verdict
-`design`        the open parts, the best of the whole lattice of preferred values
-`response`      numbers at given frequencies, by the switched or the averaged model
-`step`          load and line steps, cycle by cycle
-`spread`        Monte Carlo over tolerances
-`study_filter`  the input filter against the converter
+    import loopdesign as ld
+    case = ld.load_case("supply.toml")
+    examined = ld.check(case)
+    print(examined)
 
-Each lives in a module of its own and is imported when it is asked for; the engine below (`circuit`, `steady`,
-`switched`, `averaged` ...) is open to use as well. DEVELOPERS.md maps the house.
+`load_case`  read a case file, all errors at once
+`check`      given parts at every corner: operating point, plant, exact loop gain, margins with their verdict
+`design`     the open parts, the best of the whole lattice of preferred values
+`response`   numbers at given frequencies, by the switched or the averaged model
+`step`       load and line steps, cycle by cycle
+`spread`     Monte Carlo over tolerances
+
+A case is given as `load_case` returns it or as the path of its file, a part as a number in SI units or as text such as
+"10 kohm". Each function returns a result that prints as a few lines, shows itself in a notebook, becomes rows for a
+data frame (``to_rows()``) and figures (``plot()``): `Check` with one `CornerResult` per corner, `Design`, `Response`,
+`Steps` with one `StepResult` per step, `Spread`. `Case` is the case itself.
+
+Every error a caller can meet derives from `LoopDesignError`: `CaseError`, `QuantityError`, `CircuitError`, `DataError`,
+`UsageError`, `MissingLibraryError`, `UnreachableOutputError`, `NoDesignError`, `NumericalError`, `ConvergenceError`.
+
+Everything is imported when it is asked for. The rooms below (`loopdesign.models`, `loopdesign.margins` ...) are open to
+use as well; DEVELOPERS.md maps the house and lists names, symbols and units.
 """
 
 from __future__ import annotations
@@ -20,30 +32,90 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from loopdesign.analysis.check import check
-    from loopdesign.analysis.filter_study import filter_study as study_filter
-    from loopdesign.analysis.responses import response
-    from loopdesign.analysis.spread import spread
-    from loopdesign.analysis.transient import step
-    from loopdesign.case import load_case
-    from loopdesign.synthesis.choice.choose import choose as design
+    from loopdesign.analysis.corner import CornerResult
+    from loopdesign.analysis.transient.steps import StepResult
+    from loopdesign.case import Case, load_case
+    from loopdesign.errors import (
+        CaseError,
+        CircuitError,
+        ConvergenceError,
+        DataError,
+        LoopDesignError,
+        MissingLibraryError,
+        NoDesignError,
+        NumericalError,
+        QuantityError,
+        UnreachableOutputError,
+        UsageError,
+    )
+    from loopdesign.front.check import Check, check
+    from loopdesign.front.design import Design, design
+    from loopdesign.front.response import Response, response
+    from loopdesign.front.spread import Spread, spread
+    from loopdesign.front.step import Steps, step
 
-__all__ = ["check", "design", "load_case", "response", "spread", "step", "study_filter"]
+__version__ = "0.1.0"
 
-_ROOMS = {
-    "check": ("analysis.check", "check"),
-    "design": ("synthesis.choice", "choose"),
-    "load_case": ("case", "load_case"),
-    "response": ("analysis.responses", "response"),
-    "spread": ("analysis.spread", "spread"),
-    "step": ("analysis.transient", "step"),
-    "study_filter": ("analysis.filter_study", "filter_study"),
-}
+__all__ = [
+    "Case",
+    "CaseError",
+    "Check",
+    "CircuitError",
+    "ConvergenceError",
+    "CornerResult",
+    "DataError",
+    "Design",
+    "LoopDesignError",
+    "MissingLibraryError",
+    "NoDesignError",
+    "NumericalError",
+    "QuantityError",
+    "Response",
+    "Spread",
+    "StepResult",
+    "Steps",
+    "UnreachableOutputError",
+    "UsageError",
+    "__version__",
+    "check",
+    "design",
+    "load_case",
+    "response",
+    "spread",
+    "step",
+]
+
+_MODULES = {
+    "analysis.corner": ("CornerResult",),
+    "analysis.transient.steps": ("StepResult",),
+    "case": ("Case", "load_case"),
+    "errors": (
+        "CaseError", "CircuitError", "ConvergenceError", "DataError", "LoopDesignError", "MissingLibraryError",
+        "NoDesignError", "NumericalError", "QuantityError", "UnreachableOutputError", "UsageError",
+    ),
+    "front.check": ("Check", "check"),
+    "front.design": ("Design", "design"),
+    "front.response": ("Response", "response"),
+    "front.spread": ("Spread", "spread"),
+    "front.step": ("Steps", "step"),
+}  # fmt: skip
+"""Where each public name lives."""
 
 
 def __getattr__(name: str) -> Any:  # noqa: ANN401  (whatever the module holds)
     """Import what is asked for, so that the command line starts without the heavy libraries."""
-    if name not in _ROOMS:
-        raise AttributeError(f"module 'loopdesign' has no attribute {name!r}")
-    room, function = _ROOMS[name]
-    return getattr(import_module(f"loopdesign.{room}"), function)
+    for module, names in _MODULES.items():
+        if name in names:
+            value = getattr(import_module(f"loopdesign.{module}"), name)
+            globals()[name] = value
+            return value
+    import difflib  # noqa: PLC0415  (only where a name is wrong)
+
+    near = difflib.get_close_matches(name, __all__, n=2, cutoff=0.6)
+    hint = f"; did you mean {' or '.join(near)}?" if near else ""
+    raise AttributeError(f"module 'loopdesign' has no attribute {name!r}{hint}")
+
+
+def __dir__() -> list[str]:
+    """List the public names."""
+    return sorted(__all__)

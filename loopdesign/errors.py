@@ -8,6 +8,7 @@
     +-- CircuitError             2   the network itself: an ideal capacitor loop, a floating node
     +-- DataError                2   measured data or the arguments of a command
     +-- UsageError               2   the words on the command line
+    +-- MissingLibraryError      2   an optional library that is not installed; also an ImportError
     +-- UnreachableOutputError   3   losses keep the output below its target at every duty
     +-- NoDesignError            3   no combination of parts meets the targets
     +-- NumericalError           3   the arithmetic breaks down: a singular system, a value that is not finite
@@ -142,6 +143,12 @@ class DataError(LoopDesignError):
 
 class UsageError(LoopDesignError):
     """Refuse the words on the command line."""
+
+    exit_status: ClassVar[int] = 2
+
+
+class MissingLibraryError(LoopDesignError, ImportError):
+    """Report an optional library that is not installed."""
 
     exit_status: ClassVar[int] = 2
 

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from loopdesign.analysis.corner import corner_results
-from loopdesign.analysis.given import given_parts, has_loop, require_slope, with_parts
 from loopdesign.analysis.limits import Limits, hardly_regulated, limits_of, missed
 from loopdesign.analysis.ratings import Stress, overstressed, stresses
 from loopdesign.analysis.readings import readings_of
@@ -201,42 +200,6 @@ def loop_margins(model: SwitchedModel, plants_of: tuple[Plant, ...]) -> tuple[Lo
     return find_margins(
         response, low_hz=NEAR_DC * switching, high_hz=0.5 * switching, count=2 * GRID, batch=len(roots), extra_hz=extra
     )
-
-
-def check(
-    case: cases.Case,
-    parts: Mapping[str, float | str] | None = None,
-    *,
-    nominal: bool = False,  # noqa: ARG001  (nominal parts are all that is examined so far)
-) -> CheckResult:
-    """Examine a case at every corner: operating point, plant, loop gain, margins and verdict.
-
-    Parameters
-    ----------
-    case : Case
-        The case. Without an error amplifier, divider and compensation only the current loop is examined.
-    parts : mapping of str to float or str, optional
-        Values in place of the case's own, by designator: numbers in SI units ([ohm], [F]) or text such as
-        ``"10 kohm"``, ``"none"`` or 0 where a part is not fitted. Parts not named keep the case's value.
-    nominal : bool
-        Leave tolerances and temperatures out [unitless]. Every corner is examined with nominal parts at the nominal
-        temperature so far, whatever is given here.
-
-    Returns
-    -------
-    CheckResult
-        With every failing target or verdict in ``reasons``.
-
-    Raises
-    ------
-    DataError
-        Where a name among the parts is unknown, a value cannot be read, or a part is left open.
-    UnreachableOutputError
-        Where losses keep the output below its target.
-    """
-    case = with_parts(case, parts)
-    require_slope(case)
-    return examine(case, given_parts(case) if has_loop(case) else {})
 
 
 def examine(

@@ -242,7 +242,9 @@ def _read(section: type[Section], key: str, value: object) -> float | None:
     number = _plain(value)
     if number is None:
         raise QuantityError("is open", found="None", expected=field.expected)
-    return 0.0 if number == 0.0 and dict(field.words).get("none") == 0.0 else field.read(number)
+    if isinstance(number, float) and number == 0.0 and dict(field.words).get("none") == 0.0:
+        return 0.0
+    return field.read(number)
 
 
 def _unknown(case: cases.Case, name: object, places: Mapping[str, object]) -> str:

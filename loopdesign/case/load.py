@@ -49,6 +49,13 @@ def load_case(path: FilePath | str) -> Case:
     ------
     CaseError
         With every fault found.
+
+    Examples
+    --------
+    >>> import loopdesign as ld
+    >>> case = ld.load_case("cases/tide_gauge_sepic_undamped.toml")
+    >>> case.converter.topology, case.specification.output_voltage
+    ('sepic', 15.0)
     """
     return parse_case(read_text(path), str(path))
 

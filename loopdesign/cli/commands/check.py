@@ -42,8 +42,8 @@ def check(
 
 def _check_once(case: Path, output: Path | None, *, details: bool, json_: bool) -> int:
     """Check the case as the file has it now."""
-    from loopdesign.analysis.check import check as check_case
     from loopdesign.case import load_case
+    from loopdesign.front.check import check as check_case
 
     found = check_case(load_case(case))
     study = filter_of(found, quiet=json_)

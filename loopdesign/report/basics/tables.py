@@ -283,13 +283,16 @@ def parts_table(found: CheckResult, chosen: Mapping[str, float]) -> Table:
     return Table(title="Parts of the loop", columns=columns, rows=tuple(rows))
 
 
+_UNITS = PART_UNITS | {"divider.upper": "ohm"}
+
+
 def part_value(name: str, value: float, *, ascii_only: bool = False) -> str:
     """Write a part's value in its unit; 0 is a part not fitted."""
     if name == "slope":
         return format_quantity(value, "V/s", ascii_only=ascii_only)
     if not value:
         return "not fitted"
-    return format_quantity(value, PART_UNITS.get(name, ""), ascii_only=ascii_only)
+    return format_quantity(value, _UNITS.get(name, ""), ascii_only=ascii_only)
 
 
 def network_table(found: CheckResult) -> Table:

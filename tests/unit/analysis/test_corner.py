@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from loopdesign.analysis.check import check
 from loopdesign.case import load_case
+from loopdesign.front.check import check
 from loopdesign.models.averaged import average
 from loopdesign.models.switched import loop_gain
 
