@@ -70,7 +70,7 @@ class Check(Shown, CheckResult):
             facts=tuple(facts),
             table=margins_table(self) if self.margins else stability_table(self),
             rows=urgency,
-            notes=(*self.reasons, *(f"warning: {w}" for w in (*self.case.warnings, *self.stage.warnings))),
+            notes=(*self.reasons, *(f"warning: {w}" for w in self.warnings)),
         )
 
     def plot_loop(self) -> Figure:
