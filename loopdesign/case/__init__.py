@@ -13,7 +13,6 @@
 `write`     chosen parts back into the text; JSON Schema
 """
 
-from loopdesign.case.checks import ideal_duty
 from loopdesign.case.fields import EXACT, Levels, Tolerance
 from loopdesign.case.load import load_case, parse_case
 from loopdesign.case.model import Case
@@ -104,7 +103,6 @@ __all__ = [
     "VoltageLoad",
     "VoltageModeSection",
     "VoltageRegulated",
-    "ideal_duty",
     "json_schema",
     "load_case",
     "parse_case",

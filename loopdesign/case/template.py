@@ -6,9 +6,13 @@ All numbers are invented for the instruments of a coastal observing network; eac
 from __future__ import annotations
 
 import difflib
+from typing import TYPE_CHECKING
 
-from loopdesign.case.tables.stage import STAGES
 from loopdesign.errors import DataError
+from loopdesign.network.topologies import TOPOLOGIES
+
+if TYPE_CHECKING:
+    from loopdesign.network.topologies.base import StageTable
 
 _HEAD = """\
 {schema}# loopdesign case file, topology {topology}. All numbers are invented: put your own in their place.
@@ -117,15 +121,16 @@ resistor_series = "E96"
 capacitor_series = "E12"
 """
 
-_DATA: dict[str, tuple[str, ...]] = {
-    "sepic": ("Tide-gauge logger supply", "330 kHz", "8 V", "13 V", "30 V", "15 V", "0.1 A", "0.5 A", "1.5 A"),
-    "boost": ("Lighthouse lamp driver supply", "300 kHz", "9 V", "12 V", "16 V", "24 V", "0.1 A", "0.5 A", "1 A"),
-    "flyback": ("Isolated wave-radar supply", "130 kHz", "36 V", "48 V", "60 V", "12 V", "0.2 A", "1 A", "2 A"),
-    "buck": ("Buoy transmitter supply", "300 kHz", "9 V", "12 V", "16 V", "5 V", "0.5 A", "1 A", "3 A"),
-    "inverting": ("Hydrophone bias supply", "300 kHz", "9 V", "12 V", "16 V", "12 V", "0.1 A", "0.4 A", "0.8 A"),
-    "cuk": ("Salinity probe negative supply", "300 kHz", "9 V", "12 V", "16 V", "12 V", "0.1 A", "0.5 A", "1 A"),
-    "zeta": ("Current-meter mooring supply", "300 kHz", "8 V", "12 V", "20 V", "12 V", "0.1 A", "0.5 A", "1 A"),
+_PARTS: dict[StageTable, str] = {
+    "one inductor": _ONE_INDUCTOR,
+    "two inductors": _TWO_INDUCTORS,
+    "transformer": _FLYBACK,
 }
+_CONTROL = {
+    "peak current": (_PEAK_CURRENT + _TRANSCONDUCTANCE, "type II"),
+    "voltage": (_VOLTAGE + _OPERATIONAL, "type III"),
+}
+"""Modulator with the error amplifier and the network that usually go with it."""
 
 
 def template(topology: str, *, schema: str = "") -> str:
@@ -148,18 +153,19 @@ def template(topology: str, *, schema: str = "") -> str:
     DataError
         There is no such topology.
     """
-    if topology not in STAGES:
-        near = difflib.get_close_matches(topology, STAGES, n=2, cutoff=0.5)
+    if topology not in TOPOLOGIES:
+        near = difflib.get_close_matches(topology, TOPOLOGIES, n=2, cutoff=0.5)
         hint = f"; did you mean {' or '.join(near)}?" if near else ""
-        raise DataError(f'unknown topology "{topology}"; expected one of {", ".join(STAGES)}{hint}')
-    names = ("title", "frequency", "low", "middle", "high", "output", "light", "half", "full")
-    inverted = topology in {"inverting", "cuk"}
-    note = "                   # given as a positive number; this topology inverts it" if inverted else ""
-    first = f"#:schema {schema}\n" if schema else ""
-    values = dict(zip(names, _DATA[topology], strict=True))
-    head = _HEAD.format(schema=first, topology=topology, output_note=note, **values)
-    parts = {"flyback": _FLYBACK, "sepic": _TWO_INDUCTORS, "cuk": _TWO_INDUCTORS, "zeta": _TWO_INDUCTORS}
-    stage = _STAGE_HEAD + parts.get(topology, _ONE_INDUCTOR) + _COMMON
-    control = _VOLTAGE + _OPERATIONAL if topology == "buck" else _PEAK_CURRENT + _TRANSCONDUCTANCE
-    tail = _TAIL.format(network="type III" if topology == "buck" else "type II")
-    return head + stage + control + tail
+        raise DataError(f'unknown topology "{topology}"; expected one of {", ".join(TOPOLOGIES)}{hint}')
+    facts = TOPOLOGIES[topology]
+    given = facts.example
+    low, middle, high = given.input_voltage
+    light, half, full = given.output_current
+    note = "                   # given as a positive number; this topology inverts it" if facts.inverts else ""
+    head = _HEAD.format(
+        schema=f"#:schema {schema}\n" if schema else "", topology=topology, title=given.title,
+        frequency=given.switching_frequency, low=low, middle=middle, high=high, output=given.output_voltage,
+        output_note=note, light=light, half=half, full=full,
+    )  # fmt: skip
+    control, network = _CONTROL[given.scheme]
+    return head + _STAGE_HEAD + _PARTS[facts.stage_table] + _COMMON + control + _TAIL.format(network=network)

@@ -6,6 +6,7 @@ import re
 from typing import TYPE_CHECKING, Any
 
 from loopdesign.case.kinds import CHOICES, choices_of, field_of, models_of
+from loopdesign.network.topologies import TOPOLOGIES
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable
@@ -42,8 +43,7 @@ _KEYS: dict[str, str] = {
     "input_filter": "filter emi_filter", "output_filter": "second_stage",
 }  # fmt: skip
 _CHOICES: dict[str, str] = {
-    "inverting": "buck boost,buckboost,inverting buck boost", "buck": "step down", "boost": "step up",
-    "cuk": "ćuk,čuk",
+    **{name: ",".join(topology.other_names) for name, topology in TOPOLOGIES.items()},
     "diode": "schottky,asynchronous", "synchronous": "sync,mosfet", "resistive": "resistor,constant resistance",
     "current": "constant current,sink", "power": "constant power",
     "voltage": "led,battery,constant voltage,voltage mode",

@@ -10,9 +10,8 @@
 `duty`        the duty that a lossless converter needs
 """
 
-from loopdesign.case.checks.duty import ideal_duty
 from loopdesign.case.checks.impossible import problems
 from loopdesign.case.checks.odd import warnings
 from loopdesign.case.checks.problem import InputProblem, Sections
 
-__all__ = ["InputProblem", "Sections", "ideal_duty", "problems", "warnings"]
+__all__ = ["InputProblem", "Sections", "problems", "warnings"]

@@ -10,8 +10,9 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from loopdesign.case.checks.duty import ideal_duty
-from loopdesign.case.tables.stage import FlybackStage, TwoInductorStage
+from loopdesign.case.checks.duty import continuous_duty, lossless_load
+from loopdesign.case.tables.stage import TwoInductorStage
+from loopdesign.network.topologies import TOPOLOGIES
 
 if TYPE_CHECKING:
     from loopdesign.case.model import Case
@@ -77,22 +78,15 @@ def estimate(case: Case, line: float, current: float) -> Estimate:
     Estimate
         Duty, currents and slopes.
     """
-    topology, stage = case.converter.topology, case.stage
-    output = case.specification.output_voltage_at(current)
-    turns = stage.turns if isinstance(stage, FlybackStage) else 1.0
-    duty = ideal_duty(topology, line, output, turns=turns)
-    drawn = output * current / line
-    on, off, average = {
-        "buck": (line - output, output, current),
-        "boost": (line, output - line, drawn),
-        "flyback": (line, output / turns, drawn + turns * current),
-        "inverting": (line, output, drawn + current),
-    }.get(topology, (line, output, drawn))
+    load = lossless_load(case.converter, case.stage, line, case.specification.output_voltage_at(current), current)
+    duty = continuous_duty(case.converter, load)
+    inductor = TOPOLOGIES[case.converter.topology].first_inductor(load)
+    on, off = inductor.on_voltage, inductor.off_voltage
     first, second = _inductances(case)
-    parts = [("L1", first, average)]
+    parts = [("L1", first, inductor.average)]
     if second is not None:
         parts.append(("L2", second, current))
-    on_time = duty / case.converter.switching_frequency
+    on_time = duty * load.period
     return Estimate(
         duty=duty,
         windings=tuple(

@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from loopdesign.case.checks.bounds import bound_problems
-from loopdesign.case.checks.duty import discontinuous_duty, ideal_duty
+from loopdesign.case.checks.duty import continuous_duty, discontinuous_duty, lossless_load
 from loopdesign.case.checks.problem import InputProblem, Sections, volts
 from loopdesign.case.checks.regulation import regulation_problems
 from loopdesign.case.checks.timing import timing_problems
 from loopdesign.case.tables.stage import FlybackStage
+from loopdesign.network.topologies import TOPOLOGIES
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -139,16 +140,17 @@ def _no_load(converter: ConverterSection, specification: Specification) -> Itera
 
 
 def _conversion(converter: ConverterSection, specification: Specification) -> Iterator[InputProblem]:
-    """Refuse a buck that should step up and a boost that should step down."""
+    """Refuse a stage that only steps down where it should step up, and the reverse."""
     line, current = specification.input_voltage, specification.output_current
     lowest, highest = (specification.output_voltage_at(i) for i in (current.lowest, current.highest))
     path = ("specification", "output_voltage" if specification.regulate == "voltage" else "voltage_load")
-    if converter.topology == "buck" and highest >= line.lowest:
+    name, conversion = converter.topology, TOPOLOGIES[converter.topology].conversion
+    if conversion == "steps down" and highest >= line.lowest:
         expected = f"below the lowest input voltage, {volts(line.lowest)}"
-        yield InputProblem(path=path, message="a buck only steps down", found=volts(highest), expected=expected)
-    if converter.topology == "boost" and lowest <= line.highest:
+        yield InputProblem(path=path, message=f"a {name} only steps down", found=volts(highest), expected=expected)
+    if conversion == "steps up" and lowest <= line.highest:
         expected = f"above the highest input voltage, {volts(line.highest)}"
-        yield InputProblem(path=path, message="a boost only steps up", found=volts(lowest), expected=expected)
+        yield InputProblem(path=path, message=f"a {name} only steps up", found=volts(lowest), expected=expected)
 
 
 def _duty(
@@ -156,10 +158,11 @@ def _duty(
 ) -> Iterator[InputProblem]:
     """Refuse a lossless duty above the limit; discontinuous conduction needs less than continuous conduction."""
     line = specification.input_voltage.lowest
-    turns = stage.turns if isinstance(stage, FlybackStage) else 1.0
-    duty = ideal_duty(converter.topology, line, specification.output_voltage, turns=turns)
+    output, current = specification.output_voltage, specification.output_current.highest
+    load = lossless_load(converter, stage, line, output, current)
+    duty = continuous_duty(converter, load)
     if converter.rectifier == "diode":
-        duty = min(duty, discontinuous_duty(converter, specification, stage))
+        duty = min(duty, discontinuous_duty(converter, load))
     if duty > max_duty:
         yield InputProblem(
             path=("modulator", "max_duty"),
@@ -167,5 +170,5 @@ def _duty(
             found=f"max_duty = {max_duty:g}",
             expected=f"above {duty:.3f}",
             hint="raise max_duty or the lowest input voltage"
-            + (" or turns" if converter.topology == "flyback" else ""),
+            + (" or turns" if isinstance(stage, FlybackStage) else ""),
         )

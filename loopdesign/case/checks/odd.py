@@ -6,11 +6,10 @@ from typing import TYPE_CHECKING
 
 from pydantic import BaseModel
 
-from loopdesign.case.checks.duty import ideal_duty
+from loopdesign.case.checks.duty import continuous_duty, lossless_load
 from loopdesign.case.checks.plausible import plausibility_warnings
 from loopdesign.case.checks.problem import volts
 from loopdesign.case.fields import QuantityField
-from loopdesign.case.tables.stage import FlybackStage
 from loopdesign.units.quantities import format_quantity, implausible
 
 if TYPE_CHECKING:
@@ -75,9 +74,9 @@ def _divider_warnings(case: Case) -> Iterator[str]:
 def _on_time_warnings(case: Case) -> Iterator[str]:
     """Tell of a switch that would have to conduct for less than its shortest time."""
     line = case.specification.input_voltage.highest
-    turns = case.stage.turns if isinstance(case.stage, FlybackStage) else 1.0
-    duty = ideal_duty(case.converter.topology, line, case.specification.output_voltage, turns=turns)
-    on_time = duty / case.converter.switching_frequency
+    output, current = case.specification.output_voltage, case.specification.output_current.lowest
+    load = lossless_load(case.converter, case.stage, line, output, current)
+    on_time = continuous_duty(case.converter, load) * load.period
     modulator = case.modulator
     blanked = modulator.blanking + modulator.turn_off_delay if modulator.blanking else 0.0
     for key, shortest in (("min_on_time", modulator.min_on_time), ("blanking", blanked)):

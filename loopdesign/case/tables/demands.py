@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import BeforeValidator, Field
 
@@ -17,9 +17,13 @@ from loopdesign.case.fields import (
     VoltageRange,
 )
 from loopdesign.errors import QuantityError
+from loopdesign.network.topologies import TOPOLOGIES
 from loopdesign.units.quantities import shown
 
-TopologyName = Literal["sepic", "boost", "flyback", "buck", "inverting", "cuk", "zeta"]
+if TYPE_CHECKING:
+    TopologyName = str
+else:
+    TopologyName = Literal[tuple(TOPOLOGIES)]
 Series = Literal["E3", "E6", "E12", "E24", "E48", "E96", "E192"]
 Voltage = Annotated[float, QuantityField("V", above=0)]
 _AUTO = (("auto", None),)

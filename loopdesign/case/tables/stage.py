@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import BeforeValidator, Field
 
@@ -19,6 +19,10 @@ from loopdesign.case.tables.parts import (
     SwitchEntry,
 )
 from loopdesign.errors import QuantityError
+from loopdesign.network.topologies import TOPOLOGIES
+
+if TYPE_CHECKING:
+    from loopdesign.network.topologies.base import StageTable
 
 MOST_PARTS = 20
 """Most different parts of a bank, each with a state of its own; equal ones are one entry with a `count`."""
@@ -50,11 +54,11 @@ class _Stage(Section):
 
 
 class OneInductorStage(_Stage):
-    """Stage of boost, buck and inverting: L1, Co, switch, diode."""
+    """Stage of a topology with one inductor: L1, Co, switch, diode."""
 
 
 class TwoInductorStage(_Stage):
-    """Stage of sepic, cuk and zeta: L1, L2, coupling, Cs, damper, Co, switch, diode.
+    """Stage of a topology with two inductors: L1, L2, coupling, Cs, damper, Co, switch, diode.
 
     `coupling` is the magnetic coupling of L1 and L2, 0 <= k < 1, as one number or with its range; `damper` lies across
     Cs together with its series resistance.
@@ -67,7 +71,7 @@ class TwoInductorStage(_Stage):
 
 
 class FlybackStage(_Stage):
-    """Stage of the flyback: L1 (magnetising, seen from the primary), turns, secondary_resistance, Co, switch, diode.
+    """Stage with a transformer: L1 (seen from the primary), turns, secondary_resistance, Co, switch, diode.
 
     `turns` is secondary over primary.
     """
@@ -79,15 +83,12 @@ class FlybackStage(_Stage):
     secondary_temperature_coefficient: Annotated[float, QuantityField("ppm/K")] = 0.0
 
 
-STAGES: dict[str, type[OneInductorStage | TwoInductorStage | FlybackStage]] = {
-    "sepic": TwoInductorStage,
-    "boost": OneInductorStage,
-    "flyback": FlybackStage,
-    "buck": OneInductorStage,
-    "inverting": OneInductorStage,
-    "cuk": TwoInductorStage,
-    "zeta": TwoInductorStage,
+_TABLES: dict[StageTable, type[OneInductorStage | TwoInductorStage | FlybackStage]] = {
+    "one inductor": OneInductorStage,
+    "two inductors": TwoInductorStage,
+    "transformer": FlybackStage,
 }
+STAGES = {name: _TABLES[topology.stage_table] for name, topology in TOPOLOGIES.items()}
 """The table [stage] of each topology."""
 
 StageSection = OneInductorStage | TwoInductorStage | FlybackStage

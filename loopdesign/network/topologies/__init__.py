@@ -13,9 +13,9 @@ from loopdesign.network.topologies import boost, buck, cuk, flyback, inverting, 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from loopdesign.network.topologies.base import Topology
+    from loopdesign.network.topologies.base import RegisteredTopology
 
-TOPOLOGIES: Mapping[str, Topology] = MappingProxyType(
+TOPOLOGIES: Mapping[str, RegisteredTopology] = MappingProxyType(
     {m.TOPOLOGY.name: m.TOPOLOGY for m in (sepic, boost, flyback, buck, inverting, cuk, zeta)}
 )
 

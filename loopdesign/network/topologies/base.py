@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from math import sqrt
+from typing import TYPE_CHECKING, Literal, TypeAlias
 
 from loopdesign.network.elements import Capacitor, Coupling, Diode, Element, Inductor, Resistor, Switch, Transformer
 
@@ -69,8 +70,86 @@ class StageValues:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LosslessLoad:
+    """What a lossless stage is asked for, and the inductances it has for it.
+
+    Attributes
+    ----------
+    input_voltage, output_voltage : float
+        [V]; the output is positive.
+    output_current : float
+        [A].
+    period : float
+        Switching period [s].
+    L1, L2 : float
+        Inductances, L2 None where the stage has one only [H].
+    coupling : float
+        Magnetic coupling of L1 and L2 [unitless].
+    turns : float
+        Secondary over primary [unitless].
+    """
+
+    input_voltage: float
+    output_voltage: float
+    output_current: float
+    period: float
+    L1: float
+    L2: float | None = None
+    coupling: float = 0.0
+    turns: float = 1.0
+
+    @property
+    def input_current(self) -> float:
+        """Average input current, for the power is the same on both sides [A]."""
+        return self.output_voltage * self.output_current / self.input_voltage
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FirstInductor:
+    """L1 of a lossless stage in continuous conduction: voltages while the switch is on and off [V], average [A]."""
+
+    on_voltage: float
+    off_voltage: float
+    average: float
+
+
+StageTable = Literal["one inductor", "two inductors", "transformer"]
+"""Which table [stage] the case file has: L1; L1, L2, coupling, Cs and damper; L1 and the secondary winding."""
+Conversion = Literal["steps down", "steps up", "steps up and down"]
+"""Which outputs the stage reaches from an input."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Example:
+    """Invented numbers of the case file that ``start`` writes, as texts with units.
+
+    Attributes
+    ----------
+    title
+        What the supply is for.
+    switching_frequency
+        [Hz].
+    input_voltage
+        Lowest, nominal and highest.
+    output_voltage
+        Positive, also where the stage inverts.
+    output_current
+        Lightest load, load before the step, full load.
+    scheme
+        Modulator, which brings its usual error amplifier and network with it.
+    """
+
+    title: str
+    switching_frequency: str
+    input_voltage: tuple[str, str, str]
+    output_voltage: str
+    output_current: tuple[str, str, str]
+    scheme: Literal["peak current", "voltage"] = "peak current"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Topology:
-    """A topology's netlist and the facts about it that no netlist tells.
+    """A netlist, and what the engine asks of it beside.
 
     Attributes
     ----------
@@ -92,6 +171,77 @@ class Topology:
     lossless_duty: Callable[[Value, Value, Value], Value]
     rhp_zero_rule: Callable[[Value, Value, StageValues], Value] | None = None
     rhp_zero_source: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RegisteredTopology(Topology):
+    """A topology that a case file can name, with the facts that its checks and its template need.
+
+    Attributes
+    ----------
+    discontinuous_duty
+        Duty [unitless] of the lossless stage in discontinuous conduction.
+    first_inductor
+        Voltages and average current of L1 in the lossless stage in continuous conduction. An L2 sees the same voltages
+        and carries the output current.
+    stage_table
+        Parts the stage is made of, as the case file has them.
+    example
+        Numbers of a case file to begin from.
+    conversion
+        Outputs that the stage reaches.
+    inverts
+        Whether the output is negative against ground; the case file gives it as a positive number.
+    other_names
+        What people also call it, in small letters without hyphens; the case file answers them with its name.
+    """
+
+    discontinuous_duty: Callable[[LosslessLoad], float]
+    first_inductor: Callable[[LosslessLoad], FirstInductor]
+    stage_table: StageTable
+    example: Example
+    conversion: Conversion = "steps up and down"
+    inverts: bool = False
+    other_names: tuple[str, ...] = ()
+
+
+def stored_energy_duty(load: LosslessLoad, share: float = 1.0) -> float:
+    """Return the duty at which the inductor takes up what the load needs, by energy balance.
+
+    While the switch conducts the inductor sees the input voltage and stores ``(D T Vin)^2 / (2 L)`` from zero.
+
+    Parameters
+    ----------
+    load : LosslessLoad
+        What the stage is asked for.
+    share : float
+        Part of the load's energy that passes through the inductor's store, above one where energy also reaches the
+        load while the store fills [unitless].
+
+    Returns
+    -------
+    float
+        ``D = sqrt(2 L share P T) / (Vin T)`` with P the power of the load [unitless].
+    """
+    energy = share * load.output_voltage * load.output_current * load.period
+    return sqrt(2.0 * switched_inductance(load) * energy) / (load.input_voltage * load.period)
+
+
+def input_carrying_inductor(load: LosslessLoad) -> FirstInductor:
+    """Return L1 in series with the source, with the coupling capacitor between it and the output.
+
+    On the input voltage while the switch is on, on the output voltage while it is off: SEPIC, Cuk and Zeta, the last
+    with the input current flowing through L1 by charge balance of the capacitor.
+    """
+    return FirstInductor(on_voltage=load.input_voltage, off_voltage=load.output_voltage, average=load.input_current)
+
+
+def switched_inductance(load: LosslessLoad) -> float:
+    """Return the inductance that the switch sees [H]: L1, or both windings in parallel with their coupling."""
+    if load.L2 is None:
+        return load.L1
+    mutual = load.coupling * sqrt(load.L1 * load.L2)
+    return (load.L1 * load.L2 - mutual**2) / (load.L1 + load.L2 - 2.0 * mutual)
 
 
 def output_bank(bank: tuple[CapacitorValue, ...]) -> tuple[Element, ...]:

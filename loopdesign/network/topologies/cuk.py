@@ -11,14 +11,17 @@ from typing import TYPE_CHECKING
 from loopdesign.network.topologies.base import (
     NEGATIVE,
     SUPPLY,
+    Example,
     StageValues,
-    Topology,
+    RegisteredTopology,
     Value,
     coupled_pair,
     coupling_capacitor,
     devices,
+    input_carrying_inductor,
     mirror,
     output_bank,
+    stored_energy_duty,
 )
 
 if TYPE_CHECKING:
@@ -41,4 +44,20 @@ def lossless_duty(input_voltage: Value, output_voltage: Value, _turns: Value) ->
     return output_voltage / (output_voltage + input_voltage)
 
 
-TOPOLOGY = Topology(name="cuk", netlist=netlist, lossless_duty=lossless_duty)
+TOPOLOGY = RegisteredTopology(
+    name="cuk",
+    netlist=netlist,
+    lossless_duty=lossless_duty,
+    discontinuous_duty=stored_energy_duty,
+    first_inductor=input_carrying_inductor,
+    stage_table="two inductors",
+    example=Example(
+        title="Salinity probe negative supply",
+        switching_frequency="300 kHz",
+        input_voltage=("9 V", "12 V", "16 V"),
+        output_voltage="12 V",
+        output_current=("0.1 A", "0.5 A", "1 A"),
+    ),
+    other_names=("ćuk", "čuk"),
+    inverts=True,
+)

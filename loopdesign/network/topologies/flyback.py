@@ -18,13 +18,17 @@ from loopdesign.network.elements import Resistor, Transformer
 from loopdesign.network.topologies.base import (
     OUTPUT,
     SUPPLY,
+    Example,
+    FirstInductor,
     InductorValue,
+    LosslessLoad,
     StageValues,
-    Topology,
+    RegisteredTopology,
     Value,
     devices,
     inductor,
     output_bank,
+    stored_energy_duty,
 )
 
 if TYPE_CHECKING:
@@ -54,10 +58,27 @@ def rhp_zero_rule(duty: Value, load_resistance: Value, stage: StageValues) -> Va
     return (1.0 - duty) ** 2 * load_resistance / (2.0 * pi * duty * reflected)
 
 
-TOPOLOGY = Topology(
+def first_inductor(load: LosslessLoad) -> FirstInductor:
+    """Return the magnetising inductance seen from the primary: input current plus the load's, reflected."""
+    average = load.input_current + load.turns * load.output_current
+    off = load.output_voltage / load.turns
+    return FirstInductor(on_voltage=load.input_voltage, off_voltage=off, average=average)
+
+
+TOPOLOGY = RegisteredTopology(
     name="flyback",
     netlist=netlist,
     lossless_duty=lossless_duty,
+    discontinuous_duty=stored_energy_duty,
+    first_inductor=first_inductor,
+    stage_table="transformer",
+    example=Example(
+        title="Isolated wave-radar supply",
+        switching_frequency="130 kHz",
+        input_voltage=("36 V", "48 V", "60 V"),
+        output_voltage="12 V",
+        output_current=("0.2 A", "1 A", "2 A"),
+    ),
     rhp_zero_rule=rhp_zero_rule,
     rhp_zero_source=(
         "R. W. Erickson, D. Maksimovic, Fundamentals of Power Electronics, 3rd ed., 2020, Table 8.2 and 8.2.2"

@@ -11,13 +11,16 @@ from typing import TYPE_CHECKING
 from loopdesign.network.topologies.base import (
     OUTPUT,
     SUPPLY,
+    Example,
     StageValues,
-    Topology,
+    RegisteredTopology,
     Value,
     coupled_pair,
     coupling_capacitor,
     devices,
+    input_carrying_inductor,
     output_bank,
+    stored_energy_duty,
 )
 
 if TYPE_CHECKING:
@@ -44,10 +47,20 @@ def rhp_zero_rule(duty: Value, load_resistance: Value, stage: StageValues) -> Va
     return ((1.0 - duty) / duty) ** 2 * load_resistance / (2.0 * pi * stage.L1.inductance)
 
 
-TOPOLOGY = Topology(
+TOPOLOGY = RegisteredTopology(
     name="sepic",
     netlist=netlist,
     lossless_duty=lossless_duty,
+    discontinuous_duty=stored_energy_duty,
+    first_inductor=input_carrying_inductor,
+    stage_table="two inductors",
+    example=Example(
+        title="Tide-gauge logger supply",
+        switching_frequency="330 kHz",
+        input_voltage=("8 V", "13 V", "30 V"),
+        output_voltage="15 V",
+        output_current=("0.1 A", "0.5 A", "1.5 A"),
+    ),
     rhp_zero_rule=rhp_zero_rule,
     rhp_zero_source="R. W. Erickson, D. Maksimovic, Fundamentals of Power Electronics, 3rd ed., 2020, Eq. 16.48",
 )

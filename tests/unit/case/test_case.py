@@ -14,14 +14,14 @@ from loopdesign.case import (
     ShuntOptocouplerSection,
     TransconductanceSection,
     TwoInductorStage,
-    ideal_duty,
     load_case,
     parse_case,
     template,
 )
-from loopdesign.case.checks.duty import discontinuous_duty
+from loopdesign.case.checks.duty import discontinuous_duty, lossless_load
 from loopdesign.case.locate import locate, place_of
 from loopdesign.errors import CaseError
+from loopdesign.network.topologies import TOPOLOGIES
 
 
 def test_whole_case_in_si_units():
@@ -212,7 +212,7 @@ def test_divider_within_two_percent_is_no_warning():
 )
 def test_ideal_duty(topology, line, output, turns, duty):
     """B3: duties printed in R. W. Erickson, D. Maksimovic, 3rd ed., 2020, to their printed digits."""
-    assert ideal_duty(topology, line, output, turns=turns) == pytest.approx(duty, abs=5e-7)
+    assert TOPOLOGIES[topology].lossless_duty(line, output, turns) == pytest.approx(duty, abs=5e-7)
 
 
 @pytest.mark.parametrize("topology", ["buck", "boost", "flyback", "sepic"])
@@ -226,7 +226,8 @@ def test_discontinuous_duty_balances_the_energy(topology):
     )
     line, output = case.specification.input_voltage.lowest, case.specification.output_voltage
     period = 1 / case.converter.switching_frequency
-    duty = discontinuous_duty(case.converter, case.specification, case.stage)
+    load = lossless_load(case.converter, case.stage, line, output, case.specification.output_current.highest)
+    duty = discontinuous_duty(case.converter, load)
     first = case.stage.L1.inductance
     if topology == "buck":
         peak = (line - output) * duty * period / first
