@@ -235,9 +235,8 @@ def examine(
     loop = closed_model(case, stage, parts)
     margins = loop_margins(loop, stage.plants)
     judged = verdicts(stage.model, loop)
-    missing = missed(limits, readings_of(margins, judged), _names(stage.conditions)) + _no_crossover(
-        stage.conditions, margins
-    )
+    missing = missed(limits, readings_of(margins, judged), _names(stage.conditions))
+    missing += _no_crossover(stage.conditions, margins)
     return CheckResult(
         case=case, parts=dict(parts), stage=stage, loop=loop, margins=margins, verdicts=judged, limits=limits,
         reasons=_instabilities(stage.conditions, judged) + missing + _overstressed(case, stage),

@@ -1,8 +1,8 @@
 """What the parts carry at every corner against their ratings, less the derating asked for.
 
-Voltages and the currents of switch, diode and inductors are peaks of the periodic operating point; an inductor's is held
-against its saturation current. Currents of capacitors are rms, of one part where several equal ones lie in parallel.
-Ringing of parasitics, such as a transformer's leakage, is in none of them.
+Voltages and the currents of switch, diode and inductors are peaks of the periodic operating point; an inductor's is
+held against its saturation current. Currents of capacitors are rms, of one part where several equal ones lie in
+parallel. Ringing of parasitics, such as a transformer's leakage, is in none of them.
 """
 
 from __future__ import annotations

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 from loopdesign.errors import CaseError, Fault
@@ -17,6 +18,11 @@ def _sensed(case: cases.Case) -> bool:
     return case.modulator.scheme == "peak current" and case.modulator.current_limit is not None
 
 
+def _around_the_optocoupler(case: cases.Case, key: str) -> bool:
+    """Whether the case says what the optocoupler's operating point depends on."""
+    return getattr(case.error_amplifier, key, None) is not None
+
+
 _USED: dict[str, tuple[Callable[[cases.Case], bool], str]] = {
     "specification.load": (
         lambda case: case.specification.load == "voltage",
@@ -27,7 +33,17 @@ _USED: dict[str, tuple[Callable[[cases.Case], bool], str]] = {
     "modulator.turn_off_delay": (lambda case: case.modulator.turn_off_delay > 0, "a delay from trip to turn-off"),
     "modulator.blanking": (lambda case: case.modulator.blanking > 0, "blanking of the comparator after turn-on"),
     "modulator.current_limit": (_sensed, "a current limit cycle by cycle"),
-}
+    "targets.step_deviation": (
+        lambda case: case.targets.step_deviation is not None,
+        "a limit on the departure at the load step",
+    ),
+} | {
+    f"error_amplifier.{key}": (partial(_around_the_optocoupler, key=key), "what an optocoupler needs to be driven")
+    for key in (
+        "pull_up_supply", "led_drop", "led_supply", "regulator_minimum_voltage", "regulator_minimum_current",
+        "saturation_voltage",
+    )
+}  # fmt: skip
 """Key of the case file: whether a case uses it, and what it is. An entry goes when the engine models it."""
 
 

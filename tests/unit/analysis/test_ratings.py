@@ -43,10 +43,15 @@ def test_boost_without_losses_by_hand():
     Peaks 2.15 A and 24 V. The capacitor carries -1 A for half the period and 1 A -/+ 0.15 A for the other:
     rms sqrt((1 + 1 + 0.3^2/12) / 2) = 1.00187 A.
     """
-    given = "\n".join((
-        'switch_voltage = "30 V"', 'switch_current = "3 A"', 'diode_voltage = "30 V"', 'diode_current = "3 A"',
-        'L1_current = "3 A"', 'Co_voltage = "35 V"', 'Co_current = "2 A"',
-    ))  # fmt: skip
+    given = """
+switch_voltage = "30 V"
+switch_current = "3 A"
+diode_voltage = "30 V"
+diode_current = "3 A"
+L1_current = "3 A"
+Co_voltage = "35 V"
+Co_current = "2 A"
+"""
     found = examined(given)
     reached = {s.name: s.reached for s in found.stresses}
     for name in ("switch_current", "diode_current", "L1_current"):
