@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import MutableMapping
 from typing import TYPE_CHECKING, Any
 
-from loopdesign.case.kinds import quantity_at
+from loopdesign.case.kinds import SECTIONS, models_of, quantity_at
 from loopdesign.case.model import Case
+from loopdesign.case.reference.rows import meaning_of, nested
 from loopdesign.case.tables.control import PART_UNITS
 from loopdesign.case.tables.stage import STAGES
 from loopdesign.case.words import spelled
@@ -15,6 +16,8 @@ from loopdesign.units.quantities import exact_quantity
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+
+    from pydantic import BaseModel
 
 
 def write_parts(text: str, parts: Mapping[str, float]) -> str:
@@ -65,9 +68,12 @@ def json_schema() -> dict[str, Any]:
     Returns
     -------
     dict
-        JSON Schema; quantities are strings with units or plain SI numbers, and the stage follows the topology.
+        JSON Schema; quantities are strings with units or plain SI numbers, every key is described, and the stage
+        follows the topology.
     """
     schema = Case.model_json_schema(by_alias=True)
+    _describe(schema)
+    _drop_null(schema)
     for name in ("source", "warnings"):
         schema["properties"].pop(name)
     schema["title"] = "loopdesign case file"
@@ -80,3 +86,33 @@ def json_schema() -> dict[str, Any]:
         for topology, model in STAGES.items()
     ]
     return schema
+
+
+def _drop_null(schema: Any) -> None:  # noqa: ANN401  (any piece of a schema)
+    """Take out null, which the file format does not have."""
+    if isinstance(schema, dict):
+        if "anyOf" in schema:
+            schema["anyOf"] = [kind for kind in schema["anyOf"] if kind != {"type": "null"}]
+        if schema.get("default", "") is None:
+            del schema["default"]
+    for inner in schema.values() if isinstance(schema, dict) else schema if isinstance(schema, list) else ():
+        _drop_null(inner)
+
+
+def _describe(schema: dict[str, Any]) -> None:
+    """Put the meaning of each key into the schema, for an editor to show."""
+    models: dict[str, type[BaseModel]] = {"Case": Case}
+    for section in SECTIONS:
+        for model in models_of(section):
+            models |= {m.__name__: m for m in (model, *nested(model))}
+    for name, model in models.items():
+        table = schema if model is Case else schema["$defs"].get(name, {"properties": {}})
+        table.pop("description", None)
+        for field, info in model.model_fields.items():
+            entry = table["properties"].get(info.alias or field)
+            meaning = meaning_of(model, field)
+            if entry is None or not meaning:
+                continue
+            entry.pop("title", None)
+            takes = entry.get("description", "")
+            entry["description"] = f"{meaning}: {takes}" if takes else meaning
