@@ -181,10 +181,10 @@ def test_disturbance_in_time_meets_the_multiplier():
     assert seen == {True, False}
 
 
-def test_highest_output_meets_the_balance_of_a_lossy_boost():
-    """Boost with inductor resistance r: V/Vin = 1/(D' + r/(R D')) without ripple (derived: volt seconds and charge in balance).
+def test_highest_output_meets_the_textbook():
+    """B6: boost with inductor resistance r: Vin/2 sqrt(R/r) at D' = sqrt(r/R).
 
-    That is largest where D' = sqrt(r/R), and there 1/2 sqrt(R/r).
+    R. W. Erickson, D. Maksimovic, Fundamentals of Power Electronics, 3rd ed., 2020, chapter 3 (from memory); ripple kept small.
     """
     text = draw(1, topology="boost", stratum="ordinary").text
     p = read_case(text, *corners(text)[0])
