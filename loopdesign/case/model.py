@@ -22,6 +22,8 @@ from loopdesign.printable import printable
 if TYPE_CHECKING:
     from pydantic import BaseModel
 
+    from loopdesign.case.locate import Place
+
 PLAIN_SECTIONS: dict[str, type[BaseModel]] = {
     "converter": ConverterSection,
     "input_filter": InputFilter,
@@ -78,6 +80,21 @@ class Case(Section):
         case = self.model_copy()
         case._places = places  # noqa: SLF001  (its own)
         return case
+
+    def place(self, key: str) -> Place | None:
+        """Return the line and column of a key, or of the nearest table around it; None where the file has neither.
+
+        Parameters
+        ----------
+        key : str
+            Dotted key, such as ``stage.Co.esr``.
+
+        Returns
+        -------
+        tuple of int, or None
+            Line and column, both counted from 1.
+        """
+        return self._places[key]
 
     def where(self, key: str) -> str:
         """Name the place of a key for a message.

@@ -63,6 +63,8 @@ def not_modelled(case: cases.Case) -> tuple[Fault, ...]:
     return tuple(
         Fault(
             file=case.source,
+            line=None if (place := case.place(key)) is None else place[0],
+            column=None if place is None else place[1],
             key=key,
             message=f"{what} is not modelled by this version",
             expected="a case without it",

@@ -33,6 +33,9 @@ def test_each_is_refused_by_its_key(key):
         examine_stage(case)
     assert [(f.file, f.key) for f in caught.value.faults] == [("s.toml", key)]
     assert caught.value.exit_status == 2
+    (fault,) = caught.value.faults
+    line = change(SEPIC, ASKED[key]).split("\n")[fault.line - 1]
+    assert line.lstrip("[").startswith(key.rpartition(".")[2])
 
 
 def test_what_an_optocoupler_needs_is_refused_by_its_keys():
