@@ -35,6 +35,7 @@ def spread(
     loaded = load_case(case)
     with Progress("sampling", quiet=json_) as progress:
         found = sample_all(loaded, samples=samples, seed=seed, progress=progress)
+    page = "" if output is None else str(output / "report.md")
     if output is not None:
         from loopdesign.analysis.spread.envelope import envelope
         from loopdesign.report.folder import write_section
@@ -46,5 +47,5 @@ def spread(
     if json_:
         say(json_, spread_rows(found), "")
     else:
-        say(json_, {}, spread_text(found, display=display(details=details)))
+        say(json_, {}, spread_text(found, report=page, display=display(details=details)))
     return MISSED if found.unstable.count or found.off_target.count else MET

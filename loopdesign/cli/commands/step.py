@@ -41,6 +41,7 @@ def step(
         raise DataError(f"--cycles is {cycles}; it must be at least 1")
     with Progress("stepping", quiet=json_) as progress:
         found = make_steps(loaded, cycles=cycles, progress=progress)
+    page = "" if output is None else str(output / "report.md")
     if output is not None:
         from loopdesign.report.folder import write_section
         from loopdesign.report.sections import step_section
@@ -49,5 +50,5 @@ def step(
     if json_:
         say(json_, step_answer(found), "")
     else:
-        say(json_, {}, step_text(found, display=display(details=details)))
+        say(json_, {}, step_text(found, report=page, display=display(details=details)))
     return MET if found.stable else MISSED

@@ -126,13 +126,15 @@ def spread_sentences(found: SpreadResult) -> tuple[str, ...]:
     )
 
 
-def spread_text(found: SpreadResult, *, display: Display = PIPE) -> str:
+def spread_text(found: SpreadResult, *, report: str = "", display: Display = PIPE) -> str:
     """Lay a spread out for the terminal.
 
     Parameters
     ----------
     found
         Samples.
+    report
+        Name of the report that was written.
     display
         What it is shown on; its details add the table of operating points.
 
@@ -148,7 +150,9 @@ def spread_text(found: SpreadResult, *, display: Display = PIPE) -> str:
     blocks += [laid_out(without_empty(t, keep=("unstable",)), display) for t in shown]
     sentences = [paragraph(s, display, hanging="    ") for s in spread_sentences(found)[:-1]]
     blocks.append("\n".join(sentences))
-    blocks += [] if display.details else [paragraph("--details adds: every operating point", display)]
+    last = [f"report: {report}"] if report else []
+    last += [] if display.details else ["--details adds: every operating point"]
+    blocks += ["\n".join(last)] if last else []
     return lettered("\n\n".join([*blocks, paragraph(spread_sentences(found)[-1], display)]), display)
 
 

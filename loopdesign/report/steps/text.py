@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from loopdesign.analysis.corner import number
@@ -221,13 +222,15 @@ def _largest(study: StepStudy) -> str:
     return f"The largest deviation of the mean is {deviation}, {where}; {settled}."
 
 
-def step_text(study: StepStudy, *, display: Display = PIPE) -> str:
+def step_text(study: StepStudy, *, report: str = "", display: Display = PIPE) -> str:
     """Lay the steps out for the terminal.
 
     Parameters
     ----------
     study
         The steps.
+    report
+        Name of the report that was written.
     display
         What it is shown on; its details add what happened during the steps, and the ringing after them.
 
@@ -240,8 +243,9 @@ def step_text(study: StepStudy, *, display: Display = PIPE) -> str:
     blocks.append(step_headline(study))
     blocks += [bullets("What fails", failures(study), display)] if failures(study) else []
     shown = step_tables(study) if display.details else _with_content([deviation_table(study, k) for k in KINDS])
-    blocks += [laid_out(t, display) for t in shown]
+    blocks += [laid_out(t if k == 0 else replace(t, note=""), display) for k, t in enumerate(shown)]
     told = [*(f"note: {n}" for n in study.notes), *(f"warning: {w}" for w in study.case.warnings)]
+    told += [f"report: {report}"] if report else []
     told += [] if display.details else ["--details adds: modes and limits during the steps, ringing after them"]
     blocks += ["\n".join(paragraph(x, display, hanging="    ") for x in told)] if told else []
     return lettered("\n\n".join([*blocks, paragraph(step_verdict(study), display)]), display)
