@@ -14,6 +14,7 @@ from loopdesign.analysis.readings import readings_of
 from loopdesign.compensation.state_space import Compensator
 from loopdesign.corners.converters import amplifier, compensation, divider, line_load_corners, network_parts, solved
 from loopdesign.corners.effective import beyond_curves
+from loopdesign.corners.trouble import named, traced
 from loopdesign.margins.margins import LoopMargins, find_margins
 from loopdesign.models.insight import plants
 from loopdesign.models.switched import SwitchedModel, linearise, loop_gain
@@ -157,10 +158,14 @@ def examine_stage(case: cases.Case, corners: Corners | None = None) -> ExaminedS
 
     Raises
     ------
-    UnreachableOutputError
-        Where losses keep the output below its target.
+    UnreachableOutputError, NumericalError
+        Naming file and corner, where losses keep the output below its target or the arithmetic breaks down.
     """
     corners = line_load_corners(case) if corners is None else corners
+    return traced(lambda some: _examined_stage(case, some), case, corners, what="no operating point")
+
+
+def _examined_stage(case: cases.Case, corners: Corners) -> ExaminedStage:
     converter, point = solved(case, corners)
     waves = waveforms(converter, point)
     return ExaminedStage(
@@ -175,9 +180,20 @@ def examine_stage(case: cases.Case, corners: Corners | None = None) -> ExaminedS
 
 
 def closed_model(case: cases.Case, stage: ExaminedStage, parts: Mapping[str, float]) -> SwitchedModel:
-    """Close the loop with given parts and linearise it at every corner of the stage."""
-    closed = stage.converter.closed(compensation(case, parts, stage.conditions))
-    return linearise(operating_point(closed, stage.point.sequence))
+    """Close the loop with given parts and linearise it at every corner of the stage.
+
+    Raises
+    ------
+    NumericalError
+        Naming file and corner, where the arithmetic breaks down.
+    """
+
+    def close(some: Corners) -> SwitchedModel:
+        opened = stage if some is stage.conditions else _examined_stage(case, some)
+        closed = opened.converter.closed(compensation(case, parts, some))
+        return linearise(operating_point(closed, opened.point.sequence))
+
+    return traced(close, case, stage.conditions, what="no operating point of the closed loop")
 
 
 def loop_margins(model: SwitchedModel, plants_of: tuple[Plant, ...]) -> tuple[LoopMargins, ...]:
@@ -233,8 +249,9 @@ def examine(
             reasons=told + _instabilities(stage.conditions, judged) + _overstressed(case, stage),
         )  # fmt: skip
     loop = closed_model(case, stage, parts)
-    margins = loop_margins(loop, stage.plants)
-    judged = verdicts(stage.model, loop)
+    with named(case, what="no margins"):
+        margins = loop_margins(loop, stage.plants)
+        judged = verdicts(stage.model, loop)
     missing = missed(limits, readings_of(margins, judged), _names(stage.conditions))
     missing += _no_crossover(stage.conditions, margins)
     return CheckResult(

@@ -10,6 +10,7 @@ import numpy as np
 from loopdesign.analysis.check import GRID, LOWEST_SHARE
 from loopdesign.compensation.response import compensator_response
 from loopdesign.corners.converters import amplifier, divider, network_parts
+from loopdesign.corners.trouble import names_file
 from loopdesign.errors import LoopDesignError
 from loopdesign.models.averaged import average, by_mode
 from loopdesign.models.switched import control_to_output, loop_gain
@@ -83,6 +84,7 @@ class ReportData:
     proposals: tuple[str, ...] = ()
 
 
+@names_file("no curves")
 def report_data(assessment: CheckResult, *, proposals: Sequence[str] = ()) -> ReportData:
     """Compute everything the report draws.
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.corners.trouble import names_file
 from loopdesign.models.switched import input_impedance, line_to_output, output_impedance
 
 if TYPE_CHECKING:
@@ -75,6 +76,7 @@ class Impedances:
         return Extreme(value=float(abs(values[item, k])), frequency_hz=float(self.frequencies_hz[k]))
 
 
+@names_file("no impedances")
 def impedances(examined: CheckResult) -> Impedances:
     """Compute output impedance, line to output and input impedance at every corner.
 

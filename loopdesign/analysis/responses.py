@@ -17,6 +17,7 @@ from loopdesign.analysis.check import closed_model, examine_stage
 from loopdesign.analysis.given import given_parts, one_of, quantity_of, require_slope, with_parts
 from loopdesign.compensation.response import compensator_response
 from loopdesign.corners.converters import amplifier, divider, network_parts, one_corner
+from loopdesign.corners.trouble import names_file
 from loopdesign.errors import DataError
 from loopdesign.models import switched
 from loopdesign.models.averaged import average
@@ -155,6 +156,7 @@ class FrequencyResponse:
         ]
 
 
+@names_file("no response")
 def response(
     case: cases.Case,
     quantity: ResponseQuantity,

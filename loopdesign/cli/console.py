@@ -18,6 +18,10 @@ if TYPE_CHECKING:
     from loopdesign.report.basics.layout import Display
 
 
+SPELLED_OUT = str.maketrans({"µ": "u", "Ω": "ohm", "°": "deg", "×": "x"})
+"""Letters of units for an output that lacks them."""
+
+
 def colour_wanted() -> bool:
     """Whether colour may be used: on a terminal, unless NO_COLOR is set."""
     return sys.stdout.isatty() and not os.environ.get("NO_COLOR")
@@ -78,9 +82,13 @@ def give_up_output() -> None:
 
 
 def _write(text: str, stream: TextIO) -> None:
-    """Print a text; letters that the stream's encoding lacks appear as escapes."""
+    """Print a text; letters of units that the stream's encoding lacks are spelled out, others appear as escapes."""
     encoding = stream.encoding or "utf-8"
-    print(text.encode(encoding, "backslashreplace").decode(encoding), file=stream)
+    try:
+        text.encode(encoding)
+    except UnicodeEncodeError:
+        text = text.translate(SPELLED_OUT).encode(encoding, "backslashreplace").decode(encoding)
+    print(text, file=stream)
 
 
 def _to_nowhere(stream: TextIO) -> None:

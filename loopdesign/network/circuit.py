@@ -188,7 +188,8 @@ def _refuse_loops(
     capacitors = [e.name for i, e in enumerate(nodal.capacitors) if np.any(np.abs(Kx[:, count + i]) > 1e-9)]
     if capacitors:
         raise CircuitError(
-            f"ideal capacitor loop through {', '.join(capacitors)}: give the capacitor its series resistance (esr)"
+            f"the network has a loop of capacitors without resistance ({', '.join(capacitors)}); "
+            "give one of them an esr"
         )
     if np.linalg.matrix_rank(Kx[:, :count], tol=1e-9) < Kx.shape[0]:
         if np.any(np.abs(Ku) > 1e-9):

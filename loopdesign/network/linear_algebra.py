@@ -10,6 +10,9 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+BREAKDOWN = (np.linalg.LinAlgError, FloatingPointError)
+"""What numpy raises where arithmetic breaks down: a singular system; an overflow, where floating point is strict."""
+
 RANK_TOLERANCE = 1e-11
 """Relative singular value below which an equilibrated nodal matrix has lost rank (its entries are exact to 1e-16)."""
 

@@ -15,6 +15,7 @@ import numpy as np
 from loopdesign.errors import ConvergenceError
 from loopdesign.network.batch import take
 from loopdesign.network.converter import IDLE, OFF, ON, PROBES, Converter
+from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.orbit.augmented import Stepper
 from loopdesign.orbit.conduction import rectifier_breaks
 from loopdesign.orbit.periodic import newton
@@ -104,7 +105,7 @@ def _other_mode(converter: Converter, sequence: Sequence, probes: tuple[str, ...
     other = ordinary(duty, 1.0 - BESIDE_THE_CLOCK * (1.0 - duty), continuous)
     try:
         return _solved(converter, delayed(other, delay), probes)
-    except (ConvergenceError, np.linalg.LinAlgError):
+    except (ConvergenceError, *BREAKDOWN):
         return None
 
 

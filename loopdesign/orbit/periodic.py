@@ -97,7 +97,7 @@ def newton(problem: OrbitProblem, stepper: Stepper, guess: Sequence, *, held: bo
         done |= (size < CONVERGED) & (np.abs(moved).max(axis=1, initial=0.0) < CONVERGED)
     else:
         raise ConvergenceError(
-            f"no periodic operating point found for {int((~done).sum())} of {b} operating points",
+            "Newton's method finds no orbit that repeats every period",
             items=tuple(int(i) for i in np.flatnonzero(~done)),
         )
     _, E = stepper.propagate(sequence)

@@ -26,6 +26,7 @@ from loopdesign.analysis.filter_study.optimum import (
     series_rl,
 )
 from loopdesign.case import FilterDamper
+from loopdesign.corners.trouble import names_file
 from loopdesign.models.switched import SwitchedModel, input_impedance, loop_gain
 from loopdesign.models.verdict import Verdict, verdicts
 from loopdesign.units.preferred import between, round_to
@@ -161,6 +162,7 @@ class _Side:
     verdicts: tuple[Verdict, ...]
 
 
+@names_file("no study of the input filter")
 def filter_study(case: cases.Case, parts: Mapping[str, float], *, propose: bool = True) -> FilterStudy:
     """Study the input filter of a case at every corner.
 

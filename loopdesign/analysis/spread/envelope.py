@@ -10,6 +10,7 @@ import numpy as np
 from loopdesign.analysis.check import LOWEST_SHARE, examine_stage
 from loopdesign.analysis.variants.judge import loop_of
 from loopdesign.analysis.variants.solve import base_of
+from loopdesign.corners.trouble import names_file
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -50,6 +51,7 @@ class Envelope:
     stable: int
 
 
+@names_file("no envelope")
 def envelope(found: SpreadResult, condition: int) -> Envelope:
     """Evaluate the loop gain of the first samples at one condition.
 

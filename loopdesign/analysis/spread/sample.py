@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.check import examine_stage
+from loopdesign.analysis.check import closed_model, examine_stage
 from loopdesign.analysis.given import given_parts, require_slope
 from loopdesign.analysis.limits import Limits, limits_of
 from loopdesign.analysis.readings import Readings
@@ -27,6 +27,7 @@ from loopdesign.analysis.variants.judge import Judged, joined, judge
 from loopdesign.analysis.variants.solve import Base, base_of
 from loopdesign.corners.converters import base_corners
 from loopdesign.corners.tolerances import Varied, toleranced, variants
+from loopdesign.corners.trouble import names_file
 from loopdesign.errors import DataError
 
 if TYPE_CHECKING:
@@ -123,6 +124,7 @@ class SpreadResult:
         return variants(self.conditions, which, self.varied, self.places[samples])
 
 
+@names_file("no spread")
 def spread(
     case: cases.Case,
     samples: int = 10_000,
@@ -168,6 +170,8 @@ def spread(
     base = base_of(case, parts, stage)
     count = len(base.corners)
     nominal = judge(base, base.corners, np.arange(count))
+    if not nominal.reached.all():
+        closed_model(case, stage, parts)  # fails by itself, and says where and why, before every sample does
     # without tolerances every sample is the nominal converter
     judged = _sampled(base, varied, drawn, executor, progress) if varied else joined([nominal] * samples)
     asked = limits_of(case, stage)

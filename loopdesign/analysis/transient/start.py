@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from loopdesign.corners.converters import compensation, one_corner, solved
+from loopdesign.corners.trouble import traced
 from loopdesign.errors import DataError, LoopDesignError
 from loopdesign.models.switched import SwitchedModel, linearise
 from loopdesign.network.converter import sink_current
+from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.orbit.operating_point import Guess, operating_point
 from loopdesign.orbit.periodic import solve
 from loopdesign.orbit.problem import pose
@@ -21,6 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from loopdesign import case as cases
+    from loopdesign.corners.conditions import Corners
     from loopdesign.network.converter import Converter
     from loopdesign.orbit.problem import OperatingPoint
 
@@ -98,9 +101,31 @@ def _refuse_no_load(case: cases.Case, before: float, after: float) -> None:
 def start_of(
     case: cases.Case, parts: Mapping[str, float], kind: StepKind, line: tuple[float, float], load: tuple[float, float]
 ) -> StepStart:
-    """Solve the operating point before a step."""
+    """Solve the operating point before a step.
+
+    Raises
+    ------
+    UnreachableOutputError, NumericalError
+        Naming file and corner, where there is none.
+    """
     first = load[1] if kind == "load back" else load[0]  # the load's netlist is that of the step's own beginning
     corner = one_corner(case, line[0], first if first > 0.0 else load[0])
+    return traced(
+        lambda some: _start_at(case, parts, kind, line, load, some),
+        case,
+        corner,
+        what="no operating point to step from",
+    )
+
+
+def _start_at(
+    case: cases.Case,
+    parts: Mapping[str, float],
+    kind: StepKind,
+    line: tuple[float, float],
+    load: tuple[float, float],
+    corner: Corners,
+) -> StepStart:
     opened, _ = solved(case, corner)
     converter = opened.closed(compensation(case, parts, corner))
     sink = float(np.ravel(sink_current(converter))[0])
@@ -215,5 +240,5 @@ def final_model(point: OperatingPoint, changes: Mapping[str, float], guess: Gues
     """Linearise the operating point after a step, or say why there is none."""
     try:
         return linearise(moved_point(point, changes, guess)), ""
-    except (LoopDesignError, np.linalg.LinAlgError) as error:
+    except (LoopDesignError, *BREAKDOWN) as error:
         return None, str(error)

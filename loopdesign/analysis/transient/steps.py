@@ -28,6 +28,7 @@ from loopdesign.analysis.transient.start import (
     step_plan,
     stepper_of,
 )
+from loopdesign.corners.trouble import names_file
 from loopdesign.errors import UnreachableOutputError
 from loopdesign.models.verdict import Mode, worst_modes
 
@@ -162,6 +163,7 @@ class StepStudy:
         return tuple(r for r in self.results if r.kind == kind)
 
 
+@names_file("no step")
 def step(
     case: cases.Case, *, cycles: int | None = None, progress: Callable[[int, int], None] | None = None
 ) -> StepStudy:

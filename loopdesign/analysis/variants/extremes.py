@@ -20,6 +20,7 @@ from loopdesign.corners.tolerances import variants
 from loopdesign.errors import LoopDesignError
 from loopdesign.models.switched import linearise
 from loopdesign.models.verdict import worst_modes
+from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.orbit.operating_point import operating_point
 
 if TYPE_CHECKING:
@@ -67,7 +68,7 @@ def current_loop(base: Base, corners: Corners, condition: NDArray[np.intp]) -> C
     try:
         converter = variant_converter(base, corners, condition)
         model = linearise(operating_point(converter, guess_at(base, condition)))
-    except (LoopDesignError, np.linalg.LinAlgError):
+    except (LoopDesignError, *BREAKDOWN):
         if len(corners) == 1:
             return CurrentLoop(largest_multiplier=np.zeros(1), stable=np.ones(1, bool))
         half = len(corners) // 2

@@ -17,9 +17,11 @@ from loopdesign.analysis.check import LOWEST_SHARE
 from loopdesign.analysis.readings import Readings
 from loopdesign.analysis.variants.solve import Base, closed_loop
 from loopdesign.case import TwoInductorStage
-from loopdesign.errors import ConvergenceError, LoopDesignError
+from loopdesign.corners.trouble import strict
+from loopdesign.errors import LoopDesignError, NumericalError
 from loopdesign.margins.margins import headline_margins
 from loopdesign.models.switched import SwitchedModel, loop_gain, output_impedance
+from loopdesign.network.linear_algebra import BREAKDOWN
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -80,8 +82,9 @@ def judge(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Judged:
         One row per variant. An operating point that cannot be found counts as out of reach.
     """
     try:
-        model, reached = closed_loop(base, corners, condition)
-    except (ConvergenceError, np.linalg.LinAlgError):
+        with strict():
+            model, reached = closed_loop(base, corners, condition)
+    except (NumericalError, *BREAKDOWN):
         if len(corners) == 1:
             return _judged_alone(base, corners, condition)
         half = len(corners) // 2
@@ -93,8 +96,9 @@ def judge(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Judged:
 def _judged_alone(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Judged:
     """Search for the operating point of one variant from nothing; out of reach where that fails as well."""
     try:
-        model, reached = closed_loop(base, corners, condition, from_nothing=True)
-    except (LoopDesignError, np.linalg.LinAlgError):
+        with strict():
+            model, reached = closed_loop(base, corners, condition, from_nothing=True)
+    except (LoopDesignError, *BREAKDOWN):
         nothing = np.array([np.nan])
         no = np.array([False])
         return Judged(
@@ -137,7 +141,7 @@ def peak_impedance(
     """Read the peak (B,) [ohm] of the exact closed-loop output impedance over a grid (F,) [Hz]; inf out of reach."""
     try:
         model, _ = closed_loop(base, corners, condition)
-    except (LoopDesignError, np.linalg.LinAlgError):
+    except (LoopDesignError, *BREAKDOWN):
         if len(corners) == 1:
             return np.array([np.inf])
         halves = np.array_split(np.arange(len(corners)), 2)

@@ -36,7 +36,7 @@ def warnings(case: Case) -> tuple[str, ...]:
         *_divider_warnings(case),
         *_on_time_warnings(case),
         *plausibility_warnings(case),
-        *_implausible(case, ""),
+        *_unlikely(case),
     )
 
 
@@ -87,21 +87,39 @@ def _on_time_warnings(case: Case) -> Iterator[str]:
             )
 
 
-def _implausible(table: BaseModel, prefix: str) -> Iterator[str]:
-    """Tell of values that are hard to believe, in a table and all tables within it."""
+def _unlikely(case: Case) -> Iterator[str]:
+    """Tell of values that are hard to believe."""
+    yield from (f"{key}: {text}" for key, text in unlikely_values(case))
+
+
+def unlikely_values(table: BaseModel, prefix: str = "") -> Iterator[tuple[str, str]]:
+    """Find the values that are hard to believe, in a table and all tables within it.
+
+    Parameters
+    ----------
+    table : BaseModel
+        A case, or a table of it.
+    prefix : str
+        Dotted key of the table with a dot behind it; empty for the case.
+
+    Yields
+    ------
+    (str, str)
+        Dotted key, and what is odd about its value.
+    """
     for name, field in type(table).model_fields.items():
         key = f"{prefix}{field.alias or name}"
         value = getattr(table, name)
         entries = enumerate(value) if isinstance(value, tuple) else ()
         if isinstance(value, BaseModel):
-            yield from _implausible(value, f"{key}.")
+            yield from unlikely_values(value, f"{key}.")
         for index, entry in entries:
             if isinstance(entry, BaseModel):
-                yield from _implausible(entry, f"{key}.{index}." if len(value) > 1 else f"{key}.")
+                yield from unlikely_values(entry, f"{key}.{index}." if len(value) > 1 else f"{key}.")
         for mark in field.metadata:
             if (
                 isinstance(mark, QuantityField)
                 and isinstance(value, float)
                 and (text := implausible(value, mark.unit, mark.plausible))
             ):
-                yield f"{key}: {text}"
+                yield key, text

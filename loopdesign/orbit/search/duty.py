@@ -16,6 +16,7 @@ import numpy as np
 from loopdesign.errors import ConvergenceError, UnreachableOutputError
 from loopdesign.network.batch import take
 from loopdesign.network.converter import BOTH, IDLE, OFF, ON
+from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.orbit.augmented import Stepper, dot
 from loopdesign.orbit.conduction import rectifier_breaks
 from loopdesign.orbit.periodic import newton, slope_over_duty
@@ -84,7 +85,7 @@ def found_sequence(converter: Converter) -> Sequence:
         point = newton(problem, stepper, sequence)
     except ConvergenceError as error:
         good = np.setdiff1d(np.arange(len(problem)), np.array(error.items, np.intp))
-    except np.linalg.LinAlgError:
+    except BREAKDOWN:
         good = np.empty(0, np.intp)
     else:
         good = np.arange(len(problem))

@@ -14,6 +14,7 @@ import numpy as np
 
 from loopdesign.errors import ConvergenceError
 from loopdesign.network.converter import BOTH, IDLE, OFF, ON
+from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.network.modulator import VoltageMode
 from loopdesign.orbit.augmented import Stepper
 from loopdesign.orbit.conduction import rectifier_breaks
@@ -104,7 +105,7 @@ def follow(problem: OrbitProblem, stepper: CycleStepper, duty: float, x: NDArray
             x, devices = cycle.x, cycle.devices
         try:
             point = newton(problem, rows, recorded(segments, opening=duty), held=True)
-        except (ConvergenceError, np.linalg.LinAlgError):
+        except (ConvergenceError, *BREAKDOWN):
             continue
         states = augmented(point)
         if not rectifier_breaks(rows, point.sequence, states)[0]:

@@ -20,6 +20,7 @@ from loopdesign.analysis.limits import limits_of
 from loopdesign.analysis.readings import readings_of
 from loopdesign.case import Compensation
 from loopdesign.corners.converters import amplifier, divider
+from loopdesign.corners.trouble import names_file
 from loopdesign.errors import NoDesignError
 from loopdesign.models.switched import control_to_output
 from loopdesign.models.verdict import worst_modes
@@ -67,6 +68,7 @@ class Rounded:
     method: str
 
 
+@names_file("no placement of parts")
 def place_and_round(case: cases.Case) -> Rounded:
     """Choose the open compensation parts of a case by placing, rounding and stepping back.
 

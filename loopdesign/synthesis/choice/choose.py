@@ -21,6 +21,7 @@ from loopdesign.analysis.check import examine, examine_stage
 from loopdesign.analysis.limits import limits_of
 from loopdesign.case import Compensation
 from loopdesign.corners.converters import base_corners
+from loopdesign.corners.trouble import names_file
 from loopdesign.errors import NoDesignError
 from loopdesign.synthesis.baseline.synthesis import refuse_unstable_current_loop
 from loopdesign.synthesis.choice.result import Choice
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
 __all__ = ["Choice", "choose"]
 
 
+@names_file("no choice of parts")
 def choose(case: cases.Case, progress: Callable[[int, int], None] | None = None, *, tolerances: bool = True) -> Choice:
     """Choose the open parts of a case for all corners at once.
 

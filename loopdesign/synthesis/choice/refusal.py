@@ -9,6 +9,7 @@ import numpy as np
 from loopdesign.analysis.check import examine_stage
 from loopdesign.errors import ConvergenceError, NoDesignError, UnreachableOutputError
 from loopdesign.models.verdict import worst_modes
+from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.synthesis.baseline.synthesis import current_loop_cures, obstacles
 from loopdesign.synthesis.search.lattice import LoopReadings
 from loopdesign.synthesis.search.search import binding, variant_name
@@ -74,7 +75,7 @@ def way_blocked(case: cases.Case, plain: ExaminedStage, corners: Corners) -> tup
     """
     try:
         stage = examine_stage(case, corners)
-    except (ConvergenceError, UnreachableOutputError, np.linalg.LinAlgError):
+    except (ConvergenceError, UnreachableOutputError, *BREAKDOWN):
         # some end cannot be examined by itself: the nominal conditions still say most of it
         stage = plain
     modes = worst_modes(stage.model)
