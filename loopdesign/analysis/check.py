@@ -76,7 +76,7 @@ class CheckResult:
         The case and the compensation parts by name; parts are empty where the case has no loop.
     stage
         Open-loop operating points, switched models and plants, one per corner.
-    loop
+    closed_loop
         Closed-loop switched model; None where the case has no loop.
     margins, verdicts
         One per corner; margins are empty where the case has no loop. A margin is only ever shown beside its verdict.
@@ -89,7 +89,7 @@ class CheckResult:
     case: cases.Case
     parts: Mapping[str, float]
     stage: ExaminedStage
-    loop: SwitchedModel | None
+    closed_loop: SwitchedModel | None
     margins: tuple[LoopMargins, ...]
     verdicts: tuple[Verdict, ...]
     limits: Limits
@@ -110,10 +110,12 @@ class CheckResult:
     @property
     def compensator(self) -> Compensator | None:
         """What closes the loop, with nominal parts; None without a loop."""
-        if self.loop is None:
+        if self.closed_loop is None:
             return None
         case = self.case
-        return Compensator(amplifier=amplifier(case), divider=divider(case), parts=network_parts(case, self.parts))
+        return Compensator(
+            amplifier=amplifier(case), divider=divider(case), network_parts=network_parts(case, self.parts)
+        )
 
     def to_rows(self) -> list[dict[str, Any]]:
         """Turn the check into one row per corner, ready for a data frame.
@@ -245,7 +247,7 @@ def examine(
         judged = verdicts(stage.model, None)
         told = ("the case has no error amplifier, divider and compensation: only the current loop was examined",)
         return CheckResult(
-            case=case, parts={}, stage=stage, loop=None, margins=(), verdicts=judged, limits=limits,
+            case=case, parts={}, stage=stage, closed_loop=None, margins=(), verdicts=judged, limits=limits,
             reasons=told + _instabilities(stage.conditions, judged) + _overstressed(case, stage),
         )  # fmt: skip
     loop = closed_model(case, stage, parts)
@@ -255,7 +257,7 @@ def examine(
     missing = missed(limits, readings_of(margins, judged), _names(stage.conditions))
     missing += _no_crossover(stage.conditions, margins)
     return CheckResult(
-        case=case, parts=dict(parts), stage=stage, loop=loop, margins=margins, verdicts=judged, limits=limits,
+        case=case, parts=dict(parts), stage=stage, closed_loop=loop, margins=margins, verdicts=judged, limits=limits,
         reasons=_instabilities(stage.conditions, judged) + missing + _overstressed(case, stage),
     )  # fmt: skip
 
@@ -281,14 +283,14 @@ def _instabilities(corners: Corners, judged: tuple[Verdict, ...]) -> tuple[str, 
     told = []
     for item, v in enumerate(judged):
         if not v.stable:
-            w = v.worst
+            w = v.worst_mode
             told.append(
                 f"unstable at {corner_name(corners, item)}: {w.name} at {_hz(w.frequency_hz)} grows by "
                 f"{100.0 * (abs(w.multiplier) - 1.0):.2g} % per switching period (largest multiplier "
                 f"{abs(w.multiplier):.4f})"
             )
-        elif v.current_loop_worst.beyond_the_loop:
-            w = v.current_loop_worst
+        elif v.current_loop_worst_mode.beyond_the_loop:
+            w = v.current_loop_worst_mode
             told.append(
                 f"the current loop alone is unstable at {corner_name(corners, item)}: {w.name} at {_hz(w.frequency_hz)}"
             )

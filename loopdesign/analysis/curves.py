@@ -109,8 +109,8 @@ def report_data(assessment: CheckResult, *, proposals: Sequence[str] = ()) -> Re
     share = np.where(stage.point.discontinuous, 1.0 / 20.0, 1.0 / 10.0)
     loop = product = None
     loop_differences: tuple[Difference, ...] = ()
-    if assessment.loop is not None:
-        loop, product = loop_gain(assessment.loop, hz), plant * compensator(assessment, hz)
+    if assessment.closed_loop is not None:
+        loop, product = loop_gain(assessment.closed_loop, hz), plant * compensator(assessment, hz)
         loop_differences = differences(hz, product, loop, np.full(len(plant), switching / 10.0))
     return ReportData(
         check=assessment,
@@ -142,7 +142,7 @@ def frequency_grid(assessment: CheckResult) -> NDArray[np.float64]:
         roots = np.concatenate([plant.poles_hz, plant.zeros_hz])
         size, half_width = np.abs(roots), np.minimum(np.abs(roots.real), 0.3 * np.abs(roots))
         points = [base, *(size + k * half_width for k in POINTS_PER_WIDTH)]
-        points.append(np.array([assessment.verdicts[item].worst.frequency_hz]))
+        points.append(np.array([assessment.verdicts[item].worst_mode.frequency_hz]))
         if assessment.margins:
             m = assessment.margins[item]
             points.append(np.array([*m.crossovers_hz, *m.phase_crossings_hz, m.modulus_margin_hz]))

@@ -90,11 +90,11 @@ def impedances(examined: CheckResult) -> Impedances:
     Impedances
         Of the closed loop; where the case has none, of the stage with the control voltage held.
     """
-    model = examined.stage.model if examined.loop is None else examined.loop
+    model = examined.stage.model if examined.closed_loop is None else examined.closed_loop
     f = _frequencies(examined)
     return Impedances(
         check=examined,
-        closed=examined.loop is not None,
+        closed=examined.closed_loop is not None,
         frequencies_hz=f,
         output=output_impedance(model, f),
         line=line_to_output(model, f),

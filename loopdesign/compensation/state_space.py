@@ -32,13 +32,13 @@ class Compensator:
         Error amplifier.
     divider : Divider
         Divider with its feed-forward capacitor.
-    parts : NetworkParts
+    network_parts : NetworkParts
         Compensation network.
     """
 
     amplifier: ErrorAmplifier
     divider: Divider
-    parts: NetworkParts
+    network_parts: NetworkParts
 
     def response(self, frequencies_hz: ArrayLike) -> NDArray[np.complex128]:
         """Evaluate C = -v(control)/v(sense) in closed form.
@@ -53,7 +53,7 @@ class Compensator:
         ndarray (F,)
             Response [unitless].
         """
-        return compensator_response(self.amplifier, self.divider, self.parts, frequencies_hz)
+        return compensator_response(self.amplifier, self.divider, self.network_parts, frequencies_hz)
 
     def system(self) -> LinearSystem:
         """Derive the state space from ``v(sense)`` to ``-v(control)``.
@@ -70,7 +70,7 @@ class Compensator:
         """
         netlist = (
             VoltageSource(name="sense", a="sense", b=GROUND),
-            *compensator_netlist(self.amplifier, self.divider, self.parts),
+            *compensator_netlist(self.amplifier, self.divider, self.network_parts),
         )
         network = derive(netlist, (frozenset(),), ("v(control)",), period=TIME_UNIT)
         only, scale = network.configurations[0], network.state_scale[0]

@@ -40,7 +40,7 @@ class Check(Shown, CheckResult):
         Every target or verdict that fails, one sentence each.
     parts : dict of str to float
         Compensation parts examined [ohm], [F]; 0.0 where a part is not fitted.
-    case, conditions, stage, loop, margins, verdicts, limits
+    case, conditions, stage, closed_loop, margins, verdicts, limits
         What `loopdesign.analysis.check.CheckResult` holds.
 
     Examples
@@ -139,7 +139,7 @@ class Check(Shown, CheckResult):
         return filter_study(self.case, self.parts)
 
     def _require_loop(self) -> None:
-        if self.loop is None:
+        if self.closed_loop is None:
             raise DataError(f"{self.case.source}: the case has no loop to draw; give amplifier, divider and parts")
 
 

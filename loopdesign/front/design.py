@@ -40,7 +40,7 @@ class Design(Shown, Choice):
         The case with the chosen parts in it, for `check`, `step` or `spread`.
     method, notes : str, tuple of str
         What was done and what is proven; what the user should know.
-    prefer, best, alternatives, extremes, divider, slope, searched_corners, combinations, evaluated
+    prefer, best, alternatives, extremes, divider_choice, slope_report, searched_corners, combinations, evaluated
         What `loopdesign.synthesis.choice.result.Choice` holds.
 
     Examples

@@ -40,7 +40,7 @@ class Spread(Shown, SpreadResult):
         Verdict of every sample at every condition [unitless].
     unstable, off_target : Share
         Share of the samples that are unstable somewhere, or miss a target somewhere [unitless].
-    conditions, varied, places, limits, worst, ranking, nominal, extremes
+    conditions, varied, places, limits, worst_sample, ranking, nominal, extremes
         What `loopdesign.analysis.spread.sample.SpreadResult` holds.
 
     Examples

@@ -38,7 +38,7 @@ class Steps(Shown, StepStudy):
         Every step; ``of("load back")`` picks those of one kind.
     stable : bool
         Whether every step was made and ends at a stable operating point [unitless].
-    case, growth, band_v, missed, notes
+    case, growth, band_v, not_made, notes
         What `loopdesign.analysis.transient.steps.StepStudy` holds.
 
     Examples
@@ -67,7 +67,7 @@ class Steps(Shown, StepStudy):
             {
                 "kind": r.kind,
                 "input_voltage": r.input_voltage,
-                "input_voltage_to": r.line_to,
+                "input_voltage_to": r.input_voltage_to,
                 "load_from": r.load_from,
                 "load_to": r.load_to,
                 "stable": r.stable,
@@ -75,8 +75,8 @@ class Steps(Shown, StepStudy):
                 "peak_deviation_v": r.peak_deviation_v,
                 "raw_deviation_v": r.raw_deviation_v,
                 "settling_time_s": r.settling_time_s,
-                "largest_multiplier": None if r.worst is None else abs(r.worst.multiplier),
-                "worst_mode": None if r.worst is None else r.worst.to_dict(),
+                "largest_multiplier": None if r.worst_mode is None else abs(r.worst_mode.multiplier),
+                "worst_mode": None if r.worst_mode is None else r.worst_mode.to_dict(),
             }
             for r in self.results
         ]
@@ -126,7 +126,7 @@ def _table(made: StepStudy) -> Table:
     )  # fmt: skip
     rows = []
     for r in made.results:
-        after = r.line_to if r.line_to != r.input_voltage else None
+        after = r.input_voltage_to if r.input_voltage_to != r.input_voltage else None
         shown = (r.load_from, r.load_to, stable_word(r.stable), r.peak_deviation_v, r.settling_time_s)
         rows.append((KINDS[r.kind].lower(), r.input_voltage, after, *shown))
     return Table(title="Steps", columns=columns, rows=tuple(rows))

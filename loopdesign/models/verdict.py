@@ -82,21 +82,21 @@ class Verdict:
     ----------
     stable
         True where every multiplier of the closed loop lies inside the unit circle.
-    worst
+    worst_mode
         Mode with the largest multiplier of the closed loop.
-    current_loop_stable, current_loop_worst
+    current_loop_stable, current_loop_worst_mode
         The same with the control voltage held.
     """
 
     stable: bool
-    worst: Mode
+    worst_mode: Mode
     current_loop_stable: bool
-    current_loop_worst: Mode
+    current_loop_worst_mode: Mode
 
     @property
     def largest_multiplier(self) -> float:
         """Largest size of a multiplier of the closed loop [unitless]."""
-        return abs(self.worst.multiplier)
+        return abs(self.worst_mode.multiplier)
 
 
 def worst_modes(model: SwitchedModel) -> tuple[Mode, ...]:
@@ -116,7 +116,7 @@ def verdicts(open_model: SwitchedModel, closed_model: SwitchedModel | None) -> t
     current = worst_modes(open_model)
     closed = current if closed_model is None else worst_modes(closed_model)
     return tuple(
-        Verdict(stable=worst.stable, worst=worst, current_loop_stable=inner.stable, current_loop_worst=inner)
+        Verdict(stable=worst.stable, worst_mode=worst, current_loop_stable=inner.stable, current_loop_worst_mode=inner)
         for worst, inner in zip(closed, current, strict=True)
     )
 

@@ -52,7 +52,7 @@ def designed(station):
 
 @cache
 def closed(station):
-    return designed(station).check.loop
+    return designed(station).check.closed_loop
 
 
 def _resistances(elements):
@@ -166,7 +166,7 @@ def test_unstable_verdict_is_what_time_shows(station):
     (verdict,) = verdicts(stage.model, model)
     assert not verdict.stable
     assert not verdict.current_loop_stable
-    assert verdict.worst.name == "subharmonic"
+    assert verdict.worst_mode.name == "subharmonic"
     found, expected = _follow(model, 4)
     assert np.abs(expected).max() > 1.2e-5
     assert_allclose(found, expected, atol=0.02 * np.abs(expected).max())

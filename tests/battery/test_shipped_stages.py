@@ -79,7 +79,7 @@ def test_isolated_loop_by_injection_against_the_product(flyback):
     f = np.geomspace(20.0, 10e3, 25)
     network = network_parts(case, found.parts)
     product = control_to_output(found.stage.model, f) * compensator_response(amplifier(case), divider(case), network, f)
-    ratio = loop_gain(found.loop, f) / product
+    ratio = loop_gain(found.closed_loop, f) / product
     assert np.abs(20.0 * np.log10(np.abs(ratio))).max() < 0.5
     assert np.abs(np.degrees(np.angle(ratio))).max() < 4.0
 
@@ -92,12 +92,12 @@ def _leading(values):
 def test_isolated_loop_stepped_in_time(flyback, item):
     """The period map of flyback, regulator and optocoupler, differentiated from simulated cycles."""
     _, found = flyback
-    point = found.loop.point
+    point = found.closed_loop.point
     scale = np.maximum(np.maximum(np.abs(point.start[item]), np.abs(point.at_duty[item])), 1e-9)
     circuit = Circuit(point, item)
     assert_allclose(circuit.cycle(point.start[item]), point.start[item], atol=1e-8 * scale.max())
     stepped = np.linalg.eigvals(circuit.period_map(point.start[item], scale))
-    assert_allclose(_leading(stepped), _leading(found.loop.multipliers[item]), rtol=1e-4)
+    assert_allclose(_leading(stepped), _leading(found.closed_loop.multipliers[item]), rtol=1e-4)
 
 
 def test_transfer_ratio_scales_the_whole_loop(flyback):
@@ -114,7 +114,7 @@ def test_transfer_ratio_scales_the_whole_loop(flyback):
         )
         loop = closed_model(case, examine_stage(case, corners), found.parts)
         assert (np.abs(loop.multipliers) < 1.0).all()
-        assert_allclose(np.abs(loop_gain(loop, f) / loop_gain(found.loop, f)), factor, rtol=0.05)
+        assert_allclose(np.abs(loop_gain(loop, f) / loop_gain(found.closed_loop, f)), factor, rtol=0.05)
 
 
 def test_strong_optocoupler_gain_is_called_unstable_and_grows(flyback):
@@ -126,7 +126,7 @@ def test_strong_optocoupler_gain_is_called_unstable_and_grows(flyback):
     result = examine(strong, found.parts)
     item = int(np.argmax([v.largest_multiplier for v in result.verdicts]))
     assert not result.verdicts[item].stable
-    modes, point = result.loop.period_modes, result.loop.point
+    modes, point = result.closed_loop.period_modes, result.closed_loop.point
     k = int(np.argmax(np.abs(modes.values[item])))
     scale = np.maximum(np.maximum(np.abs(point.start[item]), np.abs(point.at_duty[item])), 1e-9)
     vector = modes.vectors[item, :, k]

@@ -119,12 +119,12 @@ def multiplier_of(d, *, real):
 def test_verdict_growth_and_frequency_are_what_time_shows(name):
     _, stable, mode, called = CASES[name]
     assessment = found(name)
-    worst = assessment.verdicts[0].worst
+    worst = assessment.verdicts[0].worst_mode
     assert bool(assessment.stage.point.discontinuous[0]) is (mode == "DCM")
     assert worst.stable is stable
     assert called is None or worst.name == called
     cycles = min(CYCLES, int(abs(np.log(MOST) / np.log(abs(worst.multiplier)))))
-    d = departure(assessment.loop, cycles)
+    d = departure(assessment.closed_loop, cycles)
     real = abs(worst.multiplier.imag) < 1e-9
     root = multiplier_of(d, real=real)
     fs = assessment.case.converter.switching_frequency

@@ -312,8 +312,9 @@ def _warnings(
     for item, (a, b) in enumerate(zip(without, with_filter, strict=True)):
         name = corner_name(corners, item)
         if a.stable and not b.stable:
+            grows = b.worst_mode
             told.append(
-                f"at {name} the converter is stable without its input filter and UNSTABLE with it: {b.worst.name} at "
-                f"{format_quantity(b.worst.frequency_hz, 'Hz')} grows {b.worst.growth_per_s:.3g} per second"
+                f"at {name} the converter is stable without its input filter and UNSTABLE with it: {grows.name} at "
+                f"{format_quantity(grows.frequency_hz, 'Hz')} grows {grows.growth_per_s:.3g} per second"
             )
     return tuple(told)

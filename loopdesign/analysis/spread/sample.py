@@ -71,7 +71,7 @@ class SpreadResult:
         What the case asks.
     unstable, off_target
         Share of samples unstable somewhere; share that miss a target or the verdict somewhere.
-    worst
+    worst_sample
         Number of the worst sample, and of the condition where it is worst.
     ranking
         Which cause moves the phase margin most, at the condition where it is tightest.
@@ -99,7 +99,7 @@ class SpreadResult:
     limits: Limits
     unstable: Share
     off_target: Share
-    worst: tuple[int, int]
+    worst_sample: tuple[int, int]
     ranking: tuple[Ranked, ...]
     ranked_condition: int
     nominal: Judged
@@ -194,7 +194,7 @@ def spread(
         limits=asked,
         unstable=share_of(~stable.all(axis=1)),
         off_target=share_of(shortfall.max(axis=1) > 0.0),
-        worst=(sample, int(np.argmax(shortfall[sample]))),
+        worst_sample=(sample, int(np.argmax(shortfall[sample]))),
         ranking=ranking(tuple(v.name for v in varied), drawn, phase[:, tight]),
         ranked_condition=tight,
         nominal=nominal,

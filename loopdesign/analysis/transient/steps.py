@@ -65,11 +65,11 @@ class StepResult:
     ----------
     kind
         ``load`` and ``line`` as the case gives them, ``... back`` the way back.
-    input_voltage, line_to
+    input_voltage, input_voltage_to
         Input voltage before and after [V].
     load_from, load_to
         Load current before and after, at the specified output [A].
-    before, after
+    output_before_v, output_after_v
         Average output before the step, and at the operating point after it [V]; None where there is none.
     run
         Every cycle after the step.
@@ -81,11 +81,11 @@ class StepResult:
         Largest departure of the output itself, ripple included, from the mean before the step [V].
     settling_time_s
         Time after which the cycle mean stays within the band around its final value [s]; None where it does not.
-    worst
+    worst_mode
         Worst mode of the operating point after the step; None where there is none.
     ringing
         What the tail of the run shows of it.
-    estimated_v
+    predicted_deviation_v
         Deviation that the closed-loop impedance (line: rejection) at the operating points before and after predicts
         [V]; None where it is unstable or absent.
     stable
@@ -98,19 +98,19 @@ class StepResult:
 
     kind: StepKind
     input_voltage: float
-    line_to: float
+    input_voltage_to: float
     load_from: float
     load_to: float
-    before: float
-    after: float | None
+    output_before_v: float
+    output_after_v: float | None
     run: Run
     zoom: Traces
     peak_deviation_v: float
     raw_deviation_v: float
     settling_time_s: float | None
-    worst: Mode | None
+    worst_mode: Mode | None
     ringing: Ringing | None
-    estimated_v: tuple[float | None, float | None]
+    predicted_deviation_v: tuple[float | None, float | None]
     stable: bool
     reason: str
     cut: bool = False
@@ -140,7 +140,7 @@ class StepStudy:
         A small disturbance at the operating point with the largest and the smallest worst multiplier.
     band_v
         Settling band [V].
-    missed
+    not_made
         Steps that could not be made and why, one sentence each.
     notes
         What is not modelled, one sentence each.
@@ -150,13 +150,13 @@ class StepStudy:
     results: tuple[StepResult, ...]
     growth: tuple[GrowthRun, ...]
     band_v: float
-    missed: tuple[str, ...]
+    not_made: tuple[str, ...]
     notes: tuple[str, ...]
 
     @property
     def stable(self) -> bool:
         """Whether every step was made and ends at a stable operating point."""
-        return not self.missed and all(r.stable for r in self.results)
+        return not self.not_made and all(r.stable for r in self.results)
 
     def of(self, kind: StepKind) -> tuple[StepResult, ...]:
         """Pick the steps of one kind, by rising input voltage as the case lists it."""
@@ -207,7 +207,7 @@ def step(
         progress(len(plan), len(plan))
     band = case.targets.settling_band * case.specification.output_voltage
     return StepStudy(
-        case=case, results=tuple(results), growth=growth, band_v=band, missed=tuple(missed), notes=_not_modelled(case)
+        case=case, results=tuple(results), growth=growth, band_v=band, not_made=tuple(missed), notes=_not_modelled(case)
     )
 
 
@@ -261,12 +261,12 @@ def _step(start: StepStart, cycles: int | None, case: cases.Case) -> StepResult:
         sequence.mean - after, sequence.period, expected=worst
     )  # fmt: skip
     return StepResult(
-        kind=start.kind, input_voltage=start.line[0], line_to=start.line[1], load_from=start.load[0],
-        load_to=start.load[1], before=before, after=after, run=sequence, zoom=zoom,
+        kind=start.kind, input_voltage=start.line[0], input_voltage_to=start.line[1], load_from=start.load[0],
+        load_to=start.load[1], output_before_v=before, output_after_v=after, run=sequence, zoom=zoom,
         peak_deviation_v=float(np.abs(sequence.mean - before).max()), raw_deviation_v=raw,
         settling_time_s=settling_time(sequence, final, band) if stable and not cut else None,
-        worst=worst, ringing=heard,
-        estimated_v=(_estimated(start, start.model, sequence), _estimated(start, model, sequence)),
+        worst_mode=worst, ringing=heard,
+        predicted_deviation_v=(_estimated(start, start.model, sequence), _estimated(start, model, sequence)),
         stable=stable, reason=reason, cut=cut,
     )  # fmt: skip
 

@@ -36,7 +36,7 @@ def missed(found: CheckResult, item: int) -> tuple[str, ...]:
     """
     verdict = found.verdicts[item]
     told = [] if verdict.stable else ["stability"]
-    if verdict.current_loop_worst.beyond_the_loop and (found.margins or verdict.stable):
+    if verdict.current_loop_worst_mode.beyond_the_loop and (found.margins or verdict.stable):
         told.append("current loop")
     if not found.margins:
         return tuple(told)
@@ -59,7 +59,7 @@ def headline(found: CheckResult) -> str:
     loop = "" if found.margins else " with the control voltage held, no loop is given"
     if unstable:
         return f"Verdict: UNSTABLE at {unstable} of {total} corners{loop}"
-    inner = sum(v.current_loop_worst.beyond_the_loop for v in found.verdicts)
+    inner = sum(v.current_loop_worst_mode.beyond_the_loop for v in found.verdicts)
     if inner and found.margins:
         return f"Verdict: stable, but the current loop alone is UNSTABLE at {inner} of {total} corners"
     if not found.margins:
@@ -80,10 +80,10 @@ def verdict_sentence(found: CheckResult) -> str:
         return f"{subject}UNSTABLE at {len(unstable)} of {covered}: {_worst_mode(found, unstable)}{tail}."
     if not found.margins:
         return f"{subject}stable at {covered}; there is no margin to read."
-    inner = [i for i, v in enumerate(found.verdicts) if v.current_loop_worst.beyond_the_loop]
+    inner = [i for i, v in enumerate(found.verdicts) if v.current_loop_worst_mode.beyond_the_loop]
     if inner:
-        worst = max(inner, key=lambda i: abs(found.verdicts[i].current_loop_worst.multiplier))
-        w = found.verdicts[worst].current_loop_worst
+        worst = max(inner, key=lambda i: abs(found.verdicts[i].current_loop_worst_mode.multiplier))
+        w = found.verdicts[worst].current_loop_worst_mode
         return (
             f"Stable with the loop closed at {covered}, but the current loop alone is UNSTABLE at {len(inner)} of "
             f"{len(found.verdicts)}: at {corner_name(found.conditions, worst)}, {w.name} at "
@@ -107,7 +107,7 @@ def coverage(found: CheckResult) -> str:
 def _worst_mode(found: CheckResult, unstable: Sequence[int]) -> str:
     """Say where the worst mode grows, and how fast."""
     worst = max(unstable, key=lambda i: found.verdicts[i].largest_multiplier)
-    w = found.verdicts[worst].worst
+    w = found.verdicts[worst].worst_mode
     return (
         f"at {corner_name(found.conditions, worst)} the {w.name} at {format_quantity(w.frequency_hz, 'Hz')} grows by "
         f"{100.0 * (abs(w.multiplier) - 1.0):.2g} % per switching period"

@@ -138,9 +138,10 @@ def stability_table(found: CheckResult) -> Table:
     rows: list[tuple[CellValue, ...]] = []
     for item in _each(found):
         v = found.verdicts[item]
+        worst, alone = v.worst_mode, v.current_loop_worst_mode
         row = (
-            stable_word(v.stable), v.largest_multiplier, v.worst.name, v.worst.frequency_hz, v.worst.growth_per_s,
-            stable_word(v.current_loop_stable), v.current_loop_worst.name, v.current_loop_worst.frequency_hz,
+            stable_word(v.stable), v.largest_multiplier, worst.name, worst.frequency_hz, worst.growth_per_s,
+            stable_word(v.current_loop_stable), alone.name, alone.frequency_hz,
         )  # fmt: skip
         rows.append((*_conditions(found, item), *row))
     return Table(

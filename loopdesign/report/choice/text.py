@@ -61,7 +61,7 @@ def short_corner(name: str) -> str:
 
 def divider_sentences(found: Choice) -> tuple[str, ...]:
     """Say which divider was chosen, its error and worst-case output, and pairs that come closer."""
-    d = found.divider
+    d = found.divider_choice
     if d is None:
         return ()
     c = d.chosen
@@ -86,7 +86,7 @@ def _ohm(value: float) -> str:
 
 def slope_sentences(found: Choice) -> tuple[str, ...]:
     """Say which ramp was chosen, the Q it leaves at half the switching frequency, and its cost in phase."""
-    s = found.slope
+    s = found.slope_report
     if s is None:
         return ()
     continuous = ~s.discontinuous
@@ -148,14 +148,14 @@ def choice_rows(found: Choice) -> dict[str, Any]:
         "best": None if found.best is None else _candidate(found.best),
         "alternatives": [_candidate(a) for a in found.alternatives],
     }
-    if found.divider is not None:
-        c = found.divider.chosen
+    if found.divider_choice is not None:
+        c = found.divider_choice.chosen
         row["divider"] = {
             "upper": c.upper, "lower": c.lower, "error": c.error, "lowest_output_v": c.lowest,
             "highest_output_v": c.highest,
         }  # fmt: skip
-    if found.slope is not None:
-        s = found.slope
+    if found.slope_report is not None:
+        s = found.slope_report
         row["slope"] = {
             "slope_v_per_s": s.slope,
             "quality": [None if d else float(q) for q, d in zip(s.quality, s.discontinuous, strict=True)],

@@ -135,8 +135,9 @@ def _mark_margin(data: ReportData, ax: Axes, phase: NDArray[np.float64], item: i
     where = corner_name(found.conditions, item)
     text = f"{where}: stable, phase margin {m.phase_margin_deg:.1f}°"
     if not verdict.stable:
+        grows = verdict.worst_mode
         text = (
-            f"{where}: UNSTABLE ({verdict.worst.name}, {format_quantity(verdict.worst.frequency_hz, 'Hz')}),\n"
+            f"{where}: UNSTABLE ({grows.name}, {format_quantity(grows.frequency_hz, 'Hz')}),\n"
             f"although the phase margin reads {m.phase_margin_deg:.1f}°"
         )
     colour = shared.INK if verdict.stable else shared.ALARM

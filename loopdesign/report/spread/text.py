@@ -105,7 +105,7 @@ def spread_sentences(found: SpreadResult) -> tuple[str, ...]:
     drawn = "no part has a tolerance, so all samples are alike"
     if found.varied:
         drawn = f"{len(found.varied)} values vary, each {law}"
-    sample, condition = found.worst
+    sample, condition = found.worst_sample
     worst = variant_name(found.sample_corners_of(np.array([sample]), condition), 0)
     off, points = found.off_target, len(found.conditions)
     verdict = (
@@ -177,7 +177,7 @@ def titled(table: Table) -> str:
 
 def spread_rows(found: SpreadResult) -> dict[str, Any]:
     """Turn a spread into plain values for JSON: shares, quantiles per condition, bounds, ranking, worst sample."""
-    sample, condition = found.worst
+    sample, condition = found.worst_sample
     return {
         "title": found.case.title,
         "samples": found.samples,

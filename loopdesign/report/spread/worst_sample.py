@@ -49,8 +49,8 @@ def worst_case_text(text: str, found: SpreadResult, sample: int | None = None, c
     """
     import tomlkit  # noqa: PLC0415  (only needed when a file is written)
 
-    sample = found.worst[0] if sample is None else sample
-    condition = found.worst[1] if condition is None else condition
+    sample = found.worst_sample[0] if sample is None else sample
+    condition = found.worst_sample[1] if condition is None else condition
     corners = found.sample_corners_of(np.array([sample]), condition)
     document: Any = tomlkit.parse(text.removeprefix("\ufeff"))
     _strip(document)

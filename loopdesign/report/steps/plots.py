@@ -39,14 +39,14 @@ def _figure(rows: int, columns: int, *, height: float = 2.1) -> tuple[Figure, An
 
 
 def _title(r: StepResult) -> str:
-    if r.line_to != r.input_voltage:
-        return f"{r.input_voltage:.4g} V to {r.line_to:.4g} V, {r.load_from:.3g} A"
+    if r.input_voltage_to != r.input_voltage:
+        return f"{r.input_voltage:.4g} V to {r.input_voltage_to:.4g} V, {r.load_from:.3g} A"
     return f"{r.input_voltage:.4g} V, {r.load_from:.3g} A to {r.load_to:.3g} A"
 
 
 def _shown(r: StepResult) -> int:
     """Cycles worth drawing: until the departure has died down, and as long again."""
-    final = r.run.mean[-1] if r.after is None else r.after
+    final = r.run.mean[-1] if r.output_after_v is None else r.output_after_v
     departure = np.abs(r.run.mean - final)
     last = np.flatnonzero(departure > QUIET * departure.max())
     count = len(r.run.mean)
@@ -64,7 +64,7 @@ def _thinned(count: int) -> np.ndarray:
 
 def _slow(r: StepResult) -> bool:
     """Whether the way back to rest takes so much longer than the fall that both do not fit on one even axis."""
-    fall = int(np.argmax(np.abs(r.run.mean - r.before))) + 1
+    fall = int(np.argmax(np.abs(r.run.mean - r.output_before_v))) + 1
     return _shown(r) > SLOW * fall
 
 
@@ -115,7 +115,7 @@ def plot_steps(study: StepStudy, kind: StepKind) -> Figure:
             time, r.run.lowest[n], r.run.highest[n], color=COLOURS[0], alpha=0.25, linewidth=0.0, label="with ripple"
         )
         top.plot(time, r.run.mean[n], color=COLOURS[0], linewidth=1.2, label="cycle mean")
-        final = r.after if r.after is not None else float(r.run.mean[-1])
+        final = r.output_after_v if r.output_after_v is not None else float(r.run.mean[-1])
         for edge in (final - study.band_v, final + study.band_v):
             top.axhline(edge, color="0.4", linewidth=0.7, linestyle=":", label=None)
         top.legend(fontsize="small", loc="best")

@@ -46,7 +46,12 @@ _CONDITIONS = (
 
 
 def _conditions(r: StepResult) -> tuple[CellValue, ...]:
-    return r.input_voltage, r.line_to if r.line_to != r.input_voltage else None, r.load_from, r.load_to
+    return (
+        r.input_voltage,
+        r.input_voltage_to if r.input_voltage_to != r.input_voltage else None,
+        r.load_from,
+        r.load_to,
+    )
 
 
 def deviation_table(study: StepStudy, kind: StepKind) -> Table:
@@ -72,7 +77,7 @@ def deviation_table(study: StepStudy, kind: StepKind) -> Table:
     rows = tuple(
         (
             *_conditions(r), stable_word(r.stable), r.peak_deviation_v, _settled(r), r.raw_deviation_v,
-            *r.estimated_v,
+            *r.predicted_deviation_v,
         )
         for r in study.of(kind)
     )  # fmt: skip
@@ -118,13 +123,13 @@ def ringing_table(study: StepStudy) -> Table:
     )  # fmt: skip
     rows = []
     for r in study.results:
-        if r.worst is None:
+        if r.worst_mode is None:
             continue
         heard = (None, None) if r.ringing is None else (abs(r.ringing.multiplier), r.ringing.frequency_hz)
         rows.append(
             (
-                KINDS[r.kind].lower(), *_conditions(r), r.worst.name, abs(r.worst.multiplier), heard[0],
-                r.worst.frequency_hz, heard[1],
+                KINDS[r.kind].lower(), *_conditions(r), r.worst_mode.name, abs(r.worst_mode.multiplier), heard[0],
+                r.worst_mode.frequency_hz, heard[1],
             )
         )  # fmt: skip
     return Table(
@@ -187,14 +192,14 @@ def failures(study: StepStudy) -> tuple[str, ...]:
         for r in study.results
         if not r.stable
     )
-    return unstable + study.missed
+    return unstable + study.not_made
 
 
 def step_verdict(study: StepStudy) -> str:
     """Put the outcome of all steps in one sentence: how many settle, and what becomes of the others."""
     bad = [r for r in study.results if not r.stable]
-    count = len(study.results) + len(study.missed)
-    if not bad and not study.missed:
+    count = len(study.results) + len(study.not_made)
+    if not bad and not study.not_made:
         cut = sum(r.cut for r in study.results)
         if cut:
             return (
@@ -202,11 +207,11 @@ def step_verdict(study: StepStudy) -> str:
                 "output had settled: their deviation and settling time may be larger than shown."
             )
         return f"The output settles after all {count} steps. {_largest(study)}"
-    unstable = sum(r.worst is not None and not r.worst.stable for r in bad)
+    unstable = sum(r.worst_mode is not None and not r.worst_mode.stable for r in bad)
     told = (
         (unstable, "UNSTABLE after the step"),
         (len(bad) - unstable, "not settled by the end of the run"),
-        (len(study.missed), "could not be made"),
+        (len(study.not_made), "could not be made"),
     )
     others = ", ".join(f"{number_of} {words}" for number_of, words in told if number_of)
     return f"The output settles after {len(study.results) - len(bad)} of {count} steps; {others}."
@@ -253,9 +258,9 @@ def step_text(study: StepStudy, *, report: str = "", display: Display = PIPE) ->
 
 def step_headline(study: StepStudy) -> str:
     """Say the verdict over all steps in a few words."""
-    unstable = sum(r.worst is not None and not r.worst.stable for r in study.results)
+    unstable = sum(r.worst_mode is not None and not r.worst_mode.stable for r in study.results)
     if unstable:
-        return f"Verdict: UNSTABLE after {unstable} of {len(study.results) + len(study.missed)} steps"
+        return f"Verdict: UNSTABLE after {unstable} of {len(study.results) + len(study.not_made)} steps"
     return f"Verdict: {'stable after every step' if study.stable else 'the output does not settle after every step'}"
 
 
@@ -294,7 +299,7 @@ def _corner(r: StepResult) -> dict[str, Any]:
     return {
         "kind": r.kind,
         "input_voltage": r.input_voltage,
-        "input_voltage_to": r.line_to,
+        "input_voltage_to": r.input_voltage_to,
         "load_from": r.load_from,
         "load_to": r.load_to,
         "stable": r.stable,
@@ -302,11 +307,14 @@ def _corner(r: StepResult) -> dict[str, Any]:
         "peak_deviation_v": r.peak_deviation_v,
         "raw_deviation_v": r.raw_deviation_v,
         "settling_time_s": number(r.settling_time_s),
-        "output_before_v": r.before,
-        "output_after_v": number(r.after),
-        "predicted_deviation_v": {"before": number(r.estimated_v[0]), "after": number(r.estimated_v[1])},
-        "largest_multiplier": None if r.worst is None else abs(r.worst.multiplier),
-        "worst_mode": None if r.worst is None else r.worst.to_dict(),
+        "output_before_v": r.output_before_v,
+        "output_after_v": number(r.output_after_v),
+        "predicted_deviation_v": {
+            "before": number(r.predicted_deviation_v[0]),
+            "after": number(r.predicted_deviation_v[1]),
+        },
+        "largest_multiplier": None if r.worst_mode is None else abs(r.worst_mode.multiplier),
+        "worst_mode": None if r.worst_mode is None else r.worst_mode.to_dict(),
         "ringing": None
         if heard is None
         else {

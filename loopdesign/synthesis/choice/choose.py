@@ -83,14 +83,14 @@ def choose(case: cases.Case, progress: Callable[[int, int], None] | None = None,
         parts = {} if compensation is None else {k: v for k, v in compensation.parts.items() if v is not None}
         return Choice(
             check=examine(case, parts, plain, limits), chosen=chosen, method="all parts were given",
-            prefer=case.targets.prefer, divider=divided, slope=slope,
+            prefer=case.targets.prefer, divider_choice=divided, slope_report=slope,
         )  # fmt: skip
     stage = examine_stage(case, base_corners(case)) if tolerances and case.specification.temperature else plain
     demands = Demands(limits=limits, prefer=case.targets.prefer)
     task = RobustTask(case, stage, plain, demands, tolerances=tolerances, progress=progress)
     found = task.run()
     chosen.update({k: found.check.parts[k] for k in compensation.open_parts})
-    return replace(found, chosen=chosen, divider=divided, slope=slope)
+    return replace(found, chosen=chosen, divider_choice=divided, slope_report=slope)
 
 
 def _with_divider(case: cases.Case, chosen: dict[str, float]) -> tuple[cases.Case, DividerChoice | None]:

@@ -36,7 +36,7 @@ class Choice:
         What the user should know about the choice: parts at the edge of what was looked at, few alternatives.
     extremes
         Worst combinations of tolerance ends; None where nothing was open or nothing has a tolerance.
-    divider, slope
+    divider_choice, slope_report
         How divider and ramp were chosen; None where they were given.
     searched_corners
         Number of corners of the last search.
@@ -52,8 +52,8 @@ class Choice:
     alternatives: tuple[Candidate, ...] = ()
     notes: tuple[str, ...] = ()
     extremes: Extremes | None = None
-    divider: DividerChoice | None = None
-    slope: SlopeReport | None = None
+    divider_choice: DividerChoice | None = None
+    slope_report: SlopeReport | None = None
     searched_corners: int = 0
     combinations: int = 0
     evaluated: int = 0

@@ -68,7 +68,7 @@ def test_plant_for_python_control(undamped):
 def test_loop_for_python_control_is_near_the_exact_one(undamped):
     """Averaged and by multiplication, against switched and by injection: 0.4 dB and 3 degrees below fs/20."""
     hz = np.geomspace(30.0, 330e3 / 20, 12)
-    exact = loop_gain(undamped.loop, hz)
+    exact = loop_gain(undamped.closed_loop, hz)
     for item, corner in enumerate(undamped.corners):
         if corner.mode == "DCM" or not corner.stable:
             continue

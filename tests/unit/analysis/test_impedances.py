@@ -74,7 +74,7 @@ def test_low_frequency_limits(study):
 
 def test_peak_of_a_sharp_resonance_is_met(study):
     """A grid four hundred times as fine around the peak finds no more than two per cent above it."""
-    loop = study.check.loop
+    loop = study.check.closed_loop
     item = int(
         np.flatnonzero((study.check.conditions.input_voltage == 13.0) & (study.check.conditions.load_current == 1.2))[0]
     )

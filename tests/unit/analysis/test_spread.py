@@ -164,7 +164,7 @@ def test_samples_agree_with_checks_of_their_own_case_files(result):
         Co=', tolerance = "20 %", esr_tolerance = "50 %"', amplifier='gm_tolerance = "20 %"\nreference_tolerance = "1 %"',
         divider='tolerance = "1 %"', compensation='resistor_tolerance = "1 %"\ncapacitor_tolerance = "10 %"', temperature="", current="1.25 A",
     )  # fmt: skip
-    for sample, condition in (result.worst, (7, 0), (90, 1)):
+    for sample, condition in (result.worst_sample, (7, 0), (90, 1)):
         case = parse_case(worst_case_text(text, result, sample, condition), "sample")
         exact = examine(case, {k: v for k, v in case.compensation.parts.items() if v is not None})
         assert len(exact.margins) == 1
@@ -410,7 +410,7 @@ def test_unstable_samples_show_no_margins_and_say_so():
     text = spread_text(found)
     assert "UNSTABLE" in text
     assert f"unstable: {found.unstable.count} of 120" in text
-    assert found.worst[0] in np.flatnonzero(~found.stable[:, 0])
+    assert found.worst_sample[0] in np.flatnonzero(~found.stable[:, 0])
     assert f"{found.unstable.count} UNSTABLE" in histogram_figure(found).get_suptitle()
     assert not spread_rows(found)["verdict"]["stable"]
 

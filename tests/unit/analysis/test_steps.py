@@ -38,7 +38,7 @@ def study():
 
 
 def test_every_step_at_every_input_voltage(study):
-    made = [(r.kind, r.input_voltage, r.line_to, r.load_from, r.load_to) for r in study.results]
+    made = [(r.kind, r.input_voltage, r.input_voltage_to, r.load_from, r.load_to) for r in study.results]
     loads = [("load", v, v, 0.4, 1.2) for v in (8.0, 13.0, 30.0)] + [
         ("load back", v, v, 1.2, 0.4) for v in (8.0, 13.0, 30.0)
     ]
@@ -66,8 +66,8 @@ def test_answer(study):
 
 def test_verdict_follows_the_multipliers(study):
     low, middle, _ = study.of("load")
-    assert low.worst.name == "coupling resonance"
-    assert abs(low.worst.multiplier) > 1.0 > abs(middle.worst.multiplier)
+    assert low.worst_mode.name == "coupling resonance"
+    assert abs(low.worst_mode.multiplier) > 1.0 > abs(middle.worst_mode.multiplier)
     assert "coupling resonance" in low.reason
     unstable, stable = study.growth
     assert abs(unstable.measured.multiplier) > 1.0 > abs(stable.measured.multiplier)
@@ -90,7 +90,7 @@ def test_text_says_verdict_last_and_what_is_left_out(study):
     text = step_text(study, display=Display(ascii_only=True))
     assert text.isascii()
     assert "soft start and current limit are not modelled" in text
-    ends = [(r.line_to, r.load_to) for r in study.results]
+    ends = [(r.input_voltage_to, r.load_to) for r in study.results]
     unstable = sum(not verdict_at(study.case, *end) for end in ends)
     assert 0 < unstable < len(ends) == 10
     assert text.splitlines()[2] == f"Verdict: UNSTABLE after {unstable} of 10 steps"
@@ -123,7 +123,7 @@ def test_impedance_predicts_a_small_step():
     small = case((LOAD, 'load_step = { from = "1.0 A", to = "1.01 A" }'), (VOLTS, "input_voltage = [13.0, 20.0]"))
     found = step(small, cycles=400)
     for r in found.results:
-        assert_allclose(r.estimated_v, r.peak_deviation_v, rtol=0.01)
+        assert_allclose(r.predicted_deviation_v, r.peak_deviation_v, rtol=0.01)
 
 
 def test_settling_band_comes_from_the_case():
@@ -150,7 +150,7 @@ def test_load_that_the_clamp_cannot_carry():
     assert "above the clamp" in r.reason
     assert r.run.limited[-1]
     assert r.run.control.max() < 0.2 + 1e-3
-    assert "not made" in found.missed[0]
+    assert "not made" in found.not_made[0]
 
 
 def test_step_to_no_load_goes_without_a_periodic_end():
@@ -203,8 +203,8 @@ def test_point_that_the_controller_does_not_hold_is_no_start(change, match):
     """Nothing is made of it and the reason told; no step at all is no success."""
     found = step(case((VOLTS, "input_voltage = [13.0]"), change), cycles=20)
     assert not found.results
-    assert len(found.missed) == 2
-    assert all(match in why for why in found.missed)
+    assert len(found.not_made) == 2
+    assert all(match in why for why in found.not_made)
     assert not found.stable
     assert step_text(found).endswith("The output settles after 0 of 2 steps; 2 could not be made.")
 
@@ -246,4 +246,4 @@ def test_output_out_of_reach_after_the_step():
     assert step_text(found).endswith(
         "The output settles after 0 of 2 steps; 1 not settled by the end of the run, 1 could not be made."
     )
-    assert "load back step at 8 V, 20 A not made" in found.missed[0]
+    assert "load back step at 8 V, 20 A not made" in found.not_made[0]

@@ -38,7 +38,7 @@ def test_system_answers_as_the_closed_form(amplifier, network):
     # beside an ideal amplifier output a capacitor alone from the output would close a loop of capacitors
     lead = 22e-12 if amplifier == "transconductance" else 0.0
     divider = Divider(upper=115e3, lower=10e3, feedforward=lead)
-    compensator = Compensator(amplifier=AMPLIFIERS[amplifier], divider=divider, parts=NETWORKS[network])
+    compensator = Compensator(amplifier=AMPLIFIERS[amplifier], divider=divider, network_parts=NETWORKS[network])
     system = compensator.to_control()
     assert isinstance(system, control.StateSpace)
     assert (system.input_labels, system.output_labels) == (["v(sense)"], ["-v(control)"])
@@ -50,7 +50,7 @@ def test_system_answers_as_the_closed_form(amplifier, network):
 def test_dc_gain_is_the_divider_times_the_amplifier():
     """At dc every capacitor is open: gm times output resistance times the divided output."""
     compensator = Compensator(
-        amplifier=AMPLIFIERS["transconductance"], divider=Divider(upper=115e3, lower=10e3), parts=NETWORKS["II"]
+        amplifier=AMPLIFIERS["transconductance"], divider=Divider(upper=115e3, lower=10e3), network_parts=NETWORKS["II"]
     )
     assert_allclose(control.dcgain(compensator.to_control()), 1e-3 * 2e6 * 10e3 / 125e3, rtol=1e-9)
 
@@ -59,7 +59,7 @@ def test_capacitors_alone_between_two_sources_are_refused():
     """C3 without R2 and C2 lie in a loop with the ideal amplifier's output."""
     parts = NetworkParts(network="type III", R1=12e3, C1=10e-9, C2=150e-12, R2=0.0, C3=220e-12)
     compensator = Compensator(
-        amplifier=AMPLIFIERS["operational, no pole"], divider=Divider(upper=115e3, lower=10e3), parts=parts
+        amplifier=AMPLIFIERS["operational, no pole"], divider=Divider(upper=115e3, lower=10e3), network_parts=parts
     )
     with pytest.raises(CircuitError, match="capacitor"):
         compensator.system()

@@ -40,9 +40,9 @@ def test_phase_margin_is_no_proof():
     assert margins[0].modulus_margin > 0.5
     assert not low.stable
     assert not low.current_loop_stable
-    assert low.worst.name == low.current_loop_worst.name == "coupling resonance"
-    assert low.worst.frequency_hz == pytest.approx(RESONANCE, rel=0.03)
-    assert low.worst.growth_per_s > 0.0
+    assert low.worst_mode.name == low.current_loop_worst_mode.name == "coupling resonance"
+    assert low.worst_mode.frequency_hz == pytest.approx(RESONANCE, rel=0.03)
+    assert low.worst_mode.growth_per_s > 0.0
     assert low.largest_multiplier > 1.0
     assert high.stable
     assert high.current_loop_stable
@@ -114,7 +114,7 @@ def test_without_a_loop_the_current_loop_is_judged():
     judged = verdicts(model, None)
     assert [v.stable for v in judged] == [False, True]
     assert all(v.stable == v.current_loop_stable for v in judged)
-    assert all(v.worst == v.current_loop_worst for v in judged)
+    assert all(v.worst_mode == v.current_loop_worst_mode for v in judged)
 
 
 def test_synchronous_rectifier_keeps_its_resonance():

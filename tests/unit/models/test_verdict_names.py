@@ -84,11 +84,11 @@ def test_stable_loop_around_an_unstable_current_loop():
     (judged,) = verdicts(inner, loop)
     assert judged.stable
     assert not judged.current_loop_stable
-    assert judged.current_loop_worst.name == "slow drift"
-    assert not judged.current_loop_worst.beyond_the_loop
-    assert judged.worst.stable
+    assert judged.current_loop_worst_mode.name == "slow drift"
+    assert not judged.current_loop_worst_mode.beyond_the_loop
+    assert judged.worst_mode.stable
     assert judged.largest_multiplier == pytest.approx(np.abs(loop.multipliers).max())
-    assert abs(judged.current_loop_worst.multiplier) == pytest.approx(np.abs(inner.multipliers).max())
+    assert abs(judged.current_loop_worst_mode.multiplier) == pytest.approx(np.abs(inner.multipliers).max())
 
 
 def test_unstable_loop_around_a_stable_current_loop():
@@ -104,9 +104,9 @@ def test_unstable_loop_around_a_stable_current_loop():
         (judged,) = verdicts(inner, loop)
         assert not judged.stable
         assert judged.current_loop_stable
-        assert judged.worst.name == name
-        assert judged.worst.growth_per_s > 0.0 > judged.current_loop_worst.growth_per_s
-    slow = verdicts(*closed(conv, R1=100.0, C1=1e-9))[0].worst
+        assert judged.worst_mode.name == name
+        assert judged.worst_mode.growth_per_s > 0.0 > judged.current_loop_worst_mode.growth_per_s
+    slow = verdicts(*closed(conv, R1=100.0, C1=1e-9))[0].worst_mode
     crossover = np.sqrt(1e-3 * 1.2 / VOUT / (1e-9 * sense * C)) / (2 * np.pi)
     assert slow.frequency_hz == pytest.approx(crossover, rel=0.01)
 

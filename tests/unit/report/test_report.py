@@ -114,7 +114,7 @@ def test_answer_repeats_the_assessment(unstable):
     m, v = unstable.margins[item], unstable.verdicts[item]
     assert (corner["stable"], corner["current_loop_stable"]) == (False, False)
     assert corner["phase_margin_deg"] == m.phase_margin_deg > 45.0
-    assert corner["largest_multiplier"] == abs(v.worst.multiplier) > 1.0
+    assert corner["largest_multiplier"] == abs(v.worst_mode.multiplier) > 1.0
     assert corner["current_loop_worst_mode"]["name"] == "coupling resonance"
     poles = np.array(corner["plant_poles_hz"])
     np.testing.assert_array_equal(poles[:, 0] + 1j * poles[:, 1], unstable.stage.plants[item].poles_hz)
@@ -157,7 +157,7 @@ def test_verdict_sentences(unstable, damped, no_loop):
 def test_verdict_sentence_of_a_stable_loop_around_an_unstable_current_loop(damped):
     v = damped.verdicts[0]
     wild = replace(
-        v, current_loop_stable=False, current_loop_worst=replace(v.worst, multiplier=-1.1, name="subharmonic")
+        v, current_loop_stable=False, current_loop_worst_mode=replace(v.worst_mode, multiplier=-1.1, name="subharmonic")
     )
     found = replace(damped, verdicts=(wild,))
     assert "current loop alone is UNSTABLE at 1 of 1" in verdict_sentence(found)
@@ -338,7 +338,9 @@ def test_grid_holds_resonances_and_crossovers(unstable, drawn):
 
 def test_data_is_the_engines_response(unstable, drawn):
     item = low_line(unstable)
-    np.testing.assert_allclose(drawn.loop[item], loop_gain(unstable.loop, drawn.frequencies_hz)[item], rtol=1e-12)
+    np.testing.assert_allclose(
+        drawn.loop[item], loop_gain(unstable.closed_loop, drawn.frequencies_hz)[item], rtol=1e-12
+    )
     k = int(np.flatnonzero(drawn.frequencies_hz[item] == unstable.margins[item].crossover_hz)[0])
     assert abs(drawn.loop[item, k]) == pytest.approx(1.0, rel=1e-9)
 

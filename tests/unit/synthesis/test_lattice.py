@@ -311,7 +311,7 @@ def test_objectives_pull_where_they_say(sepic):
     # the bound is the peak of |Z / (1 + T)|, written out from the open-loop impedance and the loop gain by injection
     found = made["step"].check
     f = np.geomspace(10.0, 150e3, 3000)
-    peak = np.abs(output_impedance(found.stage.model, f) / (1.0 + loop_gain(found.loop, f))).max()
+    peak = np.abs(output_impedance(found.stage.model, f) / (1.0 + loop_gain(found.closed_loop, f))).max()
     assert made["step"].best.score == pytest.approx(0.8 * peak, rel=0.03)
     assert any(n.startswith("the bound is the peak") for n in made["step"].notes)
     assert made["margin"].best.modulus_margin > made["bandwidth"].best.modulus_margin
