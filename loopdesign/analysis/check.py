@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from loopdesign.analysis.corner import corner_results
+from loopdesign.analysis.grids import band
 from loopdesign.analysis.limits import Limits, hardly_regulated, limits_of, missed
 from loopdesign.analysis.ratings import Stress, overstressed, stresses
 from loopdesign.analysis.readings import readings_of
@@ -35,10 +36,8 @@ if TYPE_CHECKING:
     from loopdesign.network.converter import Converter
     from loopdesign.orbit.problem import OperatingPoint
 
-LOWEST_SHARE = 3e-5
-"""Lowest frequency examined, as a share of the switching frequency."""
 NEAR_DC = 1e-9
-"""The same where no crossover is found above."""
+"""Lowest frequency examined where no crossover is found in the usual band, as a share of the switching frequency."""
 GRID = 160
 """Points of the first frequency grid; it is refined where the loop changes fast."""
 
@@ -201,6 +200,7 @@ def closed_model(case: cases.Case, stage: ExaminedStage, parts: Mapping[str, flo
 def loop_margins(model: SwitchedModel, plants_of: tuple[Plant, ...]) -> tuple[LoopMargins, ...]:
     """Find the margins of the exact loop gain at every corner, up to half the switching frequency."""
     switching = 1.0 / float(model.point.network.period[0])
+    low, high = band(switching)
     roots = [np.abs(np.concatenate([p.poles_hz, p.zeros_hz])) for p in plants_of]
     extra = np.full((len(roots), max(len(r) for r in roots)), np.nan)
     for k, r in enumerate(roots):
@@ -209,14 +209,12 @@ def loop_margins(model: SwitchedModel, plants_of: tuple[Plant, ...]) -> tuple[Lo
     def response(frequencies_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
         return loop_gain(model, frequencies_hz)
 
-    found = find_margins(
-        response, low_hz=LOWEST_SHARE * switching, high_hz=0.5 * switching, count=GRID, batch=len(roots), extra_hz=extra
-    )
+    found = find_margins(response, low_hz=low, high_hz=high, count=GRID, batch=len(roots), extra_hz=extra)
     if all(m.crossover_hz is not None for m in found):
         return found
     # a loop that integrates slowly may cross below the usual band; look again from nearly dc
     return find_margins(
-        response, low_hz=NEAR_DC * switching, high_hz=0.5 * switching, count=2 * GRID, batch=len(roots), extra_hz=extra
+        response, low_hz=NEAR_DC * switching, high_hz=high, count=2 * GRID, batch=len(roots), extra_hz=extra
     )
 
 

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.check import GRID, LOWEST_SHARE
+from loopdesign.analysis.check import GRID
+from loopdesign.analysis.grids import grid_with
 from loopdesign.compensation.response import compensator_response
 from loopdesign.corners.converters import amplifier, divider, network_parts
 from loopdesign.corners.trouble import names_file
@@ -135,19 +136,16 @@ def frequency_grid(assessment: CheckResult) -> NDArray[np.float64]:
         (B,F) frequencies [Hz], rising; rows with fewer points repeat their last one.
     """
     switching = 1.0 / assessment.stage.converter.period
-    low, high = LOWEST_SHARE * switching, 0.5 * switching
-    base = np.geomspace(low, high, DENSITY * GRID)
     rows = []
     for item, plant in enumerate(assessment.stage.plants):
         roots = np.concatenate([plant.poles_hz, plant.zeros_hz])
         size, half_width = np.abs(roots), np.minimum(np.abs(roots.real), 0.3 * np.abs(roots))
-        points = [base, *(size + k * half_width for k in POINTS_PER_WIDTH)]
+        points = [size + k * half_width for k in POINTS_PER_WIDTH]
         points.append(np.array([assessment.verdicts[item].worst_mode.frequency_hz]))
         if assessment.margins:
             m = assessment.margins[item]
             points.append(np.array([*m.crossovers_hz, *m.phase_crossings_hz, m.modulus_margin_hz]))
-        everything = np.unique(np.concatenate(points))
-        rows.append(everything[(everything >= low) & (everything <= high)])
+        rows.append(grid_with(switching, DENSITY * GRID, *points))
     longest = max(map(len, rows))
     return np.stack([np.pad(row, (0, longest - len(row)), mode="edge") for row in rows])
 

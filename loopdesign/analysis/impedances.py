@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.analysis.grids import LOWEST_SHARE_OF_IMPEDANCES, grid_with
 from loopdesign.corners.trouble import names_file
 from loopdesign.models.switched import input_impedance, line_to_output, output_impedance
 
@@ -15,8 +16,6 @@ if TYPE_CHECKING:
 
     from loopdesign.analysis.check import CheckResult
 
-LOWEST_SHARE = 1e-4
-"""Lowest frequency, as a share of the switching frequency."""
 POINTS = 160
 """Evenly spaced frequencies; more are laid around every pole of the stage."""
 AROUND = (0.96, 0.985, 0.995, 1.0, 1.005, 1.015, 1.04)
@@ -105,7 +104,5 @@ def impedances(examined: CheckResult) -> Impedances:
 def _frequencies(examined: CheckResult) -> NDArray[np.float64]:
     """Even steps, and some around every pole, for the peak of a sharp resonance lies between any steps."""
     switching = examined.case.converter.switching_frequency
-    low, high = LOWEST_SHARE * switching, 0.5 * switching
     poles = np.concatenate([np.abs(p.poles_hz) for p in examined.stage.plants])
-    f = np.concatenate([np.geomspace(low, high, POINTS), np.outer(poles, AROUND).ravel()])
-    return np.unique(f[(f >= low) & (f <= high)])
+    return grid_with(switching, POINTS, np.outer(poles, AROUND), lowest_share=LOWEST_SHARE_OF_IMPEDANCES)

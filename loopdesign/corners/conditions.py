@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
+from loopdesign.network.batch import take
 from loopdesign.network.topologies.base import CapacitorValue, InductorValue
 
 if TYPE_CHECKING:
@@ -51,12 +52,7 @@ class Corners:
 
     def take(self, items: NDArray[np.intp]) -> Corners:
         """Keep some corners, in the order given."""
-        return Corners(
-            input_voltage=self.input_voltage[items],
-            load_current=self.load_current[items],
-            temperature=self.temperature[items],
-            factors={k: v[items] for k, v in self.factors.items()},
-        )
+        return take(self, items, len(self))
 
 
 def warm(value: float, coefficient: float, corners: Corners) -> Value:

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.network.batch import take
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -71,12 +73,7 @@ class Modal:
 
     def take(self, items: NDArray[np.intp]) -> Modal:
         """Keep some items, in the order given."""
-        return Modal(
-            values=self.values[items],
-            vectors=self.vectors[items],
-            inverse=self.inverse[items],
-            condition=self.condition[items],
-        )
+        return take(self, items, len(self.condition))
 
 
 def modal(A: NDArray[np.float64]) -> Modal:

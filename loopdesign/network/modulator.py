@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.network.batch import take
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -63,13 +65,7 @@ class Threshold:
 
     def take(self, items: NDArray[np.intp]) -> Threshold:
         """Keep some items of the batch, in the order given."""
-        return Threshold(
-            row_state=self.row_state[items],
-            row_input=self.row_input[items],
-            ramp=self.ramp[items],
-            sensed_state=self.sensed_state[items],
-            sensed_input=self.sensed_input[items],
-        )
+        return take(self, items, len(self.ramp))
 
 
 def threshold(modulator: Modulator, network: SwitchedNetwork, configuration: int = 0) -> Threshold:

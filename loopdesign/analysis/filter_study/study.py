@@ -25,6 +25,7 @@ from loopdesign.analysis.filter_study.optimum import (
     ratio_of_series_rl,
     series_rl,
 )
+from loopdesign.analysis.grids import LOWEST_SHARE_OF_IMPEDANCES, grid_with
 from loopdesign.case import FilterDamper
 from loopdesign.corners.trouble import names_file
 from loopdesign.models.switched import SwitchedModel, input_impedance, loop_gain
@@ -50,7 +51,6 @@ system", IEEE Trans. Power Electronics 10(3), 1995 (from memory).
 """
 LARGEST_RATIO = 10.0
 """Damper capacitance over filter capacitance, at most: beyond, a smaller choke is the better cure."""
-LOWEST_SHARE = 1e-4
 POINTS = 400
 REFINEMENTS = 3
 
@@ -191,8 +191,7 @@ def filter_study(case: cases.Case, parts: Mapping[str, float], *, propose: bool 
         raise ValueError("the case has no [input_filter]")
     bare = _side(case.model_copy(update={"input_filter": None}), parts)
     full = _side(case, parts)
-    fs = case.converter.switching_frequency
-    f = _grid(case, LOWEST_SHARE * fs, 0.5 * fs)
+    f = _grid(case)
     source, period = full.stage.converter.source, full.model.point.network.period
     separation = _separation(full.stage, bare.model, f)
     empty = np.empty((len(period), 0), complex)
@@ -218,12 +217,12 @@ def filter_study(case: cases.Case, parts: Mapping[str, float], *, propose: bool 
     )
 
 
-def _grid(case: cases.Case, low_hz: float, high_hz: float) -> NDArray[np.float64]:
+def _grid(case: cases.Case) -> NDArray[np.float64]:
     """Frequencies (F,) [Hz], closer around the filter's resonance, whose undamped peak is narrow."""
     resonance = 1.0 / (2.0 * np.pi * np.sqrt(_total_choke(case) * _filter_capacitance(case)))
     around = resonance * np.exp(np.sinh(np.linspace(-4.0, 4.0, 81)) / 100.0)
-    wide = np.concatenate([np.geomspace(low_hz, high_hz, POINTS), around])
-    return np.unique(wide[(wide >= low_hz) & (wide <= high_hz)])
+    switching = case.converter.switching_frequency
+    return grid_with(switching, POINTS, around, lowest_share=LOWEST_SHARE_OF_IMPEDANCES)
 
 
 def _side(case: cases.Case, parts: Mapping[str, float]) -> _Side:

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.check import LOWEST_SHARE, examine_stage
+from loopdesign.analysis.check import examine_stage
+from loopdesign.analysis.grids import even_grid
 from loopdesign.analysis.variants.judge import loop_of
 from loopdesign.analysis.variants.solve import base_of
 from loopdesign.corners.trouble import names_file
@@ -69,8 +70,7 @@ def envelope(found: SpreadResult, condition: int) -> Envelope:
     """
     base = base_of(found.case, found.parts, examine_stage(found.case, found.conditions))
     usable = np.flatnonzero(found.reached[:, condition])[:SHOWN]
-    switching = found.case.converter.switching_frequency
-    grid = np.geomspace(LOWEST_SHARE * switching, 0.5 * switching, POINTS)
+    grid = even_grid(found.case.converter.switching_frequency, POINTS)
     rows = []
     for begin in range(0, len(usable), BATCH):
         items = usable[begin : begin + BATCH]

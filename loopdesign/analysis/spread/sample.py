@@ -23,12 +23,13 @@ from loopdesign.analysis.readings import Readings
 from loopdesign.analysis.spread.figures import Bound, Ranked, Share, per_sample, ranking, share_of, tail_of, worst_of
 from loopdesign.analysis.spread.sampling import SMALLEST_FACTOR, places
 from loopdesign.analysis.variants.extremes import Extremes, extremes
-from loopdesign.analysis.variants.judge import Judged, joined, judge
+from loopdesign.analysis.variants.judge import Judged, judge
 from loopdesign.analysis.variants.solve import Base, base_of
 from loopdesign.corners.converters import base_corners
 from loopdesign.corners.tolerances import Varied, toleranced, variants
 from loopdesign.corners.trouble import names_file
 from loopdesign.errors import DataError
+from loopdesign.network.batch import joined
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping

@@ -20,6 +20,7 @@ from loopdesign.corners.tolerances import variants
 from loopdesign.errors import LoopDesignError
 from loopdesign.models.switched import linearise
 from loopdesign.models.verdict import worst_modes
+from loopdesign.network.batch import in_halves
 from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.orbit.operating_point import operating_point
 
@@ -65,24 +66,21 @@ def current_loop(base: Base, corners: Corners, condition: NDArray[np.intp]) -> C
     CurrentLoop
         One row per variant; stable with no multiplier where the operating point cannot be found, which `judge` tells.
     """
-    try:
-        converter = variant_converter(base, corners, condition)
-        model = linearise(operating_point(converter, guess_at(base, condition)))
-    except (LoopDesignError, *BREAKDOWN):
-        if len(corners) == 1:
-            return CurrentLoop(largest_multiplier=np.zeros(1), stable=np.ones(1, bool))
-        half = len(corners) // 2
-        halves = [np.arange(half), np.arange(half, len(corners))]
-        pieces = [current_loop(base, corners.take(p), condition[p]) for p in halves]
+
+    def together(items: NDArray[np.intp]) -> CurrentLoop:
+        converter = variant_converter(base, corners.take(items), condition[items])
+        model = linearise(operating_point(converter, guess_at(base, condition[items])))
+        turning = np.abs(np.angle(model.multipliers)) > 1e-9
         return CurrentLoop(
-            largest_multiplier=np.concatenate([p.largest_multiplier for p in pieces]),
-            stable=np.concatenate([p.stable for p in pieces]),
+            largest_multiplier=np.where(turning, np.abs(model.multipliers), 0.0).max(axis=1),
+            stable=np.array([not m.beyond_the_loop for m in worst_modes(model)]),
         )
-    turning = np.abs(np.angle(model.multipliers)) > 1e-9
-    return CurrentLoop(
-        largest_multiplier=np.where(turning, np.abs(model.multipliers), 0.0).max(axis=1),
-        stable=np.array([not m.beyond_the_loop for m in worst_modes(model)]),
-    )
+
+    def alone(items: NDArray[np.intp]) -> CurrentLoop:
+        return CurrentLoop(largest_multiplier=np.zeros(len(items)), stable=np.ones(len(items), bool))
+
+    failures = (LoopDesignError, *BREAKDOWN)
+    return in_halves(together, np.arange(len(corners)), failures=failures, alone=alone)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,12 +8,12 @@ within 0.1 degree and 0.02 dB of the refined ones in ordinary loops (held in the
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.check import LOWEST_SHARE
+from loopdesign.analysis.grids import band, even_grid
 from loopdesign.analysis.readings import Readings
 from loopdesign.analysis.variants.solve import Base, closed_loop
 from loopdesign.case import TwoInductorStage
@@ -21,6 +21,7 @@ from loopdesign.corners.trouble import strict
 from loopdesign.errors import LoopDesignError, NumericalError
 from loopdesign.margins.margins import headline_margins
 from loopdesign.models.switched import SwitchedModel, loop_gain, output_impedance
+from loopdesign.network.batch import in_halves, take
 from loopdesign.network.linear_algebra import BREAKDOWN
 
 if TYPE_CHECKING:
@@ -56,12 +57,7 @@ class Judged(Readings):
 
     def take(self, items: NDArray[np.intp]) -> Judged:
         """Keep some items, in the order given."""
-        return Judged(**{f.name: getattr(self, f.name)[items] for f in fields(self)})
-
-
-def joined(pieces: list[Judged]) -> Judged:
-    """Join batches, in the order given."""
-    return Judged(**{f.name: np.concatenate([getattr(p, f.name) for p in pieces]) for f in fields(Judged)})
+        return take(self, items, len(self))
 
 
 def judge(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Judged:
@@ -81,16 +77,18 @@ def judge(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Judged:
     Judged
         One row per variant. An operating point that cannot be found counts as out of reach.
     """
-    try:
+
+    def together(items: NDArray[np.intp]) -> Judged:
+        some, at = corners.take(items), condition[items]
         with strict():
-            model, reached = closed_loop(base, corners, condition)
-    except (NumericalError, *BREAKDOWN):
-        if len(corners) == 1:
-            return _judged_alone(base, corners, condition)
-        half = len(corners) // 2
-        pieces = [np.arange(half), np.arange(half, len(corners))]
-        return joined([judge(base, corners.take(p), condition[p]) for p in pieces])
-    return _read(base, corners, condition, model, reached)
+            model, reached = closed_loop(base, some, at)
+        return _read(base, some, at, model, reached)
+
+    def alone(items: NDArray[np.intp]) -> Judged:
+        return _judged_alone(base, corners.take(items), condition[items])
+
+    failures = (NumericalError, *BREAKDOWN)
+    return in_halves(together, np.arange(len(corners)), failures=failures, alone=alone)
 
 
 def _judged_alone(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Judged:
@@ -139,21 +137,22 @@ def peak_impedance(
     base: Base, corners: Corners, condition: NDArray[np.intp], frequencies_hz: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Read the peak (B,) [ohm] of the exact closed-loop output impedance over a grid (F,) [Hz]; inf out of reach."""
-    try:
-        model, _ = closed_loop(base, corners, condition)
-    except (LoopDesignError, *BREAKDOWN):
-        if len(corners) == 1:
-            return np.array([np.inf])
-        halves = np.array_split(np.arange(len(corners)), 2)
-        return np.concatenate([peak_impedance(base, corners.take(p), condition[p], frequencies_hz) for p in halves])
-    return np.asarray(np.abs(output_impedance(model, frequencies_hz)).max(axis=1))
+
+    def together(items: NDArray[np.intp]) -> NDArray[np.float64]:
+        model, _ = closed_loop(base, corners.take(items), condition[items])
+        return np.asarray(np.abs(output_impedance(model, frequencies_hz)).max(axis=1))
+
+    failures = (LoopDesignError, *BREAKDOWN)
+    return in_halves(
+        together, np.arange(len(corners)), failures=failures, alone=lambda items: np.full(len(items), np.inf)
+    )
 
 
 def _grid(base: Base, corners: Corners, condition: NDArray[np.intp]) -> NDArray[np.float64]:
     """First grid (B,F) [Hz]: shared points, and each item's sharp pairs moved as its inductors and capacitor are."""
     switching = base.case.converter.switching_frequency
-    low, high = LOWEST_SHARE * switching, 0.5 * switching
-    shared = np.geomspace(low, high, FIRST_POINTS)
+    low, high = band(switching)
+    shared = even_grid(switching, FIRST_POINTS)
     grid = np.broadcast_to(shared, (len(corners), FIRST_POINTS))
     pairs = base.resonances_hz[condition]
     if not pairs.shape[1]:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.check import LOWEST_SHARE
+from loopdesign.analysis.grids import even_grid
 from loopdesign.corners.converters import amplifier, divider
 from loopdesign.models.switched import control_to_output, output_impedance
 from loopdesign.synthesis.search.lattice import Responses
@@ -39,8 +39,7 @@ def short_grid(model: SwitchedModel) -> NDArray[np.float64]:
     ndarray
         Rising, from 3e-5 of the switching frequency to half of it.
     """
-    switching = 1.0 / float(model.point.network.period[0])
-    dense = np.geomspace(LOWEST_SHARE * switching, 0.5 * switching, DENSE)
+    dense = even_grid(1.0 / float(model.point.network.period[0]), DENSE)
     response = control_to_output(model, dense)
     logs = np.log(np.abs(response)) + 1j * np.unwrap(np.angle(response), axis=-1)
     kept = _bisected(logs, np.log(dense), 0, DENSE - 1)

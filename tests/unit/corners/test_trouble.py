@@ -5,11 +5,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from loopdesign.front.check import check
 from loopdesign.case import parse_case
 from loopdesign.corners.conditions import Corners
 from loopdesign.corners.trouble import corner_words, named, names_file, strict, traced
 from loopdesign.errors import CircuitError, ConvergenceError, NumericalError, UnreachableOutputError
+from loopdesign.front.check import check
 
 TEXT = (Path(__file__).parents[3] / "cases" / "tide_gauge_sepic_undamped.toml").read_text(encoding="utf-8")
 CASE = parse_case(TEXT, "supply.toml")
