@@ -151,12 +151,12 @@ class Limits:
         return self[name].value
 
     @property
-    def highest_crossover_hz(self) -> float:
+    def crossover_limit_hz(self) -> float:
         """Lowest of the limits that a crossover must not exceed [Hz]."""
         return min(x.value for x in self.rows if x.reading == "crossover_hz" and x.is_highest)
 
     @property
-    def lowest_crossover_hz(self) -> float:
+    def crossover_min_hz(self) -> float:
         """Highest of the limits that a crossover must not fall below, 0 where there is none [Hz]."""
         return max((x.value for x in self.rows if x.reading == "crossover_hz" and not x.is_highest), default=0.0)
 
@@ -277,7 +277,7 @@ def hardly_regulated(limits: Limits, crossover_hz: Array) -> tuple[str, ...]:
     """
     if not len(crossover_hz) or np.isnan(crossover_hz).any():
         return ()
-    highest, limit = float(np.max(crossover_hz)), limits.highest_crossover_hz
+    highest, limit = float(np.max(crossover_hz)), limits.crossover_limit_hz
     if highest >= HARDLY * limit:
         return ()
     told = (

@@ -155,3 +155,11 @@ def test_every_public_function_and_class_is_documented():
             if public and not ast.get_docstring(node):
                 missing.append(f"{name}.{node.name}")
     assert missing == []
+
+
+def test_developers_page_maps_every_room():
+    page = (ROOT.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+    house = page[page.index("## The house") : page.index("## Words and symbols")]
+    present = [room for room in ROOMS if (ROOT / room).is_dir() or (ROOT / f"{room}.py").is_file()]
+    missing = [room for room in present if not room.startswith("_") and f"| `{room}" not in house]
+    assert not missing

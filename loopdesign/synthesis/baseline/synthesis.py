@@ -131,7 +131,7 @@ def placements(
     parts, method
         Values by name, rounded to the series; a sentence.
     """
-    start = limits.highest_crossover_hz
+    start = limits.crossover_limit_hz
     steps = STEPS if case.targets.crossover is None else 4
     seen: set[tuple[float, ...]] = set()
     for k, extra in product(range(steps), EXTRA_PHASE_DEG):

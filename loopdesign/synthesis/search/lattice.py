@@ -66,9 +66,9 @@ class Demands:
     kept_crossover_hz: float = 0.0
 
     @property
-    def lowest_crossover_hz(self) -> float:
+    def crossover_min_hz(self) -> float:
         """Lowest crossover allowed at any corner [Hz]."""
-        return max(self.limits.lowest_crossover_hz, self.kept_crossover_hz)
+        return max(self.limits.crossover_min_hz, self.kept_crossover_hz)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -61,7 +61,7 @@ class Screens:
 
     def lowest(self, threshold: float) -> float:
         """Lowest crossover that still matters [Hz]."""
-        wanted = self.demands.lowest_crossover_hz
+        wanted = self.demands.crossover_min_hz
         return max(wanted, threshold) if self.demands.prefer == "bandwidth" else wanted
 
     def _gain(self, values: NDArray[np.float64], corner: NDArray[np.intp], threshold: float) -> NDArray[np.bool_]:
@@ -73,7 +73,7 @@ class Screens:
             gain = np.abs(self.responses.loop(values[live], corner, np.array([k]))[:, 0, 0])
             keep[live] = gain < 1.0 + ROUNDING
         low = max(0, int(np.searchsorted(grid, self.lowest(threshold))) - 1)
-        high = int(np.searchsorted(grid, self.demands.limits.highest_crossover_hz, side="right"))
+        high = int(np.searchsorted(grid, self.demands.limits.crossover_limit_hz, side="right"))
         live = np.flatnonzero(keep)
         reached = np.zeros(len(live), bool)
         for k in range(low, high):
@@ -89,7 +89,7 @@ class Screens:
         """Phase margin at the highest crossover."""
         grid = self.responses.frequencies_hz
         low = max(0, int(np.searchsorted(grid, self.lowest(threshold))) - 1)
-        high = int(np.searchsorted(grid, self.demands.limits.highest_crossover_hz, side="right"))
+        high = int(np.searchsorted(grid, self.demands.limits.crossover_limit_hz, side="right"))
         points = np.arange(low, min(high + 1, len(grid)))
         loop = self.responses.loop(values, corner, points)[:, 0]
         above = np.abs(loop) >= 1.0
@@ -130,7 +130,7 @@ class Screens:
 
 def screens_for(responses: Responses, demands: Demands) -> Screens:
     """Choose the points and the order of corners: highest gain and lowest gain alternating."""
-    grid, limit = responses.frequencies_hz, demands.limits.highest_crossover_hz
+    grid, limit = responses.frequencies_hz, demands.limits.crossover_limit_hz
     first = int(np.searchsorted(grid, limit, side="right"))
     above = np.unique(np.minimum([first, first + 2, len(grid) - 1], len(grid) - 1))
     # where the loop passes -1: from a tenth of the limit to ten times it

@@ -95,9 +95,9 @@ def test_limits_of_zero_ask_for_no_more_than_none():
 
 def test_crossovers_asked_for_bound_both_sides():
     asked = limits(crossover=3e3, crossover_min=1e3)
-    assert (asked.highest_crossover_hz, asked.lowest_crossover_hz) == (3e3, 1e3)
+    assert (asked.crossover_limit_hz, asked.crossover_min_hz) == (3e3, 1e3)
     assert_array_equal(asked.met(readings(crossover=[3e3, 3.1e3, 1e3, 0.9e3, NAN])), [True, False, True, False, False])
-    assert limits().lowest_crossover_hz == 0.0
+    assert limits().crossover_min_hz == 0.0
 
 
 def test_unknown_limit_names_the_nearest():

@@ -2,6 +2,7 @@
 
 import doctest
 import inspect
+import re
 import subprocess
 import sys
 import tomllib
@@ -112,3 +113,12 @@ def test_example_runs(name, monkeypatch):
         lines = []
         runner.run(test, out=lines.append)
         assert not runner.failures, "".join(lines)
+
+
+def test_readme_lines_run_as_they_stand(monkeypatch, capsys):
+    monkeypatch.chdir(ROOT)
+    blocks = re.findall(r"```python\n(.*?)```", (ROOT / "README.md").read_text(encoding="utf-8"), re.DOTALL)
+    assert blocks
+    for block in blocks:
+        exec(compile(block, "README.md", "exec"), {})  # noqa: S102  (our own page)
+    assert "UNSTABLE" in capsys.readouterr().out
