@@ -12,7 +12,7 @@ from loopdesign.case import PARTS_OF_NETWORK, Compensation
 from loopdesign.case.checks import Sections, problems, warnings
 from loopdesign.errors import DataError, QuantityError
 from loopdesign.printable import printable
-from loopdesign.units.quantities import parse_quantity
+from loopdesign.units.quantities import parse_quantity, sensible_range
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Mapping
@@ -95,12 +95,16 @@ def quantity_of(value: object, unit: str, name: str) -> float:
     Raises
     ------
     DataError
-        Where it is neither.
+        Where it is neither, or far beyond what makes sense.
     """
     try:
-        return parse_quantity(_plain(value), unit)
+        number = parse_quantity(_plain(value), unit)
     except QuantityError as error:
         raise DataError(f"{name}: {error}") from None
+    least, most = sensible_range(unit)
+    if number and not least <= abs(number) <= most:
+        raise DataError(f"{name} is far too {'large' if abs(number) > most else 'small'}; found {number:g} {unit}")
+    return number
 
 
 def with_parts(case: cases.Case, parts: Mapping[str, float | str] | None) -> cases.Case:

@@ -42,6 +42,9 @@ Complex: TypeAlias = "NDArray[np.complex128]"
 QUANTITIES: tuple[ResponseQuantity, ...] = get_args(ResponseQuantity)
 MODELS: tuple[ModelName, ...] = get_args(ModelName)
 
+MOST_FREQUENCIES = 100_000
+"""Most frequencies of one response; more than any plot can show."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FrequencyResponse:
@@ -237,6 +240,8 @@ def _frequencies(given: object) -> Real:
         several = [given] if isinstance(given, str) else list(given)  # type: ignore[call-overload]
     except TypeError:  # a single number
         several = [given]
+    if len(several) > MOST_FREQUENCIES:
+        raise DataError(f"frequencies_hz has {len(several)} entries; it may have {MOST_FREQUENCIES:,}")
     hz = np.array([quantity_of(f, "Hz", "frequencies_hz") for f in several])
     if hz.size == 0:
         raise DataError("frequencies_hz is empty; expected frequencies above zero, such as [100.0, 1e3]")

@@ -29,7 +29,7 @@ from loopdesign.analysis.transient.start import (
     stepper_of,
 )
 from loopdesign.corners.trouble import names_file
-from loopdesign.errors import UnreachableOutputError
+from loopdesign.errors import DataError, UnreachableOutputError
 from loopdesign.models.verdict import Mode, worst_modes
 
 if TYPE_CHECKING:
@@ -47,6 +47,8 @@ TIME_CONSTANTS = 3.0
 AT_REST = 0.1
 """Share of the settling band within which a run counts as at rest however short it was."""
 LEAST_CYCLES, MOST_CYCLES = 1000, 10000
+MOST_ASKED = 200_000
+"""Most cycles of a run that a caller may ask for; a run of so many takes about a minute."""
 """Cycles of a run whose number is not given: it ends at rest, within these."""
 UNSTABLE_CYCLES = 2000
 ZOOM_BEFORE, ZOOM_AFTER = 3, 9
@@ -186,10 +188,13 @@ def step(
     Raises
     ------
     DataError
-        Where the case gives no step or no compensation parts, or the step starts or ends without a load to hold.
+        Where the case gives no step or no compensation parts, the step starts or ends without a load to hold, or the
+        number of cycles is not from 1 to `MOST_ASKED`.
     UnreachableOutputError
         Where the operating point before a step is out of reach.
     """
+    if cycles is not None and not 1 <= cycles <= MOST_ASKED:
+        raise DataError(f"the number of cycles is {cycles}; it must be from 1 to {MOST_ASKED:,}")
     parts = given_parts(case)
     plan = step_plan(case)
     results, missed, starts = [], [], {}

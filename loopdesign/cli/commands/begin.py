@@ -39,13 +39,16 @@ def start(
 
     target = Path(f"{topology}.toml") if output is None else output
     text = template(topology, schema=f"./{SCHEMA_NAME}")
-    if target.exists():
-        raise DataError(f"{target} already exists; name another file with --output")
-    if not target.parent.is_dir():
-        raise DataError(f"{target.parent} is not a folder")
     beside = target.with_name(SCHEMA_NAME)
-    kept = _write_schema(beside)
-    target.write_text(text, encoding="utf-8")
+    try:
+        if target.exists():
+            raise DataError(f"{target} already exists; name another file with --output")
+        if not target.parent.is_dir():
+            raise DataError(f"{target.parent} is not a folder")
+        kept = _write_schema(beside)
+        target.write_text(text, encoding="utf-8")
+    except OSError as fault:
+        raise DataError(f"{target} cannot be written: {fault.strerror}; name another file with --output") from None
     about = f"{'kept' if kept else 'wrote'} {beside}: an editor with a TOML language server completes the keys from it"
     say(
         json_,

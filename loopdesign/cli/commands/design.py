@@ -6,6 +6,7 @@ from loopdesign.cli.console import Progress, display, say
 from loopdesign.cli.deliver import answered, deliver_report, filter_of, told
 from loopdesign.cli.options import MET, MISSED, CasePath, Details, Json, ReportFolder
 from loopdesign.errors import DataError
+from loopdesign.printable import printable
 
 
 def design(case: CasePath, /, *, output: ReportFolder = None, details: Details = False, json_: Json = False) -> int:
@@ -14,20 +15,22 @@ def design(case: CasePath, /, *, output: ReportFolder = None, details: Details =
     A report that is already there is replaced once the new one is complete. Exit status 3 where no parts meet the
     targets: the nearest miss is shown.
     """
-    from loopdesign.case import load_case, read_text, write_parts
+    from loopdesign.case import parse_case, read_text, write_parts
     from loopdesign.report.choice.text import choice_rows
     from loopdesign.report.replace import require_replaceable
     from loopdesign.synthesis.choice.choose import choose
 
-    loaded = load_case(case)
+    written = read_text(case)  # once: what is chosen belongs to the text it was chosen for, whatever happens meanwhile
+    loaded = parse_case(written, str(case))
     missing = [f"[{n}]" for n in ("error_amplifier", "divider") if getattr(loaded, n) is None]
     if missing:
-        raise DataError(f"{case}: design needs {' and '.join(missing)}: say which amplifier closes the loop")
+        needed = " and ".join(missing)
+        raise DataError(f"{printable(str(case))}: design needs {needed}: say which amplifier closes the loop")
     folder = case.with_name(f"{case.stem}-report") if output is None else output
     require_replaceable(folder)
     with Progress("choosing parts", quiet=json_) as progress:
         found = choose(loaded, progress)
-    chosen = write_parts(read_text(case), {_key(k): v for k, v in found.chosen.items()})
+    chosen = write_parts(written, {_key(k): v for k, v in found.chosen.items()})
     study = filter_of(found.check, quiet=json_)
     deliver_report(found.check, folder, study, quiet=json_, choice=found, chosen_case=chosen)
     if json_:

@@ -29,10 +29,11 @@ def spread(
     Exit status 0 where every sample is stable and meets every target, 1 where one does not.
     """
     from loopdesign.analysis.spread.sample import spread as sample_all
-    from loopdesign.case import load_case, read_text
+    from loopdesign.case import parse_case, read_text
     from loopdesign.report.spread.text import spread_rows, spread_text
 
-    loaded = load_case(case)
+    written = read_text(case)  # once: the worst sample belongs to the text that was sampled
+    loaded = parse_case(written, str(case))
     with Progress("sampling", quiet=json_) as progress:
         found = sample_all(loaded, samples=samples, seed=seed, progress=progress)
     page = "" if output is None else str(output / "report.md")
@@ -42,7 +43,7 @@ def spread(
         from loopdesign.report.sections import spread_section
         from loopdesign.report.spread.worst_sample import worst_case_text
 
-        worst = worst_case_text(read_text(case), found)
+        worst = worst_case_text(written, found)
         write_section(spread_section(found, envelope(found, found.ranked_condition), worst), spread_rows(found), output)
     if json_:
         say(json_, spread_rows(found), "")

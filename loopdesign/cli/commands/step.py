@@ -8,7 +8,6 @@ from cyclopts import Parameter
 
 from loopdesign.cli.console import Progress, display, say
 from loopdesign.cli.options import MET, MISSED, CasePath, Details, Folder, Json, whole_number
-from loopdesign.errors import DataError
 
 
 def step(
@@ -37,8 +36,6 @@ def step(
 
     loaded = load_case(case)
     require_slope(loaded)
-    if cycles is not None and cycles < 1:
-        raise DataError(f"--cycles is {cycles}; it must be at least 1")
     with Progress("stepping", quiet=json_) as progress:
         found = make_steps(loaded, cycles=cycles, progress=progress)
     page = "" if output is None else str(output / "report.md")

@@ -164,3 +164,48 @@ def test_nothing_from_outside_steers_the_terminal(place, extra, tmp_path, capsys
 
 def test_commands_leave_the_exit_statuses_of_failures_to_the_entry():
     assert not hasattr(commands, "main")
+
+
+def test_case_file_is_read_once(tmp_path, monkeypatch, capsys):
+    """A file that is edited or deleted while its case is at work cannot mix into the answer."""
+    from loopdesign.analysis.spread import sample
+
+    path, folder = tmp_path / "case.toml", tmp_path / "spread"
+    path.write_text(CASE.read_text(encoding="utf-8"), encoding="utf-8")
+    sample_all = sample.spread
+
+    def meanwhile(*words, **more):
+        path.unlink()
+        return sample_all(*words, **more)
+
+    monkeypatch.setattr(sample, "spread", meanwhile)
+    assert main(["spread", str(path), "--samples", "4", "--output", str(folder)]) == 1
+    assert capsys.readouterr().err == ""
+    assert "Tide-gauge" in (folder / "worst_sample.toml").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["step", str(CASE), "--cycles", "100000000"], "it must be from 1 to 200,000"),
+        (["spread", str(CASE), "--samples", "9" * 30], "it must be from 1 to 16,777,216"),
+        (["spread", str(CASE), "--samples", "9" * 5000], "is not a whole number"),
+        (["response", str(CASE), "--frequencies", "1e300"], "far too large"),
+        (["response", str(CASE), "--frequencies", "1e-300"], "far too small"),
+        (["response", str(CASE), "--load-current", "1e300 A"], "far too large"),
+        (["response", str(CASE), "--input-voltage", "1e-300 V"], "far too small"),
+        (["response", str(CASE), "--frequencies", "1k," * 100_000 + "1k"], "entries"),
+        (["start", "sepic", "--output", "/proc/x"], "cannot be written"),
+        (["start", "sepic", "--output", "x" * 5000], "cannot be written: File name too long"),
+        (["start", "../sepic"], "unknown topology"),
+        (["check", str(CASE), "--output", "/proc/x/y"], "cannot be written"),
+        (["check", str(CASE), "--output", "x" * 5000], "File name too long"),
+        (["check", ""], "this is a folder"),
+    ],
+)
+def test_endless_or_impossible_wishes_are_refused(words, said, capsys):
+    assert main(words) == 2
+    told = capsys.readouterr()
+    assert said in told.err
+    assert told.out == ""
+    assert len(told.err) < 10_000
