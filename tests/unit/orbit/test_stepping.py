@@ -206,6 +206,44 @@ def test_lower_clamp_holds_the_control_pin_up():
     assert level - 1e-3 * 1.2 < inside.control.min() < level
 
 
+@pytest.mark.parametrize("sign", [-1, 1])
+def test_amplifier_at_its_limit_charges_the_network_by_its_limit(sign):
+    """Load off: the amplifier sinks 5 uA at most; load on: it sources as much. C1 and C2 gain just that, less the leak.
+
+    What leaks is the control voltage over 2 Mohm, taken at its mean over the motion.
+    """
+    most = 5e-6
+    stepper, point = closed(13.0, 0.8, limits=ControlLimits(output_current=most), probes=("v(compensation C1)",))
+    stepper.set_inputs(load=0.4 * sign)
+    (x, devices), seen = from_point(point), 0
+    capacitors = ("v(compensation C1)", "v(compensation C2)", "v(control)")
+    for _ in range(40):
+        segments = []
+        cycle = stepper.cycle(x, devices, segments)
+        after = [*(s.x for s in segments[1:]), cycle.x]
+        for segment, end in zip(segments, after, strict=True):
+            if not segment.devices.amplifier:
+                continue
+            assert segment.devices.amplifier == sign
+            begin, last = stepper.watch(segment.devices, np.array([segment.x, end]), capacitors)
+            span = segment.length * stepper.converter.period
+            gained = 47e-9 * (last[0] - begin[0]) + 470e-12 * (last[1] - begin[1])
+            leaked = 0.5 * (begin[2] + last[2]) / 2e6 * span
+            assert_allclose(gained, sign * most * span - leaked, rtol=1e-4, atol=1e-19)
+            seen += 1
+        x, devices = cycle.x, cycle.devices
+    assert seen > 30
+
+
+def test_sampling_is_dense_at_first_and_a_sixteenth_of_a_period_at_most():
+    """What a hump between samples is judged by rests on samples this close; they begin and end with the period."""
+    assert (sampling.TIMES[0], sampling.TIMES[-1]) == (0.0, 1.0)
+    gaps = np.diff(sampling.TIMES)
+    assert gaps.max() == pytest.approx(1 / 16)
+    assert gaps[0] == pytest.approx(1e-4)
+    assert (gaps > 0.0).all()
+
+
 def test_rest_ends_a_run_early():
     stepper, point = closed(13.0)
     assert len(run(stepper, *from_point(point), cycles=400, at_least=50).mean) < 80

@@ -1,0 +1,200 @@
+"""Orbits looked for from nothing: sequences read from motions, guesses against closed forms, irregular rectifiers, delays."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from stages import BOOST, BUCK, converter, one_inductor, trap
+
+from loopdesign.errors import UnreachableOutputError
+from loopdesign.models.switched import linearise
+from loopdesign.network.converter import BOTH, IDLE, OFF, ON
+from loopdesign.network.modulator import PeakCurrentMode, VoltageMode
+from loopdesign.orbit.augmented import Stepper
+from loopdesign.orbit.operating_point import operating_point
+from loopdesign.orbit.problem import pose
+from loopdesign.orbit.search.duty import _light, _placed, averaged_output
+from loopdesign.orbit.search.follow import recorded
+from loopdesign.orbit.sequence import Edge
+from loopdesign.orbit.stepping.cycle import CycleStepper
+from loopdesign.orbit.stepping.devices import Devices, Segment
+
+FS = 200e3
+STATES = {ON: (True, False), OFF: (False, True), IDLE: (False, False), BOTH: (True, True)}
+
+
+def motions(*pieces):
+    """Segments of given configurations and lengths, one after the other."""
+    segments, begin = [], 0.0
+    for place, length in pieces:
+        switch, diode = STATES[place]
+        segments.append(Segment(begin=begin, length=length, devices=Devices(switch, diode), x=np.zeros(1)))
+        begin += length
+    return segments
+
+
+@pytest.mark.parametrize(
+    ("pieces", "configuration", "edge", "ends"),
+    [
+        ([(ON, 0.4), (OFF, 0.6)], [ON, OFF], [Edge.CLOCK], [0.41]),
+        ([(ON, 0.4), (OFF, 0.3), (IDLE, 0.3)], [ON, OFF, IDLE], [Edge.CLOCK, Edge.RECTIFIER_ENDS], [0.41, 0.7]),
+        # pieces of one configuration are one interval, a rounding of an edge is none
+        ([(ON, 0.1), (ON, 0.3), (IDLE, 1e-12), (OFF, 0.2), (OFF, 0.4)], [ON, OFF], [Edge.CLOCK], [0.41]),
+        (
+            [(ON, 0.3), (BOTH, 0.1), (OFF, 0.6)],
+            [ON, BOTH, OFF],
+            [Edge.RECTIFIER_STARTS, Edge.CLOCK],
+            [0.3, 0.41],
+        ),
+        (
+            [(ON, 0.4), (OFF, 0.1), (IDLE, 0.2), (OFF, 0.3)],
+            [ON, OFF, IDLE, OFF],
+            [Edge.CLOCK, Edge.RECTIFIER_ENDS, Edge.RECTIFIER_STARTS],
+            [0.41, 0.5, 0.7],
+        ),
+        (
+            [(BOTH, 0.1), (ON, 0.3), (IDLE, 0.6)],
+            [BOTH, ON, IDLE],
+            [Edge.RECTIFIER_ENDS, Edge.CLOCK],
+            [0.1, 0.41],
+        ),
+    ],
+)
+def test_sequence_of_one_cycle(pieces, configuration, edge, ends):
+    """The switch opens at the instant asked for, whatever the motions' own rounding; the period ends with the clock."""
+    found = recorded(motions(*pieces), opening=0.41)
+    assert found.configuration.tolist() == [configuration]
+    assert found.edge.tolist() == [[*edge, Edge.CLOCK]]
+    assert_allclose(found.ends, [[*ends, 1.0]], rtol=1e-12)
+
+
+# ---- guesses ----
+
+L, R, VIN = 20e-6, 400.0, 12.0
+
+
+def light_boost(D):
+    """Boost far in discontinuous conduction at a duty, with its output V/Vin = (1 + sqrt(1 + 4 D^2/K))/2."""
+    K = 2 * L * FS / R
+    M = (1 + np.sqrt(1 + 4 * np.asarray(D) ** 2 / K)) / 2
+    vout = VIN * M
+    return pose(converter(BOOST, one_inductor(L, 5e-3), VIN, vout, vout / R, FS)), M
+
+
+def test_first_guess_in_discontinuous_conduction():
+    """Both edges by bisection to 2^-14 of the range: D, and D M/(M - 1) where the current ends (E9)."""
+    D = np.array([0.1, 0.25, 0.4])
+    problem, M = light_boost(D)
+    duty, end = _light(problem, 1.0 - 1.0 / M)
+    assert_allclose(duty, D, atol=3e-4)
+    assert_allclose(end, D * M / (M - 1.0), atol=6e-4)
+
+
+def test_guess_of_both_modes_in_one_batch():
+    """A continuous item between two light ones: each gets the mode that holds at its own duty."""
+    K = 2 * L * FS / np.array([R, 5.0, R])
+    M = (1 + np.sqrt(1 + 4 * np.array([0.3, 0.3, 0.2]) ** 2 / K)) / 2
+    M[1] = 1 / 0.7
+    vout = VIN * M
+    problem = pose(converter(BOOST, one_inductor(L, 5e-3), VIN, vout, vout / np.array([R, 5.0, R]), FS))
+    found = _placed(problem, Stepper(problem))
+    assert_allclose(found.ends[:, 0], [0.3, 0.3, 0.2], atol=5e-4)
+    assert found.configuration[[0, 2], 2].tolist() == [IDLE, IDLE]
+    assert (found.configuration[1] != IDLE).all()
+
+
+def test_averaged_output_of_a_lossy_buck():
+    """D Vin R/(R + r): a winding resistance is all there is to lose, at every duty of the grid and every item."""
+    conv = converter(
+        BUCK, one_inductor(50e-6, 1e-3, winding=0.5), np.array([10.0, 20.0]), 3.0, np.array([1.0, 2.0]), FS
+    )
+    duty = np.array([0.1, 0.4, 0.8])
+    load = 3.0 / np.array([1.0, 2.0])
+    expected = duty * np.array([[10.0], [20.0]]) * (load / (load + 0.5))[:, None]
+    assert_allclose(averaged_output(pose(conv), duty), expected, rtol=1e-9)
+
+
+# ---- a rectifier that conducts other than once ----
+
+
+def small_coupling_capacitor(vin, vout=15.0):
+    """SEPIC whose coupling capacitor of 30 nF swings through nothing within a period of 3.3 us."""
+    conv = trap(vin, current=vout / 15.0)
+    stage = replace(conv.stage, Cs=replace(conv.stage.Cs, capacitance=30e-9))
+    return replace(
+        conv, stage=stage, modulator=VoltageMode(ramp=1.0), output_voltage=np.full_like(conv.output_voltage, vout)
+    )
+
+
+def test_irregular_orbit_is_one_the_converter_repeats():
+    """At 6 and 15 V the diode starts beside the switch; stepped edge by edge from its state, every orbit comes back.
+
+    The average over the cycle is the output asked for.
+    """
+    conv = small_coupling_capacitor(np.array([6.0, 15.0, 30.0]))
+    point = operating_point(conv)
+    both = (point.sequence.configuration == BOTH).any(axis=1)
+    assert both.tolist() == [True, True, False]
+    for item in range(3):
+        alone = replace(
+            conv,
+            input_voltage=conv.input_voltage[[item]],
+            output_voltage=conv.output_voltage[[item]],
+            load_current=conv.load_current[[item]],
+        )
+        inputs = {"line": alone.input_voltage[0], "control": point.trim[item], "diode": 0.5}
+        step = CycleStepper(alone, inputs)
+        x = point.states[item, 0]
+        cycle = step.cycle(x, Devices(switch=False, diode=not bool(point.discontinuous[item])))
+        assert_allclose(cycle.x, x, atol=1e-9 * np.abs(x).max())
+        assert cycle.mean == pytest.approx(15.0, rel=1e-9)
+        assert cycle.duty == pytest.approx(point.duty[item], abs=1e-9)
+
+
+def test_irregular_orbit_out_of_reach():
+    """A tenth of the largest duty leaves an output of 15 V from 6 V out of reach, whatever the rectifier does."""
+    conv = replace(small_coupling_capacitor(np.array([6.0])), max_duty=0.1)
+    with pytest.raises(UnreachableOutputError, match=r"out of reach at 6 V input and 1 A.*largest duty allowed 0\.1"):
+        operating_point(conv)
+
+
+# ---- a delay between trip and turn-off ----
+
+HELD, SENSE, COIL = 1e3, 0.25, 160e-6
+
+
+def delayed_buck(D, ramp, delay):
+    """Buck into an output that holds; the slopes are constants and the current a triangle."""
+    vin, vout = 30.0, 30.0 * D
+    up = (vin - vout) / COIL
+    modulator = PeakCurrentMode(sense_gain=SENSE, slope=ramp * SENSE * up)
+    conv = converter(BUCK, one_inductor(COIL, HELD), vin, vout, vout / 10.0, FS, modulator=modulator)
+    return replace(conv, turn_off_delay=delay), up
+
+
+@pytest.mark.parametrize(("D", "ramp"), [(0.3, 0.0), (0.45, 0.5)])
+@pytest.mark.parametrize("delay", [0.0, 200e-9, 600e-9])
+def test_turn_off_delay_of_a_triangle(D, ramp, delay):
+    """The comparator trips a delay before the peak: vc = Ri (Ipeak - m1 td) + Se (D Ts - td), derived.
+
+    A perturbation still multiplies by alpha = -(m2 - ma)/(m1 + ma) (C1); the answer of the current to the control is that without a
+    delay, later by just the delay.
+    """
+    conv, up = delayed_buck(D, ramp, delay)
+    point = operating_point(conv)
+    peak = 3.0 * D + up * D / FS / 2
+    Se = ramp * SENSE * up
+    assert point.trim[0] == pytest.approx(SENSE * (peak - up * delay) + Se * (D / FS - delay), rel=1e-6)
+    assert point.duty[0] == pytest.approx(D, rel=1e-6)
+    down = up * D / (1 - D)
+    alpha = -(down - ramp * up) / (up + ramp * up)
+    model = linearise(point)
+    assert np.abs(model.multipliers[0] - alpha).min() < 1e-6
+    f = np.array([5e3, 30e3, 70e3])
+    z = np.exp(-2j * np.pi * f / FS)
+    expected = (1 - alpha) / (1 - alpha * z) * (1 - z) / (2j * np.pi * f / FS) / SENSE
+    found = model.response(f, "control", ["v(out)"])[0, 0] * (1 / 10.0 + 2j * np.pi * f * HELD)
+    assert_allclose(found, expected * np.exp(-2j * np.pi * f * delay), rtol=1e-5)
