@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from loopdesign.analysis.corner import corner_results
+from loopdesign.analysis.corner import corner_name, corner_results, instabilities, no_crossover
 from loopdesign.analysis.grids import band
 from loopdesign.analysis.limits import Limits, hardly_regulated, limits_of, missed
 from loopdesign.analysis.ratings import Stress, overstressed, stresses
@@ -22,7 +22,6 @@ from loopdesign.models.switched import SwitchedModel, linearise, loop_gain
 from loopdesign.models.verdict import Verdict, verdicts
 from loopdesign.orbit.operating_point import operating_point
 from loopdesign.orbit.waveforms import Waveforms, waveforms
-from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -157,6 +156,18 @@ class CheckResult:
 def examine_stage(case: cases.Case, corners: Corners | None = None) -> ExaminedStage:
     """Solve and linearise the power stage at every corner.
 
+    Parameters
+    ----------
+    case : Case
+        The case.
+    corners : Corners, optional
+        Conditions (B,); every listed line and load with nominal parts unless given.
+
+    Returns
+    -------
+    ExaminedStage
+        Operating points, switched models, plants and waveforms (B,).
+
     Raises
     ------
     UnreachableOutputError, NumericalError
@@ -183,6 +194,20 @@ def _examined_stage(case: cases.Case, corners: Corners) -> ExaminedStage:
 def closed_model(case: cases.Case, stage: ExaminedStage, parts: Mapping[str, float]) -> SwitchedModel:
     """Close the loop with given parts and linearise it at every corner of the stage.
 
+    Parameters
+    ----------
+    case : Case
+        The case.
+    stage : ExaminedStage
+        The power stage at its conditions.
+    parts : mapping of str to float
+        Compensation parts by designator, 0.0 where not fitted [ohm], [F].
+
+    Returns
+    -------
+    SwitchedModel
+        The closed loop (B,), its compensation network among the states.
+
     Raises
     ------
     NumericalError
@@ -198,7 +223,20 @@ def closed_model(case: cases.Case, stage: ExaminedStage, parts: Mapping[str, flo
 
 
 def loop_margins(model: SwitchedModel, plants_of: tuple[Plant, ...]) -> tuple[LoopMargins, ...]:
-    """Find the margins of the exact loop gain at every corner, up to half the switching frequency."""
+    """Find the margins of the exact loop gain at every corner, up to half the switching frequency.
+
+    Parameters
+    ----------
+    model : SwitchedModel
+        The closed loop (B,).
+    plants_of : tuple of Plant
+        Plant of every item; the grid is laid closer around their roots.
+
+    Returns
+    -------
+    tuple of LoopMargins
+        One per item.
+    """
     switching = 1.0 / float(model.point.network.period[0])
     low, high = band(switching)
     roots = [np.abs(np.concatenate([p.poles_hz, p.zeros_hz])) for p in plants_of]
@@ -225,13 +263,13 @@ def examine(
 
     Parameters
     ----------
-    case
+    case : Case
         The case.
-    parts
-        Values by designator, 0.0 where not fitted; ignored where the case has no error amplifier.
-    stage
+    parts : mapping of str to float
+        Values by designator, 0.0 where not fitted [ohm], [F]; ignored where the case has no error amplifier.
+    stage : ExaminedStage, optional
         The power stage, where it is already examined.
-    limits
+    limits : Limits, optional
         Limits of the case, where they are known.
 
     Returns
@@ -246,27 +284,18 @@ def examine(
         told = ("the case has no error amplifier, divider and compensation: only the current loop was examined",)
         return CheckResult(
             case=case, parts={}, stage=stage, closed_loop=None, margins=(), verdicts=judged, limits=limits,
-            reasons=told + _instabilities(stage.conditions, judged) + _overstressed(case, stage),
+            reasons=told + instabilities(stage.conditions, judged) + _overstressed(case, stage),
         )  # fmt: skip
     loop = closed_model(case, stage, parts)
     with named(case, what="no margins"):
         margins = loop_margins(loop, stage.plants)
         judged = verdicts(stage.model, loop)
     missing = missed(limits, readings_of(margins, judged), _names(stage.conditions))
-    missing += _no_crossover(stage.conditions, margins)
+    missing += no_crossover(stage.conditions, margins)
     return CheckResult(
         case=case, parts=dict(parts), stage=stage, closed_loop=loop, margins=margins, verdicts=judged, limits=limits,
-        reasons=_instabilities(stage.conditions, judged) + missing + _overstressed(case, stage),
+        reasons=instabilities(stage.conditions, judged) + missing + _overstressed(case, stage),
     )  # fmt: skip
-
-
-def _hz(value: float) -> str:
-    return format_quantity(value, "Hz")
-
-
-def corner_name(corners: Corners, item: int) -> str:
-    """Name a corner in a sentence."""
-    return f"{corners.input_voltage[item]:.4g} V, {corners.load_current[item]:.3g} A"
 
 
 def _names(corners: Corners) -> list[str]:
@@ -275,29 +304,3 @@ def _names(corners: Corners) -> list[str]:
 
 def _overstressed(case: cases.Case, stage: ExaminedStage) -> tuple[str, ...]:
     return overstressed(stresses(case, stage.waves), _names(stage.conditions))
-
-
-def _instabilities(corners: Corners, judged: tuple[Verdict, ...]) -> tuple[str, ...]:
-    told = []
-    for item, v in enumerate(judged):
-        if not v.stable:
-            w = v.worst_mode
-            told.append(
-                f"unstable at {corner_name(corners, item)}: {w.name} at {_hz(w.frequency_hz)} grows by "
-                f"{100.0 * (abs(w.multiplier) - 1.0):.2g} % per switching period (largest multiplier "
-                f"{abs(w.multiplier):.4f})"
-            )
-        elif v.current_loop_worst_mode.beyond_the_loop:
-            w = v.current_loop_worst_mode
-            told.append(
-                f"the current loop alone is unstable at {corner_name(corners, item)}: {w.name} at {_hz(w.frequency_hz)}"
-            )
-    return tuple(told)
-
-
-def _no_crossover(corners: Corners, margins: tuple[LoopMargins, ...]) -> tuple[str, ...]:
-    return tuple(
-        f"no crossover at {corner_name(corners, item)}: {m.reasons.get('crossover_hz', '')}"
-        for item, m in enumerate(margins)
-        if m.crossover_hz is None
-    )

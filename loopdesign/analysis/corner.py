@@ -6,6 +6,8 @@ import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal
 
+from loopdesign.units.quantities import format_quantity
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
@@ -222,3 +224,76 @@ def number(value: float | None) -> float | None:
         The number, for JSON knows neither NaN nor infinity.
     """
     return float(value) if value is not None and math.isfinite(value) else None
+
+
+def corner_name(conditions: Corners, item: int) -> str:
+    """Name a corner in a sentence.
+
+    Parameters
+    ----------
+    conditions : Corners
+        Line, load and temperature (B,) [V], [A], [degC].
+    item : int
+        Which of them, counted from zero [unitless].
+
+    Returns
+    -------
+    str
+        Such as ``8 V, 1.2 A``.
+    """
+    return f"{conditions.input_voltage[item]:.4g} V, {conditions.load_current[item]:.3g} A"
+
+
+def instabilities(conditions: Corners, verdicts: tuple[Verdict, ...]) -> tuple[str, ...]:
+    """Say which corners are unstable, and how.
+
+    Parameters
+    ----------
+    conditions : Corners
+        Line, load and temperature (B,) [V], [A], [degC].
+    verdicts : tuple of Verdict
+        One per corner.
+
+    Returns
+    -------
+    tuple of str
+        One sentence per corner that is unstable, or whose current loop alone is beyond what a voltage loop can hold.
+    """
+    told = []
+    for item, verdict in enumerate(verdicts):
+        place = corner_name(conditions, item)
+        if not verdict.stable:
+            size = abs(verdict.worst_mode.multiplier)
+            told.append(
+                f"unstable at {place}: {_named(verdict.worst_mode)} grows by {100.0 * (size - 1.0):.2g} % per "
+                f"switching period (largest multiplier {size:.4f})"
+            )
+        elif verdict.current_loop_worst_mode.beyond_the_loop:
+            told.append(f"the current loop alone is unstable at {place}: {_named(verdict.current_loop_worst_mode)}")
+    return tuple(told)
+
+
+def _named(mode: Mode) -> str:
+    return f"{mode.name} at {format_quantity(mode.frequency_hz, 'Hz')}"
+
+
+def no_crossover(conditions: Corners, margins: tuple[LoopMargins, ...]) -> tuple[str, ...]:
+    """Say at which corners the loop gain crosses one nowhere, and why.
+
+    Parameters
+    ----------
+    conditions : Corners
+        Line, load and temperature (B,) [V], [A], [degC].
+    margins : tuple of LoopMargins
+        One per corner.
+
+    Returns
+    -------
+    tuple of str
+        One sentence per such corner.
+    """
+    return tuple(
+        f"no crossover at {corner_name(conditions, item)}: {m.reasons.get('crossover_hz', '')}"
+        for item, m in enumerate(margins)
+        if m.crossover_hz is None
+    )

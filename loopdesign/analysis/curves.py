@@ -130,6 +130,11 @@ def report_data(assessment: CheckResult, *, proposals: Sequence[str] = ()) -> Re
 def frequency_grid(assessment: CheckResult) -> NDArray[np.float64]:
     """Lay a logarithmic grid per corner up to half the switching frequency, with its resonances and crossings.
 
+    Parameters
+    ----------
+    assessment : CheckResult
+        A case examined at every corner.
+
     Returns
     -------
     ndarray
@@ -151,7 +156,20 @@ def frequency_grid(assessment: CheckResult) -> NDArray[np.float64]:
 
 
 def averaged_plant(assessment: CheckResult, frequencies_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
-    """Respond from control to output by the averaged model (B,F) [V/V], conduction modes mixed or not."""
+    """Respond from control to output by the averaged model (B,F) [V/V], conduction modes mixed or not.
+
+    Parameters
+    ----------
+    assessment : CheckResult
+        A case examined at every corner.
+    frequencies_hz : ndarray (B, F)
+        Frequencies of every corner [Hz].
+
+    Returns
+    -------
+    ndarray (B, F)
+        Complex response [V/V].
+    """
     point, modulator = assessment.stage.point, assessment.stage.converter.modulator
     result = np.empty(frequencies_hz.shape, complex)
     for items in by_mode(point):
@@ -160,7 +178,20 @@ def averaged_plant(assessment: CheckResult, frequencies_hz: NDArray[np.float64])
 
 
 def compensator(assessment: CheckResult, frequencies_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
-    """Respond from sensed output to control, by the closed form, at every corner (B,F) [unitless]."""
+    """Respond from sensed output to control, by the closed form, at every corner (B,F) [unitless].
+
+    Parameters
+    ----------
+    assessment : CheckResult
+        A case examined at every corner.
+    frequencies_hz : ndarray (B, F)
+        Frequencies of every corner [Hz].
+
+    Returns
+    -------
+    ndarray (B, F)
+        ``-v(control)/v(sense)`` [unitless].
+    """
     case, corners = assessment.case, assessment.conditions
     parts = network_parts(case, assessment.parts, corners)
     values = compensator_response(amplifier(case, corners), divider(case, corners), parts, frequencies_hz)
@@ -180,7 +211,7 @@ def differences(
     frequencies_hz
         (B,F) [Hz].
     value, reference
-        (B,F) responses.
+        (B,F) responses, both in one unit [unitless] or [ohm].
     below_hz
         (B,) end of the band to compare in [Hz].
 

@@ -36,7 +36,22 @@ def band(switching_hz: float, lowest_share: float = LOWEST_SHARE) -> tuple[float
 
 
 def even_grid(switching_hz: float, count: int, lowest_share: float = LOWEST_SHARE) -> NDArray[np.float64]:
-    """Return a grid (count,) of equal ratios over the whole band [Hz]; arguments as for `band`."""
+    """Return a grid of equal ratios over the whole band.
+
+    Parameters
+    ----------
+    switching_hz : float
+        Switching frequency [Hz].
+    count : int
+        Number of points [unitless].
+    lowest_share : float
+        Lower end of the band as a share of the switching frequency [unitless].
+
+    Returns
+    -------
+    ndarray (count,)
+        Frequencies, rising [Hz].
+    """
     return np.geomspace(*band(switching_hz, lowest_share), count)
 
 
@@ -47,8 +62,12 @@ def grid_with(
 
     Parameters
     ----------
-    switching_hz, count, lowest_share
-        As for `even_grid`.
+    switching_hz : float
+        Switching frequency [Hz].
+    count : int
+        Number of points of the even grid [unitless].
+    lowest_share : float
+        Lower end of the band as a share of the switching frequency [unitless].
     *points : ndarray
         Frequencies of interest, of any shape; those outside the band are left out [Hz].
 

@@ -56,19 +56,63 @@ class Impedances:
     input: NDArray[np.complex128]
 
     def stable(self, item: int) -> bool:
-        """Whether a corner rests; one that does not has no steady response to show on a bench."""
+        """Whether a corner rests; one that does not has no steady response to show on a bench.
+
+        Parameters
+        ----------
+        item : int
+            Operating point, counted from zero [unitless].
+
+        Returns
+        -------
+        bool
+            Whether its worst mode decays.
+        """
         return self.check.verdicts[item].stable
 
     def output_peak(self, item: int) -> Extreme:
-        """Largest output impedance of a corner [ohm]."""
+        """Largest output impedance of a corner [ohm].
+
+        Parameters
+        ----------
+        item : int
+            Corner, counted from zero [unitless].
+
+        Returns
+        -------
+        Extreme
+            Size [ohm] and frequency [Hz].
+        """
         return self._at(self.output, item, int(np.argmax(np.abs(self.output[item]))))
 
     def line_peak(self, item: int) -> Extreme:
-        """Largest output per volt of input of a corner [V/V]."""
+        """Largest output per volt of input of a corner [V/V].
+
+        Parameters
+        ----------
+        item : int
+            Corner, counted from zero [unitless].
+
+        Returns
+        -------
+        Extreme
+            Size [V/V] and frequency [Hz].
+        """
         return self._at(self.line, item, int(np.argmax(np.abs(self.line[item]))))
 
     def input_least(self, item: int) -> Extreme:
-        """Smallest input impedance of a corner [ohm]."""
+        """Smallest input impedance of a corner [ohm].
+
+        Parameters
+        ----------
+        item : int
+            Corner, counted from zero [unitless].
+
+        Returns
+        -------
+        Extreme
+            Size [ohm] and frequency [Hz].
+        """
         return self._at(self.input, item, int(np.argmin(np.abs(self.input[item]))))
 
     def _at(self, values: NDArray[np.complex128], item: int, k: int) -> Extreme:

@@ -66,7 +66,22 @@ class AveragedModel:
     scale: NDArray[np.float64]
 
     def response(self, frequencies_hz: NDArray[np.float64], source: str, output: str) -> NDArray[np.complex128]:
-        """Respond at (F,) or (B,F) frequencies [Hz] from one input to one output; returns (B,F)."""
+        """Respond from one input to one output.
+
+        Parameters
+        ----------
+        frequencies_hz : ndarray (F,) or (B, F)
+            Frequencies [Hz].
+        source : str
+            One of ``INPUTS``.
+        output : str
+            One of ``OUTPUTS``.
+
+        Returns
+        -------
+        ndarray (B, F)
+            Output over input [units of output over input].
+        """
         angle = 2.0 * np.pi * np.atleast_2d(frequencies_hz) * self.period[:, None]
         j, i = INPUTS.index(source), OUTPUTS.index(output)
         matrix = 1j * angle[..., None, None] * np.eye(self.A.shape[-1]) - self.A[:, None]
@@ -100,7 +115,18 @@ class AveragedModel:
         )
 
     def to_control(self, item: int = 0) -> control.StateSpace:
-        """Convert one item to a python-control state space in SI units, inputs and outputs named."""
+        """Convert one item to a python-control state space in SI units, inputs and outputs named.
+
+        Parameters
+        ----------
+        item : int
+            Operating point, counted from zero [unitless].
+
+        Returns
+        -------
+        control.StateSpace
+            Inputs ``control``, ``line``, ``load``; outputs ``v(out)``, ``i(line)``.
+        """
         import control  # noqa: PLC0415  (a second to import; only those who ask pay)
 
         s = self.scale[item]
@@ -241,6 +267,17 @@ def _discontinuous(point: OperatingPoint, modulator: Modulator) -> AveragedModel
 
 
 def by_mode(point: OperatingPoint) -> Sequence[NDArray[np.intp]]:
-    """Split a batch into index sets of one conduction mode each, empty ones left out."""
+    """Split a batch into index sets of one conduction mode each, empty ones left out.
+
+    Parameters
+    ----------
+    point : OperatingPoint
+        Operating points (B,).
+
+    Returns
+    -------
+    sequence of ndarray
+        Indices of one conduction mode each.
+    """
     sets = (np.flatnonzero(~point.discontinuous), np.flatnonzero(point.discontinuous))
     return [s for s in sets if len(s)]

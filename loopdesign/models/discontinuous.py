@@ -66,7 +66,18 @@ def _slow_states(point: OperatingPoint, X: NDArray[np.float64]) -> _SlowStates:
 
 
 def slow_basis(point: OperatingPoint) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return how the slow states make up the network's states (B,n,m), and how they are read from them (B,m,n)."""
+    """Return how the slow states make up the network's states (B,n,m), and how they are read from them (B,m,n).
+
+    Parameters
+    ----------
+    point : OperatingPoint
+        Operating points (B,) in discontinuous conduction.
+
+    Returns
+    -------
+    tuple of ndarray (B, n, m) and ndarray (B, m, n)
+        Network states from slow states, and back [unitless].
+    """
     slow = _slow_states(point, average_state(point))
     return slow.P, slow.N
 

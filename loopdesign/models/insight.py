@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.models.averaged import INPUTS, OUTPUTS, AveragedModel, average, by_mode
+from loopdesign.models.averaged import AveragedModel, average, by_mode
 from loopdesign.models.discontinuous import slow_basis
+from loopdesign.models.roots import poles_hz, quality, zeros_hz
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,8 +29,6 @@ CANCELLED = 0.02
 """Relative distance within which a lag's pole and a zero cancel."""
 SAME_ZERO = 0.2
 """Natural logarithm of the ratio within which a zero is an output capacitor's own."""
-FARTHEST_ZERO = 1e3
-"""Zeros beyond this many switching frequencies are rounding of a zero at infinity and are left out."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,7 +102,18 @@ class Plant:
         return self.system.to_control()
 
     def named(self, name: str) -> Feature | None:
-        """Find a feature by name."""
+        """Find a feature by name.
+
+        Parameters
+        ----------
+        name : str
+            Such as ``output capacitor ESR zero``.
+
+        Returns
+        -------
+        Feature or None
+            The first of that name.
+        """
         return next((f for f in self.features if f.name == name), None)
 
 
@@ -147,32 +157,6 @@ def _rules_of_thumb(converter: Converter, point: OperatingPoint) -> list[float |
     return [float(v) for v in values]
 
 
-def poles_hz(model: AveragedModel, item: int) -> NDArray[np.complex128]:
-    """Poles of one item, by frequency [Hz]."""
-    roots = np.linalg.eigvals(model.A[item]) / (2.0 * np.pi * model.period[item])
-    return roots[np.argsort(np.abs(roots))].astype(complex)
-
-
-def zeros_hz(
-    model: AveragedModel, item: int, source: str = "control", output: str = "v(out)"
-) -> NDArray[np.complex128]:
-    """Finite transmission zeros of one item's response, by frequency [Hz]."""
-    from scipy.linalg import eig  # noqa: PLC0415  (a fifth of a second to import)
-
-    n = model.A.shape[-1]
-    j, i = INPUTS.index(source), OUTPUTS.index(output)
-    pencil = np.zeros((n + 1, n + 1))
-    pencil[:n, :n], pencil[:n, n] = model.A[item], model.B[item, :, j]
-    pencil[n, :n], pencil[n, n] = model.C[item, i], model.D[item, i, j]
-    scale = np.abs(pencil).max(axis=1)
-    weight = np.diag([1.0] * n + [0.0])
-    alpha, beta = eig(pencil / scale[:, None], weight / scale[:, None], right=False, homogeneous_eigvals=True)
-    limit = 2.0 * np.pi * FARTHEST_ZERO
-    finite = np.abs(alpha) < limit * np.abs(beta)
-    roots = alpha[finite] / beta[finite] / (2.0 * np.pi * model.period[item])
-    return roots[np.argsort(np.abs(roots))]
-
-
 def _esr_zeros(converter: Converter, batch: int) -> dict[str, NDArray[np.float64]]:
     """Zero of each output capacitor with its series resistance (B,) [Hz], by its name; infinite without resistance.
 
@@ -202,13 +186,6 @@ def _plant(
 def _pairs(roots: Sequence[complex]) -> list[complex]:
     """One of each complex pair, and every real root."""
     return [complex(r) for r in roots if r.imag >= 0.0]
-
-
-def quality(root: complex) -> float | None:
-    """Q of a complex root [unitless], negative in the right half-plane; None for a real one."""
-    if abs(root.imag) < 1e-9 * abs(root):
-        return None
-    return float(-abs(root) / (2.0 * root.real)) if root.real else float("inf")
 
 
 def _participation(model: AveragedModel, item: int, point: OperatingPoint) -> list[tuple[complex, dict[str, float]]]:

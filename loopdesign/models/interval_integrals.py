@@ -82,7 +82,18 @@ class ModalStep:
         self.driven = double * drive
 
     def integral(self, z: NDArray[np.complex128]) -> NDArray[np.complex128]:
-        """Integral (B,n,F) of the perturbation that enters the interval as ``z``."""
+        """Integral (B,n,F) of the perturbation that enters the interval as ``z``.
+
+        Parameters
+        ----------
+        z : ndarray (B, n, F)
+            Perturbation of the normalised states at the begin of the interval [unitless].
+
+        Returns
+        -------
+        ndarray (B, n, F)
+            Its integral over the interval, in periods [unitless].
+        """
         return self.modes.vectors @ (self.single * (self.modes.inverse @ z) + self.driven)
 
 
@@ -100,7 +111,18 @@ class SeriesStep:
         self.driven = _frequency_last(double @ drive * length**2)
 
     def integral(self, z: NDArray[np.complex128]) -> NDArray[np.complex128]:
-        """Integral (B,n,F) of the perturbation that enters the interval as ``z``."""
+        """Integral (B,n,F) of the perturbation that enters the interval as ``z``.
+
+        Parameters
+        ----------
+        z : ndarray (B, n, F)
+            Perturbation of the normalised states at the begin of the interval [unitless].
+
+        Returns
+        -------
+        ndarray (B, n, F)
+            Its integral over the interval, in periods [unitless].
+        """
         return _frequency_last(self.single @ z.transpose(0, 2, 1)[..., None]) + self.driven
 
 
@@ -116,7 +138,18 @@ class MixedStep:
             self.forced[items] = step.forced
 
     def integral(self, z: NDArray[np.complex128]) -> NDArray[np.complex128]:
-        """Integral (B,n,F) of the perturbation that enters the interval as ``z``."""
+        """Integral (B,n,F) of the perturbation that enters the interval as ``z``.
+
+        Parameters
+        ----------
+        z : ndarray (B, n, F)
+            Perturbation of the normalised states at the begin of the interval [unitless].
+
+        Returns
+        -------
+        ndarray (B, n, F)
+            Its integral over the interval, in periods [unitless].
+        """
         result = np.empty(z.shape, complex)
         for items, step in self.parts:
             result[items] = step.integral(z[items])
@@ -129,6 +162,22 @@ def integrals_over(
     """Integrals over an interval at ``jw`` (B,1,F), driven by one input, each item in the form that suits it.
 
     ``turn`` (B,1,F) is ``exp(-jw length)``.
+
+    Parameters
+    ----------
+    interval : Interval
+        One interval of the period (B,).
+    jw : ndarray (B, 1, F)
+        Imaginary turn per period [rad].
+    turn : ndarray (B, 1, F)
+        ``exp(-jw length)`` [unitless].
+    column : int
+        Input, by index [unitless].
+
+    Returns
+    -------
+    ModalStep, SeriesStep or MixedStep
+        How the interval maps what enters it.
     """
     good = interval.modes.condition < CONDITION_LIMIT
     if good.all():

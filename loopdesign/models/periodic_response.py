@@ -86,7 +86,7 @@ def periodic_response(
     angle
         (B,F) turn of the sinusoid over one period, above zero [rad].
     column, rows
-        The input and the outputs (q) by index.
+        The input and the outputs (q) by index [unitless].
 
     Returns
     -------

@@ -224,26 +224,91 @@ def _affine(
 
 
 def control_to_output(model: SwitchedModel, frequencies_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
-    """Control to what the feedback senses (B,F) [V/V], loop open."""
+    """Control to what the feedback senses (B,F) [V/V], loop open.
+
+    Parameters
+    ----------
+    model : SwitchedModel
+        The stage with the control voltage held (B,).
+    frequencies_hz : ndarray (F,) or (B, F)
+        Frequencies [Hz].
+
+    Returns
+    -------
+    ndarray (B, F)
+        Sensed output over control voltage [V/V].
+    """
     return model.response(frequencies_hz, "control", ["v(regulated)"])[:, 0]
 
 
 def loop_gain(model: SwitchedModel, frequencies_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
-    """Loop gain (B,F) as a frequency-response analyser reads it: ``T = -Y/X`` across the injection source."""
+    """Loop gain (B,F) as a frequency-response analyser reads it: ``T = -Y/X`` across the injection source.
+
+    Parameters
+    ----------
+    model : SwitchedModel
+        The closed loop (B,).
+    frequencies_hz : ndarray (F,) or (B, F)
+        Frequencies [Hz].
+
+    Returns
+    -------
+    ndarray (B, F)
+        ``T = -Y/X`` [unitless]; positive real at dc for negative feedback.
+    """
     both = model.response(frequencies_hz, "injection", ["v(regulated)", "v(sense)"])
     return -both[:, 0] / both[:, 1]
 
 
 def line_to_output(model: SwitchedModel, frequencies_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
-    """Input voltage to output (B,F) [V/V], with the loop as the model has it."""
+    """Input voltage to output (B,F) [V/V], with the loop as the model has it.
+
+    Parameters
+    ----------
+    model : SwitchedModel
+        The stage or the closed loop (B,).
+    frequencies_hz : ndarray (F,) or (B, F)
+        Frequencies [Hz].
+
+    Returns
+    -------
+    ndarray (B, F)
+        Output over input voltage [V/V].
+    """
     return model.response(frequencies_hz, "line", ["v(out)"])[:, 0]
 
 
 def output_impedance(model: SwitchedModel, frequencies_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
-    """Output impedance (B,F) [ohm]: fall of the output per ampere drawn, with the loop as the model has it."""
+    """Output impedance (B,F) [ohm]: fall of the output per ampere drawn, with the loop as the model has it.
+
+    Parameters
+    ----------
+    model : SwitchedModel
+        The stage or the closed loop (B,).
+    frequencies_hz : ndarray (F,) or (B, F)
+        Frequencies [Hz].
+
+    Returns
+    -------
+    ndarray (B, F)
+        Fall of the output per ampere drawn [ohm].
+    """
     return -model.response(frequencies_hz, "load", ["v(out)"])[:, 0]
 
 
 def input_impedance(model: SwitchedModel, frequencies_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
-    """Input impedance (B,F) [ohm] at the source terminals, with the loop as the model has it."""
+    """Input impedance (B,F) [ohm] at the source terminals, with the loop as the model has it.
+
+    Parameters
+    ----------
+    model : SwitchedModel
+        The stage or the closed loop (B,).
+    frequencies_hz : ndarray (F,) or (B, F)
+        Frequencies [Hz].
+
+    Returns
+    -------
+    ndarray (B, F)
+        Input voltage over the current drawn [ohm].
+    """
     return -1.0 / model.response(frequencies_hz, "line", ["i(line)"])[:, 0]

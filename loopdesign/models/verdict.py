@@ -100,19 +100,56 @@ class Verdict:
 
 
 def worst_modes(model: SwitchedModel) -> tuple[Mode, ...]:
-    """Read the mode with the largest multiplier of every item."""
+    """Read the mode with the largest multiplier of every item.
+
+    Parameters
+    ----------
+    model : SwitchedModel
+        The linearised switched network (B,).
+
+    Returns
+    -------
+    tuple of Mode
+        One per item.
+    """
     return tuple(_mode(model, item, int(np.argmax(np.abs(m)))) for item, m in enumerate(model.multipliers))
 
 
 def all_modes(model: SwitchedModel, item: int = 0) -> tuple[Mode, ...]:
-    """Read every mode of one item, largest multiplier first, one of each complex pair."""
+    """Read every mode of one item, largest multiplier first, one of each complex pair.
+
+    Parameters
+    ----------
+    model : SwitchedModel
+        The linearised switched network (B,).
+    item : int
+        Operating point, counted from zero [unitless].
+
+    Returns
+    -------
+    tuple of Mode
+        At most as many as the network has states.
+    """
     order = np.argsort(-np.abs(model.multipliers[item]))
     kept = [int(k) for k in order if model.multipliers[item][k].imag >= 0.0]
     return tuple(_mode(model, item, k) for k in kept)
 
 
 def verdicts(open_model: SwitchedModel, closed_model: SwitchedModel | None) -> tuple[Verdict, ...]:
-    """Judge every item; without a closed loop the current loop is what is judged."""
+    """Judge every item; without a closed loop the current loop is what is judged.
+
+    Parameters
+    ----------
+    open_model : SwitchedModel
+        The stage with the control voltage held (B,).
+    closed_model : SwitchedModel or None
+        The closed loop (B,).
+
+    Returns
+    -------
+    tuple of Verdict
+        One per item.
+    """
     current = worst_modes(open_model)
     closed = current if closed_model is None else worst_modes(closed_model)
     return tuple(
@@ -134,7 +171,22 @@ def _mode(model: SwitchedModel, item: int, k: int) -> Mode:
 
 
 def participation(model: SwitchedModel, item: int, k: int) -> NDArray[np.float64]:
-    """Share (n,) of each state in a mode, adding up to one [unitless]."""
+    """Share (n,) of each state in a mode, adding up to one [unitless].
+
+    Parameters
+    ----------
+    model : SwitchedModel
+        The linearised switched network (B,).
+    item : int
+        Operating point, counted from zero [unitless].
+    k : int
+        Mode, by its place among the multipliers [unitless].
+
+    Returns
+    -------
+    ndarray (n,)
+        Shares [unitless].
+    """
     modes = model.period_modes
     share = np.abs(modes.vectors[item, :, k] * modes.inverse[item, k, :])
     return share / share.sum()

@@ -24,7 +24,8 @@ from loopdesign.compensation.response import compensator_response
 from loopdesign.corners.converters import amplifier, divider, line_load_corners, network_parts, solved
 from loopdesign.margins.margins import find_margins, margins_from_grid
 from loopdesign.models.averaged import average
-from loopdesign.models.insight import plants, poles_hz, quality, zeros_hz
+from loopdesign.models.insight import plants
+from loopdesign.models.roots import poles_hz, quality, zeros_hz
 from loopdesign.models.switched import line_to_output, linearise
 from loopdesign.network.modulator import VoltageMode
 from loopdesign.network.topologies import TOPOLOGIES

@@ -15,7 +15,7 @@ from numpy.testing import assert_allclose
 from stages import BUCK, averaged_at, converter, one_inductor
 
 from loopdesign.models.averaged import average
-from loopdesign.models.insight import poles_hz, quality
+from loopdesign.models.roots import poles_hz, quality
 from loopdesign.models.switched import linearise
 from loopdesign.models.verdict import worst_modes
 from loopdesign.network.circuit import derive

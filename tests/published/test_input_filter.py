@@ -31,7 +31,7 @@ from loopdesign.corners.converters import compensation, divider, line_load_corne
 from loopdesign.corners.input_filter import filter_elements
 from loopdesign.margins.margins import find_margins
 from loopdesign.models.averaged import average
-from loopdesign.models.insight import poles_hz, quality, zeros_hz
+from loopdesign.models.roots import poles_hz, quality, zeros_hz
 from loopdesign.models.switched import input_impedance, linearise
 from loopdesign.network.circuit import derive
 from loopdesign.network.elements import Capacitor, Resistor, VoltageSource

@@ -17,7 +17,8 @@ from numpy.testing import assert_allclose
 from stages import BUCK_BOOST, SEPIC, averaged_at, converter, one_inductor, point_at, two_inductor
 
 from loopdesign.models.averaged import average
-from loopdesign.models.insight import plants, poles_hz, quality, zeros_hz
+from loopdesign.models.insight import plants
+from loopdesign.models.roots import poles_hz, quality, zeros_hz
 from loopdesign.models.switched import control_to_output, linearise
 from loopdesign.network.modulator import PeakCurrentMode
 from loopdesign.network.topologies.base import InductorValue, StageValues

@@ -15,7 +15,7 @@ from numpy.testing import assert_allclose
 from stages import averaged_at, converter, one_inductor
 
 from loopdesign.models.averaged import average
-from loopdesign.models.insight import poles_hz
+from loopdesign.models.roots import poles_hz
 from loopdesign.network.modulator import PeakCurrentMode
 from loopdesign.network.topologies import TOPOLOGIES
 from loopdesign.orbit.operating_point import operating_point

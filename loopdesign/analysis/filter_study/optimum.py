@@ -142,17 +142,50 @@ def series_rl(choke: float, capacitance: float, ratio: float) -> FilterDamping:
 
 
 def ratio_of_parallel_rc(relative_peak: float) -> float:
-    """Return the ratio whose peak is ``relative_peak`` times R0: ``n = (1 + sqrt(1 + 4 p^2)) / p^2`` (Eq. 17.38)."""
+    """Return the ratio whose peak is ``relative_peak`` times R0: ``n = (1 + sqrt(1 + 4 p^2)) / p^2`` (Eq. 17.38).
+
+    Parameters
+    ----------
+    relative_peak : float
+        Peak of the output impedance over the characteristic resistance R0, above zero [unitless].
+
+    Returns
+    -------
+    float
+        Damper over filter: ratio of capacitances or inductances [unitless].
+    """
     p = relative_peak
     return float((1.0 + np.sqrt(1.0 + 4.0 * p**2)) / p**2)
 
 
 def ratio_of_parallel_rl(relative_peak: float) -> float:
-    """Return the ratio whose peak is ``relative_peak`` times R0: ``n = (sqrt(1 + 4 p^2) - 1) / 4`` (from Eq. 17.42)."""
+    """Return the ratio whose peak is ``relative_peak`` times R0: ``n = (sqrt(1 + 4 p^2) - 1) / 4`` (from Eq. 17.42).
+
+    Parameters
+    ----------
+    relative_peak : float
+        Peak of the output impedance over the characteristic resistance R0, above zero [unitless].
+
+    Returns
+    -------
+    float
+        Damper over filter: ratio of capacitances or inductances [unitless].
+    """
     return float((np.sqrt(1.0 + 4.0 * relative_peak**2) - 1.0) / 4.0)
 
 
 def ratio_of_series_rl(relative_peak: float) -> float | None:
-    """Return the ratio whose peak is ``relative_peak`` times R0; None where none goes that low (from Eq. 17.46)."""
+    """Return the ratio whose peak is ``relative_peak`` times R0; None where none goes that low (from Eq. 17.46).
+
+    Parameters
+    ----------
+    relative_peak : float
+        Peak of the output impedance over the characteristic resistance R0, above zero [unitless].
+
+    Returns
+    -------
+    float or None
+        Damper over filter: ratio of capacitances or inductances [unitless].
+    """
     room = relative_peak**2 - 2.0
     return float((3.0 + np.sqrt(9.0 + 4.0 * room)) / room) if room > 0.0 else None

@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.check import closed_model, corner_name, examine_stage, loop_margins
+from loopdesign.analysis.check import closed_model, examine_stage, loop_margins
+from loopdesign.analysis.corner import corner_name
 from loopdesign.analysis.filter_study.impedance import filter_output_impedance
 from loopdesign.analysis.filter_study.optimum import (
     FilterDamping,
@@ -171,7 +172,7 @@ def filter_study(case: cases.Case, parts: Mapping[str, float], *, propose: bool 
     case
         Case with an input filter.
     parts
-        Compensation parts; empty where the control voltage is held.
+        Compensation parts by designator [ohm], [F]; empty where the control voltage is held.
     propose
         Whether to propose a damper where one is needed.
 

@@ -38,7 +38,7 @@ class Envelope:
     magnitude_db, phase_deg
         (5,F) quantiles over the samples; the phase is unwrapped from low frequencies.
     condition
-        Number of the condition.
+        Number of the condition, counted from zero [unitless].
     samples, stable
         How many samples, and how many of them are stable.
     """
@@ -61,7 +61,7 @@ def envelope(found: SpreadResult, condition: int) -> Envelope:
     found
         Samples.
     condition
-        Number of the condition.
+        Number of the condition, counted from zero [unitless].
 
     Returns
     -------

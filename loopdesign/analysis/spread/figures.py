@@ -38,7 +38,18 @@ class Share:
 
 
 def share_of(has: ArrayLike) -> Share:
-    """Count samples (N,) and state the confidence interval of their share."""
+    """Count samples (N,) and state the confidence interval of their share.
+
+    Parameters
+    ----------
+    has : array_like (N,) of bool
+        Whether each sample has what is counted [unitless].
+
+    Returns
+    -------
+    Share
+        Count, share and the ends of its interval.
+    """
     from scipy.special import betaincinv  # noqa: PLC0415  (slow to load, needed here only)
 
     n, k = int(np.size(has)), int(np.count_nonzero(has))
@@ -75,9 +86,9 @@ def ranking(names: tuple[str, ...], drawn: NDArray[np.float64], reading: NDArray
     names
         Causes (d).
     drawn
-        (N,d) places, -1 to 1.
+        (N,d) places, -1 to 1 [unitless].
     reading
-        (N,) reading, NaN where there is none.
+        (N,) reading, NaN where there is none [deg], or in whatever unit it has.
 
     Returns
     -------
@@ -133,11 +144,16 @@ def tail_of(per_sample: NDArray[np.float64], share: float, *, high_is_bad: bool)
     Parameters
     ----------
     per_sample
-        (N,) worst reading of every sample, NaN where it has none.
+        (N,) worst reading of every sample, NaN where it has none [its own unit].
     share
         Share of the samples, such as 0.999 [unitless].
     high_is_bad
         Which end is the bad one.
+
+    Returns
+    -------
+    float or None
+        The figure, in the unit of the reading.
     """
     values = np.sort(per_sample[np.isfinite(per_sample)])
     beyond = int(np.floor(len(values) * (1.0 - share) + 1e-9))
@@ -147,7 +163,20 @@ def tail_of(per_sample: NDArray[np.float64], share: float, *, high_is_bad: bool)
 
 
 def worst_of(values: NDArray[np.float64], *, high_is_bad: bool) -> float | None:
-    """Worst finite value; None where there is none."""
+    """Worst finite value; None where there is none.
+
+    Parameters
+    ----------
+    values : ndarray
+        Readings of any shape [their own unit].
+    high_is_bad : bool
+        Which end is the bad one.
+
+    Returns
+    -------
+    float or None
+        In the unit of the readings.
+    """
     finite = values[np.isfinite(values)]
     if not finite.size:
         return None
@@ -155,7 +184,20 @@ def worst_of(values: NDArray[np.float64], *, high_is_bad: bool) -> float | None:
 
 
 def per_sample(values: NDArray[np.float64], *, high_is_bad: bool) -> NDArray[np.float64]:
-    """Worst (N,) over the conditions of readings (N,C), NaN where a sample has none at all."""
+    """Take the worst over the conditions of every sample, NaN where a sample has no reading at all.
+
+    Parameters
+    ----------
+    values : ndarray (N, C)
+        Readings of every sample at every condition [their own unit].
+    high_is_bad : bool
+        Which end is the bad one.
+
+    Returns
+    -------
+    ndarray (N,)
+        In the unit of the readings.
+    """
     bad = np.inf if not high_is_bad else -np.inf
     filled = np.where(np.isfinite(values), values, bad)
     worst = filled.max(axis=1) if high_is_bad else filled.min(axis=1)

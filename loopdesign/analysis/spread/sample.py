@@ -112,15 +112,50 @@ class SpreadResult:
         return len(self.stable)
 
     def limit(self, name: str) -> float:
-        """Return the value of one limit, in the unit of its reading; raises KeyError where there is none."""
+        """Return the value of one limit, in the unit of its reading; raises KeyError where there is none.
+
+        Parameters
+        ----------
+        name : str
+            Key in [targets], such as ``phase_margin``.
+
+        Returns
+        -------
+        float
+            In the unit of its reading.
+        """
         return self.limits.value(name)
 
     def reading(self, name: str) -> NDArray[np.float64]:
-        """Give a reading (N,C) with NaN where a sample is unstable: there a margin means nothing."""
+        """Give a reading (N,C) with NaN where a sample is unstable: there a margin means nothing.
+
+        Parameters
+        ----------
+        name : str
+            Such as ``phase_margin_deg``.
+
+        Returns
+        -------
+        ndarray (N, C)
+            In the unit of the reading.
+        """
         return np.where(self.stable, getattr(self, name), np.nan)
 
     def sample_corners_of(self, samples: NDArray[np.intp], condition: int) -> Corners:
-        """Give some samples at one condition, with their factors."""
+        """Give some samples at one condition, with their factors.
+
+        Parameters
+        ----------
+        samples : ndarray (K,)
+            Numbers of the samples, counted from zero [unitless].
+        condition : int
+            Number of the condition, counted from zero [unitless].
+
+        Returns
+        -------
+        Corners
+            Variants (K,).
+        """
         which = np.full(len(samples), condition)
         return variants(self.conditions, which, self.varied, self.places[samples])
 
@@ -140,9 +175,9 @@ def spread(
     case
         Case with error amplifier, divider and all compensation parts.
     samples
-        Number of samples, at least 1.
+        Number of samples, at least 1 [unitless].
     seed
-        Not negative.
+        Not negative [unitless].
     executor
         Any concurrent.futures executor; threads, one per processor, where absent.
     progress

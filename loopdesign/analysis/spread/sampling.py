@@ -32,11 +32,11 @@ def places(causes: int, samples: int, seed: int, distribution: Distribution = "u
     Parameters
     ----------
     causes
-        Number of independent causes d.
+        Number of independent causes d [unitless].
     samples
-        Number of samples N, at least 1.
+        Number of samples N, at least 1 [unitless].
     seed
-        Not negative; the same seed gives the same samples on every machine.
+        Not negative [unitless]; the same seed gives the same samples on every machine.
     distribution
         ``uniform`` between the ends, or ``normal`` with the ends at three standard deviations.
 

@@ -41,7 +41,7 @@ def ringing(departure: NDArray[np.float64], period: float, *, expected: Mode) ->
     Parameters
     ----------
     departure
-        (N,) departure of the cycle mean from its final value.
+        (N,) departure of the cycle mean from its final value [V].
     period
         Switching period [s].
     expected
@@ -70,6 +70,20 @@ def prony(y: NDArray[np.float64], period: float, expected: complex) -> Ringing |
 
     ``expected`` sets thinning and order only: the sequence is thinned so that the mode turns or decays by a fair part
     from sample to sample, and predicted to second order where it oscillates, to first where it does not.
+
+    Parameters
+    ----------
+    y : ndarray (N,)
+        The sequence, one value per period [its own unit].
+    period : float
+        Time from one value to the next [s].
+    expected : complex
+        Multiplier to look for [unitless].
+
+    Returns
+    -------
+    Ringing or None
+        What was read.
     """
     turn = abs(float(np.angle(expected)))
     decay = abs(float(np.log(max(abs(expected), 1e-12))))

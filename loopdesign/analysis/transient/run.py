@@ -90,7 +90,18 @@ class Traces:
 
 
 def from_point(point: OperatingPoint) -> tuple[NDArray[np.float64], Devices]:
-    """State and devices just before the clock of a batch of one."""
+    """State and devices just before the clock of a batch of one.
+
+    Parameters
+    ----------
+    point : OperatingPoint
+        A batch of one.
+
+    Returns
+    -------
+    tuple of ndarray (n,) and Devices
+        Normalised state, and which devices conduct.
+    """
     conducts = int(point.sequence.configuration[0, -1]) in (OFF, BOTH)
     return point.start[0], Devices(switch=False, diode=conducts)
 
@@ -105,11 +116,11 @@ def run(
     stepper
         The converter, its inputs as they shall be.
     x, devices
-        Normalised state (n,) and devices just before the first clock.
+        Normalised state (n,) [unitless] and devices just before the first clock.
     cycles
-        Most cycles.
+        Most cycles [unitless].
     at_least
-        Cycles after which the run may end as soon as it is at rest; never before ``cycles`` where None.
+        Cycles [unitless] after which the run may end as soon as it is at rest; never before ``cycles`` where None.
 
     Returns
     -------
@@ -160,6 +171,26 @@ def traces(
     """Follow the waveforms inside some cycles, ``count`` instants between any two edges.
 
     ``first`` is the number of the first cycle, counted from the step.
+
+    Parameters
+    ----------
+    stepper : CycleStepper
+        The converter, its inputs as they shall be.
+    x : ndarray (n,)
+        Normalised state just before the first clock [unitless].
+    devices : Devices
+        Which devices conduct there.
+    cycles : int
+        Number of cycles [unitless].
+    first : int
+        Number of the first cycle, counted from the step [unitless].
+    count : int
+        Instants between any two edges [unitless].
+
+    Returns
+    -------
+    Traces
+        Output, control and currents over time.
     """
     probes = ("v(out)", "v(control)", *(f"i({name})" for name in stepper.inductors))
     times, values = [], []
@@ -177,7 +208,22 @@ def traces(
 
 
 def settling_time(sequence: Run, final: float, band: float) -> float | None:
-    """Time [s] after which the cycle mean stays within ``band`` [V] of a final value; None if it ends outside."""
+    """Return the time after which the cycle mean stays within a band around its final value.
+
+    Parameters
+    ----------
+    sequence : Run
+        Every cycle after the step.
+    final : float
+        Final value of the cycle mean [V].
+    band : float
+        Half of the width of the settling band [V].
+
+    Returns
+    -------
+    float or None
+        Time [s]; None where the run ends outside.
+    """
     outside = np.flatnonzero(np.abs(sequence.mean - final) > band)
     if not len(outside):
         return 0.0

@@ -48,7 +48,18 @@ class StepStart:
 
 
 def control_limits(case: cases.Case) -> ControlLimits:
-    """Limits of the controller as the case gives them."""
+    """Limits of the controller as the case gives them.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+
+    Returns
+    -------
+    ControlLimits
+        Clamp [V], current of the amplifier [A], duty and on-time.
+    """
     amplifier = case.error_amplifier
     clamp = None if amplifier is None else amplifier.clamp
     return ControlLimits(
@@ -60,7 +71,18 @@ def control_limits(case: cases.Case) -> ControlLimits:
 
 
 def step_plan(case: cases.Case) -> list[tuple[StepKind, tuple[float, float], tuple[float, float]]]:
-    """List kind, input voltage before and after, load before and after of every step."""
+    """List kind, input voltage before and after, load before and after of every step.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+
+    Returns
+    -------
+    list of tuple
+        ``(kind, (before, after), (before, after))``: input voltages [V], load currents [A].
+    """
     s = case.specification
     if s.load_step is None and s.line_step is None:
         raise DataError(
@@ -102,6 +124,24 @@ def start_of(
     case: cases.Case, parts: Mapping[str, float], kind: StepKind, line: tuple[float, float], load: tuple[float, float]
 ) -> StepStart:
     """Solve the operating point before a step.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+    parts : mapping of str to float
+        Compensation parts by designator, 0.0 where not fitted [ohm], [F].
+    kind : StepKind
+        ``load``, ``line`` or their way back.
+    line : tuple of float
+        Input voltage before and after [V].
+    load : tuple of float
+        Load current before and after [A].
+
+    Returns
+    -------
+    StepStart
+        The closed loop at rest before the step.
 
     Raises
     ------
@@ -148,13 +188,37 @@ def _closed_point(converter: Converter, sink: float, guess: Guess) -> OperatingP
 
 
 def stepper_of(start: StepStart) -> CycleStepper:
-    """Make a stepper with the inputs of the operating point before the step."""
+    """Make a stepper with the inputs of the operating point before the step.
+
+    Parameters
+    ----------
+    start : StepStart
+        Where the step begins.
+
+    Returns
+    -------
+    CycleStepper
+        Ready to run.
+    """
     point = start.point
     return CycleStepper(start.converter, dict(zip(point.network.inputs, point.inputs[0], strict=True)), start.limits)
 
 
 def obstacle(start: StepStart, model: SwitchedModel | None = None) -> str:
-    """Say which limit of the controller an operating point would not respect; empty where none."""
+    """Say which limit of the controller an operating point would not respect; empty where none.
+
+    Parameters
+    ----------
+    start : StepStart
+        Where the step begins.
+    model : SwitchedModel, optional
+        The operating point in question; that before the step unless given.
+
+    Returns
+    -------
+    str
+        A sentence, or nothing.
+    """
     point = start.point if model is None else model.point
     k = point.network.output_index("v(control)")
     on = point.network.configurations[0]
@@ -173,7 +237,18 @@ def obstacle(start: StepStart, model: SwitchedModel | None = None) -> str:
 
 
 def model_after(start: StepStart) -> tuple[SwitchedModel | None, str]:
-    """Operating point after the step, or why there is none that the controller can hold."""
+    """Operating point after the step, or why there is none that the controller can hold.
+
+    Parameters
+    ----------
+    start : StepStart
+        Where the step begins.
+
+    Returns
+    -------
+    tuple of SwitchedModel or None, and str
+        The model, and why there is none.
+    """
     total = start.load[1]
     if total <= 0.0 and not start.converter.synchronous:
         return None, "no load is left after the step: the converter skips pulses and does not come to a periodic rest"
@@ -237,7 +312,22 @@ def moved_point(point: OperatingPoint, changes: Mapping[str, float], guess: Gues
 
 
 def final_model(point: OperatingPoint, changes: Mapping[str, float], guess: Guess) -> tuple[SwitchedModel | None, str]:
-    """Linearise the operating point after a step, or say why there is none."""
+    """Linearise the operating point after a step, or say why there is none.
+
+    Parameters
+    ----------
+    point : OperatingPoint
+        A batch of one, before the step.
+    changes : mapping of str to float
+        Inputs that move, with their values after the step [V], [A].
+    guess : Guess
+        Edges to begin from.
+
+    Returns
+    -------
+    tuple of SwitchedModel or None, and str
+        The model, and why there is none.
+    """
     try:
         return linearise(moved_point(point, changes, guess)), ""
     except (LoopDesignError, *BREAKDOWN) as error:

@@ -176,7 +176,7 @@ def step(
     case
         A case whose compensation parts are given.
     cycles
-        Cycles of each run; None runs until the converter is at rest.
+        Cycles of each run [unitless]; None runs until the converter is at rest.
     progress
         Called with the number of runs done and in all.
 

@@ -59,7 +59,16 @@ class CurrentLoop:
 
 
 def current_loop(base: Base, corners: Corners, condition: NDArray[np.intp]) -> CurrentLoop:
-    """Examine the current loop alone of a batch of variants; arguments as for `judge`.
+    """Examine the current loop alone of a batch of variants.
+
+    Parameters
+    ----------
+    base : Base
+        Nominal conditions and where their solutions lie.
+    corners : Corners
+        Variants (B,): line, load, temperature, and factors on part values.
+    condition : ndarray (B,)
+        Nominal condition that each variant belongs to, by index [unitless].
 
     Returns
     -------
@@ -109,7 +118,20 @@ class Extremes:
 
 
 def influences(base: Base, varied: tuple[Varied, ...]) -> Mapping[str, NDArray[np.float64]]:
-    """Change of each reading from the lower to the upper end of each cause alone, by reading, each (C,k)."""
+    """Return the change of each reading from the lower to the upper end of each cause alone.
+
+    Parameters
+    ----------
+    base : Base
+        Nominal conditions and where their solutions lie.
+    varied : tuple of Varied
+        Causes (k).
+
+    Returns
+    -------
+    mapping of str to ndarray (C, k)
+        By reading, in the unit of the reading.
+    """
     count, k = len(base.corners), len(varied)
     places = np.concatenate([np.eye(k), -np.eye(k)])
     condition = np.repeat(np.arange(count), 2 * k)

@@ -56,7 +56,18 @@ class Judged(Readings):
         return len(self.stable)
 
     def take(self, items: NDArray[np.intp]) -> Judged:
-        """Keep some items, in the order given."""
+        """Keep some items, in the order given.
+
+        Parameters
+        ----------
+        items : ndarray (K,)
+            Which items to keep, by index [unitless].
+
+        Returns
+        -------
+        Judged
+            Those items.
+        """
         return take(self, items, len(self))
 
 
@@ -70,7 +81,7 @@ def judge(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Judged:
     corners
         Variants (B,): conditions with factors on part values. The factor ``reference`` moves the output with it.
     condition
-        (B,) index of the nominal condition each variant belongs to.
+        (B,) index of the nominal condition each variant belongs to [unitless].
 
     Returns
     -------
@@ -128,7 +139,24 @@ def _read(
 def loop_of(
     base: Base, corners: Corners, condition: NDArray[np.intp], frequencies_hz: NDArray[np.float64]
 ) -> NDArray[np.complex128]:
-    """Evaluate the exact loop gain (B,F) of variants on one grid (F,) [Hz]; arguments as for `judge`."""
+    """Evaluate the exact loop gain of variants on one grid.
+
+    Parameters
+    ----------
+    base : Base
+        Nominal conditions and where their solutions lie.
+    corners : Corners
+        Variants (B,): line, load, temperature, and factors on part values.
+    condition : ndarray (B,)
+        Nominal condition that each variant belongs to, by index [unitless].
+    frequencies_hz : ndarray (F,)
+        Frequencies [Hz].
+
+    Returns
+    -------
+    ndarray (B, F)
+        Loop gain [unitless].
+    """
     model, _ = closed_loop(base, corners, condition)
     return loop_gain(model, np.broadcast_to(frequencies_hz, (len(corners), len(frequencies_hz))))
 
@@ -136,7 +164,24 @@ def loop_of(
 def peak_impedance(
     base: Base, corners: Corners, condition: NDArray[np.intp], frequencies_hz: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Read the peak (B,) [ohm] of the exact closed-loop output impedance over a grid (F,) [Hz]; inf out of reach."""
+    """Read the peak of the exact closed-loop output impedance of variants over a grid.
+
+    Parameters
+    ----------
+    base : Base
+        Nominal conditions and where their solutions lie.
+    corners : Corners
+        Variants (B,): line, load, temperature, and factors on part values.
+    condition : ndarray (B,)
+        Nominal condition that each variant belongs to, by index [unitless].
+    frequencies_hz : ndarray (F,)
+        Frequencies [Hz].
+
+    Returns
+    -------
+    ndarray (B,)
+        Peak [ohm]; infinite where the operating point is out of reach.
+    """
 
     def together(items: NDArray[np.intp]) -> NDArray[np.float64]:
         model, _ = closed_loop(base, corners.take(items), condition[items])

@@ -34,7 +34,7 @@ class Base:
     Attributes
     ----------
     case, parts
-        The case and the compensation parts by name.
+        The case, and the compensation parts by designator [ohm], [F].
     corners
         Conditions (C,) of line, load and temperature, nominal parts.
     guess
@@ -59,7 +59,7 @@ def base_of(case: cases.Case, parts: Mapping[str, float], stage: ExaminedStage) 
     Parameters
     ----------
     case, parts
-        The case and the compensation parts by name.
+        The case, and the compensation parts by designator [ohm], [F].
     stage
         The power stage at its conditions, nominal parts.
 
@@ -82,7 +82,20 @@ def base_of(case: cases.Case, parts: Mapping[str, float], stage: ExaminedStage) 
 
 
 def guess_at(base: Base, condition: NDArray[np.intp]) -> Guess:
-    """Begin the solution of variants from their nominal conditions (B,)."""
+    """Begin the solution of variants from their nominal conditions (B,).
+
+    Parameters
+    ----------
+    base : Base
+        Nominal conditions and where their solutions lie.
+    condition : ndarray (B,)
+        Nominal condition that each variant belongs to, by index [unitless].
+
+    Returns
+    -------
+    Guess
+        Edges to begin from (B,).
+    """
     return base.guess.take(condition)
 
 
@@ -104,7 +117,20 @@ def _resonances(stage: ExaminedStage) -> NDArray[np.float64]:
 
 
 def output_factor(case: cases.Case, corners: Corners) -> NDArray[np.float64]:
-    """Output over nominal output (B,) [unitless]: what reference and divider of each variant make of it."""
+    """Output over nominal output (B,) [unitless]: what reference and divider of each variant make of it.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+    corners : Corners
+        Variants (B,): line, load, temperature, and factors on part values.
+
+    Returns
+    -------
+    ndarray (B,)
+        Output over nominal output [unitless].
+    """
     reference = np.broadcast_to(reference_factor(case, corners), (len(corners),))
     upper, lower = corners.factor("divider.upper"), corners.factor("divider.lower")
     if case.error_amplifier is None or case.divider is None:
@@ -114,7 +140,22 @@ def output_factor(case: cases.Case, corners: Corners) -> NDArray[np.float64]:
 
 
 def variant_converter(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Converter:
-    """Build the open-loop converter of every variant, output and capacitor bias moved by its tolerances."""
+    """Build the open-loop converter of every variant, output and capacitor bias moved by its tolerances.
+
+    Parameters
+    ----------
+    base : Base
+        Nominal conditions and where their solutions lie.
+    corners : Corners
+        Variants (B,): line, load, temperature, and factors on part values.
+    condition : ndarray (B,)
+        Nominal condition that each variant belongs to, by index [unitless].
+
+    Returns
+    -------
+    Converter
+        Loop open (B,).
+    """
     factor = output_factor(base.case, corners)
     bias = {k: v[condition] * (factor if k.startswith("Co") else 1.0) for k, v in base.bias.items()}
     converter = open_loop(base.case, corners, bias)
@@ -124,7 +165,24 @@ def variant_converter(base: Base, corners: Corners, condition: NDArray[np.intp])
 def closed_loop(
     base: Base, corners: Corners, condition: NDArray[np.intp], *, from_nothing: bool = False
 ) -> tuple[SwitchedModel, NDArray[np.bool_]]:
-    """Solve and linearise the closed loop of every variant; say which reach their output."""
+    """Solve and linearise the closed loop of every variant; say which reach their output.
+
+    Parameters
+    ----------
+    base : Base
+        Nominal conditions and where their solutions lie.
+    corners : Corners
+        Variants (B,): line, load, temperature, and factors on part values.
+    condition : ndarray (B,)
+        Nominal condition that each variant belongs to, by index [unitless].
+    from_nothing : bool
+        Search the operating point instead of beginning from the nominal one.
+
+    Returns
+    -------
+    tuple of SwitchedModel and ndarray (B,)
+        The closed loops, and whether each reaches its output.
+    """
     converter = variant_converter(base, corners, condition)
     closed = converter.closed(compensation(base.case, base.parts, corners))
     guess = None if from_nothing else guess_at(base, condition)

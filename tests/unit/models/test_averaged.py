@@ -8,7 +8,8 @@ from numpy.testing import assert_allclose
 from stages import BOOST, BUCK, BUCK_BOOST, SEPIC, averaged_at, converter, one_inductor, trap, trap_stage
 
 from loopdesign.models.averaged import average, by_mode
-from loopdesign.models.insight import plants, poles_hz, quality, zeros_hz
+from loopdesign.models.insight import plants
+from loopdesign.models.roots import poles_hz, quality, zeros_hz
 from loopdesign.models.switched import linearise
 from loopdesign.network.modulator import PeakCurrentMode, VoltageMode
 from loopdesign.orbit.operating_point import operating_point

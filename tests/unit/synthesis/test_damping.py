@@ -14,7 +14,7 @@ from loopdesign.analysis.check import examine_stage
 from loopdesign.case import parse_case
 from loopdesign.corners.conditions import Corners
 from loopdesign.corners.converters import open_loop
-from loopdesign.models.insight import poles_hz
+from loopdesign.models.roots import poles_hz
 from loopdesign.models.switched import linearise
 from loopdesign.models.verdict import all_modes
 from loopdesign.network.converter import network
