@@ -77,6 +77,7 @@ def deliver_report(
     from loopdesign.report.folder import write_report
     from loopdesign.report.impedances.section import impedance_answer, impedance_section
     from loopdesign.report.sections import choice_section, filter_section, step_section
+    from loopdesign.synthesis.cures.current_loop import current_loop_cures
 
     s = found.case.specification
     sections = [] if choice is None else [choice_section(choice)]
@@ -93,7 +94,7 @@ def deliver_report(
         chosen = choice.chosen if choice is not None else None
         write_report(
             found,
-            report_data(found),
+            report_data(found, proposals=current_loop_cures(found.stage)[0]),
             folder,
             content=content,
             chosen=chosen,

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from loopdesign.models.switched import SwitchedModel
 
 NEAR_HALF_SWITCHING = 0.4
-"""Share of the switching frequency from which a mode counts as subharmonic, if the inductor current carries it."""
+"""Share of the switching frequency from which a mode counts as subharmonic."""
 PARTICIPATION = 0.3
 """Share of a mode in a group of states from which the group names it."""
 GROUPS: Mapping[str, tuple[str, ...]] = {
@@ -112,27 +112,7 @@ def worst_modes(model: SwitchedModel) -> tuple[Mode, ...]:
     tuple of Mode
         One per item.
     """
-    return tuple(_mode(model, item, int(np.argmax(np.abs(m)))) for item, m in enumerate(model.multipliers))
-
-
-def all_modes(model: SwitchedModel, item: int = 0) -> tuple[Mode, ...]:
-    """Read every mode of one item, largest multiplier first, one of each complex pair.
-
-    Parameters
-    ----------
-    model : SwitchedModel
-        The linearised switched network (B,).
-    item : int
-        Operating point, counted from zero [unitless].
-
-    Returns
-    -------
-    tuple of Mode
-        At most as many as the network has states.
-    """
-    order = np.argsort(-np.abs(model.multipliers[item]))
-    kept = [int(k) for k in order if model.multipliers[item][k].imag >= 0.0]
-    return tuple(_mode(model, item, k) for k in kept)
+    return tuple(mode_of(model, item, int(np.argmax(np.abs(m)))) for item, m in enumerate(model.multipliers))
 
 
 def verdicts(open_model: SwitchedModel, closed_model: SwitchedModel | None) -> tuple[Verdict, ...]:
@@ -158,7 +138,23 @@ def verdicts(open_model: SwitchedModel, closed_model: SwitchedModel | None) -> t
     )
 
 
-def _mode(model: SwitchedModel, item: int, k: int) -> Mode:
+def mode_of(model: SwitchedModel, item: int, k: int) -> Mode:
+    """Read one mode of one item.
+
+    Parameters
+    ----------
+    model : SwitchedModel
+        The linearised switched network (B,).
+    item : int
+        Operating point, counted from zero [unitless].
+    k : int
+        Number of the mode among the multipliers [unitless].
+
+    Returns
+    -------
+    Mode
+        Its multiplier, frequency, growth and name.
+    """
     period = float(model.point.network.period[item])
     multiplier = complex(model.multipliers[item][k])
     size = max(abs(multiplier), 1e-300)
@@ -205,7 +201,5 @@ def _name(model: SwitchedModel, item: int, k: int) -> str:
     if turn > 0.0 and grouped[leading] > PARTICIPATION:
         return leading
     if turn == 0.0:
-        if multiplier.real < 0.0:
-            return "subharmonic"
         return "slow settling" if abs(multiplier) < 1.0 else "slow drift"
     return "output resonance" if model.point.problem.trim == "control" else "voltage loop"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass, replace
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import numpy as np
 
@@ -51,7 +51,7 @@ def joined(pieces: Sequence[T]) -> T:
     Parameters
     ----------
     pieces
-        At least one: arrays with the batch as their first axis, or dataclasses of such arrays.
+        At least one: arrays with the batch as their first axis, or mappings and dataclasses of such arrays.
 
     Returns
     -------
@@ -62,6 +62,8 @@ def joined(pieces: Sequence[T]) -> T:
     whole: Any
     if isinstance(first, np.ndarray):
         whole = np.concatenate([np.asarray(piece) for piece in pieces])
+    elif isinstance(first, Mapping):
+        whole = {key: joined([cast("Any", piece)[key] for piece in pieces]) for key in first}
     else:
         columns = {f.name: joined([getattr(piece, f.name) for piece in pieces]) for f in fields(first)}
         whole = replace(first, **columns)

@@ -31,6 +31,7 @@ from loopdesign.analysis.transient.start import (
 from loopdesign.corners.trouble import names_file
 from loopdesign.errors import DataError, UnreachableOutputError
 from loopdesign.models.verdict import Mode, worst_modes
+from loopdesign.network.batch import joined
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -255,7 +256,7 @@ def _step(start: StepStart, cycles: int | None, case: cases.Case) -> StepResult:
     stepper.set_inputs(**start.changes)
     most, least = _cycles(model, cycles)
     sequence = run(stepper, x, devices, cycles=most, at_least=least)
-    zoom = _joined(lead, traces(stepper, x, devices, cycles=ZOOM_AFTER))
+    zoom = joined([lead, traces(stepper, x, devices, cycles=ZOOM_AFTER)])
     worst = None if model is None else worst_modes(model)[0]
     after = None if model is None else float(model.point.problem.target[0])
     stable, reason = _judge(sequence, after, worst, band, reason)
@@ -321,15 +322,6 @@ def _estimated(start: StepStart, model: SwitchedModel | None, sequence: Run) -> 
     count = len(sequence.mean)
     times = sequence.time_s[np.unique(np.geomspace(1, count, min(count, ESTIMATED)).astype(int) - 1)]
     return abs(size) * float(np.abs(estimate(model, "load" if load else "line", times)).max())
-
-
-def _joined(lead: Traces, rest: Traces) -> Traces:
-    return Traces(
-        time_s=np.concatenate([lead.time_s, rest.time_s]),
-        output=np.concatenate([lead.output, rest.output]),
-        control=np.concatenate([lead.control, rest.control]),
-        currents={k: np.concatenate([v, rest.currents[k]]) for k, v in lead.currents.items()},
-    )
 
 
 def _extremes(starts: list[StepStart]) -> list[StepStart]:

@@ -23,9 +23,9 @@ from loopdesign.case import Compensation
 from loopdesign.corners.converters import base_corners
 from loopdesign.corners.trouble import names_file
 from loopdesign.errors import NoDesignError
-from loopdesign.synthesis.baseline.synthesis import refuse_unstable_current_loop
 from loopdesign.synthesis.choice.result import Choice
 from loopdesign.synthesis.choice.task import RobustTask
+from loopdesign.synthesis.cures.current_loop import refuse_unstable_current_loop
 from loopdesign.synthesis.cures.divider import DividerChoice, choose_divider
 from loopdesign.synthesis.cures.slope import open_slope, report_slope, with_slope
 from loopdesign.synthesis.search.lattice import Demands

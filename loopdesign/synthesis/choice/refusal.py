@@ -10,7 +10,8 @@ from loopdesign.analysis.check import examine_stage
 from loopdesign.errors import ConvergenceError, NoDesignError, UnreachableOutputError
 from loopdesign.models.verdict import worst_modes
 from loopdesign.network.linear_algebra import BREAKDOWN
-from loopdesign.synthesis.baseline.synthesis import current_loop_cures, obstacles
+from loopdesign.synthesis.baseline.synthesis import obstacles
+from loopdesign.synthesis.cures.current_loop import current_loop_cures
 from loopdesign.synthesis.search.lattice import LoopReadings
 from loopdesign.synthesis.search.search import binding, variant_name
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, is_dataclass, replace
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from loopdesign.models.switched import SwitchedModel, linearise
 from loopdesign.models.verdict import GROUPS, worst_modes
+from loopdesign.network.batch import take
 from loopdesign.network.topologies.base import DamperValue
 from loopdesign.orbit.operating_point import operating_point
 from loopdesign.units.preferred import between
@@ -112,30 +113,12 @@ def _damping(
     corners, trials = len(stage.conditions), len(resistances)
     tiled = np.tile(np.arange(corners), trials)
     damper = DamperValue(resistance=np.repeat(resistances, corners), capacitance=capacitance)
-    converter = replace(
-        stage.converter,
-        stage=replace(_tiled(stage.converter.stage, tiled), damper=damper),
-        modulator=_tiled(stage.converter.modulator, tiled),
-        source=_tiled(stage.converter.source, tiled),
-        input_voltage=stage.converter.input_voltage[tiled],
-        output_voltage=stage.converter.output_voltage[tiled],
-        load_current=stage.converter.load_current[tiled],
-    )
+    converter = take(stage.converter, tiled, corners)
+    converter = replace(converter, stage=replace(converter.stage, damper=damper))
     model = linearise(operating_point(converter, stage.point.sequence.take(tiled)))
     damping = resonance_damping(model).reshape(trials, corners).min(axis=1)
     stable = (np.abs(model.multipliers).max(axis=1) < 1.0).reshape(trials, corners).all(axis=1)
     return damping, stable
-
-
-def _tiled(value: Any, tiled: NDArray[np.intp]) -> Any:  # noqa: ANN401 - whatever holds values per corner
-    """Repeat those values that differ from corner to corner."""
-    if isinstance(value, np.ndarray):
-        return value[tiled]
-    if isinstance(value, tuple):
-        return tuple(_tiled(v, tiled) for v in value)
-    if is_dataclass(value) and not isinstance(value, type):
-        return replace(value, **{f.name: _tiled(getattr(value, f.name), tiled) for f in fields(value)})
-    return value
 
 
 def resonance_damping(model: SwitchedModel) -> NDArray[np.float64]:

@@ -24,12 +24,10 @@ from loopdesign.compensation.compensator import (
     ErrorAmplifier,
     NetworkParts,
     NetworkType,
-    OperationalAmplifier,
-    ShuntOptocoupler,
-    TransconductanceAmplifier,
 )
 from loopdesign.compensation.response import compensator_response
 from loopdesign.margins.margins import headline_margins
+from loopdesign.network.batch import joined, take
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -111,44 +109,12 @@ class Responses:
             for i, name in enumerate(PARTS)
         }
         response = compensator_response(
-            _amplifier_at(self.amplifier, b),
-            _divider_at(self.divider, b),
+            take(self.amplifier, b, len(self.plant)),
+            take(self.divider, b, len(self.plant)),
             NetworkParts(network=self.network, **columns),
             self.frequencies_hz[f],
         )
         return self.plant[np.ix_(b, f)] * response
-
-
-def _at(value: float | NDArray[np.float64], corners: NDArray[np.intp]) -> float | NDArray[np.float64]:
-    """Pick corners of a value that varies with them."""
-    return value[corners] if isinstance(value, np.ndarray) and value.ndim else value
-
-
-def _amplifier_at(given: ErrorAmplifier, corners: NDArray[np.intp]) -> ErrorAmplifier:
-    """Pick the amplifier of some corners."""
-    if isinstance(given, TransconductanceAmplifier):
-        return TransconductanceAmplifier(
-            gm=_at(given.gm, corners), output_resistance=_at(given.output_resistance, corners)
-        )
-    if isinstance(given, OperationalAmplifier):
-        return OperationalAmplifier(
-            dc_gain=_at(given.dc_gain, corners), gain_bandwidth=_at(given.gain_bandwidth, corners)
-        )
-    return ShuntOptocoupler(
-        transfer_ratio=_at(given.transfer_ratio, corners),
-        bandwidth=_at(given.bandwidth, corners),
-        pull_up=_at(given.pull_up, corners),
-        led_resistance=_at(given.led_resistance, corners),
-        dc_gain=_at(given.dc_gain, corners),
-        gain_bandwidth=_at(given.gain_bandwidth, corners),
-    )
-
-
-def _divider_at(given: Divider, corners: NDArray[np.intp]) -> Divider:
-    """Pick the divider of some corners."""
-    return Divider(
-        upper=_at(given.upper, corners), lower=_at(given.lower, corners), feedforward=_at(given.feedforward, corners)
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -211,10 +177,7 @@ def figures(responses: Responses, values: NDArray[np.float64]) -> LoopReadings:
     """
     corners, points = responses.plant.shape
     step = max(1, WORKING_SET // (corners * points))
-    pieces = [_figures(responses, values[k : k + step]) for k in range(0, max(len(values), 1), step)]
-    if len(pieces) == 1:
-        return pieces[0]
-    return LoopReadings(**{n: np.concatenate([getattr(p, n) for p in pieces]) for n in LoopReadings.__slots__})
+    return joined([_figures(responses, values[k : k + step]) for k in range(0, max(len(values), 1), step)])
 
 
 def _figures(responses: Responses, values: NDArray[np.float64]) -> LoopReadings:
@@ -324,15 +287,3 @@ class Found:
 def relaxed(score: float, slack: float) -> float:
     """Lower a score, positive or negative, by a share of its size."""
     return score - slack * abs(score)
-
-
-def brute_force(responses: Responses, lattice: Lattice, demands: Demands) -> Found:
-    """Evaluate every combination whole: the search's answer on a small lattice, for comparison."""
-    items = np.arange(lattice.size)
-    found = figures(responses, lattice.values(items))
-    keep = np.flatnonzero(found.feasible(demands))
-    scores = found.score(demands.prefer)[keep]
-    order = np.lexsort((keep, -scores))
-    return Found(
-        items=items[keep][order], scores=scores[order], threshold=-np.inf, looked_at=len(items), evaluated=len(items)
-    )

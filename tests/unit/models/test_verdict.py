@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from modes import all_modes
 from stages import BOOST, converter, one_inductor, trap
 
 from loopdesign.analysis.check import loop_margins
@@ -11,7 +12,7 @@ from loopdesign.compensation.compensator import Divider, NetworkParts, Transcond
 from loopdesign.compensation.netlist import compensator_netlist
 from loopdesign.models.insight import plants
 from loopdesign.models.switched import linearise
-from loopdesign.models.verdict import all_modes, participation, verdicts, worst_modes
+from loopdesign.models.verdict import participation, verdicts, worst_modes
 from loopdesign.network.modulator import PeakCurrentMode
 from loopdesign.orbit.operating_point import operating_point
 

@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from modes import all_modes
 from stages import BOOST, BUCK, converter, one_inductor, trap
 
 from loopdesign.compensation.compensator import Divider, NetworkParts, TransconductanceAmplifier
 from loopdesign.compensation.netlist import compensator_netlist
 from loopdesign.models.switched import linearise
-from loopdesign.models.verdict import LEFT_TO_THE_LOOP, Mode, all_modes, verdicts, worst_modes
+from loopdesign.models.verdict import LEFT_TO_THE_LOOP, Mode, verdicts, worst_modes
 from loopdesign.network.modulator import PeakCurrentMode
 from loopdesign.orbit.operating_point import operating_point
 

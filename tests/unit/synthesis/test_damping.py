@@ -7,6 +7,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from modes import all_modes
 from numpy.testing import assert_allclose
 from stages import BOOST, SEPIC, averaged_at, converter, one_inductor, trap, two_inductor
 
@@ -16,7 +17,6 @@ from loopdesign.corners.conditions import Corners
 from loopdesign.corners.converters import open_loop
 from loopdesign.models.roots import poles_hz
 from loopdesign.models.switched import linearise
-from loopdesign.models.verdict import all_modes
 from loopdesign.network.converter import network
 from loopdesign.network.modulator import PeakCurrentMode
 from loopdesign.orbit.operating_point import operating_point

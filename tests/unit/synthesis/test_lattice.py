@@ -23,7 +23,7 @@ from loopdesign.errors import NoDesignError
 from loopdesign.models.switched import loop_gain, output_impedance
 from loopdesign.synthesis.baseline.synthesis import place_and_round
 from loopdesign.synthesis.choice.choose import choose
-from loopdesign.synthesis.search.lattice import Demands, Found, Lattice, Responses, brute_force, figures
+from loopdesign.synthesis.search.lattice import Demands, Found, Lattice, Responses, figures
 from loopdesign.synthesis.search.order import alternatives, at_bounds, in_order
 from loopdesign.synthesis.search.screens import search
 from loopdesign.synthesis.search.search import searched_lattice
@@ -65,6 +65,18 @@ AMPLIFIERS = {
     "operational": OperationalAmplifier(dc_gain=1e4, gain_bandwidth=5e6),
     "optocoupler": ShuntOptocoupler(transfer_ratio=np.array([0.8, 1.0, 1.6]), bandwidth=30e3, pull_up=4.7e3, led_resistance=2.2e3),
 }  # fmt: skip
+
+
+def brute_force(responses, lattice, demands):
+    """Evaluate every combination whole."""
+    items = np.arange(lattice.size)
+    evaluated = figures(responses, lattice.values(items))
+    keep = np.flatnonzero(evaluated.feasible(demands))
+    scores = evaluated.score(demands.prefer)[keep]
+    order = np.lexsort((keep, -scores))
+    return Found(
+        items=items[keep][order], scores=scores[order], threshold=-np.inf, looked_at=len(items), evaluated=len(items)
+    )
 
 
 def asking(prefer="bandwidth", kept=0.0, **values):
