@@ -3,7 +3,7 @@
 import json
 from pathlib import Path
 
-from loopdesign.cli.commands import main
+from loopdesign.cli import main
 
 CASES = Path(__file__).parents[3] / "cases"
 
