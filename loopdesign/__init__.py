@@ -32,7 +32,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from loopdesign.analysis.corner import CornerResult
+    from loopdesign.analysis.findings.corner import CornerResult
     from loopdesign.analysis.transient.steps import StepResult
     from loopdesign.case import Case, load_case
     from loopdesign.errors import (
@@ -86,7 +86,7 @@ __all__ = [
 ]
 
 _MODULES = {
-    "analysis.corner": ("CornerResult",),
+    "analysis.findings.corner": ("CornerResult",),
     "analysis.transient.steps": ("StepResult",),
     "case": ("Case", "load_case"),
     "errors": (

@@ -7,12 +7,15 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from loopdesign.analysis.corner import corner_name, corner_results, instabilities, no_crossover
+from loopdesign.analysis.findings.corner import corner_name, corner_results, instabilities, no_crossover
+from loopdesign.analysis.findings.held import instead
+from loopdesign.analysis.findings.ratings import Stress, overstressed, stresses
+from loopdesign.analysis.given import has_loop
 from loopdesign.analysis.grids import band
 from loopdesign.analysis.limits import Limits, hardly_regulated, limits_of, missed
-from loopdesign.analysis.ratings import Stress, overstressed, stresses
 from loopdesign.analysis.readings import readings_of
 from loopdesign.compensation.state_space import Compensator
+from loopdesign.corners.controller import bounds, control_limits
 from loopdesign.corners.converters import amplifier, compensation, divider, line_load_corners, network_parts, solved
 from loopdesign.corners.effective import beyond_curves
 from loopdesign.corners.trouble import named, traced
@@ -29,7 +32,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign import case as cases
-    from loopdesign.analysis.corner import CornerResult
+    from loopdesign.analysis.findings.corner import CornerResult
     from loopdesign.corners.conditions import Corners
     from loopdesign.models.insight import Plant
     from loopdesign.network.converter import Converter
@@ -37,6 +40,14 @@ if TYPE_CHECKING:
 
 NEAR_DC = 1e-9
 """Lowest frequency examined where no crossover is found in the usual band, as a share of the switching frequency."""
+WHY = {
+    "comparator": "the comparator trips before the on-time that the output needs is over",
+    "minimum on-time": "the output needs a shorter on-time than the controller can make",
+    "current limit": "the output needs a higher current than the current limit lets through",
+    "clamp": "the output needs a control voltage that the clamp does not let through",
+    "pull-up": "the output needs a control voltage that the optocoupler and its pull-up cannot deliver",
+}
+"""What each word of a verdict that is not held means."""
 GRID = 160
 """Points of the first frequency grid; it is refined where the loop changes fast."""
 
@@ -279,22 +290,28 @@ def examine(
     """
     stage = examine_stage(case) if stage is None else stage
     limits = limits_of(case, stage) if limits is None else limits
-    if case.error_amplifier is None or case.divider is None or case.compensation is None:
-        judged = verdicts(stage.model, None)
-        told = ("the case has no error amplifier, divider and compensation: only the current loop was examined",)
+    if not has_loop(case):
+        judged = verdicts(stage.model, None, bounds(case, stage.conditions))
+        told = ("the case has no error amplifier, feedback and compensation: only the current loop was examined",)
         return CheckResult(
             case=case, parts={}, stage=stage, closed_loop=None, margins=(), verdicts=judged, limits=limits,
-            reasons=told + instabilities(stage.conditions, judged) + _overstressed(case, stage),
+            reasons=(
+                *told, *_not_held(case, parts, stage, stage.point, judged),
+                *instabilities(stage.conditions, judged), *_overstressed(case, stage),
+            ),
         )  # fmt: skip
     loop = closed_model(case, stage, parts)
     with named(case, what="no margins"):
         margins = loop_margins(loop, stage.plants)
-        judged = verdicts(stage.model, loop)
+        judged = verdicts(stage.model, loop, bounds(case, stage.conditions))
     missing = missed(limits, readings_of(margins, judged), _names(stage.conditions))
     missing += no_crossover(stage.conditions, margins)
     return CheckResult(
         case=case, parts=dict(parts), stage=stage, closed_loop=loop, margins=margins, verdicts=judged, limits=limits,
-        reasons=instabilities(stage.conditions, judged) + missing + _overstressed(case, stage),
+        reasons=(
+            *_not_held(case, parts, stage, loop.point, judged), *instabilities(stage.conditions, judged), *missing,
+            *_overstressed(case, stage),
+        ),
     )  # fmt: skip
 
 
@@ -304,3 +321,24 @@ def _names(corners: Corners) -> list[str]:
 
 def _overstressed(case: cases.Case, stage: ExaminedStage) -> tuple[str, ...]:
     return overstressed(stresses(case, stage.waves), _names(stage.conditions))
+
+
+def _not_held(
+    case: cases.Case,
+    parts: Mapping[str, float],
+    stage: ExaminedStage,
+    point: OperatingPoint,
+    judged: tuple[Verdict, ...],
+) -> tuple[str, ...]:
+    """Say which operating points the converter does not stay at, why, and what it does instead."""
+    closed = point is not stage.point
+    told = []
+    for item, verdict in enumerate(judged):
+        if verdict.held is None:
+            continue
+        part = stage.converter
+        if closed:
+            part = part.closed(compensation(case, parts, stage.conditions))
+        what = instead(part, point, item, control_limits(case))
+        told.append(f"{corner_name(stage.conditions, item)}: {WHY[verdict.held]}; {what}")
+    return tuple(told)

@@ -173,7 +173,10 @@ def averaged_plant(assessment: CheckResult, frequencies_hz: NDArray[np.float64])
     point, modulator = assessment.stage.point, assessment.stage.converter.modulator
     result = np.empty(frequencies_hz.shape, complex)
     for items in by_mode(point):
-        result[items] = average(point.take(items), modulator).response(frequencies_hz[items], "control", "v(out)")
+        model = average(point.take(items), modulator)
+        result[items] = model.response(frequencies_hz[items], "control", "v(regulated)")
+    for item in np.flatnonzero(~point.ordinary):
+        result[item] = assessment.stage.plants[item].system.response(frequencies_hz[item])
     return result
 
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from loopdesign.case import PARTS_OF_NETWORK, Compensation
 from loopdesign.case.checks import Sections, problems, warnings
+from loopdesign.corners.converters import has_feedback
 from loopdesign.errors import DataError, QuantityError
 from loopdesign.printable import printable
 from loopdesign.units.quantities import parse_quantity, sensible_range
@@ -177,7 +178,8 @@ def given_parts(case: cases.Case) -> dict[str, float]:
         Where the loop is not given whole.
     """
     compensation = case.compensation
-    missing = [f"[{name}]" for name in ("error_amplifier", "divider", "compensation") if getattr(case, name) is None]
+    sense = "divider" if case.specification.regulate == "voltage" else "current_sense"
+    missing = [f"[{name}]" for name in ("error_amplifier", sense, "compensation") if getattr(case, name) is None]
     if missing or compensation is None:
         raise DataError(f"{printable(case.source)}: the loop is not given: {', '.join(missing)} missing")
     if compensation.open_parts:
@@ -218,7 +220,7 @@ def has_loop(case: cases.Case) -> bool:
     bool
         Whether it has; parts of the network may be open still.
     """
-    return all(x is not None for x in (case.error_amplifier, case.divider, case.compensation))
+    return has_feedback(case) and case.compensation is not None
 
 
 def _plain(value: object) -> object:
@@ -231,10 +233,11 @@ def _plain(value: object) -> object:
 def _places(case: cases.Case) -> dict[str, tuple[Section, str]]:
     """Say for each name that may be given which section holds it, and under which key."""
     places: dict[str, tuple[Section, str]] = {}
-    if case.error_amplifier is not None and case.divider is not None:
+    if has_feedback(case):
         compensation = case.compensation or Compensation()
         places |= {name: (compensation, name) for name in PARTS_OF_NETWORK[compensation.network]}
-        places[UPPER] = (case.divider, "upper")
+        if case.divider is not None:
+            places[UPPER] = (case.divider, "upper")
     if case.modulator.scheme == "peak current":
         places[SLOPE] = (case.modulator, "slope")
     return places
@@ -253,7 +256,7 @@ def _read(section: type[Section], key: str, value: object) -> float | None:
 
 def _unknown(case: cases.Case, name: object, places: Mapping[str, object]) -> str:
     """Say that a name is none of the parts that may be given."""
-    if case.error_amplifier is None or case.divider is None:
+    if not has_feedback(case):
         return f"{name!r} has no place: the case has no [error_amplifier] or no [divider]"
     network = (case.compensation or Compensation()).network
     hint = did_you_mean(name, places) if isinstance(name, str) else ""

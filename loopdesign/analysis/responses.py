@@ -292,19 +292,26 @@ def _averaged(
 
 
 def _plant(model: AveragedModel, hz: Real, _: Complex) -> Complex:
-    return model.response(hz, "control", "v(out)")[0]
+    return model.response(hz, "control", "v(regulated)")[0]
 
 
 def _loop(model: AveragedModel, hz: Real, c: Complex) -> Complex:
     return _plant(model, hz, c) * c
 
 
+def _closed(model: AveragedModel, hz: Real, c: Complex, way: tuple[str, str]) -> Complex:
+    """Respond from one input to one output, loop closed; the feedback may sense another place than the output."""
+    source, output = way
+    feedback = model.response(hz, "control", output)[0] * c * model.response(hz, source, "v(regulated)")[0]
+    return model.response(hz, source, output)[0] - feedback / (1.0 + _loop(model, hz, c))
+
+
 def _line(model: AveragedModel, hz: Real, c: Complex) -> Complex:
-    return model.response(hz, "line", "v(out)")[0] / (1.0 + _loop(model, hz, c))
+    return _closed(model, hz, c, ("line", "v(out)"))
 
 
 def _output_impedance(model: AveragedModel, hz: Real, c: Complex) -> Complex:
-    return -model.response(hz, "load", "v(out)")[0] / (1.0 + _loop(model, hz, c))
+    return -_closed(model, hz, c, ("load", "v(out)"))
 
 
 def _input_impedance(model: AveragedModel, hz: Real, c: Complex) -> Complex:

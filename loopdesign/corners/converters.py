@@ -17,6 +17,7 @@ from loopdesign.compensation.netlist import compensator_netlist
 from loopdesign.corners.conditions import Corners, warm
 from loopdesign.corners.input_filter import filter_elements
 from loopdesign.corners.not_modelled import refuse_not_modelled
+from loopdesign.corners.output_filter import output_filter
 from loopdesign.corners.power_stage import curved, stage_values
 from loopdesign.network.converter import Converter
 from loopdesign.network.modulator import Modulator, PeakCurrentMode, VoltageMode
@@ -37,6 +38,9 @@ if TYPE_CHECKING:
 
 BIAS_ROUNDS = 4
 """Rounds to resolve parts at their bias and current, which hardly depend on the values, so that two would do."""
+
+DIRECT = 1.0
+"""Resistance [ohm] that stands for a direct connection to an input that draws no current."""
 
 Value: TypeAlias = "float | NDArray[np.float64]"
 
@@ -87,26 +91,31 @@ def open_loop(case: cases.Case, corners: Corners, bias: Mapping[str, NDArray[np.
     -------
     Converter
         Loop open.
-
-    Raises
-    ------
-    CaseError
-        Where the case asks for what the engine does not model.
     """
     refuse_not_modelled(case)
-    load = case.specification.load
+    s, filtered = case.specification, case.output_filter
+    behind, filter_resistance = output_filter(case, corners, bias or {})
+    string = s.voltage_load if s.load == "voltage" else None
     return Converter(
         topology=TOPOLOGIES[case.converter.topology],
         stage=stage_values(case, corners, bias or {}),
         period=1.0 / case.converter.switching_frequency,
         input_voltage=corners.input_voltage,
-        output_voltage=_output_target(case, corners),
+        output_voltage=_load_voltage(case, corners),
         load_current=corners.load_current,
-        load="resistive" if load == "voltage" else load,  # a voltage load has been refused above
+        load=s.load,
         synchronous=case.converter.rectifier == "synchronous",
         modulator=modulator(case, corners),
         max_duty=case.modulator.max_duty,
         source=filter_elements(case, corners, bias or {}),
+        output_filter=behind,
+        filter_resistance=filter_resistance,
+        sense="after" if filtered is None else filtered.sense,
+        load_drop=0.0 if string is None else _load_voltage(case, corners) - string.resistance * corners.load_current,
+        load_resistance=0.0 if string is None else string.resistance,
+        current_sense=_current_sense(case, corners),
+        turn_off_delay=case.modulator.turn_off_delay,
+        blanking=case.modulator.blanking,
     )
 
 
@@ -157,14 +166,40 @@ def _settled(again: Mapping[str, NDArray[np.float64]], before: Mapping[str, NDAr
     return all(np.abs(again[k] - before[k]).max() <= 1e-6 * np.abs(again[k]).max() for k in again)
 
 
-def _output_target(case: cases.Case, corners: Corners) -> NDArray[np.float64]:
-    """Average output (B,) [V] that the loop holds; it follows from the load where the current is regulated."""
+def _load_voltage(case: cases.Case, corners: Corners) -> NDArray[np.float64]:
+    """Average voltage (B,) [V] that the loop holds, or that the load has where its current is regulated."""
     given = case.specification
     if given.regulate == "voltage":
         return np.full(len(corners), given.output_voltage)
-    sense = 0.0 if case.current_sense is None else case.current_sense.resistance
-    load = given.voltage_load
-    return load.drop + (load.resistance + sense) * corners.load_current
+    return given.voltage_load.drop + given.voltage_load.resistance * corners.load_current
+
+
+def _current_sense(case: cases.Case, corners: Corners) -> Value | None:
+    """Resistance [ohm] at the ground end of the load, None where the output voltage is regulated."""
+    given = case.current_sense
+    if given is None:
+        return None
+    return warm(given.resistance, given.temperature_coefficient, corners) * corners.factor("current_sense.resistance")
+
+
+def has_feedback(case: cases.Case) -> bool:
+    """Return whether the case says what the error amplifier sees: a divider, or a resistor that senses the current."""
+    return case.error_amplifier is not None and (case.divider is not None or case.current_sense is not None)
+
+
+def regulated_factor(case: cases.Case, corners: Corners) -> NDArray[np.float64]:
+    """Regulated quantity over its nominal value (B,) [unitless]: what reference and its sense make of it."""
+    reference = np.broadcast_to(np.asarray(reference_factor(case, corners), float), (len(corners),))
+    if case.error_amplifier is None:
+        return np.ones(len(corners))
+    if case.current_sense is not None:
+        nominal = case.current_sense.resistance
+        return np.asarray(reference * nominal / np.asarray(_current_sense(case, corners)))
+    if case.divider is None:
+        return np.ones(len(corners))
+    upper, lower = corners.factor("divider.upper"), corners.factor("divider.lower")
+    ratio = case.specification.output_voltage / case.error_amplifier.reference - 1.0
+    return np.asarray(reference * (1.0 + ratio * np.asarray(upper) / np.asarray(lower)) / (1.0 + ratio))
 
 
 def modulator(case: cases.Case, corners: Corners) -> Modulator:
@@ -218,11 +253,15 @@ def reference_factor(case: cases.Case, corners: Corners) -> Value:
 def divider(case: cases.Case, corners: Corners | None = None) -> Divider:
     """Divider of the case; the upper resistor follows from output and reference unless given.
 
+    A sensed current reaches the amplifier undivided: through its input resistor, or directly.
+
     Raises
     ------
     ValueError
-        Where the case has no divider or no error amplifier.
+        Where the case has neither divider nor current sense, or no error amplifier.
     """
+    if case.current_sense is not None:
+        return Divider(upper=case.current_sense.input_resistance or DIRECT)
     if case.divider is None or case.error_amplifier is None:
         raise ValueError("the case has no [divider] or no [error_amplifier]")
     lower = case.divider.lower

@@ -13,26 +13,12 @@ if TYPE_CHECKING:
     from loopdesign import case as cases
 
 
-def _sensed(case: cases.Case) -> bool:
-    """Whether the case limits the sensed signal."""
-    return case.modulator.scheme == "peak current" and case.modulator.current_limit is not None
-
-
 def _around_the_optocoupler(case: cases.Case, key: str) -> bool:
     """Whether the case says what the optocoupler's operating point depends on."""
     return getattr(case.error_amplifier, key, None) is not None
 
 
 _USED: dict[str, tuple[Callable[[cases.Case], bool], str]] = {
-    "specification.load": (
-        lambda case: case.specification.load == "voltage",
-        "a voltage load (a drop in series with a resistance)",
-    ),
-    "specification.regulate": (lambda case: case.specification.regulate == "current", "a regulated output current"),
-    "output_filter": (lambda case: case.output_filter is not None, "a second filter stage behind the output capacitor"),
-    "modulator.turn_off_delay": (lambda case: case.modulator.turn_off_delay > 0, "a delay from trip to turn-off"),
-    "modulator.blanking": (lambda case: case.modulator.blanking > 0, "blanking of the comparator after turn-on"),
-    "modulator.current_limit": (_sensed, "a current limit cycle by cycle"),
     "targets.step_deviation": (
         lambda case: case.targets.step_deviation is not None,
         "a limit on the departure at the load step",

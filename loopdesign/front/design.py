@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from matplotlib.figure import Figure
 
-    from loopdesign.analysis.corner import CornerResult
+    from loopdesign.analysis.findings.corner import CornerResult
     from loopdesign.case import Case
     from loopdesign.front.case import CaseOrPath
     from loopdesign.report.basics.brief import Brief

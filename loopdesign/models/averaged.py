@@ -25,6 +25,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.errors import DataError
 from loopdesign.models.discontinuous import INPUTS, LAGS, OUTPUTS, reduced
 from loopdesign.models.state_space import LinearSystem
 from loopdesign.network.modulator import VoltageMode
@@ -47,7 +48,8 @@ class AveragedModel:
     Attributes
     ----------
     A, B, C, D
-        (B,n,n), (B,n,3), (B,2,n), (B,2,3): inputs ``control``, ``line``, ``load``; outputs ``v(out)``, ``i(line)``.
+        (B,n,n), (B,n,3), (B,3,n), (B,3,3): inputs ``control``, ``line``, ``load``; outputs ``v(out)``, ``i(line)``,
+        ``v(regulated)``.
     states
         Names along the state axis; ``duty`` for the sampled-data state, ``slow1`` ... and two lags in discontinuous
         conduction.
@@ -88,7 +90,7 @@ class AveragedModel:
         x = np.linalg.solve(matrix, np.broadcast_to(self.B[:, None, :, j, None], (*angle.shape, self.A.shape[-1], 1)))
         return np.einsum("bn,bfn->bf", self.C[:, i], x[..., 0]) + self.D[:, i, j, None]
 
-    def system(self, item: int = 0, source: str = "control", output: str = "v(out)") -> LinearSystem:
+    def system(self, item: int = 0, source: str = "control", output: str = "v(regulated)") -> LinearSystem:
         """Pick one response of one item.
 
         Parameters
@@ -161,7 +163,13 @@ def average(point: OperatingPoint, modulator: Modulator) -> AveragedModel:
     ------
     ValueError
         Where the batch mixes conduction modes; take each mode's items apart first.
+    DataError
+        Where the rectifier conducts other than once per period.
     """
+    if not point.ordinary.all():
+        raise DataError(
+            "no averaged model holds where the rectifier conducts more than once per period; ask for the switched model"
+        )
     if point.discontinuous.all():
         return _discontinuous(point, modulator)
     if point.discontinuous.any():
@@ -269,6 +277,8 @@ def _discontinuous(point: OperatingPoint, modulator: Modulator) -> AveragedModel
 def by_mode(point: OperatingPoint) -> Sequence[NDArray[np.intp]]:
     """Split a batch into index sets of one conduction mode each, empty ones left out.
 
+    Items whose rectifier conducts other than once per period are in none: no averaged model holds for them.
+
     Parameters
     ----------
     point : OperatingPoint
@@ -279,5 +289,6 @@ def by_mode(point: OperatingPoint) -> Sequence[NDArray[np.intp]]:
     sequence of ndarray
         Indices of one conduction mode each.
     """
-    sets = (np.flatnonzero(~point.discontinuous), np.flatnonzero(point.discontinuous))
+    ordinary, light = point.ordinary, point.discontinuous
+    sets = (np.flatnonzero(ordinary & ~light), np.flatnonzero(ordinary & light))
     return [s for s in sets if len(s)]

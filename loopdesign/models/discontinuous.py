@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from loopdesign.orbit.problem import OperatingPoint
 
 INPUTS = ("control", "line", "load")
-OUTPUTS = ("v(out)", "i(line)")
+OUTPUTS = ("v(out)", "i(line)", "v(regulated)")
 LAGS = ("rise", "charge")
 COMPLEX_STEP = 1e-30
 """Imaginary step of the differentiation: exact to rounding, for nothing is subtracted."""
@@ -227,7 +227,7 @@ def reduced(point: OperatingPoint, modulator: Modulator) -> tuple[NDArray[np.flo
     Returns
     -------
     tuple of ndarray
-        A (B,m+2,m+2), B (B,m+2,3), C (B,2,m+2), D (B,2,3) with m slow states and the two lags; time in periods.
+        A (B,m+2,m+2), B (B,m+2,3), C (B,3,m+2), D (B,3,3) with m slow states and the two lags; time in periods.
     """
     mean = average_state(point)
     slow = _slow_states(point, mean)

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.models.averaged import AveragedModel, average, by_mode
+from loopdesign.models.averaged import OUTPUTS, AveragedModel, average, by_mode
 from loopdesign.models.discontinuous import slow_basis
+from loopdesign.models.identified import identified, participation
 from loopdesign.models.roots import poles_hz, quality, zeros_hz
+from loopdesign.models.switched import linearise
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,6 +23,8 @@ if TYPE_CHECKING:
     from loopdesign.network.converter import Converter
     from loopdesign.orbit.problem import OperatingPoint
 
+PLANT_OUTPUT = "v(regulated)"
+"""What the feedback senses is the output of a plant."""
 COUPLING_STATES = ("v(Cs)", "v(Cd)")
 LAG_STATES = ("rise", "charge")
 LAG_POLE = "discontinuous-conduction pole"
@@ -144,6 +148,14 @@ def plants(converter: Converter, point: OperatingPoint) -> tuple[Plant, ...]:
             result[int(item)] = replace(
                 _plant(model, k, {n: float(z[item]) for n, z in esr.items()}, modes), rule_of_thumb_hz=rule
             )
+    for item in np.flatnonzero(~point.ordinary):
+        one = point.take(np.array([item]))
+        model = identified(one)
+        roots = np.linalg.eigvals(model.A[0]).astype(complex)
+        modes = participation(linearise(one), roots)
+        result[int(item)] = _plant(
+            model, 0, {n: float(z[item]) for n, z in _esr_zeros(converter, len(point)).items()}, modes
+        )
     return tuple(result[i] for i in range(len(point.duty)))
 
 
@@ -177,7 +189,8 @@ def _plant(
 ) -> Plant:
     zeros = zeros_hz(model, item)
     poles = poles_hz(model, item)
-    gain = float(model.D[item, 0, 0] - model.C[item, 0] @ np.linalg.solve(model.A[item], model.B[item, :, 0]))
+    i = OUTPUTS.index(PLANT_OUTPUT)
+    gain = float(model.D[item, i, 0] - model.C[item, i] @ np.linalg.solve(model.A[item], model.B[item, :, 0]))
     roots = [*_pole_features(modes, float(model.period[item])), *_zero_features(zeros, esr_zeros)]
     order = [Feature(name="dc gain", kind="gain", value=gain), *_numbered(_without_cancelled(roots))]
     return Plant(poles_hz=poles, zeros_hz=zeros, dc_gain=gain, features=tuple(order), system=model.system(item))

@@ -39,7 +39,7 @@ def poles_hz(model: AveragedModel, item: int) -> NDArray[np.complex128]:
 
 
 def zeros_hz(
-    model: AveragedModel, item: int, source: str = "control", output: str = "v(out)"
+    model: AveragedModel, item: int, source: str = "control", output: str = "v(regulated)"
 ) -> NDArray[np.complex128]:
     """Finite transmission zeros of one item's response, by frequency [Hz].
 

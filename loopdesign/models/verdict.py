@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.orbit.holding import KEPT, WORDS, Bounds, held
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
@@ -81,17 +83,21 @@ class Verdict:
     Attributes
     ----------
     stable
-        True where every multiplier of the closed loop lies inside the unit circle.
+        True where every multiplier of the closed loop lies inside the unit circle and the controller keeps the orbit.
     worst_mode
         Mode with the largest multiplier of the closed loop.
     current_loop_stable, current_loop_worst_mode
         The same with the control voltage held.
+    held
+        What keeps the converter from staying at this operating point, one of the words of `orbit.holding`; None where
+        nothing does.
     """
 
     stable: bool
     worst_mode: Mode
     current_loop_stable: bool
     current_loop_worst_mode: Mode
+    held: str | None = None
 
     @property
     def largest_multiplier(self) -> float:
@@ -115,7 +121,9 @@ def worst_modes(model: SwitchedModel) -> tuple[Mode, ...]:
     return tuple(mode_of(model, item, int(np.argmax(np.abs(m)))) for item, m in enumerate(model.multipliers))
 
 
-def verdicts(open_model: SwitchedModel, closed_model: SwitchedModel | None) -> tuple[Verdict, ...]:
+def verdicts(
+    open_model: SwitchedModel, closed_model: SwitchedModel | None, bounds: Bounds | None = None
+) -> tuple[Verdict, ...]:
     """Judge every item; without a closed loop the current loop is what is judged.
 
     Parameters
@@ -124,17 +132,27 @@ def verdicts(open_model: SwitchedModel, closed_model: SwitchedModel | None) -> t
         The stage with the control voltage held (B,).
     closed_model : SwitchedModel or None
         The closed loop (B,).
+    bounds : Bounds, optional
+        What bounds the controller; nothing where absent.
 
     Returns
     -------
     tuple of Verdict
         One per item.
     """
+    judged = open_model if closed_model is None else closed_model
+    codes = held(judged.point, Bounds() if bounds is None else bounds)
     current = worst_modes(open_model)
     closed = current if closed_model is None else worst_modes(closed_model)
     return tuple(
-        Verdict(stable=worst.stable, worst_mode=worst, current_loop_stable=inner.stable, current_loop_worst_mode=inner)
-        for worst, inner in zip(closed, current, strict=True)
+        Verdict(
+            stable=worst.stable and code == KEPT,
+            worst_mode=worst,
+            current_loop_stable=inner.stable,
+            current_loop_worst_mode=inner,
+            held=WORDS[code],
+        )
+        for worst, inner, code in zip(closed, current, codes, strict=True)
     )
 
 

@@ -95,7 +95,7 @@ class Converter:
     sense: SensePlace = "after"
     load_drop: Value = 0.0
     load_resistance: Value = 0.0
-    current_sense: float | None = None
+    current_sense: Value | None = None
     turn_off_delay: float = 0.0
     blanking: float = 0.0
 
@@ -136,8 +136,9 @@ class Converter:
         return np.asarray(self.output_voltage, float)
 
     def plain(self) -> Converter:
-        """Leave the loop open and take a resistor for the load: the same operating point, on the safest ground."""
-        return replace(self, load="resistive", compensation=None, turn_off_delay=0.0, blanking=0.0)
+        """Leave the loop open, and take a resistor for a load that is no resistance: the same point on safe ground."""
+        load: LoadKind = "voltage" if self.load == "voltage" else "resistive"
+        return replace(self, load=load, compensation=None, turn_off_delay=0.0, blanking=0.0)
 
     def closed(self, compensation: tuple[Element, ...]) -> Converter:
         """Close the loop through a compensation network."""

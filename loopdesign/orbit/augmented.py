@@ -16,7 +16,7 @@ from loopdesign.orbit.sequence import Edge
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from loopdesign.orbit.problem import OrbitProblem
+    from loopdesign.orbit.problem import OperatingPoint, OrbitProblem
     from loopdesign.orbit.sequence import Sequence
 
 EdgeRows: TypeAlias = "tuple[NDArray[np.float64], NDArray[np.float64]]"
@@ -141,3 +141,13 @@ def apply(M: NDArray[np.float64], v: NDArray[np.float64]) -> NDArray[np.float64]
 def dot(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
     """Scalar products (B,) of rows (B,n)."""
     return np.einsum("bi,bi->b", a, b)
+
+
+def augmented(point: OperatingPoint) -> NDArray[np.float64]:
+    """States with their constants, ``[0, x, 1, trim]`` (B,K+1,m)."""
+    b, count, n = point.states.shape
+    states = np.zeros((b, count, n + 3))
+    states[:, :, 1 : n + 1] = point.states
+    states[:, :, n + 1] = 1.0
+    states[:, :, n + 2] = point.trim[:, None]
+    return states

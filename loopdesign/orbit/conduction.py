@@ -13,6 +13,7 @@ import numpy as np
 
 from loopdesign.network.converter import BOTH, OFF
 from loopdesign.network.linear_algebra import expm
+from loopdesign.orbit.sequence import tripped_at_once
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -55,7 +56,10 @@ def rectifier_breaks(stepper: Stepper, sequence: Sequence, states: NDArray[np.fl
     ndarray
         (B,) True where an interval has a negative length, the rectifier would conduct backwards, or would start.
     """
-    broken = np.asarray((sequence.lengths < 0.0).any(axis=1))
+    lengths = sequence.lengths
+    # a trip ahead of the clock is no matter of the rectifier
+    lengths[:, 0] = np.where(tripped_at_once(sequence), np.abs(lengths[:, 0]), lengths[:, 0])
+    broken = np.asarray((lengths < 0.0).any(axis=1))
     if not stepper.problem.diode:
         return np.asarray(broken)
     for k in range(sequence.ends.shape[1]):

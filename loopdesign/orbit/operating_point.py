@@ -16,12 +16,11 @@ from loopdesign.errors import ConvergenceError
 from loopdesign.network.batch import take
 from loopdesign.network.converter import IDLE, OFF, ON, PROBES, Converter
 from loopdesign.network.linear_algebra import BREAKDOWN
-from loopdesign.orbit.augmented import Stepper
+from loopdesign.orbit.augmented import Stepper, augmented
 from loopdesign.orbit.conduction import rectifier_breaks
 from loopdesign.orbit.periodic import newton
 from loopdesign.orbit.problem import OperatingPoint, pose, posed_on
 from loopdesign.orbit.search.duty import found_sequence
-from loopdesign.orbit.search.follow import augmented
 from loopdesign.orbit.search.reach import ordinary
 from loopdesign.orbit.sequence import Edge, Sequence, joined
 
@@ -66,7 +65,14 @@ def operating_point(
     """
     if guess is None:
         guess = delayed(found_sequence(converter.plain()), converter.turn_off_delay / converter.period)
-    point = _solved(converter, guess, probes, () if lean else (IDLE,))
+    spare = () if lean else (IDLE,)
+    try:
+        point = _solved(converter, guess, probes, spare)
+    except ConvergenceError as error:
+        lost = np.array(error.items, np.intp)
+        found = found_sequence(take(converter, lost, len(guess)).plain())
+        found = delayed(found, converter.turn_off_delay / converter.period)
+        point = _solved(converter, guess.with_items(lost, found), probes, spare)
     broken = _broken(point)
     for mend in (_other_mode, _searched):
         if not len(broken):

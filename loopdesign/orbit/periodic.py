@@ -22,7 +22,7 @@ import numpy as np
 from loopdesign.errors import ConvergenceError
 from loopdesign.orbit.augmented import EdgeRows, Stepper, apply, dot
 from loopdesign.orbit.problem import OperatingPoint
-from loopdesign.orbit.sequence import Edge, Sequence
+from loopdesign.orbit.sequence import Edge, Sequence, tripped_at_once
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -84,17 +84,17 @@ def newton(problem: OrbitProblem, stepper: Stepper, guess: Sequence, *, held: bo
         it = _linearise(stepper, start, sequence, edges, held=held)
         scale = 1.0 / np.abs(it.jacobian).max(axis=2)
         step = -np.linalg.solve(it.jacobian * scale[:, :, None], (it.residual * scale)[..., None])[..., 0]
-        moved = step[:, n + 1 :]
-        step *= _share(sequence, moved)[:, None]
+        size = np.abs(step[:, :n]).max(axis=1) / np.abs(start[:, 1 : n + 1]).max(axis=1)
+        largest = np.abs(step[:, n + 1 :]).max(axis=1, initial=0.0)
+        step *= _share(sequence, step[:, n + 1 :])[:, None]
         start[:, 1 : n + 1] += step[:, :n]
         start[:, n + 2] += step[:, n]
         ends = sequence.ends.copy()
         ends[:, :-1] += step[:, n + 1 :]
         sequence = Sequence(configuration=sequence.configuration, edge=sequence.edge, ends=ends)
-        size = np.abs(step[:, :n]).max(axis=1) / np.abs(start[:, 1 : n + 1]).max(axis=1)
         if done.all():
             break
-        done |= (size < CONVERGED) & (np.abs(moved).max(axis=1, initial=0.0) < CONVERGED)
+        done |= (size < CONVERGED) & (largest < CONVERGED)
     else:
         raise ConvergenceError(
             "Newton's method finds no orbit that repeats every period",
@@ -113,9 +113,11 @@ def newton(problem: OrbitProblem, stepper: Stepper, guess: Sequence, *, held: bo
 def _share(sequence: Sequence, moved: NDArray[np.float64]) -> NDArray[np.float64]:
     """Part (B,) of a Newton step that takes no more than a share of any interval away.
 
-    The last interval may turn negative: an edge that runs beyond the period says that the sequence is another.
+    The last interval may turn negative: an edge that runs beyond the period says that the sequence is another. So may a
+    first one that ends with a trip ahead of a delay: a pulse shorter than the delay, which no controller makes.
     """
     gaps = sequence.lengths + np.where(sequence.ends >= 1.0, OVERRUN, 0.0)
+    gaps[:, 0] += np.where(tripped_at_once(sequence), OVERRUN, 0.0)
     change = np.diff(np.pad(moved, ((0, 0), (1, 1))), axis=1)
     shrinking = -change > SHARE_OF_GAP * np.maximum(gaps, 1e-300)
     limit = np.where(shrinking & (gaps > 0.0), SHARE_OF_GAP * gaps / np.where(shrinking, -change, 1.0), 1.0)

@@ -106,6 +106,14 @@ class Sequence:
         return ((a.configuration == b.configuration) & (a.edge == b.edge)).all(axis=1)
 
 
+def tripped_at_once(sequence: Sequence) -> NDArray[np.bool_]:
+    """Items (B,) whose first interval ends with a trip that a delay follows."""
+    edge = sequence.edge
+    if edge.shape[1] < 2:
+        return np.zeros(len(edge), bool)
+    return np.asarray((edge[:, 0] == Edge.COMPARATOR) & (edge[:, 1] == Edge.DELAYED))
+
+
 def joined(sequences: Ordered[Sequence]) -> Sequence:
     """Join batches one behind the other."""
     count = max(s.ends.shape[1] for s in sequences)

@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from loopdesign.analysis.corner import corner_name
+from loopdesign.analysis.findings.corner import corner_name
 from loopdesign.printable import printable
 from loopdesign.report.basics import tables
 from loopdesign.report.basics.status import verdict_sentence

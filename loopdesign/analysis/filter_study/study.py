@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.check import closed_model, examine_stage, loop_margins
-from loopdesign.analysis.corner import corner_name
 from loopdesign.analysis.filter_study.impedance import filter_output_impedance
 from loopdesign.analysis.filter_study.optimum import (
     FilterDamping,
@@ -26,6 +25,7 @@ from loopdesign.analysis.filter_study.optimum import (
     ratio_of_series_rl,
     series_rl,
 )
+from loopdesign.analysis.findings.corner import corner_name
 from loopdesign.analysis.grids import LOWEST_SHARE_OF_IMPEDANCES, grid_with
 from loopdesign.case import FilterDamper
 from loopdesign.corners.trouble import names_file

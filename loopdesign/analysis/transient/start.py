@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from loopdesign.corners.controller import control_limits
 from loopdesign.corners.converters import compensation, one_corner, solved
 from loopdesign.corners.trouble import traced
 from loopdesign.errors import DataError, LoopDesignError
@@ -17,7 +18,6 @@ from loopdesign.orbit.operating_point import Guess, operating_point
 from loopdesign.orbit.periodic import solve
 from loopdesign.orbit.problem import pose
 from loopdesign.orbit.stepping.cycle import CycleStepper
-from loopdesign.orbit.stepping.devices import ControlLimits
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from loopdesign.corners.conditions import Corners
     from loopdesign.network.converter import Converter
     from loopdesign.orbit.problem import OperatingPoint
+    from loopdesign.orbit.stepping.devices import ControlLimits
 
 StepKind = Literal["load", "load back", "line", "line back"]
 REFERENCE_MATCH = 1e-11
@@ -45,29 +46,6 @@ class StepStart:
     changes: Mapping[str, float]
     line: tuple[float, float]
     load: tuple[float, float]
-
-
-def control_limits(case: cases.Case) -> ControlLimits:
-    """Limits of the controller as the case gives them.
-
-    Parameters
-    ----------
-    case : Case
-        The case.
-
-    Returns
-    -------
-    ControlLimits
-        Clamp [V], current of the amplifier [A], duty and on-time.
-    """
-    amplifier = case.error_amplifier
-    clamp = None if amplifier is None else amplifier.clamp
-    return ControlLimits(
-        output_current=getattr(amplifier, "output_current_limit", None),
-        lowest=None if clamp is None else clamp.min,
-        highest=None if clamp is None else clamp.max,
-        min_on_time=case.modulator.min_on_time,
-    )
 
 
 def step_plan(case: cases.Case) -> list[tuple[StepKind, tuple[float, float], tuple[float, float]]]:

@@ -17,12 +17,14 @@ from loopdesign.analysis.grids import band, even_grid
 from loopdesign.analysis.readings import Readings
 from loopdesign.analysis.variants.solve import Base, closed_loop
 from loopdesign.case import TwoInductorStage
+from loopdesign.corners.controller import bounds
 from loopdesign.corners.trouble import strict
-from loopdesign.errors import LoopDesignError, NumericalError
+from loopdesign.errors import LoopDesignError, NumericalError, UnreachableOutputError
 from loopdesign.margins.margins import headline_margins
 from loopdesign.models.switched import SwitchedModel, loop_gain, output_impedance
 from loopdesign.network.batch import in_halves, take
 from loopdesign.network.linear_algebra import BREAKDOWN
+from loopdesign.orbit.holding import KEPT, held
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -98,7 +100,7 @@ def judge(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Judged:
     def alone(items: NDArray[np.intp]) -> Judged:
         return _judged_alone(base, corners.take(items), condition[items])
 
-    failures = (NumericalError, *BREAKDOWN)
+    failures = (NumericalError, UnreachableOutputError, *BREAKDOWN)
     return in_halves(together, np.arange(len(corners)), failures=failures, alone=alone)
 
 
@@ -131,7 +133,7 @@ def _read(
         gain_margin_db=found.gain_margin_db,
         modulus_margin=found.modulus_margin,
         largest_multiplier=largest,
-        stable=(largest < 1.0) & reached,
+        stable=(largest < 1.0) & reached & (held(model.point, bounds(base.case, corners)) == KEPT),
         reached=reached,
     )
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.corners.converters import compensation, open_loop, reference_factor
+from loopdesign.corners.converters import compensation, open_loop, regulated_factor
 from loopdesign.models.switched import SwitchedModel, linearise
 from loopdesign.orbit.operating_point import Guess, operating_point
 from loopdesign.orbit.waveforms import average_state
@@ -116,31 +116,8 @@ def _resonances(stage: ExaminedStage) -> NDArray[np.float64]:
     return table
 
 
-def output_factor(case: cases.Case, corners: Corners) -> NDArray[np.float64]:
-    """Output over nominal output (B,) [unitless]: what reference and divider of each variant make of it.
-
-    Parameters
-    ----------
-    case : Case
-        The case.
-    corners : Corners
-        Variants (B,): line, load, temperature, and factors on part values.
-
-    Returns
-    -------
-    ndarray (B,)
-        Output over nominal output [unitless].
-    """
-    reference = np.broadcast_to(reference_factor(case, corners), (len(corners),))
-    upper, lower = corners.factor("divider.upper"), corners.factor("divider.lower")
-    if case.error_amplifier is None or case.divider is None:
-        return np.ones(len(corners))
-    ratio = case.specification.output_voltage / case.error_amplifier.reference - 1.0
-    return np.asarray(reference * (1.0 + ratio * np.asarray(upper) / np.asarray(lower)) / (1.0 + ratio))
-
-
 def variant_converter(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Converter:
-    """Build the open-loop converter of every variant, output and capacitor bias moved by its tolerances.
+    """Build the open-loop converter of every variant, regulated quantity and bias moved by its tolerances.
 
     Parameters
     ----------
@@ -156,8 +133,10 @@ def variant_converter(base: Base, corners: Corners, condition: NDArray[np.intp])
     Converter
         Loop open (B,).
     """
-    factor = output_factor(base.case, corners)
+    factor = regulated_factor(base.case, corners)
     bias = {k: v[condition] * (factor if k.startswith("Co") else 1.0) for k, v in base.bias.items()}
+    if base.case.current_sense is not None:
+        return open_loop(base.case, replace(corners, load_current=corners.load_current * factor), bias)
     converter = open_loop(base.case, corners, bias)
     return replace(converter, output_voltage=converter.output_voltage * factor)
 

@@ -17,11 +17,11 @@ from loopdesign.errors import ConvergenceError, UnreachableOutputError
 from loopdesign.network.batch import take
 from loopdesign.network.converter import BOTH, IDLE, OFF, ON
 from loopdesign.network.linear_algebra import BREAKDOWN
-from loopdesign.orbit.augmented import Stepper, dot
+from loopdesign.orbit.augmented import Stepper, augmented, dot
 from loopdesign.orbit.conduction import rectifier_breaks
 from loopdesign.orbit.periodic import newton, slope_over_duty
 from loopdesign.orbit.problem import pose
-from loopdesign.orbit.search.follow import augmented, fixed_duty_stepper, follow
+from loopdesign.orbit.search.follow import fixed_duty_stepper, follow
 from loopdesign.orbit.search.reach import (
     SHORTEST_ON,
     Reach,
@@ -222,13 +222,14 @@ def _refuse_unreachable(converter: Converter, problem: OrbitProblem, best: Reach
     k, target = int(np.flatnonzero(short)[0]), problem.target
     current = float(np.broadcast_to(converter.load_current, target.shape)[k])
     vin, duty = float(converter.input_voltage[k]), float(best.duty[k])
-    scale = float(converter.output_voltage[k]) / float(target[k])
-    wanted, highest = float(converter.output_voltage[k]), float(best.output[k]) * scale
-    told = f"the output of {wanted:.4g} V is out of reach at {vin:.4g} V input and {current:.4g} A"
+    scale, unit = _scale(converter, target, k)
+    wanted, highest = float(target[k]) * scale, float(best.output[k]) * scale
+    what = f"the output of {wanted:.4g} {unit}"
+    told = f"{what} is out of reach at {vin:.4g} V input and {current:.4g} A"
     if best.output[k] > target[k] * (1.0 - EDGE_OF_REACH):
-        told = f"the output of {wanted:.4g} V lies at the very edge of reach at {vin:.4g} V input and {current:.4g} A"
+        told = f"{what} lies at the very edge of reach at {vin:.4g} V input and {current:.4g} A"
     raise UnreachableOutputError(
-        f"{told}: the highest reachable output is {highest:.4g} V at a duty of {duty:.3f} "
+        f"{told}: the highest reachable output is {highest:.4g} {unit} at a duty of {duty:.3f} "
         f"(largest duty allowed {problem.max_duty:g})",
         input_voltage=vin,
         load_current=current,
@@ -236,3 +237,10 @@ def _refuse_unreachable(converter: Converter, problem: OrbitProblem, best: Reach
         highest_output=highest,
         duty=duty,
     )
+
+
+def _scale(converter: Converter, target: NDArray[np.float64], k: int) -> tuple[float, str]:
+    """Regulated quantity per volt that the feedback senses, and its unit."""
+    if converter.current_sense is not None:
+        return float(np.broadcast_to(converter.load_current, target.shape)[k]) / float(target[k]), "A"
+    return float(converter.output_voltage[k]) / float(target[k]), "V"

@@ -16,7 +16,7 @@ from loopdesign.errors import ConvergenceError
 from loopdesign.network.converter import BOTH, IDLE, OFF, ON
 from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.network.modulator import VoltageMode
-from loopdesign.orbit.augmented import Stepper
+from loopdesign.orbit.augmented import Stepper, augmented
 from loopdesign.orbit.conduction import rectifier_breaks
 from loopdesign.orbit.periodic import newton
 from loopdesign.orbit.sequence import Edge, Sequence
@@ -32,6 +32,12 @@ if TYPE_CHECKING:
 PLACES = {(True, False): ON, (False, True): OFF, (False, False): IDLE, (True, True): BOTH}
 PATIENCE = (4, 12, 40, 120, 400, 1200)
 """Cycles followed between one attempt to close the orbit and the next."""
+SHOTS = 20
+"""Most steps of the shooting."""
+SHOT = 1e-9
+"""Miss of a cycle, relative to the state, at which it counts as closed."""
+DIFFERENCE = 1e-6
+"""Step of the differences, relative to the state."""
 NEGLIGIBLE = 1e-9
 """Length of an interval [periods] that is rounding of an edge."""
 
@@ -98,29 +104,71 @@ def follow(problem: OrbitProblem, stepper: CycleStepper, duty: float, x: NDArray
     devices = Devices(switch=False, diode=True)
     rows = Stepper(problem)
     for cycles in PATIENCE:
-        segments: list[Segment] = []
         for _ in range(cycles):
-            segments = []
-            cycle = stepper.cycle(x, devices, segments)
+            cycle = stepper.cycle(x, devices)
             x, devices = cycle.x, cycle.devices
-        try:
-            point = newton(problem, rows, recorded(segments, opening=duty), held=True)
-        except (ConvergenceError, *BREAKDOWN):
-            continue
-        states = augmented(point)
-        if not rectifier_breaks(rows, point.sequence, states)[0]:
-            return Followed(point=point, output=average_of(rows, point))
+        for candidate in (x, _shot(stepper, x, devices)):
+            orbit = None if candidate is None else _orbit(problem, rows, stepper, (candidate, devices), duty)
+            if orbit is not None:
+                return orbit
     raise ConvergenceError(f"the converter does not repeat itself from period to period at a duty of {duty:.4g}")
 
 
-def augmented(point: OperatingPoint) -> NDArray[np.float64]:
-    """States with their constants, ``[0, x, 1, trim]`` (B,K+1,m)."""
-    b, count, n = point.states.shape
-    states = np.zeros((b, count, n + 3))
-    states[:, :, 1 : n + 1] = point.states
-    states[:, :, n + 1] = 1.0
-    states[:, :, n + 2] = point.trim[:, None]
-    return states
+def _orbit(
+    problem: OrbitProblem,
+    rows: Stepper,
+    stepper: CycleStepper,
+    begin: tuple[NDArray[np.float64], Devices],
+    duty: float,
+) -> Followed | None:
+    """Close the orbit with the sequence of one cycle from a state; None where the rectifier does not keep it."""
+    segments: list[Segment] = []
+    stepper.cycle(*begin, segments)
+    try:
+        point = newton(problem, rows, recorded(segments, opening=duty), held=True)
+    except (ConvergenceError, *BREAKDOWN):
+        return None
+    if rectifier_breaks(rows, point.sequence, augmented(point))[0]:
+        return None
+    return Followed(point=point, output=average_of(rows, point))
+
+
+def _shot(stepper: CycleStepper, x: NDArray[np.float64], devices: Devices) -> NDArray[np.float64] | None:
+    """Shoot for a state that one cycle brings back; None where the way there passes through chattering devices."""
+    try:
+        return _closed(stepper, x, devices)
+    except ConvergenceError:
+        return None
+
+
+def _closed(stepper: CycleStepper, x: NDArray[np.float64], devices: Devices) -> NDArray[np.float64] | None:
+    """Shoot for a state that one cycle brings back, whatever intervals the cycle has; None where that leads nowhere.
+
+    Newton's method on the stepped cycle, its derivatives by differences, shortened until the miss falls.
+    """
+    scale = float(np.abs(x).max()) or 1.0
+    miss = stepper.cycle(x, devices).x - x
+    for _ in range(SHOTS):
+        if np.abs(miss).max() < SHOT * scale:
+            return x
+        columns = [
+            (stepper.cycle(x + DIFFERENCE * scale * e, devices).x - x - miss) / (DIFFERENCE * scale)
+            for e in np.eye(len(x))
+        ]
+        jacobian = np.array(columns).T - np.eye(len(x))
+        try:
+            step = -np.linalg.solve(jacobian, miss)
+        except BREAKDOWN:
+            return None
+        for share in (1.0, 0.5, 0.2, 0.05):
+            trial = x + share * step
+            again = stepper.cycle(trial, devices).x - trial
+            if np.abs(again).max() < np.abs(miss).max():
+                x, miss = trial, again
+                break
+        else:
+            return None
+    return None
 
 
 def average_of(rows: Stepper, point: OperatingPoint) -> float:

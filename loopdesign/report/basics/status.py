@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from loopdesign.analysis.corner import corner_name
+from loopdesign.analysis.findings.corner import corner_name
 from loopdesign.analysis.readings import readings_of
 from loopdesign.units.quantities import format_quantity
 

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
 
-from loopdesign.analysis.corner import corner_name
+from loopdesign.analysis.findings.corner import corner_name
 from loopdesign.case import PART_UNITS
 from loopdesign.compensation.features import network_features
 from loopdesign.corners.converters import amplifier, divider, network_parts

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.corner import corner_name
+from loopdesign.analysis.findings.corner import corner_name
 from loopdesign.report.basics import axes as shared
 from loopdesign.report.basics.status import stable_word
 from loopdesign.report.basics.tables import INPUT, LOAD, Column, Table

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from loopdesign.analysis.corner import number
+from loopdesign.analysis.findings.corner import number
 from loopdesign.report.basics.status import missed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from loopdesign.analysis.check import CheckResult
-    from loopdesign.analysis.corner import CornerResult
     from loopdesign.analysis.filter_study import FilterStudy
+    from loopdesign.analysis.findings.corner import CornerResult
 
 
 def answer(found: CheckResult) -> dict[str, Any]:

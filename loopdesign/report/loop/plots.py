@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
-from loopdesign.analysis.corner import corner_name
+from loopdesign.analysis.findings.corner import corner_name
 from loopdesign.margins.margins import unwrapped_phase_deg
 from loopdesign.report.basics import axes as shared
 from loopdesign.units.quantities import format_quantity

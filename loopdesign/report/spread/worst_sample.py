@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from loopdesign.analysis.variants.solve import output_factor
 from loopdesign.case import Levels
+from loopdesign.corners.converters import regulated_factor
 from loopdesign.units.quantities import exact_quantity
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ def worst_case_text(text: str, found: SpreadResult, sample: int | None = None, c
     specification = document["specification"]
     specification["input_voltage"] = [_written(float(corners.input_voltage[0]), "V")]
     specification["output_current"] = [_written(float(corners.load_current[0]), "A")]
-    output = found.case.specification.output_voltage * float(output_factor(found.case, corners)[0])
+    output = found.case.specification.output_voltage * float(regulated_factor(found.case, corners)[0])
     specification["output_voltage"] = _written(output, "V")
     if found.case.specification.temperature is not None:
         specification["temperature"] = [_written(float(corners.temperature[0]), "degC")]

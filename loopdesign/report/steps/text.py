@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from loopdesign.analysis.corner import number
+from loopdesign.analysis.findings.corner import number
 from loopdesign.report.basics.layout import PIPE, Display, laid_out, lettered, paragraph
 from loopdesign.report.basics.status import stable_word
 from loopdesign.report.basics.tables import INPUT, LOAD, VERDICT, Column, Table, without_empty

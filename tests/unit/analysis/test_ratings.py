@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from loopdesign.analysis.check import examine
-from loopdesign.analysis.ratings import overstressed
+from loopdesign.analysis.findings.ratings import overstressed
 from loopdesign.case import parse_case
 
 TEXT = """\

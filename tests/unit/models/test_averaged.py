@@ -127,7 +127,7 @@ def test_python_control_system_is_the_same_model(current, scheme):
         for j, source in enumerate(system.input_labels):
             assert_allclose(values[i, j], model.response(f, source, output)[0], rtol=1e-8, atol=1e-12)
     assert list(system.input_labels) == ["control", "line", "load"]
-    assert list(system.output_labels) == ["v(out)", "i(line)"]
+    assert list(system.output_labels) == ["v(out)", "i(line)", "v(regulated)"]
 
 
 @pytest.mark.parametrize("current", [1.25, 0.05])

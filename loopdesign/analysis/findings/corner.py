@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 MARGINS = ("crossover_hz", "phase_margin_deg", "gain_margin_db", "modulus_margin")
 """Readings of a loop gain; each is None where it does not exist."""
 NO_LOOP = "no loop is given"
+NOT_HELD = "the converter does not stay at this operating point"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -172,12 +173,12 @@ def corner_results(
             duty=float(point.duty[i]),
             control_voltage=float(point.trim[i]),
             stable=bool(verdict.stable),
-            held=None,
+            held=verdict.held,
             largest_multiplier=float(verdict.largest_multiplier),
             worst_mode=verdict.worst_mode,
             current_loop_stable=bool(verdict.current_loop_stable),
             current_loop_worst_mode=verdict.current_loop_worst_mode,
-            **_readings(margins[i] if margins else None),
+            **_readings(margins[i] if margins else None, verdict.held),
             plant=plants[i],
             compensator=compensator,
         )
@@ -185,10 +186,12 @@ def corner_results(
     )
 
 
-def _readings(margins: LoopMargins | None) -> dict[str, Any]:
+def _readings(margins: LoopMargins | None, held: str | None) -> dict[str, Any]:
     """Headline margins as plain numbers, None where they do not exist, and why."""
     if margins is None:
         return {**dict.fromkeys(MARGINS), "reasons": dict.fromkeys(MARGINS, NO_LOOP)}
+    if held is not None:
+        return {**dict.fromkeys(MARGINS), "reasons": dict.fromkeys(MARGINS, NOT_HELD)}
     values = {name: number(getattr(margins, name)) for name in MARGINS}
     missing = {name: margins.reasons.get(name, "not finite") for name, value in values.items() if value is None}
     return {**values, "reasons": missing}
@@ -262,6 +265,8 @@ def instabilities(conditions: Corners, verdicts: tuple[Verdict, ...]) -> tuple[s
     told = []
     for item, verdict in enumerate(verdicts):
         place = corner_name(conditions, item)
+        if verdict.held is not None:
+            continue  # told apart: such a point is neither stable nor unstable
         if not verdict.stable:
             size = abs(verdict.worst_mode.multiplier)
             told.append(

@@ -1,0 +1,109 @@
+"""What a converter does where it does not stay at its operating point, found by stepping it from there."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.errors import ConvergenceError
+from loopdesign.network.batch import take
+from loopdesign.network.converter import BOTH, OFF
+from loopdesign.orbit.stepping.cycle import CycleStepper
+from loopdesign.orbit.stepping.devices import Devices
+from loopdesign.units.quantities import format_quantity
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from loopdesign.network.converter import Converter
+    from loopdesign.orbit.problem import OperatingPoint
+    from loopdesign.orbit.stepping.devices import ControlLimits, Cycle
+
+FOLLOWED, LOOKED_AT = 600, 128
+"""Cycles that a converter is stepped, and the last of them that are looked at."""
+SAME = 1e-6
+"""On-times [periods] and outputs (relative) that count as equal."""
+SHIFTED = 0.02
+"""Share by which the mean output must differ from its target to be told."""
+AT = {
+    "minimum on-time": "at the shortest pulse",
+    "current limit": "at the current limit",
+    "largest duty": "at the largest duty",
+}
+"""How the on-time ends, where most cycles end so."""
+LONGEST_PATTERN = 16
+"""Longest repetition [cycles] that is called one."""
+
+
+def instead(converter: Converter, point: OperatingPoint, item: int, limits: ControlLimits) -> str:
+    """Say in a clause what one operating point's converter does instead of staying there.
+
+    Parameters
+    ----------
+    converter
+        Batch of converters, loop open or closed.
+    point
+        Its operating points.
+    item
+        Which of them [unitless].
+    limits
+        What bounds the controller.
+
+    Returns
+    -------
+    str
+        A clause such as "it skips 1 of every 2 pulses".
+    """
+    one = take(converter, np.array([item]), len(point))
+    inputs = dict(zip(point.network.inputs, point.inputs[item], strict=True))
+    stepper = CycleStepper(one, inputs, limits)
+    conducts = int(point.sequence.configuration[item, -1]) in (OFF, BOTH)
+    x, devices = point.start[item], Devices(switch=False, diode=conducts)
+    done: list[Cycle] = []
+    try:
+        for _ in range(FOLLOWED):
+            cycle = stepper.cycle(x, devices)
+            x, devices = cycle.x, cycle.devices
+            done.append(cycle)
+    except ConvergenceError:
+        return "its devices chatter"
+    if not np.isfinite(x).all():
+        return "it runs away"
+    return described(done[-LOOKED_AT:], float(np.ravel(one.load_voltage)[0]))
+
+
+def described(cycles: list[Cycle], target: float) -> str:
+    """Describe cycles, in a clause; ``target`` is the mean output that was asked for [V]."""
+    ended = Counter(c.ended for c in cycles)
+    duty = np.array([c.duty for c in cycles])
+    length = _repetition(duty)
+    skipped = ended["skipped"]
+    clauses = []
+    if skipped:
+        if length:
+            clauses.append(f"it skips {round(skipped * length / len(cycles))} of every {length} pulses")
+        else:
+            clauses.append(f"it skips {100 * skipped // len(cycles)} % of its pulses, without a pattern")
+    elif length > 1:
+        clauses.append(f"its on-times repeat every {length} periods, from {duty.min():.3g} to {duty.max():.3g}")
+    elif not length:
+        clauses.append(f"its on-times wander between {duty.min():.3g} and {duty.max():.3g} without a pattern")
+    else:
+        clauses.append(f"it settles at a duty of {duty[-1]:.4g}")
+    mostly, times = ended.most_common(1)[0]
+    if mostly in AT and times > len(cycles) // 2:
+        clauses.append(AT[mostly])
+    mean = float(np.mean([c.mean for c in cycles[-(length or len(cycles)) :]]))
+    if abs(mean - target) > SHIFTED * abs(target):
+        clauses.append(f"with an output of {format_quantity(mean, 'V')}")
+    return " ".join(clauses)
+
+
+def _repetition(duty: NDArray[np.float64]) -> int:
+    """Count the cycles after which on-times repeat, zero where they do not."""
+    for length in range(1, LONGEST_PATTERN + 1):
+        if np.all(np.abs(duty[length:] - duty[:-length]) < SAME):
+            return length
+    return 0

@@ -1,0 +1,214 @@
+"""Whether the controller keeps an orbit that the equations have.
+
+The orbit is one at which the comparator trips at a certain instant. The converter stays on it only if nothing trips
+before: the threshold must lie below zero from the moment the comparator is heard up to the trip, and cross it upwards
+there; the sensed signal must stay below the current limit, the control voltage within its clamp, and the pulse must not
+be the shortest that the controller can make. Samples are dense where waveforms are steep, just after the clock; an item
+whose threshold comes near zero between samples is sampled again, finely.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
+
+from loopdesign.network.converter import BOTH, ON
+from loopdesign.network.linear_algebra import expm
+from loopdesign.orbit.augmented import Stepper, apply, augmented, dot
+from loopdesign.orbit.conduction import COARSE, FINE, TOLERANCE, along
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    from loopdesign.orbit.problem import OperatingPoint
+
+KEPT, SHORTEST, COMPARATOR, CURRENT_LIMIT, CLAMP, PULL_UP = range(6)
+WORDS = (None, "minimum on-time", "comparator", "current limit", "clamp", "pull-up")
+"""What each code says."""
+AFTER_THE_CLOCK = 1.0 / COARSE
+"""First part of the on-time that is sampled on its own."""
+ROUNDING = 1e-9
+"""Share of an instant or a voltage that is rounding."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bounds:
+    """What bounds a controller; values may carry the batch (B,).
+
+    Attributes
+    ----------
+    lowest, highest
+        Range of the control voltage [V]; None has no bound.
+    current_limit
+        Sensed signal at which the on-time ends whatever the control voltage [V]; None has no limit.
+    armed
+        Instant after the clock from which the comparators are heard [periods].
+    pull_up
+        True where ``lowest`` and ``highest`` are what a pull-up can deliver, and no clamp.
+    """
+
+    lowest: float | NDArray[np.float64] | None = None
+    highest: float | NDArray[np.float64] | None = None
+    current_limit: float | NDArray[np.float64] | None = None
+    armed: float = 0.0
+    pull_up: bool = False
+
+
+def held(point: OperatingPoint, bounds: Bounds) -> NDArray[np.intp]:
+    """Say for every item what keeps the converter from staying on its orbit.
+
+    Parameters
+    ----------
+    point
+        Operating point, loop open or closed.
+    bounds
+        What bounds the controller.
+
+    Returns
+    -------
+    ndarray
+        (B,) `KEPT`, or the code of a word in `WORDS`.
+    """
+    stepper, states = Stepper(point.problem), augmented(point)
+    code = np.full(len(point), KEPT)
+    if bounds.lowest is not None or bounds.highest is not None:
+        code[_beyond(stepper, point, states, bounds)] = PULL_UP if bounds.pull_up else CLAMP
+    if bounds.current_limit is not None:
+        row = _sensed_above(stepper, bounds.current_limit)
+        code[_crossed(stepper, point, states, row, bounds.armed)] = CURRENT_LIMIT
+    tripped_early = _crossed(stepper, point, states, stepper.comparator, bounds.armed, ramp=True)
+    code[tripped_early | _falling(stepper, point, states)] = COMPARATOR
+    trip = point.sequence.ends[np.arange(len(point)), point.trip]
+    code[trip <= bounds.armed * (1.0 + ROUNDING)] = SHORTEST
+    return code
+
+
+Rows: TypeAlias = "Callable[[int], NDArray[np.float64]]"
+
+
+def _sensed_above(stepper: Stepper, limit: float | NDArray[np.float64]) -> Rows:
+    """Rows (B,m) of the sensed signal above its limit, by configuration."""
+
+    def row(configuration: int) -> NDArray[np.float64]:
+        th = stepper.problem.thresholds[configuration]
+        rows = stepper.row(th.sensed_state, th.sensed_input)
+        rows[:, stepper.n + 1] -= limit
+        return rows
+
+    return row
+
+
+def _crossed(
+    stepper: Stepper,
+    point: OperatingPoint,
+    states: NDArray[np.float64],
+    row: Rows,
+    armed: float,
+    *,
+    ramp: bool = False,
+) -> NDArray[np.bool_]:
+    """Items (B,) at which a row, with the ramp or without, reaches zero before the trip."""
+    crossed = np.zeros(len(point), bool)
+    lengths = point.sequence.lengths
+    for k in range(int(point.trip.max()) + 1):
+        configuration = point.sequence.configuration[:, k]
+        end = point.sequence.ends[:, k]
+        begin = np.maximum(end - lengths[:, k], armed)
+        heard = np.isin(configuration, (ON, BOTH)) & (k <= point.trip) & (begin < end)
+        if not heard.any():
+            continue
+        flow = stepper.flow(configuration)
+        late = np.maximum(begin - (end - lengths[:, k]), 0.0)
+        z = apply(expm(flow * late[:, None, None]), states[:, k]) if armed else states[:, k]
+        rows, ramps = _per_item(stepper, configuration, row, ramp=ramp)
+        last = np.asarray(k == point.trip) & ramp
+        part = _Part(flow=flow, z=z, begin=begin, length=np.where(heard, end - begin, 0.0), rows=rows, ramps=ramps)
+        crossed |= heard & _reaches_zero(part, last)
+    return crossed
+
+
+def _per_item(
+    stepper: Stepper, configuration: NDArray[np.intp], row: Rows, *, ramp: bool
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Rows (B,m) and ramps (B,) [V/period] of each item's own configuration."""
+    rows, ramps = np.zeros((len(configuration), stepper.n + 3)), np.zeros(len(configuration))
+    for c in (ON, BOTH):
+        items = configuration == c
+        if items.any():
+            rows[items] = row(c)[items]
+            if ramp:
+                ramps[items] = stepper.problem.thresholds[c].ramp[items]
+    return rows, ramps
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Part:
+    """Part of an on-interval: its flow, the augmented state at its begin, its place, and the row that is watched."""
+
+    flow: NDArray[np.float64]
+    z: NDArray[np.float64]
+    begin: NDArray[np.float64]
+    length: NDArray[np.float64]
+    rows: NDArray[np.float64]
+    ramps: NDArray[np.float64]
+
+    def sampled(self, count: int, share: float = 1.0) -> NDArray[np.float64]:
+        """Values (B,count+1) over the first share of the part."""
+        length = self.length * share
+        states = along(self.flow, self.z, length, count)
+        time = self.begin[:, None] + length[:, None] * np.arange(count + 1) / count
+        return (self.rows[:, None, :] @ states)[:, 0] + self.ramps[:, None] * time
+
+    def take(self, items: NDArray[np.intp]) -> _Part:
+        """Keep some items."""
+        return _Part(
+            flow=self.flow[items], z=self.z[items], begin=self.begin[items], length=self.length[items],
+            rows=self.rows[items], ramps=self.ramps[items],
+        )  # fmt: skip
+
+
+def _reaches_zero(part: _Part, last: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Items (B,) whose row reaches zero in this part; where it is the last, its end is the trip itself."""
+    value = np.concatenate([part.sampled(COARSE, AFTER_THE_CLOCK), part.sampled(COARSE)[:, 2:]], axis=1)
+    span = TOLERANCE * np.abs(value).max(axis=1)
+    over = (value[:, :-1].max(axis=1) > span) | (~last & (value[:, -1] > span))
+    left, middle, right = value[:, :-2], value[:, 1:-1], value[:, 2:]
+    rise = np.maximum(middle - left, middle - right)
+    near = ((middle >= left) & (middle >= right) & (middle + rise > 0.0)).any(axis=1)
+    fine = np.flatnonzero(near & ~over)
+    if len(fine):
+        again = part.take(fine).sampled(FINE)
+        over[fine] |= again[:, :-1].max(axis=1) > span[fine]
+    return over
+
+
+def _falling(stepper: Stepper, point: OperatingPoint, states: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Items (B,) at which the threshold crosses zero downwards at the trip, which trips nothing."""
+    items = np.arange(len(point))
+    configuration = point.sequence.configuration[items, point.trip]
+    rows, ramps = _per_item(stepper, configuration, stepper.comparator, ramp=True)
+    slope = dot(rows, apply(stepper.flow(configuration), states[items, point.trip + 1])) + ramps
+    return np.asarray(slope <= 0.0)
+
+
+def _beyond(stepper: Stepper, point: OperatingPoint, states: NDArray[np.float64], bounds: Bounds) -> NDArray[np.bool_]:
+    """Items (B,) whose control voltage leaves its range anywhere in the period."""
+    beyond = np.zeros(len(point), bool)
+    for k in range(point.sequence.ends.shape[1]):
+        configuration = point.sequence.configuration[:, k]
+        row = np.zeros((len(point), stepper.n + 3))
+        for c in np.unique(configuration):
+            items = configuration == c
+            row[items] = stepper.probe("v(control)", int(c))[items]
+        length = point.sequence.lengths[:, k]
+        value = (row[:, None, :] @ along(stepper.flow(configuration), states[:, k], length, COARSE))[:, 0]
+        spare = ROUNDING * np.abs(value).max(axis=1)
+        if bounds.highest is not None:
+            beyond |= value.max(axis=1) > bounds.highest + spare
+        if bounds.lowest is not None:
+            beyond |= value.min(axis=1) < bounds.lowest - spare
+    return beyond
