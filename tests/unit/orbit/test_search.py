@@ -1,4 +1,4 @@
-"""Orbits looked for from nothing: sequences read from motions, guesses against closed forms, irregular rectifiers, delays."""
+"""Orbits looked for from nothing: sequences read from motions, guesses against closed forms, irregular rectifiers."""
 
 from __future__ import annotations
 
@@ -10,9 +10,8 @@ from numpy.testing import assert_allclose
 from stages import BOOST, BUCK, converter, one_inductor, trap
 
 from loopdesign.errors import UnreachableOutputError
-from loopdesign.models.switched import linearise
 from loopdesign.network.converter import BOTH, IDLE, OFF, ON
-from loopdesign.network.modulator import PeakCurrentMode, VoltageMode
+from loopdesign.network.modulator import VoltageMode
 from loopdesign.orbit.augmented import Stepper
 from loopdesign.orbit.operating_point import operating_point
 from loopdesign.orbit.problem import pose
@@ -159,42 +158,3 @@ def test_irregular_orbit_out_of_reach():
     conv = replace(small_coupling_capacitor(np.array([6.0])), max_duty=0.1)
     with pytest.raises(UnreachableOutputError, match=r"out of reach at 6 V input and 1 A.*largest duty allowed 0\.1"):
         operating_point(conv)
-
-
-# ---- a delay between trip and turn-off ----
-
-HELD, SENSE, COIL = 1e3, 0.25, 160e-6
-
-
-def delayed_buck(D, ramp, delay):
-    """Buck into an output that holds; the slopes are constants and the current a triangle."""
-    vin, vout = 30.0, 30.0 * D
-    up = (vin - vout) / COIL
-    modulator = PeakCurrentMode(sense_gain=SENSE, slope=ramp * SENSE * up)
-    conv = converter(BUCK, one_inductor(COIL, HELD), vin, vout, vout / 10.0, FS, modulator=modulator)
-    return replace(conv, turn_off_delay=delay), up
-
-
-@pytest.mark.parametrize(("D", "ramp"), [(0.3, 0.0), (0.45, 0.5)])
-@pytest.mark.parametrize("delay", [0.0, 200e-9, 600e-9])
-def test_turn_off_delay_of_a_triangle(D, ramp, delay):
-    """The comparator trips a delay before the peak: vc = Ri (Ipeak - m1 td) + Se (D Ts - td), derived.
-
-    A perturbation still multiplies by alpha = -(m2 - ma)/(m1 + ma) (C1); the answer of the current to the control is that without a
-    delay, later by just the delay.
-    """
-    conv, up = delayed_buck(D, ramp, delay)
-    point = operating_point(conv)
-    peak = 3.0 * D + up * D / FS / 2
-    Se = ramp * SENSE * up
-    assert point.trim[0] == pytest.approx(SENSE * (peak - up * delay) + Se * (D / FS - delay), rel=1e-6)
-    assert point.duty[0] == pytest.approx(D, rel=1e-6)
-    down = up * D / (1 - D)
-    alpha = -(down - ramp * up) / (up + ramp * up)
-    model = linearise(point)
-    assert np.abs(model.multipliers[0] - alpha).min() < 1e-6
-    f = np.array([5e3, 30e3, 70e3])
-    z = np.exp(-2j * np.pi * f / FS)
-    expected = (1 - alpha) / (1 - alpha * z) * (1 - z) / (2j * np.pi * f / FS) / SENSE
-    found = model.response(f, "control", ["v(out)"])[0, 0] * (1 / 10.0 + 2j * np.pi * f * HELD)
-    assert_allclose(found, expected * np.exp(-2j * np.pi * f * delay), rtol=1e-5)
