@@ -36,12 +36,32 @@ class LoopDesignError(Exception):
     ----------
     message : str
         The sentence for the user; characters that could steer a terminal are escaped.
+
+    Examples
+    --------
+    >>> import loopdesign as ld
+    >>> try:
+    ...     ld.check("cases/tide_gauge_sepic.toml")
+    ... except ld.LoopDesignError as error:
+    ...     print(error.exit_status, "R1, C1, C2 open" in str(error))
+    2 True
     """
 
     exit_status: ClassVar[int] = 2
 
     def __init__(self, message: str = "") -> None:
         super().__init__(printable_lines(message))
+
+    def __reduce__(self) -> tuple[object, ...]:
+        """Pack the error for another process, all it knows included."""
+        return _unpacked, (type(self), str(self), dict(self.__dict__))
+
+
+def _unpacked(kind: type[LoopDesignError], message: str, known: dict[str, object]) -> LoopDesignError:
+    """Make the error again from what `LoopDesignError.__reduce__` packed."""
+    error = kind.__new__(kind, message)
+    error.__dict__.update(known)
+    return error
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,6 +112,15 @@ class CaseError(LoopDesignError):
     ----------
     faults : iterable of Fault
         At least one fault, in the order of the file.
+
+    Examples
+    --------
+    >>> import loopdesign as ld
+    >>> try:
+    ...     ld.load_case("cases/supply.toml")
+    ... except ld.CaseError as error:
+    ...     print([fault.message for fault in error.faults])
+    ['there is no such file']
     """
 
     exit_status: ClassVar[int] = 2
@@ -114,6 +143,13 @@ class QuantityError(LoopDesignError, ValueError):
         What is allowed, with an example.
     hint : str
         What to do about it.
+
+    Examples
+    --------
+    >>> from loopdesign.units.quantities import parse_quantity
+    >>> parse_quantity("10 mH", "F")
+    Traceback (most recent call last):
+    loopdesign.errors.QuantityError: "10 mH" is an inductance; expected a capacitance such as "10 uF"
     """
 
     exit_status: ClassVar[int] = 2
@@ -130,25 +166,54 @@ class QuantityError(LoopDesignError, ValueError):
 
 
 class CircuitError(LoopDesignError):
-    """Refuse a network that has no solution, such as an ideal capacitor loop or a floating node."""
+    """Refuse a network that has no solution, such as an ideal capacitor loop or a floating node.
+
+    Examples
+    --------
+    >>> import loopdesign as ld
+    >>> issubclass(ld.CircuitError, ld.LoopDesignError), ld.CircuitError.exit_status
+    (True, 2)
+    """
 
     exit_status: ClassVar[int] = 2
 
 
 class DataError(LoopDesignError):
-    """Refuse measured data or arguments of a command that make no sense."""
+    """Refuse measured data or arguments of a command that make no sense.
+
+    Examples
+    --------
+    >>> import loopdesign as ld
+    >>> ld.check("cases/tide_gauge_sepic_undamped.toml", {"R9": "10 kohm"})
+    Traceback (most recent call last):
+    loopdesign.errors.DataError: parts: 'R9' is unknown; expected R1, C1, C2, divider.upper, slope; did you mean R1?
+    """
 
     exit_status: ClassVar[int] = 2
 
 
 class UsageError(LoopDesignError):
-    """Refuse the words on the command line."""
+    """Refuse the words on the command line.
+
+    Examples
+    --------
+    >>> import loopdesign as ld
+    >>> issubclass(ld.UsageError, ld.LoopDesignError), ld.UsageError.exit_status
+    (True, 2)
+    """
 
     exit_status: ClassVar[int] = 2
 
 
 class MissingLibraryError(LoopDesignError, ImportError):
-    """Report an optional library that is not installed."""
+    """Report an optional library that is not installed.
+
+    Examples
+    --------
+    >>> import loopdesign as ld
+    >>> issubclass(ld.MissingLibraryError, ImportError)
+    True
+    """
 
     exit_status: ClassVar[int] = 2
 
@@ -170,6 +235,15 @@ class UnreachableOutputError(LoopDesignError):
         Highest average output within the duty limit [V].
     duty : float
         Duty at which it occurs [unitless].
+
+    Examples
+    --------
+    >>> import loopdesign as ld
+    >>> try:
+    ...     ld.response("cases/tide_gauge_sepic_undamped.toml", "plant", frequencies_hz=[1e3], input_voltage="1 V")
+    ... except ld.UnreachableOutputError as error:
+    ...     print(f"{error.highest_output:.1f} V of {error.target:g} V")
+    5.9 V of 15 V
     """
 
     exit_status: ClassVar[int] = 3
@@ -203,6 +277,15 @@ class NoDesignError(LoopDesignError):
         Parts and figures of the combination that comes nearest.
     obstacles : iterable of str
         What stands in the way, one sentence each.
+
+    Examples
+    --------
+    >>> import loopdesign as ld
+    >>> try:
+    ...     ld.design("cases/tide_gauge_sepic_undamped.toml")
+    ... except ld.NoDesignError as error:
+    ...     print(error, error.nearest, sep="; ")
+    the current loop alone is unstable, so no compensation parts can make the converter stable; {'damper': {...}}
     """
 
     exit_status: ClassVar[int] = 3
@@ -216,7 +299,14 @@ class NoDesignError(LoopDesignError):
 
 
 class NumericalError(LoopDesignError):
-    """Report numbers with which the arithmetic breaks down: a singular system, an overflow, a value not finite."""
+    """Report numbers with which the arithmetic breaks down: a singular system, an overflow, a value not finite.
+
+    Examples
+    --------
+    >>> import loopdesign as ld
+    >>> issubclass(ld.NumericalError, ld.LoopDesignError), ld.NumericalError.exit_status
+    (True, 3)
+    """
 
     exit_status: ClassVar[int] = 3
 
@@ -230,6 +320,12 @@ class ConvergenceError(NumericalError):
         What was looked for.
     items
         Items of the batch at which nothing was found; empty where the iteration knows of no batch.
+
+    Examples
+    --------
+    >>> import loopdesign as ld
+    >>> issubclass(ld.ConvergenceError, ld.NumericalError)
+    True
     """
 
     exit_status: ClassVar[int] = 3

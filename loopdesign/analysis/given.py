@@ -73,7 +73,7 @@ def one_of(word: object, known: Collection[Word], what: str) -> Word:
         if isinstance(word, str) and word == name:
             return name
     hint = did_you_mean(word, known) if isinstance(word, str) else ""
-    raise DataError(f"{what} {word!r} is unknown{hint}; expected one of {', '.join(known)}")
+    raise DataError(f"{what} {word!r} is unknown; expected one of {', '.join(known)}{hint}")
 
 
 def quantity_of(value: object, unit: str, name: str) -> float:
@@ -258,9 +258,8 @@ def _unknown(case: cases.Case, name: object, places: Mapping[str, object]) -> st
     """Say that a name is none of the parts that may be given."""
     if not has_feedback(case):
         return f"{name!r} has no place: the case has no [error_amplifier] or no [divider]"
-    network = (case.compensation or Compensation()).network
     hint = did_you_mean(name, places) if isinstance(name, str) else ""
-    return f"{name!r} is not a part of the {network} network{hint}; expected {', '.join(places)}"
+    return f"{name!r} is unknown; expected {', '.join(places)}{hint}"
 
 
 def _only(compensation: Compensation) -> Sections:

@@ -43,6 +43,15 @@ class Case(Section):
 
     `source` is the name of the file and `warnings` holds what is allowed yet worth telling; the file sets neither. A
     case read from a file knows where each key stands there.
+
+    Examples
+    --------
+    >>> import loopdesign as ld
+    >>> case = ld.load_case("cases/tide_gauge_sepic_undamped.toml")
+    >>> isinstance(case, ld.Case), case.title
+    (True, 'Tide-gauge logger supply, damper left out')
+    >>> case.compensation.parts
+    {'R1': 4640.0, 'C1': 5.6e-08, 'C2': 1.8e-09}
     """
 
     title: str

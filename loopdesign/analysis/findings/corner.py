@@ -69,6 +69,18 @@ class CornerResult:
         Averaged control to output: poles, zeros, features; ``plant.to_control()``.
     compensator : Compensator or None
         Amplifier, divider and network; ``compensator.to_control()``. None without a loop.
+
+    Examples
+    --------
+    >>> import loopdesign as ld
+    >>> corner = ld.check("cases/tide_gauge_sepic_undamped.toml").corners[-1]
+    >>> isinstance(corner, ld.CornerResult)
+    True
+    >>> corner.input_voltage, corner.load_current, corner.mode, corner.stable, f"{corner.phase_margin_deg:.0f} deg"
+    (30.0, 1.2, 'CCM', True, '69 deg')
+    >>> plant = corner.plant.to_control()
+    >>> plant.nstates, plant.input_labels, plant.output_labels
+    (6, ['control'], ['v(out)'])
     """
 
     input_voltage: float

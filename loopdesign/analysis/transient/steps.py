@@ -97,6 +97,13 @@ class StepResult:
         Whether the run ended before it settled; settling time and deviation are then not the whole story.
     reason
         Why not, as a sentence; empty where stable.
+
+    Examples
+    --------
+    >>> import loopdesign as ld
+    >>> step = ld.step("cases/tide_gauge_sepic_undamped.toml", cycles=20).corners[1]
+    >>> type(step) is ld.StepResult, step.input_voltage, step.load_from, step.load_to, step.output_voltage_v.shape
+    (True, 13.0, 0.4, 1.2, (20,))
     """
 
     kind: StepKind

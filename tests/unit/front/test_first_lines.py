@@ -79,12 +79,12 @@ def test_nominal_is_accepted_by_name_only(case, examined):
 @pytest.mark.parametrize(
     ("parts", "told"),
     [
-        ({"R7": 1e3}, r"'R7' is not a part of the type II network; did you mean R1\?; expected R1, C1, C2"),
+        ({"R7": 1e3}, r"'R7' is unknown; expected R1, C1, C2, divider\.upper, slope; did you mean R1\?"),
         ({"r1": 1e3}, "did you mean R1"),
-        ({"R2": 1e3}, "'R2' is not a part of the type II network"),
-        ({"C3": "1 nF"}, "'C3' is not a part"),
+        ({"R2": 1e3}, "'R2' is unknown"),
+        ({"C3": "1 nF"}, "'C3' is unknown"),
         ({"divider_upper": 1e3}, r"did you mean divider\.upper"),
-        ({3: 1e3}, "3 is not a part"),
+        ({3: 1e3}, "3 is unknown"),
         ({"R1": "10 nF"}, 'R1: "10 nF" is a capacitance; expected a resistance'),
         ({"C1": "4k7 ohm"}, "C1: .*resistance; expected a capacitance"),
         ({"R1": -5.0}, "R1: .*must be above zero"),
