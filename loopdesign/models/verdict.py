@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 NEAR_HALF_SWITCHING = 0.4
 """Share of the switching frequency from which a mode counts as subharmonic."""
+TINY = 1e-300
+"""What stands for nothing where a mode is divided by its own size."""
 PARTICIPATION = 0.3
 """Share of a mode in a group of states from which the group names it."""
 GROUPS: Mapping[str, tuple[str, ...]] = {
@@ -146,7 +148,7 @@ def verdicts(
     closed = current if closed_model is None else worst_modes(closed_model)
     return tuple(
         Verdict(
-            stable=worst.stable and code == KEPT,
+            stable=worst.stable and int(code) == KEPT,
             worst_mode=worst,
             current_loop_stable=inner.stable,
             current_loop_worst_mode=inner,
@@ -203,7 +205,7 @@ def participation(model: SwitchedModel, item: int, k: int) -> NDArray[np.float64
     """
     modes = model.period_modes
     share = np.abs(modes.vectors[item, :, k] * modes.inverse[item, k, :])
-    return share / share.sum()
+    return share / max(float(share.sum()), TINY)
 
 
 def _name(model: SwitchedModel, item: int, k: int) -> str:

@@ -9,6 +9,8 @@ point is then written down by hand, and no solver takes part.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -50,7 +52,8 @@ def stiff(kind, D, ratio, *, winding=0.0):
         Inductor(name="L1", a=inductor[0], b=inductor[1], inductance=L, resistance=winding),
     )
     on, off = frozenset({"switch"}), frozenset({"diode"})
-    network = derive(parts, (on, off, off), PROBES, period=1.0 / FS)
+    derived = derive(parts, (on, off, off), ("v(out)", *PROBES), period=1.0 / FS)
+    network = replace(derived, outputs=("v(regulated)", *PROBES))
     control = threshold(PeakCurrentMode(sense_gain=1.0, slope=ratio * down), network)
     peak = MEAN + up * D / FS / 2
     values = {"line": vin, "load": vout, "control": peak + ratio * down * D / FS}
