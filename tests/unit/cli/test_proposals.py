@@ -1,6 +1,7 @@
 """The report of a check proposes what stops a current loop that oscillates by itself."""
 
 import json
+import re
 from pathlib import Path
 
 from loopdesign.cli import main
@@ -19,6 +20,9 @@ def proposed(tmp_path, text):
 def test_report_proposes_a_damper_only_where_the_current_loop_needs_one(tmp_path, capsys):
     """The undamped SEPIC of the trade: a damper across Cs is the cure, and with it nothing is left to propose."""
     text = (CASES / "tide_gauge_sepic_undamped.toml").read_text(encoding="utf-8")
+    text = re.sub(r"(?m)^load_step.*$", "", text)
+    text = re.sub(r"(?m)^(input_voltage *=).*$", r'\1 ["8 V"]', text)
+    text = re.sub(r"(?m)^(output_current *=).*$", r'\1 ["1.2 A"]', text)
     status, sentences, page = proposed(tmp_path, text)
     capsys.readouterr()
     assert status == 1
