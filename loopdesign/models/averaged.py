@@ -181,49 +181,75 @@ def _product(row: NDArray[np.float64], matrix: NDArray[np.float64]) -> NDArray[n
     return np.einsum("bi,bij->bj", row, matrix)
 
 
-def _continuous(point: OperatingPoint, modulator: Modulator) -> AveragedModel:
-    network = point.network
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Weighted:
+    """State space weighted by the duty, with what the duty itself drives.
+
+    ``A`` (B,n,n), ``B`` (B,n,3), ``C`` (B,2,n), ``D`` (B,2,3) over the inputs and outputs of the model, the control
+    among the inputs without effect; ``Bd`` (B,n) and ``Ed`` (B,2) per unit of duty; flows (B,n) while on and off.
+    """
+
+    A: NDArray[np.float64]
+    B: NDArray[np.float64]
+    C: NDArray[np.float64]
+    D: NDArray[np.float64]
+    Bd: NDArray[np.float64]
+    Ed: NDArray[np.float64]
+    flows: tuple[NDArray[np.float64], NDArray[np.float64]]
+
+
+def _weighted(point: OperatingPoint) -> _Weighted:
+    """Average the two intervals of continuous conduction and find the average state between them."""
+    network, u = point.network, point.inputs
     on, off = network.configurations[:2]
-    u = point.inputs
-    D = point.duty[:, None, None]
-    A, B = D * on.A + (1 - D) * off.A, D * on.B + (1 - D) * off.B
-    C, Du = D * on.C + (1 - D) * off.C, D * on.D + (1 - D) * off.D
+    duty = point.duty[:, None, None]
+    A, B = duty * on.A + (1 - duty) * off.A, duty * on.B + (1 - duty) * off.B
+    C, D = duty * on.C + (1 - duty) * off.C, duty * on.D + (1 - duty) * off.D
     X = -np.linalg.solve(A, np.einsum("bnp,bp->bn", B, u)[..., None])[..., 0]
 
     def flow(c: Configuration) -> NDArray[np.float64]:
         return np.einsum("bij,bj->bi", c.A, X) + np.einsum("bij,bj->bi", c.B, u)
 
-    Bd = flow(on) - flow(off)
     Ed = np.einsum("bij,bj->bi", on.C - off.C, X) + np.einsum("bij,bj->bi", on.D - off.D, u)
     columns = [network.input_index(n) for n in INPUTS]
     rows = [network.output_index(n) for n in OUTPUTS]
+    flows = flow(on), flow(off)
+    return _Weighted(
+        A=A, B=B[:, :, columns], C=C[:, rows], D=D[:, rows][:, :, columns], Bd=flows[0] - flows[1], Ed=Ed[:, rows],
+        flows=flows,
+    )  # fmt: skip
+
+
+def _continuous(point: OperatingPoint, modulator: Modulator) -> AveragedModel:
+    """Average continuous conduction, the duty following the control at once or by the sampled comparator."""
+    mean, network = _weighted(point), point.network
     control = np.array([n == "control" for n in INPUTS], float)
     if isinstance(modulator, VoltageMode):
         gain = control / point.problem.threshold.ramp[:, None]
         return AveragedModel(
-            A=A,
-            B=B[:, :, columns] + Bd[:, :, None] * gain[:, None, :],
-            C=C[:, rows],
-            D=Du[:, rows][:, :, columns] + Ed[:, rows, None] * gain[:, None, :],
+            A=mean.A,
+            B=mean.B + mean.Bd[:, :, None] * gain[:, None, :],
+            C=mean.C,
+            D=mean.D + mean.Ed[:, :, None] * gain[:, None, :],
             states=network.states,
             period=network.period,
             scale=network.state_scale,
         )
-    Bu = B[:, :, columns] * (1.0 - control)
-    state, direct = _sampled_duty(point, A, Bu, Bd, (flow(on), flow(off)))
-    n = A.shape[-1]
-    bigger = np.zeros((len(A), n + 1, n + 1))
-    bigger[:, :n, :n], bigger[:, :n, n], bigger[:, n] = A, Bd, state[:, : n + 1]
+    Bu = mean.B * (1.0 - control)
+    state, direct = _sampled_duty(point, mean.A, Bu, mean.Bd, mean.flows)
+    n = mean.A.shape[-1]
+    bigger = np.zeros((len(mean.A), n + 1, n + 1))
+    bigger[:, :n, :n], bigger[:, :n, n], bigger[:, n] = mean.A, mean.Bd, state[:, : n + 1]
     # duty is the new state less what the inputs feed through it
-    inputs = np.concatenate([Bu - Bd[:, :, None] * direct[:, None, :], state[:, None, n + 1 :]], axis=1)
+    inputs = np.concatenate([Bu - mean.Bd[:, :, None] * direct[:, None, :], state[:, None, n + 1 :]], axis=1)
     return AveragedModel(
         A=bigger,
         B=inputs,
-        C=np.concatenate([C[:, rows], Ed[:, rows, None]], axis=2),
-        D=Du[:, rows][:, :, columns] - Ed[:, rows, None] * direct[:, None, :],
+        C=np.concatenate([mean.C, mean.Ed[:, :, None]], axis=2),
+        D=mean.D - mean.Ed[:, :, None] * direct[:, None, :],
         states=(*network.states, "duty"),
         period=network.period,
-        scale=np.concatenate([network.state_scale, np.ones((len(A), 1))], axis=1),
+        scale=np.concatenate([network.state_scale, np.ones((len(mean.A), 1))], axis=1),
     )
 
 

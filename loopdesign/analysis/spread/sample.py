@@ -210,16 +210,24 @@ def spread(
         closed_model(case, stage, parts)  # fails by itself, and says where and why, before every sample does
     # without tolerances every sample is the nominal converter
     judged = _sampled(base, varied, drawn, executor, progress) if varied else joined([nominal] * samples)
-    asked = limits_of(case, stage)
-    table = {n: getattr(judged, n).reshape(samples, count) for n in (*READINGS, "largest_multiplier")}
-    stable, reached = judged.stable.reshape(samples, count), judged.reached.reshape(samples, count)
-    shortfall = asked.shortfall(Readings(**table, stable=stable))
+    return _result(base, varied, drawn, nominal, judged, limits=limits_of(case, stage), seed=seed)
+
+
+def _result(
+    base: Base, varied: tuple[Varied, ...], drawn: NDArray[np.float64], nominal: Judged, judged: Judged, *,
+    limits: Limits, seed: int,
+) -> SpreadResult:  # fmt: skip
+    """Set the readings of every sample side by side, and find the worst and what moves them most."""
+    shape = len(drawn), len(base.corners)
+    table = {n: getattr(judged, n).reshape(shape) for n in (*READINGS, "largest_multiplier")}
+    stable, reached = judged.stable.reshape(shape), judged.reached.reshape(shape)
+    shortfall = limits.shortfall(Readings(**table, stable=stable))
     sample = int(np.argmax(shortfall.max(axis=1)))
     phase = np.where(stable, table["phase_margin_deg"], np.nan)
     tight = int(np.nanargmin(np.where(np.isfinite(nominal.phase_margin_deg), nominal.phase_margin_deg, np.inf)))
     return SpreadResult(
-        case=case,
-        parts=parts,
+        case=base.case,
+        parts=base.parts,
         seed=seed,
         conditions=base.corners,
         varied=varied,
@@ -227,7 +235,7 @@ def spread(
         **table,
         stable=stable,
         reached=reached,
-        limits=asked,
+        limits=limits,
         unstable=share_of(~stable.all(axis=1)),
         off_target=share_of(shortfall.max(axis=1) > 0.0),
         worst_sample=(sample, int(np.argmax(shortfall[sample]))),
