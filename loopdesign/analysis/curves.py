@@ -225,13 +225,13 @@ def differences(
     """
     ratio = value / reference
     size, turn = np.abs(20.0 * np.log10(np.abs(ratio))), np.abs(np.degrees(np.angle(ratio)))
-    found = []
+    rows = []
     for item, end in enumerate(below_hz):
         hz = frequencies_hz[item]
         inside = hz <= end
         db, deg = size[item][inside], turn[item][inside]
         at_db, at_deg = int(np.argmax(db)), int(np.argmax(deg))
-        found.append(
+        rows.append(
             Difference(
                 below_hz=float(end),
                 magnitude_db=float(db[at_db]),
@@ -240,7 +240,7 @@ def differences(
                 phase_hz=float(hz[at_deg]),
             )
         )
-    return tuple(found)
+    return tuple(rows)
 
 
 def _continuous_limit(assessment: CheckResult) -> NDArray[np.float64]:

@@ -45,36 +45,36 @@ def network_features(amplifier: ErrorAmplifier, divider: Divider, parts: Network
     dict of str to ndarray () or (B,)
         Frequencies [Hz].
     """
-    found: dict[str, FloatArray] = {}
+    features: dict[str, FloatArray] = {}
     total = np.asarray(parts.C1) + parts.C2
     upper, both = 1.0 / np.asarray(divider.upper), 1.0 / np.asarray(divider.upper) + 1.0 / np.asarray(divider.lower)
     if np.all(np.asarray(parts.R1) > 0):
-        found["zero"] = 1.0 / (2 * np.pi * np.asarray(parts.R1) * parts.C1)
+        features["zero"] = 1.0 / (2 * np.pi * np.asarray(parts.R1) * parts.C1)
     if isinstance(amplifier, TransconductanceAmplifier):
-        found["integrator"] = np.asarray(amplifier.gm * divider.ratio / (2 * np.pi * total))
+        features["integrator"] = np.asarray(amplifier.gm * divider.ratio / (2 * np.pi * total))
         output = 1.0 / np.asarray(amplifier.output_resistance)
         low, high = _roots(output, parts.C2, parts.R1, parts.C1)
-        _add(found, "low-frequency pole", low)
-        _add(found, "high-frequency pole", high)
-        _add_pair(found, "lead zero", _roots(upper, divider.feedforward, parts.R2, parts.C3))
-        _add_pair(found, "lead pole", _roots(both, divider.feedforward, parts.R2, parts.C3))
-        return found
-    found["integrator"] = np.asarray(upper / (2 * np.pi * total))
-    _add(found, "low-frequency pole", both / (2 * np.pi * np.asarray(amplifier.dc_gain) * total))
-    _add(found, "high-frequency pole", _roots(np.zeros(()), parts.C2, parts.R1, parts.C1)[1])
-    _add(found, "amplifier bandwidth", np.asarray(amplifier.gain_bandwidth, dtype=np.float64))
+        _add(features, "low-frequency pole", low)
+        _add(features, "high-frequency pole", high)
+        _add_pair(features, "lead zero", _roots(upper, divider.feedforward, parts.R2, parts.C3))
+        _add_pair(features, "lead pole", _roots(both, divider.feedforward, parts.R2, parts.C3))
+        return features
+    features["integrator"] = np.asarray(upper / (2 * np.pi * total))
+    _add(features, "low-frequency pole", both / (2 * np.pi * np.asarray(amplifier.dc_gain) * total))
+    _add(features, "high-frequency pole", _roots(np.zeros(()), parts.C2, parts.R1, parts.C1)[1])
+    _add(features, "amplifier bandwidth", np.asarray(amplifier.gain_bandwidth, dtype=np.float64))
     lead = _roots(upper, divider.feedforward, parts.R2, parts.C3)
     with np.errstate(divide="ignore"):
-        _add(found, "lead pole", 1.0 / (2 * np.pi * np.asarray(parts.R2) * parts.C3))
+        _add(features, "lead pole", 1.0 / (2 * np.pi * np.asarray(parts.R2) * parts.C3))
     if not isinstance(amplifier, ShuntOptocoupler):
-        _add_pair(found, "lead zero", lead)
-        return found
-    _add(found, "optocoupler pole", np.asarray(amplifier.bandwidth, dtype=np.float64))
-    found.pop("zero", None)
+        _add_pair(features, "lead zero", lead)
+        return features
+    _add(features, "optocoupler pole", np.asarray(amplifier.bandwidth, dtype=np.float64))
+    features.pop("zero", None)
     if not np.isfinite(lead[0]).any():
         # 1 + Yu/Yn vanishes where 1/upper + Yn does.
-        _add_pair(found, "zero", _roots(upper, parts.C2, parts.R1, parts.C1))
-    return found
+        _add_pair(features, "zero", _roots(upper, parts.C2, parts.R1, parts.C1))
+    return features
 
 
 def _roots(
@@ -95,11 +95,11 @@ def _roots(
     return low / (2 * np.pi), high / (2 * np.pi)
 
 
-def _add(found: dict[str, FloatArray], name: str, hz: FloatArray) -> None:
+def _add(features: dict[str, FloatArray], name: str, hz: FloatArray) -> None:
     if np.all(np.isfinite(hz)) and np.all(hz > 0):
-        found[name] = np.asarray(hz)
+        features[name] = np.asarray(hz)
 
 
-def _add_pair(found: dict[str, FloatArray], name: str, pair: tuple[FloatArray, FloatArray]) -> None:
-    _add(found, name, pair[0])
-    _add(found, f"second {name}", pair[1])
+def _add_pair(features: dict[str, FloatArray], name: str, pair: tuple[FloatArray, FloatArray]) -> None:
+    _add(features, name, pair[0])
+    _add(features, f"second {name}", pair[1])

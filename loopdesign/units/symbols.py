@@ -126,13 +126,13 @@ def power_of_unit(rest: str, shown: str, unit: str, *, allow_prefix: bool) -> in
     if symbol in _UNDECIDED:
         one, other = _UNDECIDED[symbol]
         raise refusal(f'may mean "{one}" or "{other}"', shown, unit, "write the one that is meant")
-    found = _lookup(symbol) or _lookup("/".join(_recased(part) for part in symbol.split("/")))
-    if found is None:
+    known = _lookup(symbol) or _lookup("/".join(_recased(part) for part in symbol.split("/")))
+    if known is None:
         several = re.search(r"\d", rest) or " " in rest
         raise refusal(
             "has more than one number or unit" if several else f'has no unit known here ("{rest}")', shown, unit
         )
-    power, dimension = found
+    power, dimension = known
     if dimension != unit and (unit, dimension) not in _SAME:
         raise refusal(f"is {UNITS[dimension].name}", shown, unit)
     return power

@@ -53,12 +53,12 @@ class Envelope:
 
 
 @names_file("no envelope")
-def envelope(found: SpreadResult, condition: int) -> Envelope:
+def envelope(result: SpreadResult, condition: int) -> Envelope:
     """Evaluate the loop gain of the first samples at one condition.
 
     Parameters
     ----------
-    found
+    result
         Samples.
     condition
         Number of the condition, counted from zero [unitless].
@@ -68,13 +68,13 @@ def envelope(found: SpreadResult, condition: int) -> Envelope:
     Envelope
         Exact loop gain by injection, from the lowest frequency examined to half the switching frequency.
     """
-    base = base_of(found.case, found.parts, examine_stage(found.case, found.conditions))
-    usable = np.flatnonzero(found.reached[:, condition])[:SHOWN]
-    grid = even_grid(found.case.converter.switching_frequency, POINTS)
+    base = base_of(result.case, result.parts, examine_stage(result.case, result.conditions))
+    usable = np.flatnonzero(result.reached[:, condition])[:SHOWN]
+    grid = even_grid(result.case.converter.switching_frequency, POINTS)
     rows = []
     for begin in range(0, len(usable), BATCH):
         items = usable[begin : begin + BATCH]
-        corners = found.sample_corners_of(items, condition)
+        corners = result.sample_corners_of(items, condition)
         rows.append(loop_of(base, corners, np.full(len(items), condition), grid))
     loop = np.concatenate(rows) if rows else np.ones((1, POINTS), complex)
     phase = np.degrees(np.unwrap(np.angle(loop), axis=1))
@@ -85,5 +85,5 @@ def envelope(found: SpreadResult, condition: int) -> Envelope:
         phase_deg=np.quantile(phase, LEVELS, axis=0),
         condition=condition,
         samples=len(usable),
-        stable=int(found.stable[usable, condition].sum()),
+        stable=int(result.stable[usable, condition].sum()),
     )

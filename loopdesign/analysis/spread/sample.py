@@ -293,12 +293,12 @@ def _of_stable(judged: Judged, name: str) -> NDArray[np.float64]:
     return np.where(judged.stable, getattr(judged, name), np.nan)
 
 
-def yield_against_worst_case(found: SpreadResult) -> tuple[Bound, ...]:
+def yield_against_worst_case(result: SpreadResult) -> tuple[Bound, ...]:
     """Set the worst case of each reading by four routes side by side, over all conditions.
 
     Parameters
     ----------
-    found
+    result
         Samples.
 
     Returns
@@ -316,15 +316,15 @@ def yield_against_worst_case(found: SpreadResult) -> tuple[Bound, ...]:
     )
     told = []
     for words, unit, name, limit, high in rows:
-        samples = per_sample(found.reading(name), high_is_bad=high)
+        samples = per_sample(result.reading(name), high_is_bad=high)
         told.append(
             Bound(
                 name=words,
                 unit=unit,
-                limit=None if limit is None else found.limit(limit),
+                limit=None if limit is None else result.limit(limit),
                 high_is_bad=high,
-                nominal=worst_of(_of_stable(found.nominal, name), high_is_bad=high),
-                ends=worst_of(_of_stable(found.extremes.judged, name), high_is_bad=high),
+                nominal=worst_of(_of_stable(result.nominal, name), high_is_bad=high),
+                ends=worst_of(_of_stable(result.extremes.judged, name), high_is_bad=high),
                 tail=tail_of(samples, TAIL, high_is_bad=high),
                 worst=worst_of(samples, high_is_bad=high),
             )

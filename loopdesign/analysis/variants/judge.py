@@ -125,13 +125,13 @@ def _read(
     """Read margins and multipliers of a linearised batch."""
     frequencies = _grid(base, corners, condition)
     frequencies, loop = _refined(model, frequencies)
-    found = headline_margins(frequencies, loop)
+    margins = headline_margins(frequencies, loop)
     largest = np.abs(model.multipliers).max(axis=1)
     return Judged(
-        crossover_hz=found.crossover_hz,
-        phase_margin_deg=found.phase_margin_deg,
-        gain_margin_db=found.gain_margin_db,
-        modulus_margin=found.modulus_margin,
+        crossover_hz=margins.crossover_hz,
+        phase_margin_deg=margins.phase_margin_deg,
+        gain_margin_db=margins.gain_margin_db,
+        modulus_margin=margins.modulus_margin,
         largest_multiplier=largest,
         stable=(largest < 1.0) & reached & (held(model.point, bounds(base.case, corners)) == KEPT),
         reached=reached,

@@ -100,12 +100,12 @@ def place_and_round(case: cases.Case) -> Rounded:
     nearest: CheckResult | None = None
     complaints: list[str] = []
     for parts, method in placements(case, stage, limits, complaints):
-        found = examine(case, parts, stage, limits)
-        if found.targets_met:
+        check = examine(case, parts, stage, limits)
+        if check.targets_met:
             chosen = {k: v for k, v in parts.items() if k not in fixed}
-            return Rounded(check=found, chosen=chosen, method=method)
-        if nearest is None or miss(found) < miss(nearest):
-            nearest = found
+            return Rounded(check=check, chosen=chosen, method=method)
+        if nearest is None or miss(check) < miss(nearest):
+            nearest = check
     raise NoDesignError(
         "no choice of parts meets the targets at every corner",
         nearest={} if nearest is None else {"parts": dict(nearest.parts), "reasons": list(nearest.reasons)},
@@ -187,14 +187,14 @@ def _methods(stage: ExaminedStage) -> tuple[tuple[Method, float | None], ...]:
 
 def _high_pole(stage: ExaminedStage) -> float:
     """Where a compensator pole belongs: at the ESR zero or the right-half-plane zero, whichever is lower [Hz]."""
-    found = [float(stage.point.network.period[0]) ** -1 / 2.0]
+    poles = [float(stage.point.network.period[0]) ** -1 / 2.0]
     for plant in stage.plants:
-        found += [
+        poles += [
             f.frequency_hz
             for f in plant.features
             if f.frequency_hz is not None and f.name.startswith(("output capacitor ESR", "right-half-plane zero"))
         ]
-    return min(found)
+    return min(poles)
 
 
 def rounded(case: cases.Case, ideal: NetworkParts) -> dict[str, float]:
@@ -210,9 +210,9 @@ def rounded(case: cases.Case, ideal: NetworkParts) -> dict[str, float]:
     return values
 
 
-def miss(found: CheckResult) -> float:
+def miss(check: CheckResult) -> float:
     """Return the largest shortfall at any corner; instability outweighs every margin [unitless]."""
-    return float(found.limits.shortfall(readings_of(found.margins, found.verdicts)).max())
+    return float(check.limits.shortfall(readings_of(check.margins, check.verdicts)).max())
 
 
 def obstacles(stage: ExaminedStage, nearest: CheckResult | None, complaints: list[str]) -> tuple[str, ...]:

@@ -88,9 +88,9 @@ def choose(case: cases.Case, progress: Callable[[int, int], None] | None = None,
     stage = examine_stage(case, base_corners(case)) if tolerances and case.specification.temperature else plain
     demands = Demands(limits=limits, prefer=case.targets.prefer)
     task = RobustTask(case, stage, plain, demands, tolerances=tolerances, progress=progress)
-    found = task.run()
-    chosen.update({k: found.check.parts[k] for k in compensation.open_parts})
-    return replace(found, chosen=chosen, divider_choice=divided, slope_report=slope)
+    choice = task.run()
+    chosen.update({k: choice.check.parts[k] for k in compensation.open_parts})
+    return replace(choice, chosen=chosen, divider_choice=divided, slope_report=slope)
 
 
 def _with_divider(case: cases.Case, chosen: dict[str, float]) -> tuple[cases.Case, DividerChoice | None]:
@@ -100,9 +100,9 @@ def _with_divider(case: cases.Case, chosen: dict[str, float]) -> tuple[cases.Cas
         return case, None
     if amplifier.reference >= case.specification.output_voltage:
         return case, None
-    found = choose_divider(case)
-    chosen["divider.upper"] = found.chosen.upper
-    return case.model_copy(update={"divider": divider.model_copy(update={"upper": found.chosen.upper})}), found
+    choice = choose_divider(case)
+    chosen["divider.upper"] = choice.chosen.upper
+    return case.model_copy(update={"divider": divider.model_copy(update={"upper": choice.chosen.upper})}), choice
 
 
 def _refuse_conflict(case: cases.Case, limits: Limits) -> None:

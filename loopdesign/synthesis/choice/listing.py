@@ -75,17 +75,17 @@ def outcome(
         notes += (BOUND.format(step, begin, *estimated_deviation(case, parts)),)
     if len(others) < SHOWN:
         notes += (f"{len(others)} others listed, not {SHOWN}: {FEW}",)
-    place = place_of(work.lattice, work.found, item)
+    place = place_of(work.lattice, work.result, item)
     return Choice(
         check=examine(case, parts, plain, exam.demands.limits), chosen={}, prefer=prefer, best=shown[0],
         alternatives=tuple(shown[1:]),
         method=work.method(len(exam.condition), item, settled=settled, place=place), notes=notes, extremes=ends,
-        searched_corners=len(exam.condition), combinations=work.lattice.size, evaluated=work.found.evaluated,
+        searched_corners=len(exam.condition), combinations=work.lattice.size, evaluated=work.result.evaluated,
     )  # fmt: skip
 
 
 def _alternatives(exam: Examination, work: Search, item: int) -> list[int]:
     """List the best other combinations that pass; those ahead of the choice were refused by the exact loop."""
-    order = in_order(work.lattice, work.found)[place_of(work.lattice, work.found, item) :]
+    order = in_order(work.lattice, work.result)[place_of(work.lattice, work.result, item) :]
     listed = alternatives(work.lattice, order, item, count=3 * SHOWN, told=work.telling)
     return exam.passing(work, listed)[:SHOWN]

@@ -19,7 +19,7 @@ from loopdesign.synthesis.choice.examination import BATCH, Examination
 from loopdesign.synthesis.choice.listing import WIDE, outcome
 from loopdesign.synthesis.choice.refusal import refuse_at_ends, shortfall, way_blocked, what_binds
 from loopdesign.synthesis.search.descent import descend
-from loopdesign.synthesis.search.lattice import Demands, Found
+from loopdesign.synthesis.search.lattice import Demands, SearchResult
 from loopdesign.synthesis.search.order import in_order, place_of
 from loopdesign.synthesis.search.screens import SLACK
 from loopdesign.synthesis.search.search import Search, near_as_product, search_once
@@ -109,8 +109,8 @@ class RobustTask:
         """Bound the crossover from below by half of what the corners allow, for the objective ``margin``."""
         wide = replace(self.exam.demands, prefer="bandwidth", kept_crossover_hz=0.0)
         work = search_once(self.case, self.stage, self.exam.corners, self.exam.condition, wide)
-        if len(work.found.items):
-            lowest = HALF * float(work.found.scores[0])
+        if len(work.result.items):
+            lowest = HALF * float(work.result.scores[0])
             self.exam = replace(self.exam, demands=replace(self.exam.demands, kept_crossover_hz=lowest))
 
     def _search(self) -> tuple[Search, int]:
@@ -127,7 +127,7 @@ class RobustTask:
             work = self._searched(reference)
             confirmed = self._confirm(work)
             if confirmed is None:
-                passed, misled = max(passed, len(work.found.items)), misled or len(work.found.items) > 0
+                passed, misled = max(passed, len(work.result.items)), misled or len(work.result.items) > 0
                 if reference is None or best is not None:
                     break
                 reference = None
@@ -136,7 +136,7 @@ class RobustTask:
             score, searched = self._score(judged, work, item)
             if best is None or score > best[0]:
                 best = score, work, item
-            misled = misled or place_of(work.lattice, work.found, item) >= BATCH
+            misled = misled or place_of(work.lattice, work.result, item) >= BATCH
             if abs(score - searched) <= UNCHANGED * abs(score):
                 break
             reference = work.parts_of(item)
@@ -171,14 +171,14 @@ class RobustTask:
         _, seen = descend(work.lattice, lambda items: self.exam.judge_each(work, items), begin, cost)
         passing = sorted((cost(i, j)[1], i) for i, j in seen.items() if self.exam.passes(j))
         passing = [(c, i) for c, i in passing if c <= passing[0][0] + SLACK * abs(passing[0][0])]
-        found = Found(
+        result = SearchResult(
             items=np.array([i for _, i in passing], np.intp),
             scores=np.array([-c for c, _ in passing]),
             threshold=-np.inf,
-            looked_at=work.found.looked_at,
-            evaluated=work.found.evaluated + len(seen),
+            looked_at=work.result.looked_at,
+            evaluated=work.result.evaluated + len(seen),
         )
-        exact = replace(work, found=found, scope=f"{work.scope}; {CLIMBED.format(len(seen))}", climbed=True)
+        exact = replace(work, result=result, scope=f"{work.scope}; {CLIMBED.format(len(seen))}", climbed=True)
         confirmed = self._confirm(exact) if passing else None
         return None if confirmed is None else (self.exam.score(exact, *confirmed), exact, confirmed[0])
 
@@ -203,19 +203,19 @@ class RobustTask:
         good = None
         for _ in range(2):
             thin = self._searched(good, thin=True)
-            if not len(thin.found.items):
+            if not len(thin.result.items):
                 break
-            good = thin.parts_of(int(in_order(thin.lattice, thin.found)[0]))
+            good = thin.parts_of(int(in_order(thin.lattice, thin.result)[0]))
         return good
 
     def _score(self, judged: Judged, work: Search, item: int) -> tuple[float, float]:
         """Exact score of a combination, and the one it was searched with."""
-        searched = work.found.scores[np.flatnonzero(work.found.items == item)[0]]
+        searched = work.result.scores[np.flatnonzero(work.result.items == item)[0]]
         return self.exam.score(work, item, judged), float(searched)
 
     def _confirm(self, work: Search) -> tuple[int, Judged] | None:
         """Take the first combination that passes with the exact loop gain and the multipliers at every corner."""
-        order = in_order(work.lattice, work.found)[:CONFIRMED_AT_MOST]
+        order = in_order(work.lattice, work.result)[:CONFIRMED_AT_MOST]
         for begin in range(0, len(order), BATCH):
             items = order[begin : begin + BATCH]
             for item, part in zip(items, self.exam.judge_each(work, items), strict=True):

@@ -49,9 +49,9 @@ def current_loop_cures(stage: ExaminedStage) -> tuple[list[str], dict[str, objec
     proposed: dict[str, object] = {}
     values = stage.converter.stage
     if "coupling resonance" in modes and values.damper is None and values.Cs is not None:
-        found = propose_damper(stage)
-        proposed["damper"] = {"resistance": found.resistance, "capacitance": found.capacitance}
-        advice.append(damper_sentence(found))
+        damper = propose_damper(stage)
+        proposed["damper"] = {"resistance": damper.resistance, "capacitance": damper.capacitance}
+        advice.append(damper_sentence(damper))
     if "subharmonic" in modes:
         slope = choose_slope(stage.point).slope
         proposed["slope"] = slope
@@ -59,14 +59,14 @@ def current_loop_cures(stage: ExaminedStage) -> tuple[list[str], dict[str, objec
     return advice, proposed
 
 
-def damper_sentence(found: DamperProposal) -> str:
+def damper_sentence(damper: DamperProposal) -> str:
     """Say which damper is proposed and what it does."""
     effect = (
-        f"damps the resonance to a ratio of {found.damping_ratio:.2f} or better at every corner"
-        if found.stable
+        f"damps the resonance to a ratio of {damper.damping_ratio:.2f} or better at every corner"
+        if damper.stable
         else "is the best found, but does not make every corner stable by itself"
     )
     return (
-        f"a damper of {found.resistance:.3g} ohm in series with {found.capacitance * 1e6:.3g} uF across the coupling "
-        f"capacitor {effect} (characteristic impedance {found.characteristic_impedance:.3g} ohm)"
+        f"a damper of {damper.resistance:.3g} ohm in series with {damper.capacitance * 1e6:.3g} uF across the coupling "
+        f"capacitor {effect} (characteristic impedance {damper.characteristic_impedance:.3g} ohm)"
     )

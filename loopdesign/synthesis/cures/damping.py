@@ -90,15 +90,15 @@ def propose_damper(stage: ExaminedStage) -> DamperProposal:
     for capacitance in capacitances:
         damping, stable = _damping(stage, resistances, float(capacitance))
         k = int(np.argmax(damping + stable))
-        found = DamperProposal(
+        proposal = DamperProposal(
             resistance=float(resistances[k]),
             capacitance=float(capacitance),
             characteristic_impedance=impedance,
             damping_ratio=float(damping[k]),
             stable=bool(stable[k]),
         )
-        if best is None or (found.stable, found.damping_ratio) > (best.stable, best.damping_ratio):
-            best = found
+        if best is None or (proposal.stable, proposal.damping_ratio) > (best.stable, best.damping_ratio):
+            best = proposal
         if best.stable and best.damping_ratio >= ENOUGH_DAMPING:
             break
     if best is None:

@@ -183,13 +183,13 @@ def figures(responses: Responses, values: NDArray[np.float64]) -> LoopReadings:
 def _figures(responses: Responses, values: NDArray[np.float64]) -> LoopReadings:
     loop = responses.loop(values)
     n, b, f = loop.shape
-    found = headline_margins(responses.frequencies_hz, loop.reshape(n * b, f))
+    margins = headline_margins(responses.frequencies_hz, loop.reshape(n * b, f))
     peak = np.sqrt(np.max(np.abs(responses.impedance) ** 2 / _distance(loop), axis=-1))
     return LoopReadings(
-        crossover_hz=found.crossover_hz.reshape(n, b),
-        phase_margin_deg=found.phase_margin_deg.reshape(n, b),
-        gain_margin_db=found.gain_margin_db.reshape(n, b),
-        modulus_margin=found.modulus_margin.reshape(n, b),
+        crossover_hz=margins.crossover_hz.reshape(n, b),
+        phase_margin_deg=margins.phase_margin_deg.reshape(n, b),
+        gain_margin_db=margins.gain_margin_db.reshape(n, b),
+        modulus_margin=margins.modulus_margin.reshape(n, b),
         peak_impedance=peak,
         falls=np.abs(loop[..., -1]) < 1.0,
     )
@@ -264,7 +264,7 @@ class Lattice:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Found:
+class SearchResult:
     """Feasible combinations at least as good as a threshold: all of them, best score first.
 
     Attributes

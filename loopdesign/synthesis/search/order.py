@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from loopdesign.synthesis.search.lattice import Found, Lattice
+    from loopdesign.synthesis.search.lattice import Lattice, SearchResult
 
 TIE = 1e-2
 """Scores that agree to this share of the best count as tied: no tolerance of any part lets one tell them apart."""
@@ -24,14 +24,14 @@ LOOKED_AT = 6144
 COMMON = ("E6", "E12", "E24", "E48", "E96", "E192")
 
 
-def in_order(lattice: Lattice, found: Found) -> NDArray[np.intp]:
+def in_order(lattice: Lattice, result: SearchResult) -> NDArray[np.intp]:
     """Numbers of the combinations found, best first, ties resolved.
 
     Parameters
     ----------
     lattice
         The lattice they belong to.
-    found
+    result
         What the search kept.
 
     Returns
@@ -41,21 +41,21 @@ def in_order(lattice: Lattice, found: Found) -> NDArray[np.intp]:
         capacitors of coarser series, then smaller capacitors, then the higher score; so it is in every further
         hundredth.
     """
-    if not len(found.items):
-        return found.items
-    values = lattice.values(found.items)
-    best = abs(float(found.scores[0])) or 1.0
-    tied = np.floor((found.scores.max() - found.scores) / best / TIE)
+    if not len(result.items):
+        return result.items
+    values = lattice.values(result.items)
+    best = abs(float(result.scores[0])) or 1.0
+    tied = np.floor((result.scores.max() - result.scores) / best / TIE)
     distinct = np.array([_distinct(row) for row in values])
     rare = np.array([_rarity(row) for row in values])
     capacitance = values[:, [i for i, name in enumerate(PARTS) if name.startswith("C")]].sum(axis=1)
-    order = np.lexsort((found.items, -found.scores, capacitance, rare, distinct, tied))
-    return found.items[order]
+    order = np.lexsort((result.items, -result.scores, capacitance, rare, distinct, tied))
+    return result.items[order]
 
 
-def place_of(lattice: Lattice, found: Found, item: int) -> int:
+def place_of(lattice: Lattice, result: SearchResult, item: int) -> int:
     """Place of a combination in the order; those ahead of it were refused by the exact loop."""
-    return int(np.flatnonzero(in_order(lattice, found) == item)[0])
+    return int(np.flatnonzero(in_order(lattice, result) == item)[0])
 
 
 def _distinct(row: NDArray[np.float64]) -> int:

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.margins.crossings import wrapped_deg
-from loopdesign.synthesis.search.lattice import Demands, Found, Lattice, Responses, figures, relaxed
+from loopdesign.synthesis.search.lattice import Demands, Lattice, Responses, SearchResult, figures, relaxed
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -158,7 +158,7 @@ def search(
     thin: bool = False,
     slack: float = SLACK,
     progress: Callable[[int, int], None] | None = None,
-) -> Found:
+) -> SearchResult:
     """Find every feasible combination within a share of the best score, over the whole lattice.
 
     Parameters
@@ -180,7 +180,7 @@ def search(
 
     Returns
     -------
-    Found
+    SearchResult
         Best first; empty where no combination of the whole lattice is feasible.
     """
     walk = Walk(screens_for(responses, demands), lattice, slack)
@@ -225,9 +225,9 @@ class Walk:
         if not len(items):
             return
         self.evaluated += len(items)
-        found = figures(responses, self.lattice.values(items))
-        scores = found.score(demands.prefer)
-        keep = found.feasible(demands) & (scores >= self.threshold)
+        readings = figures(responses, self.lattice.values(items))
+        scores = readings.score(demands.prefer)
+        keep = readings.feasible(demands) & (scores >= self.threshold)
         if not keep.any():
             return
         items, scores = items[keep], scores[keep]
@@ -238,7 +238,7 @@ class Walk:
             self.best, self.best_score = int(items[k]), float(scores[k])
             self.threshold = relaxed(self.best_score, self.slack)
 
-    def result(self, looked_at: int) -> Found:
+    def result(self, looked_at: int) -> SearchResult:
         """Drop what fell behind and what was met twice; best first, then by number."""
         items = np.concatenate([np.empty(0, np.intp), *self.items])
         scores = np.concatenate([np.empty(0), *self.scores])
@@ -247,7 +247,7 @@ class Walk:
         keep = scores >= self.threshold
         items, scores = items[keep], scores[keep]
         order = np.lexsort((items, -scores))
-        return Found(
+        return SearchResult(
             items=items[order],
             scores=scores[order],
             threshold=self.threshold,

@@ -12,7 +12,16 @@ from loopdesign.corners.converters import compensation, network_parts
 from loopdesign.models.switched import linearise, loop_gain
 from loopdesign.orbit.operating_point import operating_point
 from loopdesign.synthesis.baseline.synthesis import CAPACITORS, RESISTORS
-from loopdesign.synthesis.search.lattice import KEPT, PARTS, Demands, Found, Lattice, LoopReadings, Responses, figures
+from loopdesign.synthesis.search.lattice import (
+    KEPT,
+    PARTS,
+    Demands,
+    Lattice,
+    LoopReadings,
+    Responses,
+    SearchResult,
+    figures,
+)
 from loopdesign.synthesis.search.plant_grid import plant_responses, short_grid
 from loopdesign.synthesis.search.screens import SLACK, search
 from loopdesign.synthesis.search.staged import staged_search, starts
@@ -98,7 +107,7 @@ class Search:
     lattice: Lattice
     responses: Responses
     corners: Corners
-    found: Found
+    result: SearchResult
     scope: str
     reference: Mapping[str, float] | None
     climbed: bool = False
@@ -110,7 +119,7 @@ class Search:
 
     def method(self, corners: int, item: int, *, settled: bool, place: int) -> str:
         """Say what was done and what is proven."""
-        best, score = float(self.found.scores.max()), float(self.found.scores[self.found.items == item][0])
+        best, score = float(self.result.scores.max()), float(self.result.scores[self.result.items == item][0])
         short = 100.0 * (best - score) / (abs(best) or 1.0)
         rank = "the best" if place == 0 else f"number {place + 1}, the first that passes"
         if place == 0 and short > TOLD_PERCENT:
@@ -132,15 +141,15 @@ class Search:
 
     def telling(self, items: NDArray[np.intp]) -> NDArray[np.float64]:
         """Take the readings (N,5) by which combinations differ, in units of the least difference that matters."""
-        found = figures(self.responses, self.lattice.values(items))
-        crossover = np.log(np.maximum(np.nan_to_num(found.crossover_hz), 1e-3))
+        readings = figures(self.responses, self.lattice.values(items))
+        crossover = np.log(np.maximum(np.nan_to_num(readings.crossover_hz), 1e-3))
         return np.stack(
             [
                 crossover.min(axis=1) / MATTERS,
                 crossover.max(axis=1) / MATTERS,
-                np.nan_to_num(found.phase_margin_deg, nan=-180.0).min(axis=1) / MATTERS_DEG,
-                np.nan_to_num(found.gain_margin_db, nan=100.0).min(axis=1) / MATTERS_DB,
-                np.log(found.modulus_margin).min(axis=1) / MATTERS,
+                np.nan_to_num(readings.phase_margin_deg, nan=-180.0).min(axis=1) / MATTERS_DEG,
+                np.nan_to_num(readings.gain_margin_db, nan=100.0).min(axis=1) / MATTERS_DB,
+                np.log(readings.modulus_margin).min(axis=1) / MATTERS,
             ],
             axis=1,
         )
@@ -164,9 +173,9 @@ class Search:
         )
 
 
-def binding(found: LoopReadings, corners: Corners, demands: Demands) -> str:
+def binding(readings: LoopReadings, corners: Corners, demands: Demands) -> str:
     """Say which limit of the first combination has the least room, at which corner, and what it reads there."""
-    misses = {name: m[0] for name, m in found.misses(demands).items()}
+    misses = {name: m[0] for name, m in readings.misses(demands).items()}
     tight = max(misses, key=lambda name: float(misses[name].max()))
     where = int(np.argmax(misses[tight]))
     if tight == KEPT:
@@ -174,7 +183,7 @@ def binding(found: LoopReadings, corners: Corners, demands: Demands) -> str:
     else:
         limit = demands.limits[tight]
         words, reading, unit = limit.words, limit.reading, limit.unit
-    value = f"{float(getattr(found, reading)[0, where]):.4g} {unit}".rstrip()
+    value = f"{float(getattr(readings, reading)[0, where]):.4g} {unit}".rstrip()
     return f"{words} at {variant_name(corners, where)} ({value})"
 
 
@@ -241,15 +250,15 @@ def search_once(  # noqa: PLR0913  one call states one search
     names = tuple(case.compensation.parts) if case.compensation is not None else ()
     if lattice.size <= EXHAUSTIVE:
         begin = None if reference is None else lattice.number(reference)
-        found = search(responses, lattice, demands, begin=begin, thin=thin, slack=slack, progress=progress)
+        result = search(responses, lattice, demands, begin=begin, thin=thin, slack=slack, progress=progress)
         scope = f"all {lattice.size:,} combinations of preferred values were compared"
     else:
         begins = starts(case, stage, demands.limits, lattice)
         if reference is not None:
             begins = [lattice.steps(np.array([lattice.number(reference)]))[0]]
-        found, scope = staged_search(responses, lattice, demands, begins, thin=thin, progress=progress)
+        result, scope = staged_search(responses, lattice, demands, begins, thin=thin, progress=progress)
     return Search(
-        names=names, lattice=lattice, responses=responses, corners=corners, found=found, scope=scope,
+        names=names, lattice=lattice, responses=responses, corners=corners, result=result, scope=scope,
         reference=reference,
     )  # fmt: skip
 

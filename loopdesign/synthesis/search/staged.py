@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.synthesis.baseline.synthesis import placements
-from loopdesign.synthesis.search.lattice import PARTS, Found
+from loopdesign.synthesis.search.lattice import PARTS, SearchResult
 from loopdesign.synthesis.search.screens import Walk, screens_for
 
 if TYPE_CHECKING:
@@ -81,7 +81,7 @@ def staged_search(
     *,
     thin: bool = False,
     progress: Callable[[int, int], None] | None = None,
-) -> tuple[Found, str]:
+) -> tuple[SearchResult, str]:
     """Search a large lattice in blocks.
 
     Parameters
@@ -97,7 +97,7 @@ def staged_search(
 
     Returns
     -------
-    tuple of Found and str
+    tuple of SearchResult and str
         What was found, and a sentence on what is proven.
     """
     walk = Walk(screens_for(responses, demands), lattice)

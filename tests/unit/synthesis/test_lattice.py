@@ -23,7 +23,7 @@ from loopdesign.errors import NoDesignError
 from loopdesign.models.switched import loop_gain, output_impedance
 from loopdesign.synthesis.baseline.synthesis import place_and_round
 from loopdesign.synthesis.choice.choose import choose
-from loopdesign.synthesis.search.lattice import Demands, Found, Lattice, Responses, figures
+from loopdesign.synthesis.search.lattice import Demands, Lattice, Responses, SearchResult, figures
 from loopdesign.synthesis.search.order import alternatives, at_bounds, in_order
 from loopdesign.synthesis.search.screens import search
 from loopdesign.synthesis.search.search import searched_lattice
@@ -74,7 +74,7 @@ def brute_force(responses, lattice, demands):
     keep = np.flatnonzero(evaluated.feasible(demands))
     scores = evaluated.score(demands.prefer)[keep]
     order = np.lexsort((keep, -scores))
-    return Found(
+    return SearchResult(
         items=items[keep][order], scores=scores[order], threshold=-np.inf, looked_at=len(items), evaluated=len(items)
     )
 
@@ -188,7 +188,7 @@ def test_ties_go_to_fewer_values_and_common_capacitors():
         choices=(np.array([1e3]), np.array([1e-8, 1.2e-8, 1.3e-8]), np.array([1e-8, 1.2e-8])),
         fixed={},
     )
-    everything = Found(items=np.arange(6), scores=np.full(6, 100.0), threshold=0.0, looked_at=6, evaluated=6)
+    everything = SearchResult(items=np.arange(6), scores=np.full(6, 100.0), threshold=0.0, looked_at=6, evaluated=6)
     first, second, *rest = lattice.values(in_order(lattice, everything))[:, 1:3].tolist()
     assert first == [1e-8, 1e-8]
     assert second == [1.2e-8, 1.2e-8]
@@ -202,7 +202,7 @@ def test_ties_go_to_fewer_values_and_common_capacitors():
 def test_ties_go_to_the_smaller_capacitor():
     """Scores within one percent: of three decades of the same digits the smallest comes first; beyond, the best score."""
     lattice = Lattice(open_parts=("R1", "C1"), choices=(np.array([1e3]), np.array([1e-8, 1e-7, 1e-6])), fixed={})
-    found = Found(
+    found = SearchResult(
         items=np.array([2, 1, 0]), scores=np.array([100.0, 99.9, 99.1]), threshold=0.0, looked_at=3, evaluated=3
     )
     assert in_order(lattice, found).tolist() == [0, 1, 2]
