@@ -281,8 +281,9 @@ def hardly_regulated(limits: Limits, crossover_hz: Array) -> tuple[str, ...]:
     if highest >= HARDLY * limit:
         return ()
     told = (
-        f"compensation: the loop crosses at {format_quantity(highest, 'Hz')} at most, less than a thousandth of the "
-        f"{format_quantity(limit, 'Hz')} allowed: it is stable with every margin and hardly regulates; check the "
+        f"compensation: the loop crosses over at {format_quantity(highest, 'Hz')} at most, less than a thousandth of "
+        "the "
+        f"{format_quantity(limit, 'Hz')} allowed: it has every margin but hardly regulates; check the "
         "prefixes of the compensation parts"
     )
     return (told,)

@@ -54,7 +54,7 @@ def not_modelled(case: cases.Case) -> tuple[Fault, ...]:
             key=key,
             message=f"{what} is not modelled by this version",
             expected="a case without it",
-            hint="the key is read and checked, but results that leave it out would be wrong, so there are none",
+            hint="the key is read and checked; results without it would be wrong, so none are given",
         )
         for key, (used, what) in _USED.items()
         if used(case)

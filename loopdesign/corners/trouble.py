@@ -199,13 +199,13 @@ def _cause(fault: Exception) -> str:
         return str(fault)
     if isinstance(fault, np.linalg.LinAlgError):
         return "its equations have no unique solution"
-    return "its numbers outgrow the arithmetic"
+    return "its numbers become too large to compute with"
 
 
 def _remedy(case: cases.Case) -> str:
     """Point to the values that are out of the ordinary, or say that none is."""
     unlikely = [(key, text.split(";")[0]) for key, text in unlikely_values(case)][:_SUSPECTS_NAMED]
     if not unlikely:
-        return "no single value is out of the ordinary, so check how the parts and the switching frequency go together"
+        return "no single value is out of the ordinary, so check that the parts suit the switching frequency"
     values = ", and at ".join(f"{case.where(key)}: {text}" for key, text in unlikely)
     return f"look first at {values} (m is milli, M is mega)"

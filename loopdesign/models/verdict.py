@@ -213,7 +213,7 @@ def _name(model: SwitchedModel, item: int, k: int) -> str:
     multiplier = model.multipliers[item][k]
     turn = abs(float(np.angle(multiplier))) / (2.0 * np.pi)
     if abs(multiplier) < 1e-9:
-        return "none left after one period"
+        return "dies out within one period"
     grouped = {name: sum(share.get(s, 0.0) for s in group) for name, group in GROUPS.items()}
     if turn >= NEAR_HALF_SWITCHING:
         return "subharmonic"

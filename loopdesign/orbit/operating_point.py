@@ -85,7 +85,8 @@ def operating_point(
     if len(broken):
         vin, load = float(converter.input_voltage[broken[0]]), float(converter.load_current[broken[0]])
         raise ConvergenceError(
-            f"no operating point at {vin:.4g} V, {load:.3g} A: the rectifier keeps none that repeats every period",
+            f"no operating point at {vin:.4g} V, {load:.3g} A: the rectifier does not conduct the same way in every "
+            "period",
             items=tuple(int(k) for k in broken),
         )
     return point

@@ -97,7 +97,7 @@ def newton(problem: OrbitProblem, stepper: Stepper, guess: Sequence, *, held: bo
         done |= (size < CONVERGED) & (largest < CONVERGED)
     else:
         raise ConvergenceError(
-            "Newton's method finds no orbit that repeats every period",
+            "Newton's method finds no waveform that repeats every period",
             items=tuple(int(i) for i in np.flatnonzero(~done)),
         )
     _, E = stepper.propagate(sequence)

@@ -303,7 +303,10 @@ def _warnings(
         own, other = (format_quantity(float(x[item]), "ohm") for x in (separation.filter_ohm, separation.converter_ohm))
         gap = float(separation.db[item])
         much = f"comes within {gap:.1f} dB of" if gap >= 0.0 else f"exceeds by {-gap:.1f} dB"
-        rest = f"; {len(near)} of {len(separation.db)} corners are nearer than the customary {ENOUGH_DB:g} dB"
+        rest = (
+            f"; {len(near)} of {len(separation.db)} corners have less than the {ENOUGH_DB:g} dB that are common "
+            "practice"
+        )
         where = format_quantity(float(separation.frequency_hz[item]), "Hz")
         told.append(
             f"at {corner_name(corners, item)} the input filter's output impedance of {own} {much} the converter's "
@@ -315,6 +318,7 @@ def _warnings(
             grows = b.worst_mode
             told.append(
                 f"at {name} the converter is stable without its input filter and UNSTABLE with it: {grows.name} at "
-                f"{format_quantity(grows.frequency_hz, 'Hz')} grows {grows.growth_per_s:.3g} per second"
+                f"{format_quantity(grows.frequency_hz, 'Hz')} grows by "
+                f"{100.0 * (abs(grows.multiplier) - 1.0):.2g} % per switching period"
             )
     return tuple(told)

@@ -64,8 +64,7 @@ def step_plan(case: cases.Case) -> list[tuple[StepKind, tuple[float, float], tup
     s = case.specification
     if s.load_step is None and s.line_step is None:
         raise DataError(
-            f"{case.where('specification')}: no step to make: give specification.load_step or "
-            "specification.line_step, "
+            f"{case.where('specification')}: there is no step to make: give load_step or line_step, "
             'such as load_step = { from = "0.5 A", to = "1.5 A" }'
         )
     plan: list[tuple[StepKind, tuple[float, float], tuple[float, float]]] = []
@@ -87,9 +86,8 @@ def _refuse_no_load(case: cases.Case, before: float, after: float) -> None:
     """Refuse steps that leave nothing to regulate."""
     if case.specification.load == "current" and after == 0.0:
         raise DataError(
-            f"{case.where('specification.load_step.to')}: a current load of 0 A draws nothing, so that nothing "
-            "discharges the output and no operating point exists after the step; give a small current, or a resistive "
-            "load"
+            f"{case.where('specification.load_step.to')}: a current load of 0 A draws nothing, so nothing discharges "
+            "the output and there is no operating point after the step; give a small current, or a resistive load"
         )
     if before == 0.0:
         raise DataError(
@@ -207,10 +205,10 @@ def obstacle(start: StepStart, model: SwitchedModel | None = None) -> str:
     if limits.lowest is not None and control < limits.lowest:
         return f"it needs a control voltage of {control:.4g} V, below the clamp at {limits.lowest:.4g} V"
     if duty > start.converter.max_duty:
-        return f"it needs a duty of {duty:.4g}, above the largest of {start.converter.max_duty:g}"
+        return f"it needs a duty of {duty:.4g}, above max_duty of {start.converter.max_duty:g}"
     if duty * start.converter.period < limits.min_on_time:
         needed = duty * start.converter.period
-        return f"it needs an on-time of {needed:.3g} s, below the shortest of {limits.min_on_time:.3g} s"
+        return f"it needs an on-time of {needed:.3g} s, below min_on_time of {limits.min_on_time:.3g} s"
     return ""
 
 
@@ -229,7 +227,7 @@ def model_after(start: StepStart) -> tuple[SwitchedModel | None, str]:
     """
     total = start.load[1]
     if total <= 0.0 and not start.converter.synchronous:
-        return None, "no load is left after the step: the converter skips pulses and does not come to a periodic rest"
+        return None, "no load is left after the step: the converter skips pulses and has no periodic operating point"
     try:
         edges = operating_point(
             replace(

@@ -57,7 +57,7 @@ ZOOM_BEFORE, ZOOM_AFTER = 3, 9
 ESTIMATED = 160
 """Instants at which the prediction from the impedance is evaluated."""
 NOT_MODELLED = "soft start and current limit are not modelled"
-OPTOCOUPLER = "an optocoupler's own limits, a dark light source and a saturated transistor, are not modelled"
+OPTOCOUPLER = "the limits of an optocoupler (LED off, transistor saturated) are not modelled"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -211,7 +211,7 @@ def step(
             progress(done, len(plan))
         start, told = _begin(case, parts, kind, line, load)
         if start is None:
-            missed.append(f"{kind} step at {line[0]:.4g} V, {load[0]:.3g} A not made: {told}")
+            missed.append(f"{_words(kind)} at {line[0]:.4g} V, {load[0]:.3g} A was not made: {told}")
             continue
         starts[line[0], load[0]] = start
         results.append(_step(start, cycles, case))
@@ -290,12 +290,13 @@ def _judge(sequence: Run, after: float | None, worst: Mode | None, band: float, 
         return False, reason
     if not worst.stable:
         return False, (
-            f"unstable after the step: {worst.name} at {worst.frequency_hz:.4g} Hz grows {worst.growth_per_s:.3g} per "
-            f"second (largest multiplier {abs(worst.multiplier):.4f})"
+            f"unstable after the step: {worst.name} at {worst.frequency_hz:.4g} Hz grows by "
+            f"{100.0 * (abs(worst.multiplier) - 1.0):.2g} % per switching period (largest multiplier "
+            f"{abs(worst.multiplier):.4f})"
         )
     end, middle = _distance(sequence, after, 1.0), _distance(sequence, after, 0.5)
     if end > band and end > APPROACHING * middle and not _short(sequence, worst):
-        return False, "the run stays away from the operating point after the step, although that is stable"
+        return False, "the output does not approach the operating point after the step, although that is stable"
     return True, ""
 
 
@@ -340,3 +341,9 @@ def _extremes(starts: list[StepStart]) -> list[StepStart]:
 def _growth(start: StepStart) -> GrowthRun:
     found = disturb(stepper_of(start), start.model)
     return replace(found, load_current=start.load[0])
+
+
+def _words(kind: StepKind) -> str:
+    """Name a step in a sentence, such as "load step back"."""
+    what, _, back = kind.partition(" ")
+    return f"{what} step {back}".rstrip()

@@ -53,8 +53,8 @@ def impedance_paragraphs(study: Impedances) -> tuple[str, ...]:
     if all(study.stable(i) for i in range(len(study.output))):
         return (told,)
     warning = (
-        "A corner that is UNSTABLE never rests, so that nobody can measure these responses there: its curves only "
-        "show what the linear model says, and the table leaves its numbers out."
+        "These responses cannot be measured at a corner that is UNSTABLE: its curves only show what the linear model "
+        "says, and the table leaves its numbers out."
     )
     return told, warning
 

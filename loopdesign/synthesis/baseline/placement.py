@@ -286,9 +286,10 @@ def _corrected(task: _Task, wanted: complex) -> NetworkParts:
                 raise
             # The ideal amplifier would do: name what the plant needs and what the amplifier's lag adds.
             raise PlacementError(
-                f"{needed:.1f} degrees of boost are needed, the error amplifier's own lag makes them "
-                f"{error.boost_deg:.1f} or more, and the {task.network} network gives less than "
-                f"{error.largest_boost_deg:.1f}; lower the crossover or take a faster amplifier",
+                f"{needed:.1f} degrees of phase boost are needed, {error.boost_deg:.1f} or more with the lag of the "
+                "error "
+                f"amplifier, and a {task.network} network gives less than {error.largest_boost_deg:.1f}; lower the "
+                "crossover or take a faster amplifier",
                 boost_deg=error.boost_deg,
                 largest_boost_deg=error.largest_boost_deg,
             ) from error
@@ -303,8 +304,8 @@ def _corrected(task: _Task, wanted: complex) -> NetworkParts:
         if not 1e-12 < abs(aim / wanted) < 1e12:
             break
     raise PlacementError(
-        f"the error amplifier's own gain at {task.crossover_hz:.4g} Hz does not suffice for a gain of "
-        f"{abs(wanted):.4g}; lower the crossover",
+        f"the error amplifier does not have the gain of {abs(wanted):.4g} that is needed at "
+        f"{task.crossover_hz:.4g} Hz; lower the crossover",
         boost_deg=needed,
         largest_boost_deg=LARGEST_BOOST_DEG[task.network],
     )
@@ -317,11 +318,15 @@ def _require_boost(network: NetworkType, boost_deg: float, *, strictly: bool = F
 
 def _out_of_reach(network: NetworkType, boost_deg: float, largest_deg: float) -> PlacementError:
     if boost_deg <= 0:
-        text = f"a {network} network only adds phase, and {-boost_deg:.1f} degrees less than an integrator's are wanted"
+        text = (
+            f"a {network} network only adds phase, and {-boost_deg:.1f} degrees less than those of an integrator are "
+            "asked for"
+        )
         cure = "ask for more phase margin, a higher crossover, or take type I"
     else:
         text = (
-            f"{boost_deg:.1f} degrees of boost are needed and the {network} network gives less than {largest_deg:.1f}"
+            f"{boost_deg:.1f} degrees of phase boost are needed and a {network} network gives less than "
+            f"{largest_deg:.1f}"
         )
         cure = "lower the crossover, accept less phase margin, or take a network with more zeros"
     return PlacementError(f"{text}; {cure}", boost_deg=boost_deg, largest_boost_deg=largest_deg)

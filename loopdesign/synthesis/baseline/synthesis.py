@@ -221,7 +221,9 @@ def obstacles(stage: ExaminedStage, nearest: CheckResult | None, complaints: lis
     zeros = [p.right_half_plane_zero_hz for p in stage.plants]
     lowest = min((z for z in zeros if z is not None), default=None)
     if lowest is not None:
-        told.append(f"the lowest right-half-plane zero lies at {lowest:.4g} Hz and takes phase from a tenth of that on")
+        told.append(
+            f"the lowest right-half-plane zero, at {lowest:.4g} Hz, costs phase from a tenth of its frequency upwards"
+        )
     values = stage.converter.stage
     sharp = [
         f

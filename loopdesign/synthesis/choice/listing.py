@@ -28,9 +28,10 @@ FEW = (
     "differs by 2 % in crossover or modulus margin, 1 deg in phase or 0.4 dB in gain margin"
 )
 BOUND = (
-    "the bound is the peak of the exact closed-loop output impedance at the worst corner, times the step of {:.3g} A; "
-    "from {:.3g} A, with nominal parts, the step itself departs by {:.3g} V at most, at {:.4g} V, as estimated from "
-    "the output impedance"
+    "the bound on the step deviation is the peak of the exact closed-loop output impedance at the worst corner times "
+    "the "
+    "step of {:.3g} A; from {:.3g} A and with nominal parts, the deviation itself is estimated at {:.3g} V at most, at "
+    "{:.4g} V"
 )
 
 

@@ -50,11 +50,8 @@ def what_binds(judged: Judged, corners: Corners, demands: Demands) -> str:
         worst = int(np.argmax(np.where(judged.stable, 0.0, judged.largest_multiplier)))
         size = judged.largest_multiplier[worst]
         told = f"largest multiplier {size:.4f}" if np.isfinite(size) else "output out of reach"
-        return (
-            f"{shaky} of {len(judged)} corners are unstable by their multipliers, the worst "
-            f"{variant_name(corners, worst)} ({told})"
-        )
-    return f"{binding(readings_of(judged), corners, demands)} stands in the way"
+        return f"{shaky} of {len(judged)} corners are unstable, the worst at {variant_name(corners, worst)} ({told})"
+    return f"{binding(readings_of(judged), corners, demands)} misses its limit by most"
 
 
 def way_blocked(case: cases.Case, plain: ExaminedStage, corners: Corners) -> tuple[list[str], dict[str, object]]:
@@ -85,7 +82,7 @@ def way_blocked(case: cases.Case, plain: ExaminedStage, corners: Corners) -> tup
         return list(obstacles(stage, None, [])), {}
     worst = max(bad, key=lambda k: abs(modes[k].multiplier))
     told = (
-        f"the current loop alone is unstable at {len(bad)} of {len(modes)} corners, the worst "
+        f"the current loop alone is unstable at {len(bad)} of {len(modes)} corners, worst at "
         f"{variant_name(stage.conditions, worst)}: {modes[worst].name} at {modes[worst].frequency_hz:.4g} Hz"
     )
     advice, proposed = current_loop_cures(stage)
@@ -109,8 +106,7 @@ def refuse_at_ends(case: cases.Case, plain: ExaminedStage, corners: Corners, sha
     """
     told, proposed = way_blocked(case, plain, corners.take(np.flatnonzero(shaky)))
     return NoDesignError(
-        "the current loop alone is unstable at some tolerance ends, so no compensation parts can make every converter "
-        "stable",
+        "the current loop alone is unstable at some tolerance ends, so no compensation can make every converter stable",
         nearest=proposed,
         obstacles=told,
     )

@@ -38,7 +38,10 @@ ROUNDS = 6
 """Times that worst tolerance ends may join the corners."""
 CORRECTIONS = 4
 """Searches in one round, each with the plant corrected at another combination."""
-CLIMBED = "plant times compensator misleads here, so {} were examined exactly from placed parts on"
+CLIMBED = (
+    "plant times compensator is inaccurate for this stage, so {} combinations were evaluated with the exact loop "
+    "instead"
+)
 ADDED = 4
 """Tolerance ends that join the corners in one round, per reading."""
 CONFIRMED_AT_MOST = 320
@@ -283,10 +286,14 @@ class RobustTask:
         judged = seen[item]
         told = [what_binds(judged, self.exam.corners, self.exam.demands)]
         if unconfirmed:
-            told.append(f"{unconfirmed} combinations pass as plant times compensator, none when examined exactly")
+            told.append(
+                f"{unconfirmed} combinations meet every limit by plant times compensator, none with the exact loop gain"
+            )
         corners = len(self.exam.condition)
         if corners > len(self.stage.conditions):
-            told.append("with nominal parts some combination meets every target: the tolerance ends stop all")
+            told.append(
+                "with nominal parts some combinations meet every target; with tolerances and temperatures none does"
+            )
         blocked, proposed = way_blocked(self.case, self.plain, self.exam.corners)
         told += blocked
         return NoDesignError(

@@ -25,7 +25,7 @@ def refuse_unstable_current_loop(stage: ExaminedStage) -> None:
         return
     advice, nearest = current_loop_cures(stage)
     raise NoDesignError(
-        "the current loop alone is unstable, so no compensation parts can make the converter stable",
+        "the current loop alone is unstable, so no compensation can make the converter stable",
         nearest=nearest,
         obstacles=[*told, *advice],
     )
@@ -55,14 +55,17 @@ def current_loop_cures(stage: ExaminedStage) -> tuple[list[str], dict[str, objec
     if "subharmonic" in modes:
         slope = choose_slope(stage.point).slope
         proposed["slope"] = slope
-        advice.append(f"the compensating ramp is too small; a slope of {slope / 1e3:.3g} mV/us damps every corner")
+        advice.append(
+            f"the compensating ramp is too small; a slope of {slope / 1e3:.3g} mV/us makes the current loop stable at "
+            "every corner"
+        )
     return advice, proposed
 
 
 def damper_sentence(damper: DamperProposal) -> str:
     """Say which damper is proposed and what it does."""
     effect = (
-        f"damps the resonance to a ratio of {damper.damping_ratio:.2f} or better at every corner"
+        f"raises the damping ratio of the resonance to {damper.damping_ratio:.2f} or more at every corner"
         if damper.stable
         else "is the best found, but does not make every corner stable by itself"
     )

@@ -126,7 +126,7 @@ def at_bounds(lattice: Lattice, item: int) -> tuple[str, ...]:
     """Name the open parts whose value is the smallest or largest that was looked at."""
     place = lattice.steps(np.array([item]))[0]
     return tuple(
-        f"{name} is the {'smallest' if k == 0 else 'largest'} value looked at: a better one may lie beyond"
+        f"{name} is the {'smallest' if k == 0 else 'largest'} value that was tried; a better one may lie beyond it"
         for name, k, values in zip(lattice.open_parts, place, lattice.choices, strict=True)
         if len(values) > 1 and k in {0, len(values) - 1}
     )

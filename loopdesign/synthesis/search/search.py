@@ -126,18 +126,18 @@ class Search:
             rank = f"{short:.2g} % short of the best, with fewer distinct values, commoner or smaller capacitors"
         if self.climbed:
             return (
-                f"{self.scope}, against {corners} corners: this is {rank}, of those examined, "
-                "and no neighbour by one or two parts is better; that no other is better is not proven. "
-                "The exact loop gain and the multipliers hold at every corner"
+                f"{self.scope} at {corners} corners: this is {rank} of them, and no combination that differs in one or "
+                "two parts is better; that no other is better is not proven. The exact loop gain and the verdict hold "
+                "at every corner"
             )
-        basis = "plant responses corrected by the exact loop gain" if self.reference is not None else "plant responses"
+        basis = ", corrected by the exact loop gain" if self.reference is not None else ""
         told = (
-            f"{self.scope} against {corners} corners for the {basis}: this is {rank}, "
-            "confirmed with the exact loop gain and the multipliers at every corner"
+            f"{self.scope} at {corners} corners by plant times compensator{basis}: this is {rank}, and the exact loop "
+            "gain and the verdict confirm it at every corner"
         )
         if settled:
             return told
-        return told + "; tolerance ends worse than those searched remain for it, shown under extremes"
+        return told + "; some tolerance ends are worse for it than those searched"
 
     def telling(self, items: NDArray[np.intp]) -> NDArray[np.float64]:
         """Take the readings (N,5) by which combinations differ, in units of the least difference that matters."""

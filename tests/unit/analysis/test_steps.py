@@ -164,7 +164,7 @@ def test_step_to_no_load_goes_without_a_periodic_end():
 @pytest.mark.parametrize(
     ("changes", "match"),
     [
-        ([(LOAD, "")], "no step to make: give specification.load_step or specification.line_step"),
+        ([(LOAD, "")], "there is no step to make: give load_step or line_step"),
         (
             [(LOAD, 'load_step = { from = "0.4 A", to = "0 A" }'), ('load = "resistive"', 'load = "current"')],
             "a current load of 0 A draws nothing",
@@ -192,7 +192,7 @@ def test_start_out_of_reach():
 @pytest.mark.parametrize(
     ("change", "match"),
     [
-        (("max_duty = 0.9", 'max_duty = 0.9\nmin_on_time = "2.6 us"'), "below the shortest of 2.6e-06 s"),
+        (("max_duty = 0.9", 'max_duty = 0.9\nmin_on_time = "2.6 us"'), "below min_on_time of 2.6e-06 s"),
         (
             ('reference = "1.2 V"', 'reference = "1.2 V"\nclamp = { min = "0.5 V", max = "2 V" }'),
             "below the clamp at 0.5 V",
@@ -246,4 +246,4 @@ def test_output_out_of_reach_after_the_step():
     assert step_text(found).endswith(
         "The output settles after 0 of 2 steps; 1 not settled by the end of the run, 1 could not be made."
     )
-    assert "load back step at 8 V, 20 A not made" in found.not_made[0]
+    assert "load step back at 8 V, 20 A was not made" in found.not_made[0]

@@ -41,13 +41,13 @@ def test_first_corner_that_fails_by_itself_is_named():
         traced(singular_at(13.0), CASE, CORNERS, what="no operating point")
     assert str(caught.value) == (
         "supply.toml: no operating point at 13 V, 0.4 A: its equations have no unique solution; no single value is out "
-        "of the ordinary, so check how the parts and the switching frequency go together"
+        "of the ordinary, so check that the parts suit the switching frequency"
     )
     assert traced(singular_at(9.0), CASE, CORNERS, what="no operating point").shape == (3, 2, 1)
 
 
 def test_overflow_is_no_warning_but_an_error():
-    told = r"supply.toml: no margins: its numbers outgrow the arithmetic; no single"
+    told = r"supply.toml: no margins: its numbers become too large to compute with; no single"
     with pytest.raises(NumericalError, match=told), named(CASE, what="no margins"):
         np.exp(np.array([1e4]))
     with strict(), pytest.raises(FloatingPointError, match="divide by zero"):

@@ -105,7 +105,7 @@ def test_shares_of_states_in_a_mode():
 def test_states_that_are_lost_within_a_period():
     """In discontinuous conduction one inductor current starts every period anew: a multiplier of nothing."""
     modes = all_modes(linearise(operating_point(trap(20.0, damper=(2.2, 22e-6), current=0.05))))
-    assert modes[-1].name == "none left after one period"
+    assert modes[-1].name == "dies out within one period"
     assert abs(modes[-1].multiplier) < 1e-9
     assert modes[0].stable
 

@@ -216,9 +216,9 @@ def test_part_on_the_edge_of_the_lattice_is_told():
     inside = lattice.items(np.array([[3, 4]]))[0]
     assert at_bounds(lattice, int(inside)) == ()
     (low,) = at_bounds(lattice, int(lattice.items(np.array([[3, 0]]))[0]))
-    assert low.startswith("C1 is the smallest value looked at")
+    assert low.startswith("C1 is the smallest value that was tried")
     (high,) = at_bounds(lattice, int(lattice.items(np.array([[len(R) - 1, 4]]))[0]))
-    assert high.startswith("R1 is the largest value looked at")
+    assert high.startswith("R1 is the largest value that was tried")
 
 
 def test_alternatives_differ_in_a_reading_that_matters():
@@ -301,7 +301,7 @@ def test_extremes_lower_the_choice_and_are_met(sepic):
     ends = robust.extremes.judged
     assert ends.stable.all()
     assert ends.phase_margin_deg.min() >= sepic.targets.phase_margin
-    assert "confirmed with the exact loop gain" in robust.method
+    assert "the exact loop gain and the verdict confirm it" in robust.method
 
 
 def test_unreachable_target_names_the_nearest_miss_and_its_corner(sepic):
@@ -325,7 +325,7 @@ def test_objectives_pull_where_they_say(sepic):
     f = np.geomspace(10.0, 150e3, 3000)
     peak = np.abs(output_impedance(found.stage.model, f) / (1.0 + loop_gain(found.closed_loop, f))).max()
     assert made["step"].best.score == pytest.approx(0.8 * peak, rel=0.03)
-    assert any(n.startswith("the bound is the peak") for n in made["step"].notes)
+    assert any(n.startswith("the bound on the step deviation is the peak") for n in made["step"].notes)
     assert made["margin"].best.modulus_margin > made["bandwidth"].best.modulus_margin
     assert made["bandwidth"].best.crossover_hz[0] >= made["step"].best.crossover_hz[0]
     assert made["margin"].best.crossover_hz[0] >= 0.49 * made["bandwidth"].best.crossover_hz[0]
