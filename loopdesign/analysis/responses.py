@@ -16,12 +16,13 @@ import numpy as np
 from loopdesign.analysis.check import closed_model, examine_stage
 from loopdesign.analysis.given import given_parts, one_of, quantity_of, require_slope, with_parts
 from loopdesign.compensation.response import compensator_response
+from loopdesign.corners.controller import bounds
 from loopdesign.corners.converters import amplifier, divider, network_parts, one_corner
 from loopdesign.corners.trouble import names_file
 from loopdesign.errors import DataError
 from loopdesign.models import switched
 from loopdesign.models.averaged import average
-from loopdesign.models.verdict import worst_modes
+from loopdesign.models.verdict import verdicts
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -214,8 +215,8 @@ def response(
     held_open = open_loop or quantity == "plant"
     given = {} if held_open else given_parts(case)
     exact = stage.model if held_open else closed_model(case, stage, given)
+    verdict = verdicts(stage.model, None if held_open else exact, bounds(case, stage.conditions))[0]
     values = _SWITCHED[quantity](exact, hz)[0] if model == "switched" else _averaged(case, stage, quantity, hz, given)
-    worst = worst_modes(exact)[0]
     return FrequencyResponse(
         quantity=quantity,
         model=model,
@@ -227,10 +228,10 @@ def response(
         temperature=float(stage.conditions.temperature[0]),
         mode="DCM" if stage.point.discontinuous[0] else "CCM",
         duty=float(stage.point.duty[0]),
-        stable=worst.stable,
-        held=None,
-        largest_multiplier=abs(worst.multiplier),
-        worst_mode=worst,
+        stable=bool(verdict.stable),
+        held=verdict.held,
+        largest_multiplier=float(verdict.largest_multiplier),
+        worst_mode=verdict.worst_mode,
     )
 
 

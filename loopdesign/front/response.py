@@ -54,8 +54,8 @@ class Response(Shown, FrequencyResponse):
         place = f"{self.input_voltage:.4g} V, {self.load_current:.3g} A, {self.temperature:.3g} degC ({self.mode})"
         loop = "control voltage held" if self.open_loop else "loop closed"
         said = f"{self.quantity.replace('-', ' ')} by the {self.model} model at {place}, {loop}"
-        verdict = f"Stable: {said}" if self.stable else f"UNSTABLE: {said}"
-        return Brief(verdict=verdict, table=_table(self), notes=() if self.stable else (OSCILLATES,))
+        word = "Stable" if self.stable else "UNSTABLE" if self.held is None else f"UNSTABLE, not held ({self.held})"
+        return Brief(verdict=f"{word}: {said}", table=_table(self), notes=() if self.stable else (OSCILLATES,))
 
     def plot(self) -> Figure:
         """Draw magnitude and phase over frequency.

@@ -63,7 +63,20 @@ def identified(point: OperatingPoint) -> AveragedModel:
 def participation(
     model: SwitchedModel, identified_poles: NDArray[np.complex128]
 ) -> list[tuple[complex, dict[str, float]]]:
-    """Share of each of the network's states in each pole [1/period], read from the modes of the period map."""
+    """Share of each of the network's states in each pole [1/period], read from the modes of the period map.
+
+    Parameters
+    ----------
+    model : SwitchedModel
+        A batch of one, linearised.
+    identified_poles : ndarray (n,)
+        Poles [1/period].
+
+    Returns
+    -------
+    list of tuple of complex and dict
+        Pole [1/period] and shares by state [unitless].
+    """
     modes, states = model.period_modes, model.point.network.states
     shares = []
     for pole in identified_poles:

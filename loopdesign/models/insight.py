@@ -101,7 +101,7 @@ class Plant:
         Returns
         -------
         control.StateSpace
-            Input ``control`` [V], output ``v(out)`` [V], states by name.
+            Input ``control`` [V], output ``v(regulated)``, what the feedback senses [V]; states by name.
         """
         return self.system.to_control()
 

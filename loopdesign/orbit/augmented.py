@@ -45,7 +45,7 @@ class Stepper:
         self.target = problem.target
 
     def flow(self, configuration: NDArray[np.intp]) -> NDArray[np.float64]:
-        """Augmented matrix (B,m,m) of each item's own configuration (B,)."""
+        """Augmented matrix (B,m,m) of each item's own configuration (B,) [1/period]."""
         first = int(configuration[0])
         if bool((configuration == first).all()):
             return self.N[first]
@@ -67,23 +67,23 @@ class Stepper:
         return np.concatenate([zero, state, constant[:, None], inputs[:, self.trim, None]], axis=1)
 
     def comparator(self, configuration: int) -> NDArray[np.float64]:
-        """Row (B,m) of the comparator's threshold, its ramp left out."""
+        """Row (B,m) of the comparator's threshold [V], its ramp left out."""
         th = self.problem.thresholds[configuration]
         return self.row(th.row_state, th.row_input)
 
     def rectifier_ends(self, configuration: int) -> NDArray[np.float64]:
-        """Row (B,m) of the rectifier's current while it conducts."""
+        """Row (B,m) of the rectifier's current while it conducts [A]."""
         return self.probe("i(diode)", configuration)
 
     def rectifier_starts(self, configuration: int) -> NDArray[np.float64]:
-        """Row (B,m) of the rectifier's forward voltage above its drop while it blocks."""
+        """Row (B,m) of the rectifier's forward voltage above its drop while it blocks [V]."""
         row = self.probe("v(forward)", configuration)
         drop = self.problem.inputs[:, self.problem.network.input_index("diode")]
         row[:, self.n + 1] -= drop
         return row
 
     def edge_rows(self, sequence: Sequence, k: int) -> EdgeRows:
-        """Rows (B,m) and ramps (B,) whose zero is edge ``k`` of each item; zero where the edge is no crossing."""
+        """Rows (B,m) and ramps (B,) [V], [A] whose zero is edge ``k`` of each item; zero where there is no crossing."""
         edge, configuration = sequence.edge[:, k], sequence.configuration[:, k]
         rows = np.zeros((len(edge), self.n + 3))
         ramps = np.zeros(len(edge))
@@ -134,17 +134,54 @@ class Stepper:
 
 
 def apply(M: NDArray[np.float64], v: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Apply matrices (B,n,n) to vectors (B,n)."""
+    """Apply matrices (B,n,n) to vectors (B,n).
+
+    Parameters
+    ----------
+    M : ndarray (B, n, n)
+        Matrices [any units].
+    v : ndarray (B, n)
+        Vectors [any units].
+
+    Returns
+    -------
+    ndarray (B, n)
+        ``M v`` [any units].
+    """
     return (M @ v[..., None])[..., 0]
 
 
 def dot(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Scalar products (B,) of rows (B,n)."""
+    """Scalar products (B,) of rows (B,n).
+
+    Parameters
+    ----------
+    a : ndarray (B, n)
+        Rows [any units].
+    b : ndarray (B, n)
+        Rows [any units].
+
+    Returns
+    -------
+    ndarray (B,)
+        ``a . b`` [any units].
+    """
     return np.einsum("bi,bi->b", a, b)
 
 
 def augmented(point: OperatingPoint) -> NDArray[np.float64]:
-    """States with their constants, ``[0, x, 1, trim]`` (B,K+1,m)."""
+    """States with their constants, ``[0, x, 1, trim]`` (B,K+1,m).
+
+    Parameters
+    ----------
+    point : OperatingPoint
+        Operating points (B,).
+
+    Returns
+    -------
+    ndarray (B, K+1, m)
+        At every edge; normalised states [unitless], trim [V].
+    """
     b, count, n = point.states.shape
     states = np.zeros((b, count, n + 3))
     states[:, :, 1 : n + 1] = point.states

@@ -30,7 +30,24 @@ TOLERANCE = 1e-7
 def along(
     N: NDArray[np.float64], z: NDArray[np.float64], length: NDArray[np.float64], count: int
 ) -> NDArray[np.float64]:
-    """Augmented states (B,m,count+1) at even steps over an interval of ``dz/dtheta = N z``, by doubling."""
+    """Follow ``dz/dtheta = N z`` over an interval by doubling.
+
+    Parameters
+    ----------
+    N : ndarray (B, m, m)
+        Augmented matrices [1/period].
+    z : ndarray (B, m)
+        Augmented states at the begin of the interval [unitless].
+    length : ndarray (B,)
+        Its length [periods].
+    count : int
+        Number of steps [unitless].
+
+    Returns
+    -------
+    ndarray (B, m, count+1)
+        Augmented states at even steps [unitless].
+    """
     E = expm(N * (length / count)[:, None, None])
     states = z[..., None]
     while states.shape[2] < count:
@@ -49,7 +66,7 @@ def rectifier_breaks(stepper: Stepper, sequence: Sequence, states: NDArray[np.fl
     sequence
         Intervals and edges (B,K) [periods].
     states
-        Augmented states (B,K+1,m) at the edges.
+        Augmented states (B,K+1,m) at the edges [unitless].
 
     Returns
     -------
@@ -81,7 +98,20 @@ def rectifier_breaks(stepper: Stepper, sequence: Sequence, states: NDArray[np.fl
 
 
 def forbidden(stepper: Stepper, configuration: NDArray[np.intp]) -> NDArray[np.float64]:
-    """Rows (B,m) of what must stay below zero in each item's configuration (B,)."""
+    """Rows (B,m) of what must stay below zero in each item's configuration (B,).
+
+    Parameters
+    ----------
+    stepper : Stepper
+        Matrices and rows of the problem (B,).
+    configuration : ndarray (B,)
+        Which devices conduct, by index [unitless].
+
+    Returns
+    -------
+    ndarray (B, m)
+        Rows [A], [V].
+    """
     rows = np.empty((len(configuration), stepper.n + 3))
     for c in np.unique(configuration):
         items = configuration == c

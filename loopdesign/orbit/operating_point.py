@@ -124,7 +124,20 @@ def _searched(converter: Converter, _sequence: Sequence, probes: tuple[str, ...]
 
 
 def delayed(sequence: Sequence, delay: float) -> Sequence:
-    """Put the trip of the comparator ahead of the opening of the switch by a delay [periods]."""
+    """Put the trip of the comparator ahead of the opening of the switch by a delay [periods].
+
+    Parameters
+    ----------
+    sequence : Sequence
+        Intervals and edges (B, K) [periods].
+    delay : float
+        From the trip to the opening [periods].
+
+    Returns
+    -------
+    Sequence
+        With one more interval.
+    """
     if not delay:
         return sequence
     return joined([_one_delayed(sequence.take(np.array([k])), delay) for k in range(len(sequence))])

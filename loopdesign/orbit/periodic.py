@@ -48,7 +48,20 @@ class _Linearised:
 
 
 def solve(problem: OrbitProblem, guess: Sequence) -> OperatingPoint:
-    """Solve a problem from a guess, its sequence kept; see `newton`."""
+    """Solve a problem from a guess, its sequence kept; see `newton`.
+
+    Parameters
+    ----------
+    problem : OrbitProblem
+        The periodic problem (B,).
+    guess : Sequence
+        Intervals and edges to begin from (B, K) [periods].
+
+    Returns
+    -------
+    OperatingPoint
+        The exact orbits (B,).
+    """
     return newton(problem, Stepper(problem), guess)
 
 
@@ -221,6 +234,18 @@ def slope_over_duty(point: OperatingPoint, stepper: Stepper) -> NDArray[np.float
     """Change (B,) of the average output with duty [V], control held out of it; positive on the rising side.
 
     Where the switch is opened by its comparator, the trip (with its delay) is moved and every other edge follows.
+
+    Parameters
+    ----------
+    point : OperatingPoint
+        Operating points (B,).
+    stepper : Stepper
+        Matrices and rows of the problem (B,).
+
+    Returns
+    -------
+    ndarray (B,)
+        Change of the average output per unit of duty [V].
     """
     n, items = stepper.n, np.arange(len(point))
     start = np.concatenate(

@@ -63,7 +63,18 @@ class OrbitProblem:
         return self.thresholds[ON]
 
     def take(self, items: NDArray[np.intp]) -> OrbitProblem:
-        """Keep some items of the batch, in the order given."""
+        """Keep some items of the batch, in the order given.
+
+        Parameters
+        ----------
+        items : ndarray (K,)
+            Which items to keep, by index [unitless].
+
+        Returns
+        -------
+        OrbitProblem
+            Those items.
+        """
         return OrbitProblem(
             network=self.network.take(items),
             thresholds={k: t.take(items) for k, t in self.thresholds.items()},
@@ -171,7 +182,18 @@ class OperatingPoint:
         return self.inputs[:, self.network.input_index(self.problem.trim)]
 
     def take(self, items: NDArray[np.intp]) -> OperatingPoint:
-        """Keep some items of the batch, in the order given."""
+        """Keep some items of the batch, in the order given.
+
+        Parameters
+        ----------
+        items : ndarray (K,)
+            Which items to keep, by index [unitless].
+
+        Returns
+        -------
+        OperatingPoint
+            Those items.
+        """
         sequence = self.sequence.take(items)
         return OperatingPoint(
             problem=self.problem.take(items),
@@ -193,7 +215,7 @@ def pose(
     probes
         Outputs of the network, the standard ones first.
     configurations
-        Sets of conducting devices to derive; what a sequence does not contain need not be derived.
+        Sets of conducting devices to derive, by index [unitless]; what a sequence does not contain need not be derived.
 
     Returns
     -------
@@ -204,7 +226,20 @@ def pose(
 
 
 def posed_on(converter: Converter, switched: SwitchedNetwork) -> OrbitProblem:
-    """Pose the periodic problem of a converter on a network already derived."""
+    """Pose the periodic problem of a converter on a network already derived.
+
+    Parameters
+    ----------
+    converter : Converter
+        A batch of operating points (B,).
+    switched : SwitchedNetwork
+        Its network.
+
+    Returns
+    -------
+    OrbitProblem
+        Loop open or closed, as the converter has it.
+    """
     places = (ON, BOTH) if len(switched.configurations) > BOTH else (ON,)
     return OrbitProblem(
         network=switched,

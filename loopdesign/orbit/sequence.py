@@ -68,7 +68,18 @@ class Sequence:
         return np.diff(self.ends, axis=1, prepend=0.0)
 
     def take(self, items: NDArray[np.intp]) -> Sequence:
-        """Keep some items of the batch, in the order given, without intervals that none of them has."""
+        """Keep some items of the batch, in the order given, without intervals that none of them has.
+
+        Parameters
+        ----------
+        items : ndarray (K,)
+            Which items to keep, by index [unitless].
+
+        Returns
+        -------
+        Sequence
+            Those items.
+        """
         kept = Sequence(configuration=self.configuration[items], edge=self.edge[items], ends=self.ends[items])
         return kept.trimmed()
 
@@ -80,7 +91,18 @@ class Sequence:
         return Sequence(configuration=self.configuration[:, :used], edge=self.edge[:, :used], ends=self.ends[:, :used])
 
     def padded(self, count: int) -> Sequence:
-        """Append intervals of no length up to ``count``."""
+        """Append intervals of no length up to ``count``.
+
+        Parameters
+        ----------
+        count : int
+            Number of intervals [unitless].
+
+        Returns
+        -------
+        Sequence
+            The same sequence.
+        """
         more = count - self.ends.shape[1]
         if more <= 0:
             return self
@@ -92,7 +114,20 @@ class Sequence:
         )
 
     def with_items(self, items: NDArray[np.intp], part: Sequence) -> Sequence:
-        """Put other sequences in the place of some items."""
+        """Put other sequences in the place of some items.
+
+        Parameters
+        ----------
+        items : ndarray (K,)
+            Which items, by index [unitless].
+        part : Sequence
+            What takes their place (K,).
+
+        Returns
+        -------
+        Sequence
+            The whole batch.
+        """
         count = max(self.ends.shape[1], part.ends.shape[1])
         whole, part = self.padded(count), part.padded(count)
         configuration, edge, ends = whole.configuration.copy(), whole.edge.copy(), whole.ends.copy()
@@ -107,7 +142,18 @@ class Sequence:
 
 
 def tripped_at_once(sequence: Sequence) -> NDArray[np.bool_]:
-    """Items (B,) whose first interval ends with a trip that a delay follows."""
+    """Items (B,) whose first interval ends with a trip that a delay follows.
+
+    Parameters
+    ----------
+    sequence : Sequence
+        Intervals and edges (B, K) [periods].
+
+    Returns
+    -------
+    ndarray (B,)
+        Whether it does [unitless].
+    """
     edge = sequence.edge
     if edge.shape[1] < 2:
         return np.zeros(len(edge), bool)
@@ -115,7 +161,18 @@ def tripped_at_once(sequence: Sequence) -> NDArray[np.bool_]:
 
 
 def joined(sequences: Ordered[Sequence]) -> Sequence:
-    """Join batches one behind the other."""
+    """Join batches one behind the other.
+
+    Parameters
+    ----------
+    sequences : sequence of Sequence
+        Batches (B1,), (B2,) ...
+
+    Returns
+    -------
+    Sequence
+        One batch (B1 + B2 + ...,).
+    """
     count = max(s.ends.shape[1] for s in sequences)
     wide = [s.padded(count) for s in sequences]
     return Sequence(
@@ -126,7 +183,20 @@ def joined(sequences: Ordered[Sequence]) -> Sequence:
 
 
 def chosen(stack: Ordered[NDArray[Scalar]], configuration: NDArray[np.intp]) -> NDArray[Scalar]:
-    """Pick the array of each item's own configuration (B,) from arrays that all carry the batch."""
+    """Pick the array of each item's own configuration (B,) from arrays that all carry the batch.
+
+    Parameters
+    ----------
+    stack : sequence of ndarray (B, ...)
+        One array for each configuration [any unit].
+    configuration : ndarray (B,)
+        Which one, by index [unitless].
+
+    Returns
+    -------
+    ndarray (B, ...)
+        That of each item [any unit].
+    """
     first = int(configuration[0])
     if bool((configuration == first).all()):
         return stack[first]

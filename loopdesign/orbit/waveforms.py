@@ -67,7 +67,18 @@ class Waveforms:
 
 
 def stage_probes(converter: Converter) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Probes of every inductor, capacitor and device, with the names to show them by."""
+    """Probes of every inductor, capacitor and device, with the names to show them by.
+
+    Parameters
+    ----------
+    converter : Converter
+        A batch of operating points (B,).
+
+    Returns
+    -------
+    tuple of tuple of str
+        Probes, and names.
+    """
     probes, names = ["v(out)"], ["v(out)"]
     for e in netlist(converter):
         if isinstance(e, Inductor):
@@ -123,7 +134,18 @@ def waveforms(converter: Converter, point: OperatingPoint) -> Waveforms:
 
 
 def intervals(point: OperatingPoint) -> Iterator[tuple[NDArray[np.float64], NDArray[np.float64]]]:
-    """Matrices (B,n+1,n+1) of ``d[x, 1]/dtheta`` and lengths (B,) [periods] of the intervals in turn."""
+    """Go through the intervals, each with the matrix of ``d[x, 1]/dtheta`` and its length.
+
+    Parameters
+    ----------
+    point : OperatingPoint
+        Operating points (B,).
+
+    Returns
+    -------
+    iterator of tuple of ndarray (B, n+1, n+1) and ndarray (B,)
+        Matrices [1/period] and lengths [periods].
+    """
     network, (b, n) = point.network, point.start.shape
     flows = []
     for c in network.configurations:
@@ -148,7 +170,18 @@ def _rows_of(
 
 
 def average_state(point: OperatingPoint) -> NDArray[np.float64]:
-    """Exact average (B,n) of the normalised states over the period."""
+    """Exact average (B,n) of the normalised states over the period.
+
+    Parameters
+    ----------
+    point : OperatingPoint
+        Operating points (B,).
+
+    Returns
+    -------
+    ndarray (B, n)
+        Average [unitless].
+    """
     b, n = point.start.shape
     total = np.zeros((b, n))
     for k, (flow, length) in enumerate(intervals(point)):

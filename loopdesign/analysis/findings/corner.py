@@ -80,7 +80,7 @@ class CornerResult:
     (30.0, 1.2, 'CCM', True, '69 deg')
     >>> plant = corner.plant.to_control()
     >>> plant.nstates, plant.input_labels, plant.output_labels
-    (6, ['control'], ['v(out)'])
+    (6, ['control'], ['v(regulated)'])
     """
 
     input_voltage: float

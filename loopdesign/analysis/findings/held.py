@@ -75,7 +75,20 @@ def instead(converter: Converter, point: OperatingPoint, item: int, limits: Cont
 
 
 def described(cycles: list[Cycle], target: float) -> str:
-    """Describe cycles, in a clause; ``target`` is the mean output that was asked for [V]."""
+    """Describe cycles in a clause.
+
+    Parameters
+    ----------
+    cycles : list of Cycle
+        The last cycles of a run.
+    target : float
+        Mean output that was asked for [V].
+
+    Returns
+    -------
+    str
+        Such as "it skips 1 of every 2 pulses".
+    """
     ended = Counter(c.ended for c in cycles)
     duty = np.array([c.duty for c in cycles])
     length = _repetition(duty)

@@ -54,7 +54,20 @@ EDGE_OF_REACH = 1e-6
 
 
 def averaged_output(problem: OrbitProblem, duty: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Average output (B,G) [V] of the averaged network in continuous conduction, over a grid of duty (G,)."""
+    """Average output of the averaged network in continuous conduction, over a grid of duty.
+
+    Parameters
+    ----------
+    problem : OrbitProblem
+        The periodic problem (B,).
+    duty : ndarray (G,)
+        Grid of duties [unitless].
+
+    Returns
+    -------
+    ndarray (B, G)
+        Average output [V].
+    """
     on, off = problem.network.configurations[:2]
     out = problem.network.output_index("v(regulated)")
     d = duty[None, :, None, None]
@@ -69,6 +82,16 @@ def averaged_output(problem: OrbitProblem, duty: NDArray[np.float64]) -> NDArray
 
 def found_sequence(converter: Converter) -> Sequence:
     """Find duty and sequence of every item of a converter with its loop open and a resistive load.
+
+    Parameters
+    ----------
+    converter : Converter
+        A batch (B,), its loop open and its load resistive.
+
+    Returns
+    -------
+    Sequence
+        Intervals and edges (B, K) [periods].
 
     Raises
     ------
@@ -178,6 +201,11 @@ def followed(converter: Converter, duty: float) -> Sequence:
         A batch of one, its loop open and its load resistive.
     duty
         Where to begin [unitless].
+
+    Returns
+    -------
+    Sequence
+        A batch of one [periods].
 
     Raises
     ------

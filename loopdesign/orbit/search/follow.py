@@ -51,7 +51,20 @@ class Followed:
 
 
 def recorded(segments: list[Segment], *, opening: float) -> Sequence:
-    """Read the sequence of one cycle from its motions; the switch opens at a given instant."""
+    """Read the sequence of one cycle from its motions; the switch opens at a given instant.
+
+    Parameters
+    ----------
+    segments : list of Segment
+        Motions of one cycle in their order.
+    opening : float
+        Instant at which the switch opens [periods].
+
+    Returns
+    -------
+    Sequence
+        A batch of one [periods].
+    """
     kept = [s for s in segments if s.length > NEGLIGIBLE]
     merged: list[tuple[int, float]] = []
     for s in kept:
@@ -87,7 +100,7 @@ def follow(problem: OrbitProblem, stepper: CycleStepper, duty: float, x: NDArray
     duty
         On-time [periods].
     x
-        Normalised state (n,) to begin from; at rest where absent.
+        Normalised state (n,) to begin from [unitless]; at rest where absent.
 
     Returns
     -------
@@ -172,7 +185,20 @@ def _closed(stepper: CycleStepper, x: NDArray[np.float64], devices: Devices) -> 
 
 
 def average_of(rows: Stepper, point: OperatingPoint) -> float:
-    """Average of what the feedback senses over one orbit [V]."""
+    """Average of what the feedback senses over one orbit [V].
+
+    Parameters
+    ----------
+    rows : Stepper
+        Matrices and rows of the problem, a batch of one.
+    point : OperatingPoint
+        The orbit.
+
+    Returns
+    -------
+    float
+        Average [V].
+    """
     _, E = rows.propagate(point.sequence)
     z = augmented(point)[:, 0]
     for e in E:
@@ -181,7 +207,20 @@ def average_of(rows: Stepper, point: OperatingPoint) -> float:
 
 
 def fixed_duty_stepper(converter: Converter, problem: OrbitProblem) -> CycleStepper:
-    """Make a stepper whose control voltage is the duty, for a batch of one with the loop open."""
+    """Make a stepper whose control voltage is the duty, for a batch of one with the loop open.
+
+    Parameters
+    ----------
+    converter : Converter
+        A batch of one, its loop open.
+    problem : OrbitProblem
+        Its problem.
+
+    Returns
+    -------
+    CycleStepper
+        With a control voltage of one period per volt.
+    """
     voltage_mode = replace(converter, modulator=VoltageMode(ramp=1.0), max_duty=1.0, turn_off_delay=0.0, blanking=0.0)
     names = problem.network.inputs
     return CycleStepper(voltage_mode, dict(zip(names, problem.inputs[0], strict=True)))

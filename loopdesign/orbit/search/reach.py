@@ -34,14 +34,40 @@ GOLDEN = 0.5 * (np.sqrt(5.0) - 1.0)
 
 
 def continuous(duty: NDArray[np.float64]) -> Sequence:
-    """On, off: continuous conduction at given duty (B,)."""
+    """Make the sequence of continuous conduction, on then off, at given duty.
+
+    Parameters
+    ----------
+    duty : ndarray (B,)
+        On-time over period [unitless].
+
+    Returns
+    -------
+    Sequence
+        Edges (B, 2) [periods].
+    """
     return ordinary(duty, np.ones_like(duty), np.zeros(len(duty), bool))
 
 
 def ordinary(
     duty: NDArray[np.float64], conduction_end: NDArray[np.float64], discontinuous: NDArray[np.bool_]
 ) -> Sequence:
-    """On, off and, where discontinuous, idle, at given edges (B,) [periods]."""
+    """On, off and, where discontinuous, idle, at given edges (B,) [periods].
+
+    Parameters
+    ----------
+    duty : ndarray (B,)
+        On-time over period [unitless].
+    conduction_end : ndarray (B,)
+        Where the rectifier stops [periods].
+    discontinuous : ndarray (B,) of bool
+        Whether the rectifier stops before the clock [unitless].
+
+    Returns
+    -------
+    Sequence
+        Edges (B, 3) [periods].
+    """
     b = len(duty)
     configuration = np.full((b, 3), OFF)
     configuration[:, 0] = ON
@@ -75,7 +101,20 @@ class AtDuty:
 
 
 def at_duty(stepper: Stepper, duty: NDArray[np.float64]) -> AtDuty:
-    """Solve the periodic orbit at a given duty (B,), in the mode that holds there."""
+    """Solve the periodic orbit at a given duty (B,), in the mode that holds there.
+
+    Parameters
+    ----------
+    stepper : Stepper
+        Matrices and rows of the problem (B,).
+    duty : ndarray (B,)
+        On-time over period [unitless].
+
+    Returns
+    -------
+    AtDuty
+        Orbits and outputs (B,).
+    """
     sequence, states, output = _ordinary_orbits(stepper, duty)
     return AtDuty(sequence=sequence, output=output, broken=rectifier_breaks(stepper, sequence, states))
 
@@ -99,7 +138,24 @@ def _ordinary_orbits(
 def conduction_end(
     stepper: Stepper, duty: NDArray[np.float64], discontinuous: NDArray[np.bool_], *, rounds: int = BRACKETINGS
 ) -> NDArray[np.float64]:
-    """Bisect where the rectifier's current of the periodic orbit reaches zero (B,) [periods]; one where it does not."""
+    """Bisect where the rectifier's current of the periodic orbit reaches zero (B,) [periods]; one where it does not.
+
+    Parameters
+    ----------
+    stepper : Stepper
+        Matrices and rows of the problem (B,).
+    duty : ndarray (B,)
+        On-time over period [unitless].
+    discontinuous : ndarray (B,) of bool
+        Whether the rectifier stops before the clock [unitless].
+    rounds : int
+        Number of bisections [unitless].
+
+    Returns
+    -------
+    ndarray (B,)
+        Where the current reaches zero [periods].
+    """
     low, high = duty.copy(), np.ones_like(duty)
     row = stepper.rectifier_ends(OFF)
     for _ in range(rounds):
@@ -123,7 +179,18 @@ class Reach:
 
 
 def exact_output(problem: OrbitProblem) -> Output:
-    """Return the function from items (S,) and duties (S,) to the exact output (S,) [V] of the ordinary modes."""
+    """Return the function from items (S,) and duties (S,) to the exact output (S,) [V] of the ordinary modes.
+
+    Parameters
+    ----------
+    problem : OrbitProblem
+        The periodic problem (B,).
+
+    Returns
+    -------
+    callable
+        From items (S,) and duties (S,) [unitless] to outputs (S,) [V].
+    """
 
     def output(items: NDArray[np.intp], duty: NDArray[np.float64]) -> NDArray[np.float64]:
         return _ordinary_orbits(Stepper(problem.take(items)), duty)[2]
@@ -182,7 +249,20 @@ def scan(problem: OrbitProblem, output: Output) -> Scan:
 
 
 def bracket(scanned: Scan, target: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Duties (B,) below and above the first at which the output rises to its target; both the fold where none does."""
+    """Duties (B,) below and above the first at which the output rises to its target; both the fold where none does.
+
+    Parameters
+    ----------
+    scanned : Scan
+        Outputs over a grid of duty.
+    target : ndarray (B,)
+        Wanted average output [V].
+
+    Returns
+    -------
+    tuple of ndarray (B,)
+        Duties [unitless].
+    """
     values, grid = scanned.output, scanned.duty
     reached = values >= target[:, None]
     first = np.where(reached.any(axis=1), np.argmax(reached, axis=1), len(grid))
@@ -196,7 +276,24 @@ def bracket(scanned: Scan, target: NDArray[np.float64]) -> tuple[NDArray[np.floa
 def bisected(
     output: Output, target: NDArray[np.float64], low: NDArray[np.float64], high: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Close in on the duty (B,) at which a rising output meets its target."""
+    """Close in on the duty (B,) at which a rising output meets its target.
+
+    Parameters
+    ----------
+    output : callable
+        From items (S,) and duties (S,) to outputs (S,).
+    target : ndarray (B,)
+        Wanted average output [V].
+    low : ndarray (B,)
+        Duty at which the output is below its target [unitless].
+    high : ndarray (B,)
+        Duty at which it is above [unitless].
+
+    Returns
+    -------
+    ndarray (B,)
+        Duty [unitless].
+    """
     everyone = np.arange(len(target))
     for _ in range(BRACKETINGS):
         middle = 0.5 * (low + high)

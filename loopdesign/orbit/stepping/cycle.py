@@ -188,7 +188,7 @@ class CycleStepper:
         Parameters
         ----------
         x, devices
-            Normalised state (n,) and devices just before the clock.
+            Normalised state (n,) [unitless] and devices just before the clock.
         trace
             List that takes every motion between edges, for drawing.
 
@@ -305,7 +305,7 @@ class CycleStepper:
         return self.setting(devices).piece.move(x, theta), devices
 
     def watch(self, devices: Devices, x: NDArray[np.float64], probes: tuple[str, ...]) -> NDArray[np.float64]:
-        """Probes (N,q) at states (N,n) that share a set of devices."""
+        """Probes (N,q) [V], [A] at states (N,n) that share a set of devices."""
         c = self.setting(devices).c
         out = np.empty((len(x), len(probes)))
         for q, name in enumerate(probes):

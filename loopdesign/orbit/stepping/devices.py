@@ -125,12 +125,12 @@ class Setting:
         self.follow(u)
 
     def follow(self, u: NDArray[np.float64]) -> None:
-        """Take over changed inputs."""
+        """Take over changed inputs (p,) [V], [A]."""
         self.piece.set_drive(self.c.B[0] @ u, self.through @ u + self.constants)
         self.bound = self.c.constraint_input[0] @ u
 
     def project(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Remove from a state what rounding left of a constraint, by the smallest energy."""
+        """Remove from a normalised state (n,) [unitless] what rounding left of a constraint, by the smallest energy."""
         K = self.c.constraint[0]
         if not len(K):
             return x

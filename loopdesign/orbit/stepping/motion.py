@@ -94,7 +94,7 @@ class Piece:
         self.row_table = np.einsum("mn,knp->mkp", self.rows, table)
 
     def set_drive(self, b: NDArray[np.float64], offsets: NDArray[np.float64]) -> None:
-        """Change the inputs."""
+        """Change the drive (n,) and the offsets of the rows (q,) [1/period], [units of the rows]."""
         self.b, self.offsets = b, offsets
         if self.good:
             drive = self.inverse @ b
@@ -102,18 +102,18 @@ class Piece:
             self.opening_offsets = np.concatenate([np.zeros(len(b)), offsets, [mean], drive.view(np.float64)])
 
     def phi(self, t: float) -> NDArray[np.complex128]:
-        """``(exp(lambda t) - 1) / lambda`` of every mode (k,)."""
+        """``(exp(lambda t) - 1) / lambda`` of every mode (k,) [periods]."""
         p: NDArray[np.complex128] = np.expm1(self.values * t) * self.reciprocal
         return p if self.zero is None else np.where(self.zero, t, p)
 
     def small_integral(self, weights: NDArray[np.complex128], t: float) -> float:
-        """Second integral of the last row's slow modes, whose reciprocals would cancel: a series in ``lambda t``."""
+        """Second integral of the last row's slow modes, whose reciprocals would cancel: a series over ``t`` [periods]."""
         z = self.values[self.small] * t
         series = 0.5 * t * t * (1.0 + z / 3.0 * (1.0 + z / 4.0))
         return float((self.modal_rows[-1, self.small] * weights[self.small] @ series).real)
 
     def matrices(self, t: float) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-        """``exp(A t)`` and its first and second integral (n,n), without eigenvectors.
+        """``exp(A t)`` and its first and second integral (n,n) over ``t`` [periods], without eigenvectors.
 
         C. F. Van Loan, "Computing integrals involving the matrix exponential", IEEE Trans. AC 23(3), 1978 (from
         memory).
@@ -178,7 +178,7 @@ class Motion:
         return moved
 
     def at(self, t: float) -> tuple[NDArray[np.float64], list[float], float]:
-        """State (n,), every row, and the integral of the last row from the start, at one instant."""
+        """State (n,), every row, and the integral of the last row from the start, at an instant ``t`` [periods]."""
         if t != self._when:
             p = self.piece
             n, m, _ = p.ends
@@ -194,7 +194,7 @@ class Motion:
         return self._at
 
     def row(self, k: int, t: float) -> tuple[float, float]:
-        """One row and its slope at one instant."""
+        """One row and its slope at an instant ``t`` [periods]."""
         p = self.piece
         if self._row != k:  # the same row is asked for several times in a search
             self._row, self._slopes = k, p.modal_slopes[k] * self.weights
@@ -209,14 +209,14 @@ class Motion:
         Parameters
         ----------
         guards
-            Number of guards; they are the first rows.
+            Number of guards [unitless]; they are the first rows.
         span
             Time looked at [periods].
         warm
             Where the instant was last time, to begin from [periods].
         fresh
-            Guard that would undo the edge just passed: it starts at zero and may have no slope, so that rounding must
-            not decide.
+            Guard, by index [unitless], that would undo the edge just passed: it starts at zero and may have no slope,
+            so that rounding must not decide.
 
         Returns
         -------
@@ -249,7 +249,7 @@ class Motion:
         return self._close(rows, INSTANTS[first - 1], INSTANTS[first] if first < count else span, warm)
 
     def extremes(self, t: float) -> tuple[float, float]:
-        """Lowest and highest sample of the last row up to an instant, its start included."""
+        """Lowest and highest sample of the last row up to an instant ``t`` [periods], its start included."""
         if self.grid is None:
             return self.start[-1], self.start[-1]
         seen = self.grid[-1][: bisect_right(INSTANTS, t)]
@@ -319,7 +319,7 @@ class PlainMotion(Motion):
         return moved if self.piece.ramping is None else moved + self.piece.ramping
 
     def at(self, t: float) -> tuple[NDArray[np.float64], list[float], float]:
-        """State (n,), every row, and the integral of the last row from the start, at one instant."""
+        """State (n,), every row, and the integral of the last row from the start, at an instant ``t`` [periods]."""
         p = self.piece
         _, phi, psi = p.matrices(t)
         rows = self.values + p.rows @ (phi @ self._flow) + p.ramps * t
@@ -327,7 +327,7 @@ class PlainMotion(Motion):
         return self.x + phi @ self._flow, rows.tolist(), integral
 
     def row(self, k: int, t: float) -> tuple[float, float]:
-        """One row and its slope at one instant."""
+        """One row and its slope at an instant ``t`` [periods]."""
         p = self.piece
         growth, phi, _ = p.matrices(t)
         value = self.start[k] + p.ramp[k] * t + float(p.rows[k] @ (phi @ self._flow))

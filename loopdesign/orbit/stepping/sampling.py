@@ -15,6 +15,18 @@ def scan(grid: list[list[float]], count: int) -> tuple[int, list[int], list[tupl
     """Find the first sample at which guards are tripped, which they are, and the humps before it worth climbing.
 
     Plain numbers: at this size they are faster than arrays. The first sample is ``count`` where none is tripped.
+
+    Parameters
+    ----------
+    grid : list of list of float
+        Each guard at every sample, tripped above zero [any unit].
+    count : int
+        Number of samples [unitless].
+
+    Returns
+    -------
+    tuple
+        Number of the sample, guards tripped there, and humps as pairs of their flanks with the guard [unitless].
     """
     first = count
     rows: list[int] = []
@@ -38,5 +50,20 @@ def scan(grid: list[list[float]], count: int) -> tuple[int, list[int], list[tupl
 
 
 def hump(left: float, middle: float, right: float) -> bool:
-    """Whether a guard may trip between samples around its highest: a smooth hump rises less than its flanks."""
+    """Whether a guard may trip between samples around its highest: a smooth hump rises less than its flanks.
+
+    Parameters
+    ----------
+    left : float
+        Guard at the sample before [any unit].
+    middle : float
+        Guard at the highest sample [any unit].
+    right : float
+        Guard at the sample after [any unit].
+
+    Returns
+    -------
+    bool
+        Whether it may.
+    """
     return left < middle >= right and middle <= 0.0 < middle + 2.0 * max(middle - left, middle - right)
