@@ -107,7 +107,7 @@ class Piece:
         return p if self.zero is None else np.where(self.zero, t, p)
 
     def small_integral(self, weights: NDArray[np.complex128], t: float) -> float:
-        """Second integral of the last row's slow modes, whose reciprocals would cancel: a series over ``t`` [periods]."""
+        """Second integral of the slow modes of the last row, whose reciprocals cancel: a series in ``t`` [periods]."""
         z = self.values[self.small] * t
         series = 0.5 * t * t * (1.0 + z / 3.0 * (1.0 + z / 4.0))
         return float((self.modal_rows[-1, self.small] * weights[self.small] @ series).real)
