@@ -40,7 +40,12 @@ TESTS = {
         f"{PUBLISHED}test_buck_boost_family.py",
         "tests/unit/corners",
     ],
-    "orbit": ["tests/unit/orbit", f"{PUBLISHED}test_ripple.py", f"{PUBLISHED}test_buck_boost_family.py"],
+    "orbit": [
+        "tests/unit/orbit",
+        "tests/unit/models/test_turn_off_delay.py",
+        f"{PUBLISHED}test_ripple.py",
+        f"{PUBLISHED}test_buck_boost_family.py",
+    ],
     "models": [
         f"{PUBLISHED}test_canonical.py",
         f"{PUBLISHED}test_current_mode.py",

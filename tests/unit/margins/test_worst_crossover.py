@@ -48,6 +48,18 @@ def test_each_item_of_a_batch_has_its_own_worst():
     assert_allclose(fast.crossover_hz, CROSSOVERS[2], rtol=1e-5)
 
 
+def test_each_item_may_have_its_own_frequencies():
+    """Grids of two items, one three times the other: each loop read on its own, in either form."""
+    own = np.stack([np.exp(np.linspace(0.5, 5.5, 2001)), 3.0 * np.exp(np.linspace(0.5, 5.5, 2001))])
+    loops = np.stack([three_times(ORDERS[0])(own[0]), three_times(ORDERS[1])(own[1] / 3.0)])
+    fast = headline_margins(own, loops)
+    assert_allclose(fast.crossover_hz, CROSSOVERS[2] * np.array([1.0, 3.0]), rtol=1e-5)
+    assert_allclose(fast.phase_margin_deg, [min(ORDERS[0]), min(ORDERS[1])], atol=1e-3)
+    assert [m.crossover_hz for m in margins_from_grid(own, loops)] == pytest.approx(list(fast.crossover_hz))
+    with pytest.raises(ValueError, match="equal last axes"):
+        headline_margins(own[:, :-1], loops)
+
+
 DECADES = np.geomspace(1.0, 1e5, 6)
 
 

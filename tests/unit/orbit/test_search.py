@@ -13,10 +13,11 @@ from loopdesign.errors import UnreachableOutputError
 from loopdesign.network.converter import BOTH, IDLE, OFF, ON
 from loopdesign.network.modulator import VoltageMode
 from loopdesign.orbit.augmented import Stepper
-from loopdesign.orbit.operating_point import operating_point
+from loopdesign.orbit.operating_point import delayed, operating_point
 from loopdesign.orbit.problem import pose
 from loopdesign.orbit.search.duty import _light, _placed, averaged_output
 from loopdesign.orbit.search.follow import recorded
+from loopdesign.orbit.search.reach import ordinary
 from loopdesign.orbit.sequence import Edge
 from loopdesign.orbit.stepping.cycle import CycleStepper
 from loopdesign.orbit.stepping.devices import Devices, Segment
@@ -114,6 +115,25 @@ def test_averaged_output_of_a_lossy_buck():
     load = 3.0 / np.array([1.0, 2.0])
     expected = duty * np.array([[10.0], [20.0]]) * (load / (load + 0.5))[:, None]
     assert_allclose(averaged_output(pose(conv), duty), expected, rtol=1e-9)
+
+
+# ---- a delay in the guess ----
+
+
+@pytest.mark.parametrize(("delay", "trips"), [(0.1, [0.3, 0.15]), (0.3, [0.1, 0.25e-3]), (0.4, [0.4e-3, 0.25e-3])])
+def test_trip_ahead_of_the_opening(delay, trips):
+    """The interval before the opening is cut in two; a delay longer than the on-time leaves a thousandth of it before the trip."""
+    plain = ordinary(np.array([0.4, 0.25]), np.array([1.0, 0.7]), np.array([False, True]))
+    found = delayed(plain, delay)
+    edge = [Edge.COMPARATOR, Edge.DELAYED, Edge.RECTIFIER_ENDS, Edge.CLOCK]
+    assert found.configuration[1].tolist() == [ON, ON, OFF, IDLE]
+    assert found.edge[1].tolist() == edge
+    assert found.configuration[0, :3].tolist() == [ON, ON, OFF]
+    assert found.edge[0, :2].tolist() == edge[:2]
+    assert_allclose(found.ends[:, 0], trips, rtol=1e-12)
+    assert_allclose(found.ends[:, 1], [0.4, 0.25], rtol=1e-12)
+    assert found.ends[1].tolist()[2:] == [0.7, 1.0]
+    assert delayed(plain, 0.0) is plain
 
 
 # ---- a rectifier that conducts other than once ----
