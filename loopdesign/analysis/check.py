@@ -258,9 +258,9 @@ def loop_margins(model: SwitchedModel, plants_of: tuple[Plant, ...]) -> tuple[Lo
     def response(frequencies_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
         return loop_gain(model, frequencies_hz)
 
-    found = find_margins(response, low_hz=low, high_hz=high, count=GRID, batch=len(roots), extra_hz=extra)
-    if all(m.crossover_hz is not None for m in found):
-        return found
+    margins = find_margins(response, low_hz=low, high_hz=high, count=GRID, batch=len(roots), extra_hz=extra)
+    if all(m.crossover_hz is not None for m in margins):
+        return margins
     # a loop that integrates slowly may cross below the usual band; look again from nearly dc
     return find_margins(
         response, low_hz=NEAR_DC * switching, high_hz=high, count=2 * GRID, batch=len(roots), extra_hz=extra

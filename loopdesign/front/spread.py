@@ -28,6 +28,9 @@ if TYPE_CHECKING:
     from loopdesign.front.case import CaseOrPath
 
 
+CONDITIONS = ("input_voltage", "load_current", "temperature")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Spread(Shown, SpreadResult):
     """Hold samples of a case over its tolerances, each examined at every input voltage, load and temperature.
@@ -62,21 +65,21 @@ class Spread(Shown, SpreadResult):
             Number of the sample, condition, verdict and readings, and for every varied value, such as
             ``Co.capacitance``, its factor on nominal [unitless].
         """
-        rows = []
+        every = np.arange(self.samples)
+        rows: list[dict[str, Any]] = []
         for c in range(len(self.conditions)):
-            factors = self.sample_corners_of(np.arange(self.samples), c).factors
-            for n in range(self.samples):
-                row: dict[str, Any] = {
-                    "sample": n,
-                    "input_voltage": float(self.conditions.input_voltage[c]),
-                    "load_current": float(self.conditions.load_current[c]),
-                    "temperature": float(self.conditions.temperature[c]),
-                    "stable": bool(self.stable[n, c]),
-                    "largest_multiplier": float(self.largest_multiplier[n, c]),
-                }
-                readings = {name: float(getattr(self, name)[n, c]) for name in READINGS}
-                row |= {name: value if math.isfinite(value) else None for name, value in readings.items()}
-                rows.append(row | {name: float(np.broadcast_to(f, self.samples)[n]) for name, f in factors.items()})
+            columns: dict[str, list[Any]] = {
+                "sample": every.tolist(),
+                **{name: [float(getattr(self.conditions, name)[c])] * self.samples for name in CONDITIONS},
+                "stable": self.stable[:, c].tolist(),
+                "largest_multiplier": self.largest_multiplier[:, c].tolist(),
+            }
+            for name in READINGS:
+                values = getattr(self, name)[:, c]
+                columns[name] = [v if math.isfinite(v) else None for v in values.tolist()]
+            factors = self.sample_corners_of(every, c).factors
+            columns |= {name: np.broadcast_to(f, self.samples).tolist() for name, f in factors.items()}
+            rows += [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
         return rows
 
     def brief(self) -> Brief:

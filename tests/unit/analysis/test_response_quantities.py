@@ -123,3 +123,11 @@ def test_rows_and_dictionary_are_plain(undamped):
     assert [r["magnitude"] for r in rows] == pytest.approx(np.hypot(answer["real"], answer["imag"]))
     assert z.impedance
     assert_allclose(z.to_control().frequency, 2 * np.pi * np.array([1e3, 2e3]))
+
+
+def test_a_pulse_that_is_too_short_is_told(undamped):
+    """At 30 V the switch conducts for about 1 us; a least on-time of 1.5 us does not let the converter stay there."""
+    slow = undamped.model_copy(update={"modulator": undamped.modulator.model_copy(update={"min_on_time": 1.5e-6})})
+    high = response(slow, "loop", frequencies_hz=[1e3], input_voltage=30)
+    assert (high.held, high.stable) == ("minimum on-time", False)
+    assert response(slow, "loop", frequencies_hz=[1e3], input_voltage=13).held is None
