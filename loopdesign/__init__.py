@@ -9,7 +9,7 @@ The way through the package, from the file to the verdict::
 
 `load_case`  read a case file, all errors at once
 `check`      given parts at every corner: operating point, plant, exact loop gain, margins with their verdict
-`design`     the open parts, the best of the whole lattice of preferred values
+`design`     the open parts: the best combination of preferred values
 `response`   numbers at given frequencies, by the switched or the averaged model
 `step`       load and line steps, cycle by cycle
 `spread`     Monte Carlo over tolerances

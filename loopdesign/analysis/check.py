@@ -92,7 +92,7 @@ class CheckResult:
     limits
         What was asked, each with its source.
     reasons
-        Every target or verdict that fails, one sentence each; empty when all hold.
+        Every target or verdict that fails, one sentence each; empty where none does.
     """
 
     case: cases.Case

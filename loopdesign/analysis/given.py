@@ -224,7 +224,7 @@ def has_loop(case: cases.Case) -> bool:
 
 
 def _plain(value: object) -> object:
-    """Turn a number of any kind, such as numpy's, into Python's own; a boolean is no number."""
+    """Turn a number of any kind, such as numpy's, into Python's own; a boolean is not a number."""
     if isinstance(value, np.ndarray) and value.ndim == 0:
         value = value.item()
     return float(value) if isinstance(value, Real) and not isinstance(value, bool) else value

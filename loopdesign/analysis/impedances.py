@@ -56,7 +56,7 @@ class Impedances:
     input: NDArray[np.complex128]
 
     def stable(self, item: int) -> bool:
-        """Whether a corner rests; one that does not has no steady response to show on a bench.
+        """Whether a corner is stable; an unstable one has no steady response to measure.
 
         Parameters
         ----------

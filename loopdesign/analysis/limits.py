@@ -261,7 +261,7 @@ def missed(limits: Limits, readings: LoopFigures, names: Sequence[str]) -> tuple
 
 
 def hardly_regulated(limits: Limits, crossover_hz: Array) -> tuple[str, ...]:
-    """Tell of a loop that meets every limit only because it is next to open.
+    """Warn about a loop that meets every limit only because it has almost no gain.
 
     Parameters
     ----------
@@ -273,7 +273,7 @@ def hardly_regulated(limits: Limits, crossover_hz: Array) -> tuple[str, ...]:
     Returns
     -------
     tuple of str
-        One sentence where every corner crosses below a thousandth of the crossover limit, which no one asks for.
+        One sentence where every corner crosses below a thousandth of the crossover limit, which hardly regulates.
     """
     if not len(crossover_hz) or np.isnan(crossover_hz).any():
         return ()

@@ -90,13 +90,13 @@ def missing_section(name: str) -> InputProblem:
     """
     if name == "title":
         return InputProblem(
-            path=(name,), message="missing key", expected='a text such as title = "Tide-gauge logger supply"'
+            path=(name,), message="missing key", expected='text such as title = "Tide-gauge logger supply"'
         )
     return InputProblem(path=(name,), message="missing section", expected=f"[{name}]")
 
 
 def text_problems(name: str, value: object) -> list[InputProblem]:
-    """Report a title or notes that is no text.
+    """Report a title or notes that is not text.
 
     Parameters
     ----------
@@ -112,7 +112,7 @@ def text_problems(name: str, value: object) -> list[InputProblem]:
     """
     if isinstance(value, str):
         return []
-    return [InputProblem(path=(name,), message="is not a text", found=shown(value), expected="a text in quotes")]
+    return [InputProblem(path=(name,), message="is not text", found=shown(value), expected="text in quotes")]
 
 
 def from_validation(error: ValidationError, section: str, document: dict[str, Any], *, most: int) -> list[InputProblem]:
@@ -215,7 +215,7 @@ def _translate(detail: ErrorDetails, path: Path, document: dict[str, Any]) -> In
 def _plain_type(detail: ErrorDetails, path: Path, field: FieldInfo | None) -> InputProblem:
     """Translate a report about a text or a list."""
     messages = {
-        "string_type": ("is not a text", "a text in quotes"),
+        "string_type": ("is not text", "text in quotes"),
         "too_long": ("has too many entries", "pairs [voltage, ratio]"),
         "tuple_type": ("is not a list", "pairs [voltage, ratio]"),
     }

@@ -74,7 +74,7 @@ def section_model(name: str, document: dict[str, Any]) -> type[BaseModel] | None
 
 
 def models_of(section: str) -> list[type[BaseModel]]:
-    """Return the model of every kind of a section; none for a key that is no section."""
+    """Return the model of every kind of a section; none for a key that is not a section."""
     if section in CHOICES:
         return list(CHOICES[section][2].values())
     return [PLAIN_SECTIONS[section]] if section in PLAIN_SECTIONS else []

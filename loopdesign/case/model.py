@@ -41,8 +41,8 @@ PLAIN_SECTIONS: dict[str, type[BaseModel]] = {
 class Case(Section):
     """A whole case file.
 
-    `source` is the name of the file and `warnings` holds what is allowed yet worth telling; the file sets neither. A
-    case read from a file knows where each key stands there.
+    `source` is the name of the file and `warnings` holds what is allowed but deserves a warning; the file sets neither.
+    A case read from a file knows where each key stands there.
 
     Examples
     --------

@@ -69,7 +69,7 @@ def read_text(path: Path | str) -> str:
 
 
 def refuse_long_lines(text: str, name: str) -> None:
-    """Refuse lines so long that reading them is no bounded work.
+    """Refuse lines so long that reading them could take for ever.
 
     Parameters
     ----------
@@ -95,7 +95,7 @@ def refuse_long_lines(text: str, name: str) -> None:
 
 
 def _read_bytes(path: Path, name: str) -> bytes:
-    """Read one byte more than the largest file; what is no ordinary file is not read at all."""
+    """Read one byte more than the largest file; anything but an ordinary file is not read at all."""
     try:
         # without waiting: opening a pipe would otherwise stand still until somebody writes into it
         handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))

@@ -49,14 +49,14 @@ def write_parts(text: str, parts: Mapping[str, float]) -> str:
         steps = ("compensation", name) if name in PART_UNITS else tuple(name.split("."))
         mark = quantity_at(steps, plain)
         if mark is None or len(steps) < 2:
-            raise DataError(f'"{name}" is no part that can be written into this case file')
+            raise DataError(f'"{name}" is not a part that can be written into this case file')
         table: Any = document
         for depth, step in enumerate(steps[:-1]):
             if step not in table:
                 table[step] = tomlkit.table() if depth == 0 else tomlkit.inline_table()
             table = table[step]
             if not isinstance(table, MutableMapping):
-                raise DataError(f'"{name}" does not lead through tables in this case file')
+                raise DataError(f'"{name}" does not name a key in a table of this case file')
         fitted = value != 0 or not any(word == "none" for word, _ in mark.words)
         table[steps[-1]] = exact_quantity(value, mark.unit) if fitted else "none"
     return tomlkit.dumps(document)

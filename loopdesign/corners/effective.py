@@ -82,7 +82,7 @@ def effective_values(case: cases.Case, corners: Corners, point: OperatingPoint) 
 
 
 def beyond_curves(case: cases.Case, point: OperatingPoint, waves: Waveforms) -> tuple[str, ...]:
-    """Tell of parts whose bias or peak current lies beyond the last point of their curve.
+    """Warn about parts whose bias or peak current lies beyond the last point of their curve.
 
     Parameters
     ----------

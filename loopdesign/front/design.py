@@ -1,4 +1,4 @@
-"""``design``: the open parts of a case chosen, the best of the whole lattice of preferred values."""
+"""``design``: the open parts of a case chosen, the best combination of preferred values."""
 
 from __future__ import annotations
 
@@ -130,7 +130,7 @@ def design(
     nominal: bool = False,
     progress: Callable[[int, int], None] | None = None,
 ) -> Design:
-    """Choose the open parts of a case: the best of the whole lattice of preferred values, at all corners at once.
+    """Choose the open parts of a case: the best combination of preferred values, at all corners at once.
 
     Parameters
     ----------
@@ -141,7 +141,7 @@ def design(
     nominal : bool
         Leave tolerance ends and temperatures out of the search [unitless].
     progress : callable, optional
-        Called with the work done and in all while the lattice is searched.
+        Called with the work done and in all while combinations are searched.
 
     Returns
     -------

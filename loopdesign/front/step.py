@@ -82,7 +82,7 @@ class Steps(Shown, StepStudy):
         ]
 
     def brief(self) -> Brief:
-        """Say how many steps come to rest, then deviation and settling of each."""
+        """Say after how many steps the output settles, then deviation and settling time of each."""
         return Brief(
             verdict=step_verdict(self),
             facts=(f"{one_line(self.case.title)} ({self.case.converter.topology}): load and line steps",),
@@ -148,7 +148,7 @@ def step(
     parts : mapping of str to float or str, optional
         Values in place of the case's own, by designator [ohm], [F].
     cycles : int, optional
-        Switching cycles of each run; until the converter is at rest unless given [unitless].
+        Switching cycles of each run; until the output has settled unless given [unitless].
     progress : callable, optional
         Called with the number of runs done and in all.
 

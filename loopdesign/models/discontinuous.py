@@ -1,8 +1,8 @@
 """Reduced-order averaged model of discontinuous conduction.
 
-The diode's current is no state: it starts each period from zero, rises to a peak with duty and returns to zero, and the
-averages of this triangle follow from duty and the slow states (R. W. Erickson, D. Maksimovic, "Fundamentals of Power
-Electronics", 3rd ed., 2020, chapter 15, written here for any netlist):
+The diode current is not a state: it starts each period from zero, rises to a peak with duty and returns to zero, and
+the averages of this triangle follow from duty and the slow states (R. W. Erickson, D. Maksimovic, "Fundamentals of
+Power Electronics", 3rd ed., 2020, chapter 15, written here for any netlist):
 
     x = P slow + q i,   peak = D rise(slow, u),   fall time = peak / decline(slow, u)
 

@@ -61,7 +61,7 @@ def write_report(
     Raises
     ------
     DataError
-        Where the folder exists and is no report, or cannot be written.
+        Where the folder exists and is not a report, or cannot be written.
     """
     names: list[str] = []
 
@@ -89,7 +89,7 @@ def write_section(section: Section, content: dict[str, Any], folder: Path) -> No
     Raises
     ------
     DataError
-        Where the folder exists and is no report, or cannot be written.
+        Where the folder exists and is not a report, or cannot be written.
     """
 
     def fill(fresh: Path) -> None:

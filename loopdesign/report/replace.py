@@ -85,7 +85,7 @@ def replace(folder: Path, fill: Callable[[Path], None]) -> None:
     Raises
     ------
     DataError
-        Where the folder exists and is no report, or cannot be written.
+        Where the folder exists and is not a report, or cannot be written.
     """
     require_replaceable(folder)
     try:
@@ -136,7 +136,7 @@ def _prefix(folder: Path) -> str:
 
 
 def _lock(folder: Path) -> int | None:
-    """Lock a folder for this process without waiting; None where another one holds it, or it is no folder."""
+    """Lock a folder for this process without waiting; None where another one holds it, or it is not a folder."""
     if fcntl is None:
         return None
     try:

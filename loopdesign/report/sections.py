@@ -54,12 +54,12 @@ def _titled(table: Table) -> str:
 
 
 def choice_section(found: Choice) -> Section:
-    """Tell how the parts were chosen, and what came next."""
+    """Describe how the parts were chosen, and the next best."""
     return Section(title="How the parts were chosen", text=choice_markdown(found))
 
 
 def step_section(study: StepStudy) -> Section:
-    """Tell the load and line steps."""
+    """Describe the load and line steps."""
     from loopdesign.report.steps.plots import step_figures  # noqa: PLC0415  (loads matplotlib)
 
     text = "\n\n".join([*(neutral(p) for p in step_paragraphs(study)), *(_titled(t) for t in step_tables(study))])
@@ -67,7 +67,7 @@ def step_section(study: StepStudy) -> Section:
 
 
 def filter_section(study: FilterStudy) -> Section:
-    """Tell what the input filter does to the loop."""
+    """Describe what the input filter does to the loop."""
     from loopdesign.report.filter.section import (  # noqa: PLC0415  (loads matplotlib)
         damper_table,
         filter_sentences,
@@ -87,7 +87,7 @@ def filter_section(study: FilterStudy) -> Section:
 
 
 def spread_section(found: SpreadResult, band: Envelope, worst_case: str) -> Section:
-    """Tell the spread over tolerances; ``worst_case`` is the worst sample as the text of a case file."""
+    """Describe the spread over tolerances; ``worst_case`` is the worst sample as the text of a case file."""
     from loopdesign.report.spread.plots import envelope_figure, histogram_figure  # noqa: PLC0415  (loads matplotlib)
 
     return Section(

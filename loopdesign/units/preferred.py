@@ -42,7 +42,7 @@ def hundredths(series: str) -> tuple[int, ...]:
         No such series exists.
     """
     if series not in SERIES:
-        raise QuantityError("is no series of preferred values", found=f'"{series}"', expected=", ".join(SERIES))
+        raise QuantityError("is not a series of preferred values", found=f'"{series}"', expected=", ".join(SERIES))
     count = int(series[1:])
     if count <= 24:
         return tuple(10 * value for value in _E24[:: 24 // count])
@@ -92,9 +92,7 @@ def between(series: str, low: float, high: float) -> NDArray[np.float64]:
         The series does not exist, or a bound is not positive and finite.
     """
     if not (0 < low < math.inf and 0 < high < math.inf):
-        raise QuantityError(
-            "are no bounds for preferred values", found=f"{low} and {high}", expected="positive numbers"
-        )
+        raise QuantityError("cannot bound preferred values", found=f"{low} and {high}", expected="positive numbers")
     table = _decades(series, math.floor(math.log10(low)) - 1, math.floor(math.log10(high)) + 1)
     return table[(table >= low) & (table <= high)]
 

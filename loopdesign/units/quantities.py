@@ -55,7 +55,7 @@ def parse_quantity(value: object, unit: str) -> float:
     Raises
     ------
     QuantityError
-        The text is no quantity, or one of another dimension.
+        The text is not a quantity, or has another dimension.
 
     Examples
     --------

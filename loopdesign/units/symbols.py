@@ -103,7 +103,7 @@ def canonical_unit(unit: str) -> str:
     """
     unit = {"\u03a9": "ohm", "\u2126": "ohm", "1": "", "1/K": "ppm/K"}.get(unit, unit)
     if unit not in UNITS:
-        raise QuantityError("is no unit known here", found=f'"{unit}"', expected=", ".join(UNITS))
+        raise QuantityError("is not a known unit", found=f'"{unit}"', expected=", ".join(UNITS))
     return unit
 
 
@@ -129,9 +129,7 @@ def power_of_unit(rest: str, shown: str, unit: str, *, allow_prefix: bool) -> in
     known = _lookup(symbol) or _lookup("/".join(_recased(part) for part in symbol.split("/")))
     if known is None:
         several = re.search(r"\d", rest) or " " in rest
-        raise refusal(
-            "has more than one number or unit" if several else f'has no unit known here ("{rest}")', shown, unit
-        )
+        raise refusal("has more than one number or unit" if several else f'has an unknown unit ("{rest}")', shown, unit)
     power, dimension = known
     if dimension != unit and (unit, dimension) not in _SAME:
         raise refusal(f"is {UNITS[dimension].name}", shown, unit)

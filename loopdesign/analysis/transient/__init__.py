@@ -3,7 +3,7 @@
 `run`       many cycles, and the waveforms inside them
 `ringing`   ringing, settling, and the growth of a small disturbance, read from a run
 `estimate`  a step predicted from a frequency response
-`start`     from a case to a closed loop at rest
+`start`     from a case to a closed loop in its periodic steady state
 `steps`     load and line steps of a case
 """
 

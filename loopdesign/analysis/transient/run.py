@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 
 QUIET = 1e-9
-"""Change of the state from cycle to cycle, relative to its size, below which a sequence counts as at rest."""
+"""Change of the state from cycle to cycle, relative to its size, below which a sequence counts as settled."""
 LOOK_EVERY = 16
 
 
@@ -120,7 +120,7 @@ def run(
     cycles
         Most cycles [unitless].
     at_least
-        Cycles [unitless] after which the run may end as soon as it is at rest; never before ``cycles`` where None.
+        Cycles [unitless] after which the run may end as soon as it has settled; never before ``cycles`` where None.
 
     Returns
     -------

@@ -35,7 +35,7 @@ REFERENCE_MATCH = 1e-11
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepStart:
-    """A closed loop at rest before a step, and the inputs of the step."""
+    """A closed loop in steady state before a step, and the inputs of the step."""
 
     kind: StepKind
     converter: Converter
@@ -117,7 +117,7 @@ def start_of(
     Returns
     -------
     StepStart
-        The closed loop at rest before the step.
+        The closed loop in steady state before the step.
 
     Raises
     ------

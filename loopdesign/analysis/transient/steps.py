@@ -46,11 +46,11 @@ APPROACHING = 0.95
 TIME_CONSTANTS = 3.0
 """Time constants of the slowest mode that a run must last before its end says anything."""
 AT_REST = 0.1
-"""Share of the settling band within which a run counts as at rest however short it was."""
+"""Share of the settling band within which a run counts as settled however short it was."""
 LEAST_CYCLES, MOST_CYCLES = 1000, 10000
 MOST_ASKED = 200_000
 """Most cycles of a run that a caller may ask for; a run of so many takes about a minute."""
-"""Cycles of a run whose number is not given: it ends at rest, within these."""
+"""Most cycles of a run whose number is not given; it ends earlier once the output has settled."""
 UNSTABLE_CYCLES = 2000
 ZOOM_BEFORE, ZOOM_AFTER = 3, 9
 """Cycles drawn singly before and after a step."""
@@ -184,7 +184,7 @@ def step(
     case
         A case whose compensation parts are given.
     cycles
-        Cycles of each run [unitless]; None runs until the converter is at rest.
+        Cycles of each run [unitless]; None runs until the output has settled.
     progress
         Called with the number of runs done and in all.
 

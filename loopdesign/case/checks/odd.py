@@ -1,4 +1,4 @@
-"""What is allowed in a case yet worth telling."""
+"""What is allowed in a case but deserves a warning."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 
 def warnings(case: Case) -> tuple[str, ...]:
-    """List what is allowed in a case yet worth telling.
+    """List what is allowed in a case but deserves a warning.
 
     Parameters
     ----------
@@ -41,7 +41,7 @@ def warnings(case: Case) -> tuple[str, ...]:
 
 
 def _step_warnings(case: Case) -> Iterator[str]:
-    """Tell of steps that leave the specified range."""
+    """Warn about steps that leave the specified range."""
     specification = case.specification
     steps = (
         ("load_step", specification.load_step, specification.output_current, "A", "output_current"),
@@ -58,7 +58,7 @@ def _step_warnings(case: Case) -> Iterator[str]:
 
 
 def _divider_warnings(case: Case) -> Iterator[str]:
-    """Tell of a divider that would regulate to another voltage than the specified one."""
+    """Warn about a divider that would regulate to another voltage than the specified one."""
     amplifier, divider = case.error_amplifier, case.divider
     if amplifier is None or divider is None or divider.upper is None:
         return
@@ -72,7 +72,7 @@ def _divider_warnings(case: Case) -> Iterator[str]:
 
 
 def _on_time_warnings(case: Case) -> Iterator[str]:
-    """Tell of a switch that would have to conduct for less than its shortest time."""
+    """Warn about a switch that would have to conduct for less than its shortest time."""
     line = case.specification.input_voltage.highest
     output, current = case.specification.output_voltage, case.specification.output_current.lowest
     load = lossless_load(case.converter, case.stage, line, output, current)
@@ -88,7 +88,7 @@ def _on_time_warnings(case: Case) -> Iterator[str]:
 
 
 def _unlikely(case: Case) -> Iterator[str]:
-    """Tell of values that are hard to believe."""
+    """Warn about values that are hard to believe."""
     yield from (f"{key}: {text}" for key, text in unlikely_values(case))
 
 

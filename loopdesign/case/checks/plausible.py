@@ -30,7 +30,7 @@ DISAGREE = 0.02
 
 
 def plausibility_warnings(case: Case) -> Iterator[str]:
-    """Tell of values that are hard to believe together.
+    """Warn about values that are hard to believe together.
 
     Parameters
     ----------
@@ -54,7 +54,7 @@ def plausibility_warnings(case: Case) -> Iterator[str]:
 
 
 def _inductances(case: Case) -> Iterator[str]:
-    """Tell of inductors whose ripple is next to nothing or many times their current."""
+    """Warn about inductors whose ripple is next to nothing or many times their current."""
     given = case.specification
     line, current = given.input_voltage.nominal, given.output_current.highest
     for winding in estimate(case, line, current).windings:
@@ -72,7 +72,7 @@ def _inductances(case: Case) -> Iterator[str]:
 
 
 def _sense_gain(case: Case, modulator: PeakCurrentSection) -> Iterator[str]:
-    """Tell of a sensed signal that no comparator is made for."""
+    """Warn about a sensed signal that no comparator is made for."""
     line, current = case.specification.input_voltage.lowest, case.specification.output_current.highest
     peak = estimate(case, line, current).peak_switch_current
     signal = modulator.sense_gain * peak
@@ -86,7 +86,7 @@ def _sense_gain(case: Case, modulator: PeakCurrentSection) -> Iterator[str]:
 
 
 def _slope(case: Case, modulator: PeakCurrentSection) -> Iterator[str]:
-    """Tell of a missing ramp above half duty, and of one that drowns the sensed signal."""
+    """Warn about a missing ramp above half duty, and of one that drowns the sensed signal."""
     line, current = case.specification.input_voltage.lowest, case.specification.output_current.highest
     at = estimate(case, line, current)
     fall = modulator.sense_gain * at.fall
@@ -105,7 +105,7 @@ def _slope(case: Case, modulator: PeakCurrentSection) -> Iterator[str]:
 
 
 def _current_sense(case: Case) -> Iterator[str]:
-    """Tell of a sense resistor that would regulate to another current than the highest specified one."""
+    """Warn about a sense resistor that would regulate to another current than the highest specified one."""
     if case.current_sense is None or case.error_amplifier is None:
         return
     highest = case.specification.output_current.highest
@@ -118,7 +118,7 @@ def _current_sense(case: Case) -> Iterator[str]:
 
 
 def _voltage_load(case: Case) -> Iterator[str]:
-    """Tell of load currents that the voltage load does not draw at the regulated voltage."""
+    """Warn about load currents that the voltage load does not draw at the regulated voltage."""
     given = case.specification
     if not isinstance(given, VoltageRegulated) or given.voltage_load is None:
         return
@@ -133,7 +133,7 @@ def _voltage_load(case: Case) -> Iterator[str]:
 
 
 def _temperature_curves(case: Case) -> Iterator[str]:
-    """Tell of temperatures at which a curve has to be read beyond its ends."""
+    """Warn about temperatures at which a curve has to be read beyond its ends."""
     temperature = case.specification.temperature
     lowest = case.nominal_temperature if temperature is None else temperature.lowest
     highest = case.nominal_temperature if temperature is None else temperature.highest

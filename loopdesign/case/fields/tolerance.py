@@ -97,7 +97,7 @@ class ToleranceField:
         Raises
         ------
         QuantityError
-            The one share is wrong, or the list is no pair.
+            The share is wrong, or the list is not a pair.
         ValidationError
             An end of the pair is wrong.
         """

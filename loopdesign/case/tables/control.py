@@ -210,7 +210,7 @@ class Compensation(Section):
                 continue
             if getattr(self, name):
                 parts = ", ".join(PARTS_OF_NETWORK[self.network])
-                raise QuantityError(f"{name} is no part of {self.network}", found=name, expected=parts)
+                raise QuantityError(f"{name} is not a part of a {self.network} network", found=name, expected=parts)
             self.__dict__[name] = 0.0
         return self
 

@@ -29,7 +29,7 @@ MOST_PARTS = 20
 
 
 def _bank(value: object) -> object:
-    """Take a single part for a bank of one."""
+    """Turn a single part into a bank of one."""
     if isinstance(value, list | tuple) and not value:
         raise QuantityError("has no parts", found="an empty list", expected="one capacitor or a list of capacitors")
     if isinstance(value, list | tuple) and len(value) > MOST_PARTS:

@@ -26,7 +26,7 @@ _PANELS = {"output": "output impedance [ohm]", "line": "line to output [dB]", "i
 
 
 def impedance_section(study: Impedances) -> Section:
-    """Tell output impedance, line rejection and input impedance.
+    """Describe output impedance, line rejection and input impedance.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Plots of a spread: histograms of the readings, and the loop gain as a band. Nothing is computed here but counts."""
+"""Plots of a spread: histograms of the readings, and the loop gain as a band. Nothing but counts is computed here."""
 
 from __future__ import annotations
 

@@ -22,7 +22,7 @@ COLOURS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7")
 """Hues that colour-blind readers can tell apart (M. Okabe, K. Ito, 2008)."""
 LINES = ("-", "--", ":", "-.")
 QUIET = 0.03
-"""Share of the largest departure below which nothing more is drawn, with as much time again for calm."""
+"""Share of the largest deviation below which nothing more is drawn but as much time again."""
 
 
 DRAWN = 1200
@@ -54,7 +54,7 @@ def _shown(r: StepResult) -> int:
 
 
 def _thinned(count: int) -> np.ndarray:
-    """Cycles to draw of many: every one at first, ever fewer on the way; the eye sees no difference."""
+    """Cycles to draw of many: every one at first, ever fewer later; the eye sees no difference."""
     if count <= DRAWN:
         return np.arange(count)
     return np.unique(
@@ -63,7 +63,7 @@ def _thinned(count: int) -> np.ndarray:
 
 
 def _slow(r: StepResult) -> bool:
-    """Whether the way back to rest takes so much longer than the fall that both do not fit on one even axis."""
+    """Whether settling takes so much longer than the first deviation that both do not fit on one linear axis."""
     fall = int(np.argmax(np.abs(r.run.mean - r.output_before_v))) + 1
     return _shown(r) > SLOW * fall
 

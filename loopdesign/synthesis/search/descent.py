@@ -1,4 +1,4 @@
-"""Descent by exact judgement from neighbour to neighbour: where plant times compensator is no guide.
+"""Descent by exact judgement from neighbour to neighbour: where plant times compensator is too inaccurate.
 
 It finds the nearest miss where nothing passes, and parts where the product misleads: a type III network whose gain at
 the switching frequency is high passes so much ripple to the comparator that the exact loop gain is another one.

@@ -290,7 +290,7 @@ def test_every_key_of_a_document_has_a_place():
         ),
         (("esr = 0.018", "bias_curve = []"), "bias_curve: has no points"),
         (("esr = 0.018", "bias_curve = 3"), r"stage\.Co\.bias_curve: is not a list; found 3"),
-        (("esr = 0.018", "lot = 3"), r"stage\.Co\.lot: is not a text; found 3"),
+        (("esr = 0.018", "lot = 3"), r"stage\.Co\.lot: is not text; found 3"),
     ],
 )
 def test_faults_within_one_line(pair, message):

@@ -52,7 +52,7 @@ def test_parts_are_written_into_missing_tables():
 
 @pytest.mark.parametrize("name", ["R9", "title", "stage.L7.inductance", "converter.topology", "colour.depth"])
 def test_only_quantities_are_written(name):
-    with pytest.raises(DataError, match="is no part that can be written"):
+    with pytest.raises(DataError, match="is not a part that can be written"):
         write_parts(SEPIC, {name: 1.0})
 
 
@@ -69,7 +69,7 @@ def test_schema_describes_quantities_and_stages():
 
 
 def test_list_is_no_way_to_a_part():
-    with pytest.raises(DataError, match="does not lead through tables"):
+    with pytest.raises(DataError, match="does not name a key in a table"):
         write_parts(change(PLAIN, ("Co = {", "Co = [{"), ("0.018 }", "0.018 }]")), {"stage.Co.esr": 0.02})
 
 
