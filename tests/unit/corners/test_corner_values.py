@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +21,7 @@ from loopdesign.corners.converters import (
     open_loop,
     solved,
 )
+from loopdesign.corners.effective import effective_values
 from loopdesign.network.elements import Capacitor
 from loopdesign.orbit.waveforms import average_state, waveforms
 
@@ -189,3 +191,40 @@ def test_compensation_is_at_the_corners_factors():
     ]
     assert pytest.approx(max(sizes)) == 13e-9
     assert pytest.approx(min(sizes)) == 100e-12
+
+
+EFFECTIVE = [
+    ("L1.inductance", "L1", "inductance", "H", 33e-6), ("L2.inductance", "L2", "inductance", "H", 33e-6),
+    ("Cs.capacitance", "Cs", "capacitance", "F", 6.8e-6), ("Cs.esr", "Cs", "esr", "ohm", 4e-3),
+    ("Co1.capacitance", "Co1", "capacitance", "F", 120e-6), ("Co2.esr", "Co2", "esr", "ohm", 3e-3),
+    ("damper.resistance", "damper", "resistance", "ohm", 2.7), ("damper.capacitance", "damper", "capacitance", "F", 33e-6),
+    ("sense_gain", "modulator", "sense_gain", "V/A", 60e-3), ("slope", "modulator", "slope", "V/s", 40e3),
+    ("reference", "error_amplifier", "reference", "V", 1.2), ("gm", "error_amplifier", "gm", "S", 1e-3),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("cause", "part", "quantity", "unit", "given"), EFFECTIVE)
+def test_one_factor_makes_one_effective_value(cause, part, quantity, unit, given):
+    """Whatever a factor moves is told, under its own name, and nothing else."""
+    text = (CASES / "tide_gauge_sepic.toml").read_text(encoding="utf-8")
+    case = parse_case(re.sub(r", bias_curve = \[\[.*?\]\] }", " }", text), "gauge.toml")
+    factors = {cause: np.array([0.8, 1.0, 1.3])}
+    corners = Corners(
+        input_voltage=np.full(3, 13.0), load_current=np.ones(3), temperature=np.full(3, 25.0), factors=factors
+    )
+    (found,) = effective_values(case, corners, solved(case, corners)[1])
+    assert (found.part, found.quantity, found.unit, found.given) == (part, quantity, unit, pytest.approx(given))
+    assert_allclose(found.values, given * factors[cause], rtol=1e-12)
+
+
+def test_without_factors_and_curves_every_part_is_as_given():
+    case = parse_case(SOUNDER, "sounder.toml")
+    corners = line_load_corners(case)
+    assert effective_values(case, corners, solved(case, corners)[1]) == ()
+    ratio = Corners(
+        input_voltage=corners.input_voltage, load_current=corners.load_current, temperature=corners.temperature,
+        factors={"transfer_ratio": np.full(len(corners), 0.7)},
+    )  # fmt: skip
+    (found,) = effective_values(case, ratio, solved(case, ratio)[1])
+    assert (found.part, found.quantity) == ("error_amplifier", "transfer_ratio")
+    assert_allclose(found.values, 0.7 * case.error_amplifier.transfer_ratio)

@@ -220,7 +220,7 @@ def test_first_unreachable_corner_is_named():
 def test_no_operating_point_is_an_error_of_its_own():
     """From edges that lead nowhere Newton's method says so instead of returning what it has."""
     posed = pose(lossy_boost(40.0))
-    with pytest.raises(ConvergenceError, match="finds no orbit that repeats every period") as caught:
+    with pytest.raises(ConvergenceError, match="finds no waveform that repeats every period") as caught:
         solve(posed, continuous(np.array([0.5])))
     assert caught.value.items == (0,)
 
