@@ -170,7 +170,7 @@ def _rows_of(
 
 
 def average_state(point: OperatingPoint) -> NDArray[np.float64]:
-    """Exact average (B,n) of the normalised states over the period.
+    """Average the normalised states over the period.
 
     Parameters
     ----------
@@ -180,14 +180,40 @@ def average_state(point: OperatingPoint) -> NDArray[np.float64]:
     Returns
     -------
     ndarray (B, n)
-        Average [unitless].
+        Exact averages of the normalised states.
     """
+    return np.asarray(sum(_integrals(point)))
+
+
+def average_probe(point: OperatingPoint, name: str) -> NDArray[np.float64]:
+    """Average a probe over the period.
+
+    Parameters
+    ----------
+    point : OperatingPoint
+        Operating points (B,).
+    name : str
+        One of the network's outputs, such as ``v(out)``.
+
+    Returns
+    -------
+    ndarray (B,)
+        Exact averages [V] or [A].
+    """
+    row = [point.network.output_index(name)]
+    total = np.zeros(len(point))
+    for k, integral in enumerate(_integrals(point)):
+        C, bias = _rows_of(point, point.sequence.configuration[:, k], row)
+        total += (C @ integral[..., None])[:, 0, 0] + bias[:, 0] * point.lengths[:, k]
+    return total
+
+
+def _integrals(point: OperatingPoint) -> Iterator[NDArray[np.float64]]:
+    """Integrals (B,n) of the normalised states over the intervals in turn, time in periods."""
     b, n = point.start.shape
-    total = np.zeros((b, n))
     for k, (flow, length) in enumerate(intervals(point)):
         M = np.zeros((b, 2 * n + 1, 2 * n + 1))
         M[:, : n + 1, : n + 1] = flow
         M[:, n + 1 :, :n] = np.eye(n)
         E = expm(M * length[:, None, None])
-        total += (E[:, n + 1 :, :n] @ point.states[:, k, :, None])[..., 0] + E[:, n + 1 :, n]
-    return total
+        yield (E[:, n + 1 :, :n] @ point.states[:, k, :, None])[..., 0] + E[:, n + 1 :, n]

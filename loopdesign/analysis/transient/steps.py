@@ -5,7 +5,7 @@ the step back takes the sink away again. A line step changes the source at a clo
 periodic operating point, whose reference is trimmed so that the average output is the specified one. Capacitors keep
 the value they have at their bias before the step.
 
-Soft start and current limit are not modelled.
+Soft start is not modelled.
 """
 
 from __future__ import annotations
@@ -16,14 +16,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.given import given_parts
+from loopdesign.analysis.transient.after import mean_output, model_after, obstacle
 from loopdesign.analysis.transient.estimate import estimate
 from loopdesign.analysis.transient.ringing import GrowthRun, Ringing, disturb, ringing
 from loopdesign.analysis.transient.run import Run, Traces, from_point, run, settling_time, traces
 from loopdesign.analysis.transient.start import (
     StepKind,
     StepStart,
-    model_after,
-    obstacle,
     start_of,
     step_plan,
     stepper_of,
@@ -56,7 +55,7 @@ ZOOM_BEFORE, ZOOM_AFTER = 3, 9
 """Cycles drawn singly before and after a step."""
 ESTIMATED = 160
 """Instants at which the prediction from the impedance is evaluated."""
-NOT_MODELLED = "soft start and current limit are not modelled"
+NOT_MODELLED = "soft start is not modelled"
 OPTOCOUPLER = "the limits of an optocoupler (LED off, transistor saturated) are not modelled"
 
 
@@ -258,14 +257,14 @@ def _step(start: StepStart, cycles: int | None, case: cases.Case) -> StepResult:
     stepper = stepper_of(start)
     x, devices = from_point(start.point)
     lead = traces(stepper, x, devices, cycles=ZOOM_BEFORE, first=-ZOOM_BEFORE)
-    before = float(start.point.problem.target[0])
+    before = mean_output(start, start.point)
     model, reason = model_after(start)
     stepper.set_inputs(**start.changes)
     most, least = _cycles(model, cycles)
     sequence = run(stepper, x, devices, cycles=most, at_least=least)
     zoom = joined([lead, traces(stepper, x, devices, cycles=ZOOM_AFTER)])
     worst = None if model is None else worst_modes(model)[0]
-    after = None if model is None else float(model.point.problem.target[0])
+    after = None if model is None else mean_output(start, model.point)
     stable, reason = _judge(sequence, after, worst, band, reason)
     cut = stable and _cut(sequence, after, worst, band)
     final = after if after is not None else float(sequence.mean[-len(sequence.mean) // 10 :].mean())

@@ -10,10 +10,10 @@ from numpy.testing import assert_allclose
 from scipy.linalg import expm
 from stages import trap
 
+from loopdesign.analysis.transient.after import moved_point
 from loopdesign.analysis.transient.estimate import estimate, step_response
 from loopdesign.analysis.transient.ringing import disturb, prony, ringing
 from loopdesign.analysis.transient.run import from_point, run, settling_time, traces
-from loopdesign.analysis.transient.start import moved_point
 from loopdesign.compensation.compensator import Divider, NetworkParts, OperationalAmplifier, TransconductanceAmplifier
 from loopdesign.compensation.netlist import compensator_netlist
 from loopdesign.models.switched import linearise
