@@ -11,6 +11,7 @@
     +-- MissingLibraryError      2   an optional library that is not installed; also an ImportError
     +-- UnreachableOutputError   3   losses keep the output below its target at every duty
     +-- NoDesignError            3   no combination of parts meets the targets
+    +-- PlacementError           3   a crossover and phase margin that a network cannot give; also a ValueError
     +-- NumericalError           3   the arithmetic breaks down: a singular system, a value that is not finite
         +-- ConvergenceError     3   an iteration found no solution
 
@@ -123,8 +124,6 @@ class CaseError(LoopDesignError):
     ['there is no such file']
     """
 
-    exit_status: ClassVar[int] = 2
-
     def __init__(self, faults: Iterable[Fault]) -> None:
         self.faults: tuple[Fault, ...] = tuple(faults)
         super().__init__("\n".join(str(fault) for fault in self.faults))
@@ -152,8 +151,6 @@ class QuantityError(LoopDesignError, ValueError):
     loopdesign.errors.QuantityError: "10 mH" is an inductance; expected a capacitance such as "10 uF"
     """
 
-    exit_status: ClassVar[int] = 2
-
     def __init__(self, problem: str, *, found: str = "", expected: str = "", hint: str = "") -> None:
         self.problem = problem
         self.found = found
@@ -175,8 +172,6 @@ class CircuitError(LoopDesignError):
     (True, 2)
     """
 
-    exit_status: ClassVar[int] = 2
-
 
 class DataError(LoopDesignError):
     """Refuse measured data or arguments of a command that make no sense.
@@ -189,8 +184,6 @@ class DataError(LoopDesignError):
     loopdesign.errors.DataError: parts: 'R9' is unknown; expected R1, C1, C2, divider.upper, slope; did you mean R1?
     """
 
-    exit_status: ClassVar[int] = 2
-
 
 class UsageError(LoopDesignError):
     """Refuse the words on the command line.
@@ -202,8 +195,6 @@ class UsageError(LoopDesignError):
     (True, 2)
     """
 
-    exit_status: ClassVar[int] = 2
-
 
 class MissingLibraryError(LoopDesignError, ImportError):
     """Report an optional library that is not installed.
@@ -214,8 +205,6 @@ class MissingLibraryError(LoopDesignError, ImportError):
     >>> issubclass(ld.MissingLibraryError, ImportError)
     True
     """
-
-    exit_status: ClassVar[int] = 2
 
 
 class UnreachableOutputError(LoopDesignError):
@@ -298,6 +287,27 @@ class NoDesignError(LoopDesignError):
         self.obstacles: tuple[str, ...] = tuple(obstacles)
 
 
+class PlacementError(LoopDesignError, ValueError):
+    """Report a crossover and phase margin that the network cannot give.
+
+    Parameters
+    ----------
+    message : str
+        The sentence for the user.
+    boost_deg : float
+        Boost that would be needed [deg].
+    largest_boost_deg : float
+        Boost that the network can give at most [deg].
+    """
+
+    exit_status: ClassVar[int] = 3
+
+    def __init__(self, message: str, *, boost_deg: float, largest_boost_deg: float) -> None:
+        super().__init__(message)
+        self.boost_deg = boost_deg
+        self.largest_boost_deg = largest_boost_deg
+
+
 class NumericalError(LoopDesignError):
     """Report numbers with which the arithmetic breaks down: a singular system, an overflow, a value not finite.
 
@@ -327,8 +337,6 @@ class ConvergenceError(NumericalError):
     >>> issubclass(ld.ConvergenceError, ld.NumericalError)
     True
     """
-
-    exit_status: ClassVar[int] = 3
 
     def __init__(self, message: str, *, items: tuple[int, ...] = ()) -> None:
         self.items = items

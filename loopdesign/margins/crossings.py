@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from loopdesign.errors import NumericalError
+
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 IndexArray = NDArray[np.intp]
@@ -54,12 +56,18 @@ def wrapped_deg(angle_deg: ArrayLike) -> FloatArray:
 
 
 def require_finite(frequencies: FloatArray, values: ComplexArray) -> None:
-    """Refuse a loop gain that is not finite, saying where."""
+    """Refuse a loop gain that is not finite, saying where.
+
+    Raises
+    ------
+    NumericalError
+        Where a value is infinite or not a number.
+    """
     bad = ~np.isfinite(values)
     if bad.any():
         item, column = np.argwhere(bad)[0]
         hz = np.broadcast_to(frequencies, values.shape)[item, column]
-        raise ValueError(f"the loop gain is not finite at {hz:.6g} Hz (item {item})")
+        raise NumericalError(f"the loop gain is not finite at {hz:.6g} Hz (item {item})")
 
 
 # ---- the grid

@@ -177,7 +177,9 @@ def find_margins(
     Raises
     ------
     ValueError
-        When the band is empty or the response is not finite or not of shape (B, F).
+        When the band is empty or the response is not of shape (B, F).
+    NumericalError
+        When the response is not finite.
     """
     if not 0 < low_hz < high_hz:
         raise ValueError(f"the band must satisfy 0 < low_hz < high_hz, got {low_hz} Hz to {high_hz} Hz")
@@ -217,7 +219,9 @@ def margins_from_grid(frequencies_hz: ArrayLike, loop: ArrayLike) -> tuple[LoopM
     Raises
     ------
     ValueError
-        When frequencies do not rise, or a value is not finite.
+        When frequencies do not rise.
+    NumericalError
+        When a value is not finite.
     """
     frequencies, values = _as_batch(frequencies_hz, loop)
     gain, phase = gain_crossings(frequencies, values), phase_crossings(frequencies, values)
@@ -244,7 +248,9 @@ def headline_margins(frequencies_hz: ArrayLike, loop: ArrayLike) -> HeadlineMarg
     Raises
     ------
     ValueError
-        When frequencies do not rise, or a value is not finite.
+        When frequencies do not rise.
+    NumericalError
+        When a value is not finite.
     """
     frequencies, values = _as_batch(frequencies_hz, loop)
     gain, phase = gain_crossings(frequencies, values), phase_crossings(frequencies, values)

@@ -118,13 +118,13 @@ def _still_steps(specification: Specification) -> Iterator[InputProblem]:
 
 
 def _reference(output_voltage: float, reference: float) -> Iterator[InputProblem]:
-    """Refuse a reference above the output: a divider only divides."""
-    if reference > output_voltage:
+    """Refuse a reference that is not below the output: a divider only divides."""
+    if reference >= output_voltage:
         yield InputProblem(
             path=("error_amplifier", "reference"),
-            message="reference is above the output voltage",
+            message=f"reference is {'above' if reference > output_voltage else 'equal to'} the output voltage",
             found=volts(reference),
-            expected=f"at most {volts(output_voltage)}",
+            expected=f"below {volts(output_voltage)}",
         )
 
 

@@ -33,7 +33,7 @@ from loopdesign.compensation.ideal_parts import (
     place_type3_transconductance,
 )
 from loopdesign.compensation.response import compensator_response, optocoupler_factor
-from loopdesign.errors import LoopDesignError
+from loopdesign.errors import PlacementError
 from loopdesign.margins.crossings import wrapped_deg
 
 __all__ = [
@@ -56,27 +56,6 @@ LARGEST_BOOST_DEG: dict[NetworkType, float] = {"type I": 0.0, "type II": 90.0, "
 CORRECTION_ROUNDS = 200
 CORRECTION_TOLERANCE = 1e-12  # of the compensator's value at the crossover, far below any part tolerance
 LEAD_SHARE = 0.9  # part of the lead ratio the divider allows that is used at most, so that R2 stays above zero
-
-
-class PlacementError(LoopDesignError, ValueError):
-    """Report a crossover and phase margin that the network cannot give.
-
-    Parameters
-    ----------
-    message : str
-        The sentence for the user.
-    boost_deg : float
-        Boost that would be needed [degree].
-    largest_boost_deg : float
-        Boost that the network can give at most [degree].
-    """
-
-    exit_status = 3
-
-    def __init__(self, message: str, *, boost_deg: float, largest_boost_deg: float) -> None:
-        super().__init__(message)
-        self.boost_deg = boost_deg
-        self.largest_boost_deg = largest_boost_deg
 
 
 def k_factor_type2(boost_deg: float) -> float:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.errors import NumericalError
 from loopdesign.models.switched import SwitchedModel, linearise
 from loopdesign.models.verdict import GROUPS, worst_modes
 from loopdesign.network.batch import take
@@ -102,7 +103,7 @@ def propose_damper(stage: ExaminedStage) -> DamperProposal:
         if best.stable and best.damping_ratio >= ENOUGH_DAMPING:
             break
     if best is None:
-        raise ValueError("no preferred value lies in the damper's range")
+        raise NumericalError("no damper is tried: no preferred value lies in its range")
     return best
 
 

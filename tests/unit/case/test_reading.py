@@ -16,10 +16,10 @@ CASE = Path(__file__).parents[3] / "cases" / "tide_gauge_sepic.toml"
 
 
 def refusal(path):
-    begun = time.perf_counter()
+    begun = time.process_time()
     with pytest.raises(CaseError) as caught:
         load_case(path)
-    assert time.perf_counter() - begun < 5.0, "a refusal takes no time"
+    assert time.process_time() - begun < 5.0, "a refusal takes no time"
     assert str(caught.value).startswith(str(path))
     return str(caught.value)
 
