@@ -12,6 +12,7 @@ import numpy as np
 
 from loopdesign.network.linear_algebra import expm
 from loopdesign.orbit.sequence import Edge
+from loopdesign.orbit.stepping.sampling import even_samples
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -43,6 +44,7 @@ class Stepper:
             N[:, 1 : n + 1, n + 2] = c.B[:, :, trim]
             self.N.append(N)
         self.target = problem.target
+        self._samples: dict[int, int] = {}
 
     def flow(self, configuration: NDArray[np.intp]) -> NDArray[np.float64]:
         """Augmented matrix (B,m,m) of each item's own configuration (B,) [1/period]."""
@@ -54,6 +56,13 @@ class Stepper:
             items = configuration == k
             chosen[items] = self.N[k][items]
         return chosen
+
+    def samples(self, configuration: int) -> int:
+        """How many even samples of a period show what rings in a configuration; read from the batch's first item."""
+        if configuration not in self._samples:
+            A = self.problem.network.configurations[configuration].A[0]
+            self._samples[configuration] = even_samples(np.linalg.eigvals(A).astype(complex))
+        return self._samples[configuration]
 
     def probe(self, name: str, configuration: int) -> NDArray[np.float64]:
         """Row (B,m) of a probe over ``[q, x, 1, trim]``."""

@@ -85,7 +85,8 @@ def rectifier_breaks(stepper: Stepper, sequence: Sequence, states: NDArray[np.fl
         if not real.any():
             continue
         rows = forbidden(stepper, configuration)
-        value = (rows[:, None, :] @ along(stepper.flow(configuration), states[:, k], length, COARSE))[:, 0]
+        coarse = max(stepper.samples(int(c)) for c in np.unique(configuration))
+        value = (rows[:, None, :] @ along(stepper.flow(configuration), states[:, k], length, coarse))[:, 0]
         allowed = TOLERANCE * np.abs(value).max(axis=1)
         over, near = _judge(value, allowed)
         broken |= real & over

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.network.linear_algebra import expm, modal
-from loopdesign.orbit.stepping.sampling import INSTANTS, TIMES, hump, scan
+from loopdesign.orbit.stepping.sampling import even_samples, hump, instants, scan
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -56,10 +56,12 @@ class Piece:
     ) -> None:
         self.A, self.b, self.rows, self.offsets, self.ramps = A, b, rows, offsets, ramps
         self.ramp = [float(r) for r in ramps]
-        self.ramping = np.outer(ramps, TIMES) if np.any(ramps) else None
         self.count = len(rows)
         modes = modal(A[None])
         self.good = float(modes.condition[0]) < MODAL_CONDITION
+        times = instants(even_samples(modes.values[0]))
+        self.instants: list[float] = times.tolist()
+        self.ramping = np.outer(ramps, times) if np.any(ramps) else None
         if not self.good:
             self._tabulate()
             return
@@ -76,7 +78,7 @@ class Piece:
         self.zero = zero if zero.any() else None
         self.small = small if small.any() else None
         self.reciprocal = 1.0 / np.where(zero, 1.0, self.values)
-        self.table = _real_part(np.array([self.phi(t) for t in INSTANTS]).T)
+        self.table = _real_part(np.array([self.phi(t) for t in self.instants]).T)
         # one product turns a state into state, watched rows, the mean flow of the last row, and every modal weight;
         # another turns modal weights into the change of state and rows, and the last row's integral
         n = len(A)
@@ -90,7 +92,7 @@ class Piece:
         self.set_drive(b, offsets)
 
     def _tabulate(self) -> None:
-        table = np.array([self.matrices(t)[1] for t in INSTANTS])
+        table = np.array([self.matrices(t)[1] for t in self.instants])
         self.row_table = np.einsum("mn,knp->mkp", self.rows, table)
 
     def set_drive(self, b: NDArray[np.float64], offsets: NDArray[np.float64]) -> None:
@@ -229,14 +231,15 @@ class Motion:
         self.grid = grid = self.samples().tolist()
         if not guards:
             return None
-        count = bisect_right(INSTANTS, span)
-        first, rows, humps = scan(grid[:guards], count)
+        times = self.piece.instants
+        count = bisect_right(times, span)
+        first, rows, humps = scan(grid[:guards], count, times)
         if first == count:
             ends = self.at(span)[1]
             rows = [k for k in range(guards) if ends[k] > 0.0]
             if count > 1:
                 humps += [
-                    (INSTANTS[count - 2], span, k)
+                    (times[count - 2], span, k)
                     for k in range(guards)
                     if hump(grid[k][count - 2], grid[k][count - 1], ends[k])
                 ]
@@ -246,13 +249,13 @@ class Motion:
                 return k, self._root(k, low, peak, None)
         if not rows:
             return None
-        return self._close(rows, INSTANTS[first - 1], INSTANTS[first] if first < count else span, warm)
+        return self._close(rows, times[first - 1], times[first] if first < count else span, warm)
 
     def extremes(self, t: float) -> tuple[float, float]:
         """Lowest and highest sample of the last row up to an instant ``t`` [periods], its start included."""
         if self.grid is None:
             return self.start[-1], self.start[-1]
-        seen = self.grid[-1][: bisect_right(INSTANTS, t)]
+        seen = self.grid[-1][: bisect_right(self.piece.instants, t)]
         return min(seen), max(seen)
 
     def _at_once(self, guards: int, fresh: int | None) -> int | None:

@@ -2,16 +2,62 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
 EARLY = (1e-4, 5e-4, 2e-3, 8e-3)
+"""Sampling instants of a motion [periods] at first, where the fastest modes die; even ones follow."""
 EVEN = 16
-TIMES = np.array([0.0, *EARLY, *(np.arange(1, EVEN + 1) / EVEN)])
-"""Sampling instants of a motion [periods]: dense at first, where the fastest modes die, then even."""
-INSTANTS = TIMES.tolist()
+"""Fewest even samples of a period."""
+PER_TURN = 8
+"""Samples of one turn of the fastest mode that rings."""
+MOST = 512
+"""Most even samples of a period."""
+RINGS = 2.0
+"""Decay over frequency of a mode [unitless] above which it dies before it turns."""
 
 
-def scan(grid: list[list[float]], count: int) -> tuple[int, list[int], list[tuple[float, float, int]]]:
+def even_samples(values: NDArray[np.complex128]) -> int:
+    """Choose how many even samples of a period show every mode that rings.
+
+    Parameters
+    ----------
+    values : ndarray (n,)
+        Eigenvalues of the network [1/period].
+
+    Returns
+    -------
+    int
+        Samples [unitless], a power of two.
+    """
+    rings = np.abs(values.real) < RINGS * np.abs(values.imag)
+    turns = float(np.abs(values.imag[rings]).max(initial=0.0)) / (2.0 * np.pi)
+    return int(2 ** np.ceil(np.log2(np.clip(PER_TURN * turns, EVEN, MOST))))
+
+
+def instants(even: int) -> NDArray[np.float64]:
+    """List the sampling instants of a motion.
+
+    Parameters
+    ----------
+    even : int
+        Even samples of a period [unitless].
+
+    Returns
+    -------
+    ndarray
+        From zero to one [periods].
+    """
+    return np.array([0.0, *EARLY, *(np.arange(1, even + 1) / even)])
+
+
+def scan(
+    grid: list[list[float]], count: int, times: list[float]
+) -> tuple[int, list[int], list[tuple[float, float, int]]]:
     """Find the first sample at which guards are tripped, which they are, and the humps before it worth climbing.
 
     Plain numbers: at this size they are faster than arrays. The first sample is ``count`` where none is tripped.
@@ -22,6 +68,8 @@ def scan(grid: list[list[float]], count: int) -> tuple[int, list[int], list[tupl
         Each guard at every sample, tripped above zero [any unit].
     count : int
         Number of samples [unitless].
+    times : list of float
+        Their instants [periods].
 
     Returns
     -------
@@ -44,9 +92,9 @@ def scan(grid: list[list[float]], count: int) -> tuple[int, list[int], list[tupl
             elif rising:
                 rising = False
                 if hump(h[j - 2], before, now):
-                    humps.append((INSTANTS[j - 2], INSTANTS[j], k))
+                    humps.append((times[j - 2], times[j], k))
             before = now
-    return first, rows, [hump for hump in humps if hump[1] <= INSTANTS[min(first, len(INSTANTS) - 1)]]
+    return first, rows, [hump for hump in humps if hump[1] <= times[min(first, len(times) - 1)]]
 
 
 def hump(left: float, middle: float, right: float) -> bool:
