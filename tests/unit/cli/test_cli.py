@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -216,7 +217,16 @@ def test_closing_the_loop_divides_by_one_plus_loop_gain(capsys):
 
 def test_start_writes_a_case_that_designs(tmp_path):
     assert run("start", "sepic", cwd=tmp_path).returncode == 0
-    assert run("design", "sepic.toml", cwd=tmp_path).returncode == 0
+    designed = run("design", "sepic.toml", cwd=tmp_path)
+    assert designed.returncode == 0
+    assert designed.stdout.splitlines()[2] == "Verdict: stable, every target met"
+    last = designed.stdout.rstrip().splitlines()[-1]  # says what it covers, tolerance ends included
+    assert last.startswith(
+        "Stable with every target met at 6 corners (3 input voltages, 2 load currents, nominal parts)"
+    )
+    assert re.search(
+        r"The same holds at the \d+ worst combinations of tolerance ends; least phase margin 5\d\.\d", last
+    )
     again = run("start", "sepic", cwd=tmp_path)
     assert again.returncode == 2
     assert "already exists" in again.stderr
