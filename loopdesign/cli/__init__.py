@@ -1,5 +1,58 @@
-"""The words on the command line, and what each hands over."""
+"""The words on the command line, and what each hands over.
 
-from loopdesign.cli.entry import main, run
+`entry`     from the words of a process to its exit status
+`commands`  one module for each command: read the words, call one function, print
+`options`   options that several commands share
+`console`   what is printed, and where
+`deliver`   text, answers and reports of a check and a design
+`watch`     do it again each time a file is saved
+"""
 
-__all__ = ["main", "run"]
+from __future__ import annotations
+
+import signal
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+
+def run(argv: Sequence[str] | None = None) -> int:
+    """Run one command as a process of its own; the console script and ``python -m loopdesign`` call this.
+
+    Parameters
+    ----------
+    argv
+        Words after the program's name; those of the process unless given.
+
+    Returns
+    -------
+    int
+        Exit status, see `loopdesign.cli.entry`.
+    """
+    usual = signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    if usual:  # while modules load, Ctrl-C ends the process as the system does, without a trace
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
+    from loopdesign.cli import entry  # noqa: PLC0415
+
+    if usual:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+    return entry.run(argv)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command within this process.
+
+    Parameters
+    ----------
+    argv
+        Words after the program's name; those of the process unless given.
+
+    Returns
+    -------
+    int
+        Exit status, see `loopdesign.cli.entry`.
+    """
+    from loopdesign.cli import entry  # noqa: PLC0415
+
+    return entry.main(argv)

@@ -10,6 +10,7 @@ import copy
 import json
 import re
 import tomllib
+from fractions import Fraction
 from pathlib import Path
 
 from hypothesis import strategies as st
@@ -107,7 +108,9 @@ def scaled(value, factor):
     """A quantity with its number multiplied, its unit kept."""
     if isinstance(value, bool):
         return value
-    if isinstance(value, int | float):
+    if isinstance(value, int):
+        return int(value * Fraction(factor)) if value else 0
+    if isinstance(value, float):
         return value * factor
     if isinstance(value, str) and (match := re.match(r"[-+]?\d[\d.]*(?:e[-+]?\d+)?", value)):
         return f"{float(match.group()) * factor!r}{value[match.end() :]}"

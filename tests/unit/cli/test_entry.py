@@ -2,8 +2,10 @@
 
 import json
 import os
+import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -209,3 +211,16 @@ def test_endless_or_impossible_wishes_are_refused(words, said, capsys):
     assert said in told.err
     assert told.out == ""
     assert len(told.err) < 10_000
+
+
+@pytest.mark.parametrize("delay", [3.0, 8.0])
+def test_interruption_at_any_time_shows_no_trace(delay, tmp_path):
+    """While the program loads the system ends it, later it says one line; shells call both 130."""
+    words = ["spread", str(CASE), "--samples", "300000", "--output", str(tmp_path / "report")]
+    child = subprocess.Popen([*PROGRAM, *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    time.sleep(delay)
+    child.send_signal(signal.SIGINT)
+    told, complained = child.communicate(timeout=60)
+    assert told == ""
+    assert (child.returncode, complained) in {(entry.INTERRUPTED, "interrupted\n"), (-signal.SIGINT, "")}
+    assert list(tmp_path.iterdir()) == []
