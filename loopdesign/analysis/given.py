@@ -207,6 +207,23 @@ def require_slope(case: cases.Case) -> None:
         raise DataError(f"{case.where('modulator.slope')} is open; run 'loopdesign design' to choose it, or give it")
 
 
+def missing_for_a_loop(case: cases.Case) -> list[str]:
+    """List the sections without which nothing closes the loop.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+
+    Returns
+    -------
+    list of str
+        ``[error_amplifier]`` and ``[divider]``, or ``[current_sense]`` where the current is regulated.
+    """
+    sense = "divider" if case.specification.regulate == "voltage" else "current_sense"
+    return [f"[{name}]" for name in ("error_amplifier", sense) if getattr(case, name) is None]
+
+
 def has_loop(case: cases.Case) -> bool:
     """Return whether a case has all that a closed loop needs: amplifier, divider and network.
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from loopdesign.analysis.given import with_parts
+from loopdesign.analysis.given import missing_for_a_loop, with_parts
 from loopdesign.errors import DataError
 from loopdesign.front.case import as_case
 from loopdesign.front.check import Check
@@ -167,7 +167,7 @@ def design(
     (True, ['C1', 'divider.upper'])
     """
     given = with_parts(as_case(case), parts)
-    missing = [f"[{name}]" for name in ("error_amplifier", "divider") if getattr(given, name) is None]
+    missing = missing_for_a_loop(given)
     if missing:
         raise DataError(f"{given.source}: design needs {' and '.join(missing)}: say which amplifier closes the loop")
     choice = choose(given, progress, tolerances=not nominal)

@@ -15,6 +15,7 @@ def design(case: CasePath, /, *, output: ReportFolder = None, details: Details =
     A report that is already there is replaced once the new one is complete. Exit status 3 where no parts meet the
     targets: the nearest miss is shown.
     """
+    from loopdesign.analysis.given import missing_for_a_loop
     from loopdesign.case import parse_case, read_text, write_parts
     from loopdesign.report.choice.text import choice_rows
     from loopdesign.report.replace import require_replaceable
@@ -22,7 +23,7 @@ def design(case: CasePath, /, *, output: ReportFolder = None, details: Details =
 
     written = read_text(case)  # once: what is chosen belongs to the text it was chosen for, whatever happens meanwhile
     loaded = parse_case(written, str(case))
-    missing = [f"[{n}]" for n in ("error_amplifier", "divider") if getattr(loaded, n) is None]
+    missing = missing_for_a_loop(loaded)
     if missing:
         needed = " and ".join(missing)
         raise DataError(f"{printable(str(case))}: design needs {needed}: say which amplifier closes the loop")

@@ -273,7 +273,9 @@ def parts_table(found: CheckResult, chosen: Mapping[str, float]) -> Table:
         for name, value in (*found.parts.items(), *((k, v) for k, v in chosen.items() if k not in found.parts))
         if not name.startswith("divider.")
     ]
-    if found.margins:
+    if found.margins and found.case.current_sense is not None:
+        rows.append(("current sense resistor", part_value("R1", found.case.current_sense.resistance), "given"))
+    elif found.margins:
         d, given = divider(found.case), found.case.divider
         follows = given is not None and given.upper is None
         origin = "chosen" if "divider.upper" in chosen else "computed" if follows else "given"
