@@ -151,6 +151,22 @@ def format_quantity(value: float, unit: str, digits: int = 3, *, ascii_only: boo
     return text.replace("µ", "u") if ascii_only else text.replace("ohm", "Ω")
 
 
+def hertz(value: float) -> str:
+    """Write a frequency [Hz] in a sentence, with three digits and in plain ASCII: "1.65 kHz".
+
+    Parameters
+    ----------
+    value : float
+        Frequency [Hz].
+
+    Returns
+    -------
+    str
+        With an engineering prefix.
+    """
+    return format_quantity(value, "Hz", ascii_only=True)
+
+
 def exact_quantity(value: float, unit: str) -> str:
     """Write a quantity in ASCII with as few digits as read back to the same value.
 

@@ -42,7 +42,7 @@ def alternatives_table(found: Choice) -> Table:
     rows: list[tuple[CellValue, ...]] = [
         (
             name, parts_text(c.parts), c.score, c.crossover_hz[1], c.phase_margin_deg, c.gain_margin_db,
-            c.modulus_margin, short_corner(c.worst_corner), short_corner(c.binds),
+            c.modulus_margin, short_corner(c.worst_corner), short_corner(c.limited_by),
         )
         for name, c in listed
     ]  # fmt: skip
@@ -199,7 +199,7 @@ def _candidate(c: Candidate) -> dict[str, Any]:
         "parts": dict(c.parts),
         "score": c.score,
         "worst_corner": c.worst_corner,
-        "binds": c.binds,
+        "limited_by": c.limited_by,
         "crossover_hz": list(c.crossover_hz),
         "phase_margin_deg": c.phase_margin_deg,
         "gain_margin_db": c.gain_margin_db,

@@ -35,6 +35,7 @@ from loopdesign.compensation.ideal_parts import (
 from loopdesign.compensation.response import compensator_response, optocoupler_factor
 from loopdesign.errors import PlacementError
 from loopdesign.margins.crossings import wrapped_deg
+from loopdesign.units.quantities import hertz
 
 __all__ = [
     "Method",
@@ -284,7 +285,7 @@ def _corrected(task: _Task, wanted: complex) -> NetworkParts:
             break
     raise PlacementError(
         f"the error amplifier does not have the gain of {abs(wanted):.4g} that is needed at "
-        f"{task.crossover_hz:.4g} Hz; lower the crossover",
+        f"{hertz(task.crossover_hz)}; lower the crossover",
         boost_deg=needed,
         largest_boost_deg=LARGEST_BOOST_DEG[task.network],
     )

@@ -27,6 +27,7 @@ from loopdesign.synthesis.baseline.placement import PlacementError, parts_for_ta
 from loopdesign.synthesis.cures.current_loop import damper_sentence, refuse_unstable_current_loop
 from loopdesign.synthesis.cures.damping import propose_damper
 from loopdesign.units.preferred import round_to
+from loopdesign.units.quantities import hertz
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -162,7 +163,7 @@ def placements(
                 complaints.append(outside)
             elif key not in seen:
                 seen.add(key)
-                yield parts, f"{method} at {crossover:.4g} Hz with {phase:.4g} deg, rounded to the series"
+                yield parts, f"{method} at {hertz(crossover)} with {phase:.4g} deg, rounded to the series"
 
 
 def _outside(parts: dict[str, float]) -> str:
@@ -222,7 +223,7 @@ def obstacles(stage: ExaminedStage, nearest: CheckResult | None, complaints: lis
     lowest = min((z for z in zeros if z is not None), default=None)
     if lowest is not None:
         told.append(
-            f"the lowest right-half-plane zero, at {lowest:.4g} Hz, costs phase from a tenth of its frequency upwards"
+            f"the lowest right-half-plane zero, at {hertz(lowest)}, costs phase from a tenth of its frequency upwards"
         )
     values = stage.converter.stage
     sharp = [
@@ -234,7 +235,7 @@ def obstacles(stage: ExaminedStage, nearest: CheckResult | None, complaints: lis
     if sharp and values.damper is None and values.Cs is not None:
         worst = max(sharp, key=lambda f: abs(f.quality or 0.0))
         told.append(
-            f"the coupling-capacitor resonance at {worst.frequency_hz:.4g} Hz "
+            f"the coupling-capacitor resonance at {hertz(worst.frequency_hz)} "
             f"has a Q of {abs(worst.quality or 0.0):.3g}; " + damper_sentence(propose_damper(stage))
         )
     if complaints:

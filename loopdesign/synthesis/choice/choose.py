@@ -1,8 +1,8 @@
 """The robust choice: every combination of preferred values against all corners at once, then confirmed exactly.
 
 1. Corners are line x load x temperature with nominal parts, and combinations of tolerance ends.
-2. The lattice is searched with the plant responses of all corners (`choice.screens`); its answer is the best there is
-   for those responses.
+2. The lattice, every combination of preferred values, is searched with the plant responses of all corners
+   (`search.screens`); its answer is the best there is for those responses.
 3. Plant times compensator leaves out the ripple that reaches the comparator. What that changes varies slowly from one
    combination to the next, so the plant is corrected, corner by corner, by the ratio of the exact loop gain to the
    product at a good combination: those are the plant responses used.
@@ -29,7 +29,7 @@ from loopdesign.synthesis.cures.current_loop import refuse_unstable_current_loop
 from loopdesign.synthesis.cures.divider import DividerChoice, choose_divider
 from loopdesign.synthesis.cures.slope import open_slope, report_slope, with_slope
 from loopdesign.synthesis.search.lattice import Demands
-from loopdesign.units.quantities import format_quantity
+from loopdesign.units.quantities import hertz
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -61,7 +61,7 @@ def choose(case: cases.Case, progress: Callable[[int, int], None] | None = None,
     Raises
     ------
     NoDesignError
-        Where no combination meets the targets: the nearest miss, what binds and where.
+        Where no combination meets the targets: the nearest miss, which limit it fails and where.
     UnreachableOutputError
         Where losses keep the output below its target.
     """
@@ -109,9 +109,8 @@ def _refuse_conflict(case: cases.Case, limits: Limits) -> None:
     """Refuse a crossover asked for that lies above the crossover limit."""
     wanted, limit = case.targets.crossover, limits["crossover_limit"]
     if wanted is not None and wanted > limit.value:
-        asked, highest = (format_quantity(x, "Hz") for x in (wanted, limit.value))
         raise NoDesignError(
-            f"targets.crossover asks for {asked}, above the crossover limit of {highest}",
+            f"targets.crossover asks for {hertz(wanted)}, above the crossover limit of {hertz(limit.value)}",
             obstacles=[
                 f"the limit comes from {limit.source}; ask for a lower crossover, or set targets.crossover_limit higher"
             ],

@@ -7,10 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.variants.judge import peak_impedance
+from loopdesign.analysis.variants.judge import loop_of, peak_impedance
 from loopdesign.analysis.variants.solve import base_of
+from loopdesign.errors import LoopDesignError
+from loopdesign.network.batch import in_halves
+from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.synthesis.choice.confirm import judge_candidates
 from loopdesign.synthesis.choice.refusal import readings_of
+from loopdesign.units.quantities import hertz
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -24,6 +28,8 @@ if TYPE_CHECKING:
 
 BATCH = 16
 """Combinations examined at once."""
+NEAR_CROSSOVER = 3.0
+"""Gain up to which, and down to the inverse of which, a loop gain counts as near its crossover [unitless]."""
 KEPT_SHARE = 0.98
 """Share of the crossover to keep that the exact loop must reach: it differs a little from the one searched with."""
 
@@ -95,6 +101,31 @@ class Examination:
         return peak_impedance(
             base, at, self.condition if condition is None else condition, work.responses.frequencies_hz
         )
+
+    def inaccuracy(self, work: Search, item: int) -> str:
+        """Say how far plant times compensator lies from the exact loop gain of one combination near its crossover.
+
+        The largest difference over the corners where the exact gain is between a third and three.
+        """
+        grid = work.responses.frequencies_hz
+        product = work.responses.loop(work.lattice.values(np.array([item])))[0] / work.correction
+
+        def exact(items: NDArray[np.intp]) -> NDArray[np.complex128]:
+            base = base_of(self.case, work.parts_of(item), self.stage)
+            return loop_of(base, self.corners.take(items), self.condition[items], grid)
+
+        def none(items: NDArray[np.intp]) -> NDArray[np.complex128]:
+            return np.full((len(items), len(grid)), np.nan, complex)
+
+        failures = (LoopDesignError, *BREAKDOWN)
+        loop = in_halves(exact, np.arange(len(self.condition)), failures=failures, alone=none)
+        near = (np.abs(loop) > 1.0 / NEAR_CROSSOVER) & (np.abs(loop) < NEAR_CROSSOVER)
+        if not near.any():
+            return "no combination near crossover to compare at"
+        ratio = np.where(near, loop / product, 1.0)
+        corner, point = np.unravel_index(int(np.argmax(np.abs(np.log(ratio)))), ratio.shape)
+        db, deg = 20.0 * np.log10(np.abs(ratio[corner, point])), np.degrees(np.angle(ratio[corner, point]))
+        return f"{abs(db):.1f} dB and {abs(deg):.0f} deg at {hertz(float(grid[point]))}"
 
     def readings(self, work: Search, item: int, judged: Judged) -> LoopReadings:
         """Exact readings (1,B) of one combination, the peak impedance among them where it is the objective."""

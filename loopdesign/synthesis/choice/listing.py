@@ -24,14 +24,14 @@ SHOWN = 5
 WIDE = 0.5
 """Share of the best score within which alternatives are looked for where few lie close to it."""
 FEW = (
-    f"no other combination within {100 * WIDE:.0f} % of the best score passes every limit when examined exactly and "
-    "differs by 2 % in crossover or modulus margin, 1 deg in phase or 0.4 dB in gain margin"
+    "{} listed: no other combination within "
+    f"{100 * WIDE:.0f} % of the best score meets every limit with the exact loop gain and differs from those by 2 % in "
+    "crossover or modulus margin, 1 deg in phase margin or 0.4 dB in gain margin"
 )
 BOUND = (
     "the bound on the step deviation is the peak of the exact closed-loop output impedance at the worst corner times "
-    "the "
-    "step of {:.3g} A; from {:.3g} A and with nominal parts, the deviation itself is estimated at {:.3g} V at most, at "
-    "{:.4g} V"
+    "the step of {:.3g} A; for a step of that size from {:.3g} A with nominal parts, the output impedance predicts a "
+    "deviation of {:.3g} V at most, at {:.4g} V input"
 )
 
 
@@ -75,7 +75,8 @@ def outcome(
     if prefer == "step":
         notes += (BOUND.format(step, begin, *estimated_deviation(case, parts)),)
     if len(others) < SHOWN:
-        notes += (f"{len(others)} others listed, not {SHOWN}: {FEW}",)
+        count = len(others)
+        notes += (FEW.format("no alternative is" if not count else f"only {count} of {SHOWN} alternatives are"),)
     place = place_of(work.lattice, work.result, item)
     return Choice(
         check=examine(case, parts, plain, exam.demands.limits), chosen={}, prefer=prefer, best=shown[0],

@@ -1,4 +1,4 @@
-"""Where nothing passes: how far a combination falls short, what binds, what stands in the way, and the cures."""
+"""Where nothing passes: how far a combination falls short, which limit it fails where, and the cures."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from loopdesign.synthesis.baseline.synthesis import obstacles
 from loopdesign.synthesis.cures.current_loop import current_loop_cures
 from loopdesign.synthesis.search.lattice import LoopReadings
 from loopdesign.synthesis.search.search import binding, variant_name
+from loopdesign.units.quantities import hertz
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -43,15 +44,18 @@ def shortfall(judged: Judged, limits: Limits) -> float:
     return float(limits.shortfall(judged).max())
 
 
-def what_binds(judged: Judged, corners: Corners, demands: Demands) -> str:
+def nearest_fails(judged: Judged, corners: Corners, demands: Demands) -> str:
     """Say which limit the nearest miss fails worst and where; where it is unstable, at how many corners and where."""
     shaky = int((~judged.stable).sum())
     if shaky:
         worst = int(np.argmax(np.where(judged.stable, 0.0, judged.largest_multiplier)))
         size = judged.largest_multiplier[worst]
         told = f"largest multiplier {size:.4f}" if np.isfinite(size) else "output out of reach"
-        return f"{shaky} of {len(judged)} corners are unstable, the worst at {variant_name(corners, worst)} ({told})"
-    return f"{binding(readings_of(judged), corners, demands)} misses its limit by most"
+        return (
+            f"the nearest combination is unstable at {shaky} of {len(judged)} corners, worst at "
+            f"{variant_name(corners, worst)} ({told})"
+        )
+    return f"the nearest combination fails the {binding(readings_of(judged), corners, demands)}"
 
 
 def way_blocked(case: cases.Case, plain: ExaminedStage, corners: Corners) -> tuple[list[str], dict[str, object]]:
@@ -83,7 +87,7 @@ def way_blocked(case: cases.Case, plain: ExaminedStage, corners: Corners) -> tup
     worst = max(bad, key=lambda k: abs(modes[k].multiplier))
     told = (
         f"the current loop alone is unstable at {len(bad)} of {len(modes)} corners, worst at "
-        f"{variant_name(stage.conditions, worst)}: {modes[worst].name} at {modes[worst].frequency_hz:.4g} Hz"
+        f"{variant_name(stage.conditions, worst)}: {modes[worst].name} at {hertz(modes[worst].frequency_hz)}"
     )
     advice, proposed = current_loop_cures(stage)
     return [told, *advice], proposed

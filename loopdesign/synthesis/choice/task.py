@@ -17,7 +17,7 @@ from loopdesign.synthesis.baseline.synthesis import place_and_round
 from loopdesign.synthesis.choice.confirm import worst_ends
 from loopdesign.synthesis.choice.examination import BATCH, Examination
 from loopdesign.synthesis.choice.listing import WIDE, outcome
-from loopdesign.synthesis.choice.refusal import refuse_at_ends, shortfall, way_blocked, what_binds
+from loopdesign.synthesis.choice.refusal import nearest_fails, refuse_at_ends, shortfall, way_blocked
 from loopdesign.synthesis.search.descent import descend
 from loopdesign.synthesis.search.lattice import Demands, SearchResult
 from loopdesign.synthesis.search.order import in_order, place_of
@@ -39,8 +39,8 @@ ROUNDS = 6
 CORRECTIONS = 4
 """Searches in one round, each with the plant corrected at another combination."""
 CLIMBED = (
-    "plant times compensator is inaccurate for this stage, so {} combinations were evaluated with the exact loop "
-    "instead"
+    "plant times compensator is not accurate enough for this stage (off by {}), so {} combinations were evaluated with "
+    "the exact loop instead"
 )
 ADDED = 4
 """Tolerance ends that join the corners in one round, per reading."""
@@ -87,6 +87,7 @@ class RobustTask:
         self.good: dict[str, float] | None = None
         self.refused: list[int] = []
         self.placed: dict[str, float] | None = None
+        self.nominal_count = 0
 
     def run(self) -> Choice:
         """Search, confirm, add the worst tolerance ends, until they change nothing."""
@@ -95,6 +96,7 @@ class RobustTask:
             if self.exam.demands.prefer == "margin":
                 self._keep_bandwidth()
             work, item = self._search()
+            self.nominal_count = self.nominal_count or len(work.result.items)
             parts = work.parts_of(item)
             varied = toleranced(self.case, parts) if self.tolerances else ()
             if not varied:
@@ -161,7 +163,7 @@ class RobustTask:
         return self.exam.passes(judged) and self.exam.score(work, item, judged) > score + UNCHANGED * abs(score)
 
     def _climb(self, work: Search, best: tuple[float, Search, int] | None) -> tuple[float, Search, int] | None:
-        """Climb by exact judgement from placed and confirmed parts, as the product misleads; None where none passes."""
+        """Climb by the exact loop from placed and confirmed parts, the product misleading; None where none pass."""
         placed = self._baseline()
         begin = [] if placed is None else [work.lattice.number(placed)]
         begin += [near_as_product(work, self.exam.demands)] if best is None else [best[2]]
@@ -181,7 +183,8 @@ class RobustTask:
             looked_at=work.result.looked_at,
             evaluated=work.result.evaluated + len(seen),
         )
-        exact = replace(work, result=result, scope=f"{work.scope}; {CLIMBED.format(len(seen))}", climbed=True)
+        scope = f"{work.scope}; {CLIMBED.format(self.exam.inaccuracy(work, begin[0]), len(seen))}"
+        exact = replace(work, result=result, scope=scope, climbed=True)
         confirmed = self._confirm(exact) if passing else None
         return None if confirmed is None else (self.exam.score(exact, *confirmed), exact, confirmed[0])
 
@@ -284,15 +287,17 @@ class RobustTask:
             lambda _, judged: (shortfall(judged, self.exam.demands.limits), 0.0),
         )
         judged = seen[item]
-        told = [what_binds(judged, self.exam.corners, self.exam.demands)]
+        told = [nearest_fails(judged, self.exam.corners, self.exam.demands)]
         if unconfirmed:
             told.append(
-                f"{unconfirmed} combinations meet every limit by plant times compensator, none with the exact loop gain"
+                f"{unconfirmed} combinations meet every limit with plant times compensator for the loop gain, none "
+                f"does with the exact loop gain; the two differ by up to {self.exam.inaccuracy(work, item)}"
             )
         corners = len(self.exam.condition)
         if corners > len(self.stage.conditions):
             told.append(
-                "with nominal parts some combinations meet every target; with tolerances and temperatures none does"
+                f"with nominal parts at least {self.nominal_count} combinations meet every target; with tolerances "
+                "and temperatures none does"
             )
         blocked, proposed = way_blocked(self.case, self.plain, self.exam.corners)
         told += blocked

@@ -14,6 +14,7 @@ from loopdesign.network.batch import take
 from loopdesign.network.topologies.base import DamperValue
 from loopdesign.orbit.operating_point import operating_point
 from loopdesign.units.preferred import between
+from loopdesign.units.quantities import hertz
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -187,6 +188,6 @@ def diagnose(stage: ExaminedStage) -> tuple[str, ...]:
         if mode.beyond_the_loop:
             told.append(
                 f"at {stage.conditions.input_voltage[item]:.4g} V, {stage.conditions.load_current[item]:.3g} A "
-                f"the current loop alone is unstable: {mode.name} at {mode.frequency_hz:.4g} Hz"
+                f"the current loop alone is unstable: {mode.name} at {hertz(mode.frequency_hz)}"
             )
     return tuple(told)

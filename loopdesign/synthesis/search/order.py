@@ -8,6 +8,7 @@ import numpy as np
 
 from loopdesign.synthesis.search.lattice import PARTS
 from loopdesign.units.preferred import hundredths
+from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -123,10 +124,12 @@ def alternatives(
 
 
 def at_bounds(lattice: Lattice, item: int) -> tuple[str, ...]:
-    """Name the open parts whose value is the smallest or largest that was looked at."""
+    """Name the open parts whose value is the smallest or largest that was searched."""
     place = lattice.steps(np.array([item]))[0]
     return tuple(
-        f"{name} is the {'smallest' if k == 0 else 'largest'} value that was tried; a better one may lie beyond it"
+        f"{name} is the {'smallest' if k == 0 else 'largest'} value that was tried, "
+        f"{format_quantity(float(values[k]), 'ohm' if name.startswith('R') else 'F', ascii_only=True)}: "
+        f"a better one may lie {'below' if k == 0 else 'above'}"
         for name, k, values in zip(lattice.open_parts, place, lattice.choices, strict=True)
         if len(values) > 1 and k in {0, len(values) - 1}
     )

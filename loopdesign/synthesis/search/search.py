@@ -1,4 +1,4 @@
-"""One search of the robust choice: lattice, responses of all corners, and what was found in words."""
+"""One search of the robust choice: the combinations, the responses of all corners, and the result in words."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ class Candidate:
         peak of the closed-loop output impedance times the step.
     worst_corner
         Where the score is read.
-    binds
+    limited_by
         The limit with the least room, and where.
     crossover_hz, phase_margin_deg, gain_margin_db, modulus_margin
         Lowest and highest crossover; smallest margins over the corners; the gain margin None where there is none.
@@ -92,7 +92,7 @@ class Candidate:
     parts: Mapping[str, float]
     score: float
     worst_corner: str
-    binds: str
+    limited_by: str
     crossover_hz: tuple[float, float]
     phase_margin_deg: float
     gain_margin_db: float | None
@@ -101,7 +101,11 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Search:
-    """A lattice, the responses it was searched with, and what was found; ``climbed`` where by exact judgement alone."""
+    """A lattice, the responses it was searched with, and what was found.
+
+    ``correction`` (B,F) is the factor that corrects the plant by the exact loop gain, 1 without a reference;
+    ``climbed`` is True where the exact loop alone decided.
+    """
 
     names: tuple[str, ...]
     lattice: Lattice
@@ -110,6 +114,7 @@ class Search:
     result: SearchResult
     scope: str
     reference: Mapping[str, float] | None
+    correction: NDArray[np.complex128]
     climbed: bool = False
 
     def parts_of(self, item: int) -> dict[str, float]:
@@ -121,23 +126,26 @@ class Search:
         """Say what was done and what is proven."""
         best, score = float(self.result.scores.max()), float(self.result.scores[self.result.items == item][0])
         short = 100.0 * (best - score) / (abs(best) or 1.0)
-        rank = "the best" if place == 0 else f"number {place + 1}, the first that passes"
+        rank = "the best" if place == 0 else f"number {place + 1}, and the first that meets every target"
         if place == 0 and short > TOLD_PERCENT:
-            rank = f"{short:.2g} % short of the best, with fewer distinct values, commoner or smaller capacitors"
+            rank = (
+                f"within {short:.2g} % of the best, and preferred for fewer distinct values or for commoner or smaller "
+                "capacitors"
+            )
         if self.climbed:
             return (
-                f"{self.scope} at {corners} corners: this is {rank} of them, and no combination that differs in one or "
-                "two parts is better; that no other is better is not proven. The exact loop gain and the verdict hold "
-                "at every corner"
+                f"{self.scope}, at {corners} corners. Of those this one is {rank}; none that differs from it in one or "
+                "two parts is better, a better one elsewhere is not ruled out. It meets every target with the exact "
+                "loop gain and the verdict at every corner"
             )
-        basis = ", corrected by the exact loop gain" if self.reference is not None else ""
+        basis = "with plant responses corrected by the exact loop gain" if self.reference else "with plant responses"
         told = (
-            f"{self.scope} at {corners} corners by plant times compensator{basis}: this is {rank}, and the exact loop "
-            "gain and the verdict confirm it at every corner"
+            f"{self.scope} at {corners} corners {basis}: this one is {rank}, "
+            "confirmed with the exact loop gain and the verdict at every corner"
         )
         if settled:
             return told
-        return told + "; some tolerance ends are worse for it than those searched"
+        return told + "; some tolerance ends are worse for it than those searched, see the worst tolerance ends"
 
     def telling(self, items: NDArray[np.intp]) -> NDArray[np.float64]:
         """Take the readings (N,5) by which combinations differ, in units of the least difference that matters."""
@@ -163,7 +171,7 @@ class Search:
             parts=self.parts_of(item),
             score=float(-by_corner[worst] * step if demands.prefer == "step" else by_corner[worst]),
             worst_corner=variant_name(self.corners, worst),
-            binds=binding(exact, self.corners, demands),
+            limited_by=binding(exact, self.corners, demands),
             crossover_hz=(float(np.nanmin(exact.crossover_hz)), float(np.nanmax(exact.crossover_hz)))
             if np.isfinite(exact.crossover_hz).any()
             else (0.0, 0.0),
@@ -240,12 +248,14 @@ def search_once(  # noqa: PLR0913  one call states one search
     model = linearise(point)
     grid = short_grid(model)
     responses = plant_responses(case, corners, model, grid)
+    correction = np.ones(responses.plant.shape, complex)
     if reference is not None:
         closed = converter.closed(compensation(case, reference, corners))
         exact = loop_gain(linearise(operating_point(closed, point.sequence)), grid)
         parts = network_parts(case, reference)
         row = np.array([[float(getattr(parts, name)) for name in PARTS]])
-        responses = plant_responses(case, corners, model, grid, exact / responses.loop(row)[0])
+        correction = exact / responses.loop(row)[0]
+        responses = plant_responses(case, corners, model, grid, correction)
     lattice = searched_lattice(case)
     names = tuple(case.compensation.parts) if case.compensation is not None else ()
     if lattice.size <= EXHAUSTIVE:
@@ -259,7 +269,7 @@ def search_once(  # noqa: PLR0913  one call states one search
         result, scope = staged_search(responses, lattice, demands, begins, thin=thin, progress=progress)
     return Search(
         names=names, lattice=lattice, responses=responses, corners=corners, result=result, scope=scope,
-        reference=reference,
+        reference=reference, correction=correction,
     )  # fmt: skip
 
 

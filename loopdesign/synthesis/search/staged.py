@@ -124,9 +124,9 @@ def staged_search(
     names = ", ".join(n for n in lattice.open_parts if n in PARTS[:3])
     others = ", ".join(n for n in lattice.open_parts if n in PARTS[3:])
     scope = (
-        f"{looked:,} of {lattice.size:.3g} combinations of preferred values were compared in blocks (no better one "
-        f"differs in {names} alone, in {others} with R1 within {FOLLOWING} steps, "
-        f"or by at most {NEAR} steps in all parts)"
+        f"{looked:,} of {lattice.size:.3g} combinations of preferred values were compared in blocks (none is better "
+        f"that differs in {names} alone, in {others} with R1 within {FOLLOWING} steps, or by at most {NEAR} steps in "
+        "every part)"
     )
     return walk.result(looked), scope
 
