@@ -235,7 +235,7 @@ def obstacles(stage: ExaminedStage, nearest: CheckResult | None, complaints: lis
     if sharp and values.damper is None and values.Cs is not None:
         worst = max(sharp, key=lambda f: abs(f.quality or 0.0))
         told.append(
-            f"the coupling-capacitor resonance at {hertz(worst.frequency_hz)} "
+            f"the coupling-capacitor resonance at {hertz(worst.frequency_hz or 0.0)} "
             f"has a Q of {abs(worst.quality or 0.0):.3g}; " + damper_sentence(propose_damper(stage))
         )
     if complaints:
