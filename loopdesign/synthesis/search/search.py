@@ -140,8 +140,8 @@ class Search:
             )
         basis = "with plant responses corrected by the exact loop gain" if self.reference else "with plant responses"
         told = (
-            f"{self.scope} at {corners} corners {basis}: this one is {rank}, "
-            "confirmed with the exact loop gain and the verdict at every corner"
+            f"{self.scope} at {corners} corners {basis}: this one is {rank}, and "
+            "the exact loop gain and the verdict confirm it at every corner"
         )
         if settled:
             return told
