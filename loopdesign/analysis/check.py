@@ -5,13 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from loopdesign.analysis.findings.corner import corner_name, corner_results, instabilities, no_crossover
 from loopdesign.analysis.findings.held import instead
 from loopdesign.analysis.findings.ratings import Stress, overstressed, stresses
 from loopdesign.analysis.given import has_loop
-from loopdesign.analysis.grids import band
+from loopdesign.analysis.grids import NEAR_DC_SHARE, band
 from loopdesign.analysis.limits import Limits, hardly_regulated, limits_of, missed
 from loopdesign.analysis.readings import readings_of
 from loopdesign.compensation.state_space import Compensator
@@ -19,7 +17,7 @@ from loopdesign.corners.controller import bounds, control_limits
 from loopdesign.corners.converters import amplifier, compensation, divider, line_load_corners, network_parts, solved
 from loopdesign.corners.effective import beyond_curves
 from loopdesign.corners.trouble import named, traced
-from loopdesign.margins.margins import LoopMargins, find_margins
+from loopdesign.margins.closed_loop import closed_loop_margins
 from loopdesign.models.insight import plants
 from loopdesign.models.switched import SwitchedModel, linearise, loop_gain
 from loopdesign.models.verdict import Verdict, verdicts
@@ -29,17 +27,17 @@ from loopdesign.orbit.waveforms import Waveforms, waveforms
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    import numpy as np
     from numpy.typing import NDArray
 
     from loopdesign import case as cases
     from loopdesign.analysis.findings.corner import CornerResult
     from loopdesign.corners.conditions import Corners
+    from loopdesign.margins.margins import LoopMargins
     from loopdesign.models.insight import Plant
     from loopdesign.network.converter import Converter
     from loopdesign.orbit.problem import OperatingPoint
 
-NEAR_DC = 1e-9
-"""Lowest frequency examined where no crossover is found in the usual band, as a share of the switching frequency."""
 WHY = {
     "comparator": "the comparator trips before the on-time that the output needs is over",
     "minimum on-time": "the output needs a shorter on-time than the controller can make",
@@ -49,7 +47,7 @@ WHY = {
 }
 """What each word of a verdict that is not held means."""
 GRID = 160
-"""Points of the first frequency grid; it is refined where the loop changes fast."""
+"""Points of the grid a plotted loop gain begins with."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -233,15 +231,13 @@ def closed_model(case: cases.Case, stage: ExaminedStage, parts: Mapping[str, flo
     return traced(close, case, stage.conditions, what="no operating point of the closed loop")
 
 
-def loop_margins(model: SwitchedModel, plants_of: tuple[Plant, ...]) -> tuple[LoopMargins, ...]:
+def loop_margins(model: SwitchedModel) -> tuple[LoopMargins, ...]:
     """Find the margins of the exact loop gain at every corner, up to half the switching frequency.
 
     Parameters
     ----------
     model : SwitchedModel
         The closed loop (B,).
-    plants_of : tuple of Plant
-        Plant of every item; the grid is laid closer around their roots.
 
     Returns
     -------
@@ -249,21 +245,13 @@ def loop_margins(model: SwitchedModel, plants_of: tuple[Plant, ...]) -> tuple[Lo
         One per item.
     """
     switching = 1.0 / float(model.point.network.period[0])
-    low, high = band(switching)
-    roots = [np.abs(np.concatenate([p.poles_hz, p.zeros_hz])) for p in plants_of]
-    extra = np.full((len(roots), max(len(r) for r in roots)), np.nan)
-    for k, r in enumerate(roots):
-        extra[k, : len(r)] = r
 
     def response(frequencies_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
         return loop_gain(model, frequencies_hz)
 
-    margins = find_margins(response, low_hz=low, high_hz=high, count=GRID, batch=len(roots), extra_hz=extra)
-    if all(m.crossover_hz is not None for m in margins):
-        return margins
-    # a loop that integrates slowly may cross below the usual band; look again from nearly dc
-    return find_margins(
-        response, low_hz=NEAR_DC * switching, high_hz=high, count=2 * GRID, batch=len(roots), extra_hz=extra
+    low, _ = band(switching)
+    return closed_loop_margins(
+        response, model.multipliers, switching_hz=switching, low_hz=low, lowest_hz=NEAR_DC_SHARE * switching
     )
 
 
@@ -302,7 +290,7 @@ def examine(
         )  # fmt: skip
     loop = closed_model(case, stage, parts)
     with named(case, what="no margins"):
-        margins = loop_margins(loop, stage.plants)
+        margins = loop_margins(loop)
         judged = verdicts(stage.model, loop, bounds(case, stage.conditions))
     missing = missed(limits, readings_of(margins, judged), _names(stage.conditions))
     missing += no_crossover(stage.conditions, margins)

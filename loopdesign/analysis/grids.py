@@ -11,8 +11,10 @@ if TYPE_CHECKING:
 
 LOWEST_SHARE = 3e-5
 """Lowest frequency a loop gain is examined at, as a share of the switching frequency."""
+NEAR_DC_SHARE = 1e-9
+"""The same where no crossover is found above that."""
 LOWEST_SHARE_OF_IMPEDANCES = 1e-4
-"""The same for impedances, which are flat or of known slope below."""
+"""Lowest share for impedances, which are flat or of known slope below."""
 HIGHEST_SHARE = 0.5
 """Highest frequency examined: what lies above folds back below it."""
 

@@ -6,28 +6,26 @@ frequency along the last (F,); crossings come as flat lists because every item h
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from loopdesign.errors import NumericalError
 
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
-IndexArray = NDArray[np.intp]
-ResponseFunction = Callable[[FloatArray], ComplexArray]
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
-LARGEST_STEP = (
-    0.35  # change of ln T between neighbours [neper and rad] above which the grid is refined: 3 dB or 20 degrees
-)
-FINEST_RATIO = 1e-7  # relative spacing below which the grid is refined no further
-REFINEMENT_ROUNDS = 12
-ROOT_TOLERANCE = 1e-11  # of ln f; the residual of a measured or computed response is far larger
+    from numpy.typing import ArrayLike
+
+    from loopdesign.margins.grid import BoolArray, ComplexArray, FloatArray, ResponseFunction
+
+IndexArray = NDArray[np.intp]
+
+ROOT_TOLERANCE = 1e-11
+"""Of ln f; the residual of a measured or computed response is far larger."""
 ROOT_ITERATIONS = 60
-ZOOM_ROUNDS = 7
-ZOOM_POINTS = 9  # each round shrinks the interval around the least |1 + T| by four
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +35,10 @@ class Crossings:
     item: IndexArray
     hz: FloatArray
     value: FloatArray
+
+    def take(self, kept: BoolArray) -> Crossings:
+        """Keep some, in order."""
+        return Crossings(item=self.item[kept], hz=self.hz[kept], value=self.value[kept])
 
 
 def wrapped_deg(angle_deg: ArrayLike) -> FloatArray:
@@ -68,58 +70,6 @@ def require_finite(frequencies: FloatArray, values: ComplexArray) -> None:
         item, column = np.argwhere(bad)[0]
         hz = np.broadcast_to(frequencies, values.shape)[item, column]
         raise NumericalError(f"the loop gain is not finite at {hz:.6g} Hz (item {item})")
-
-
-# ---- the grid
-
-
-def first_grid(low_hz: float, high_hz: float, count: int, batch: int, extra_hz: ArrayLike) -> FloatArray:
-    """Return a rising grid (B, F) from low to high, with the extra frequencies of each item among it."""
-    base = np.broadcast_to(np.geomspace(low_hz, high_hz, count), (batch, count))
-    extra = np.asarray(extra_hz, dtype=np.float64)
-    if extra.size == 0:
-        return base.copy()
-    extra = np.broadcast_to(extra, (batch, extra.shape[-1]))
-    # What lies outside the band becomes a copy of its lower end, and copies are moved apart below.
-    inside = np.isfinite(extra) & (extra > low_hz) & (extra < high_hz)
-    grid = np.sort(np.concatenate([base, np.where(inside, extra, low_hz)], axis=-1), axis=-1)
-    return _without_copies(grid, high_hz)
-
-
-def _without_copies(grid: FloatArray, high_hz: float) -> FloatArray:
-    """Replace repeated frequencies by midpoints of the widest gaps, so that every row rises strictly."""
-    rows = []
-    for row in grid:
-        distinct = np.unique(row)
-        while len(distinct) < len(row):
-            gaps = np.diff(np.log(distinct))
-            widest = np.argsort(gaps)[-(len(row) - len(distinct)) :]
-            distinct = np.unique(np.concatenate([distinct, np.sqrt(distinct[widest] * distinct[widest + 1])]))
-        rows.append(distinct)
-    result = np.array(rows)
-    result[:, -1] = high_hz
-    return result
-
-
-def refined_grid(
-    response: ResponseFunction, frequencies: FloatArray, loop: ComplexArray
-) -> tuple[FloatArray, ComplexArray]:
-    """Insert geometric midpoints where the loop gain changes fast; every row gains equally many, each its own worst."""
-    for _ in range(REFINEMENT_ROUNDS):
-        with np.errstate(divide="ignore", invalid="ignore"):
-            step = np.abs(np.log(loop[:, 1:] / loop[:, :-1]))
-        step = np.where(np.diff(np.log(frequencies), axis=-1) > FINEST_RATIO, np.nan_to_num(step, posinf=0.0), 0.0)
-        wanted = int((step > LARGEST_STEP).sum(axis=-1).max())
-        if wanted == 0:
-            break
-        # A row with less to refine still takes `wanted` points: its widest steps, or its first gaps, harmlessly.
-        worst = np.argsort(step, axis=-1)[:, -wanted:]
-        new = np.sqrt(np.take_along_axis(frequencies, worst, -1) * np.take_along_axis(frequencies, worst + 1, -1))
-        frequencies = np.concatenate([frequencies, new], axis=-1)
-        loop = np.concatenate([loop, response(new)], axis=-1)
-        order = np.argsort(frequencies, axis=-1)
-        frequencies, loop = np.take_along_axis(frequencies, order, -1), np.take_along_axis(loop, order, -1)
-    return frequencies, loop
 
 
 # ---- crossings on the grid
@@ -178,32 +128,13 @@ def _between(frequencies: FloatArray, item: IndexArray, left: IndexArray, part: 
     return np.asarray(low * (high / low) ** part)
 
 
-def grid_modulus(frequencies: FloatArray, loop: ComplexArray) -> tuple[FloatArray, FloatArray]:
-    """Least |1 + T|: the parabola of |1 + T|^2 over ln f through the least value and its neighbours."""
-    square = (1.0 + loop.real) ** 2 + loop.imag**2
-    rows, middle = np.arange(len(loop)), np.argmin(square, axis=-1)
-    inner = np.clip(middle, 1, max(loop.shape[-1] - 2, 1))
-    if loop.shape[-1] < 3:
-        return np.sqrt(square[rows, middle]), frequencies[rows, middle]
-    x = np.log(np.stack([frequencies[rows, inner + shift] for shift in (-1, 0, 1)]))
-    y = np.stack([square[rows, inner + shift] for shift in (-1, 0, 1)])
-    slope_left, slope_right = (y[1] - y[0]) / (x[1] - x[0]), (y[2] - y[1]) / (x[2] - x[1])
-    curvature = (slope_right - slope_left) / (x[2] - x[0])
-    usable = (curvature > 0) & (middle == inner)
-    safe = np.where(usable, curvature, 1.0)
-    vertex = np.where(usable, 0.5 * (x[0] + x[1]) - 0.5 * slope_left / safe, x[1])
-    least = y[0] + slope_left * (vertex - x[0]) + safe * (vertex - x[0]) * (vertex - x[1])
-    least = np.where(usable, np.maximum(least, 0.0), square[rows, middle])
-    return np.sqrt(least), np.where(usable, np.exp(vertex), frequencies[rows, middle])
-
-
 # ---- refinement
 
 
 def refined_crossings(
-    response: ResponseFunction, frequencies: FloatArray, loop: ComplexArray
+    response: ResponseFunction, frequencies: FloatArray, loop: ComplexArray, *, tolerance: float = ROOT_TOLERANCE
 ) -> tuple[Crossings, Crossings]:
-    """Refine all brackets of both kinds together: they share each call of the response."""
+    """Refine all brackets of both kinds together, to a tolerance of ln f: they share each call of the response."""
     brackets = [_gain_brackets(loop), _phase_brackets(loop)]
     item = np.concatenate([b[0] for b in brackets])
     left = np.concatenate([b[1] for b in brackets])
@@ -231,6 +162,7 @@ def refined_crossings(
         lambda x: residual(evaluate(x)),
         (np.log(low), np.log(high)),
         (residual(loop[item, left]), residual(loop[item, left + 1])),
+        tolerance,
     )
     values = evaluate(root)
     hz = np.exp(root)
@@ -253,6 +185,7 @@ def _find_roots(
     function: Callable[[FloatArray], FloatArray],
     ends: tuple[FloatArray, FloatArray],
     values: tuple[FloatArray, FloatArray],
+    tolerance: float,
 ) -> FloatArray:
     """Find one root in each bracket together by Chandrupatla's method (1997).
 
@@ -268,7 +201,7 @@ def _find_roots(
         x2, f2 = np.where(same, x2, x1), np.where(same, f2, f1)
         x1, f1 = x, f
         # A bracket as narrow as the tolerance is bisected on while others still move.
-        least = 0.5 * ROOT_TOLERANCE / np.maximum(np.abs(x2 - x1), ROOT_TOLERANCE)
+        least = 0.5 * tolerance / np.maximum(np.abs(x2 - x1), tolerance)
         if np.all((least >= 0.5) | (f1 == 0.0) | (f2 == 0.0)):
             break
         part = np.clip(_quadratic_step((x1, x2, x3), (f1, f2, f3)), least, 1.0 - least)
@@ -282,18 +215,3 @@ def _quadratic_step(x: tuple[FloatArray, ...], f: tuple[FloatArray, ...]) -> Flo
         step = f1 / (f2 - f1) * f3 / (f2 - f3) + (x3 - x1) / (x2 - x1) * f1 / (f3 - f1) * f2 / (f3 - f2)
         trusted = (phi**2 < xi) & ((1 - phi) ** 2 < 1 - xi) & np.isfinite(step)
     return np.where(trusted, step, 0.5)
-
-
-def refined_modulus(
-    response: ResponseFunction, frequencies: FloatArray, loop: ComplexArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return the least |1 + T| and where: the interval around the least value on the grid is resampled until narrow."""
-    rows, middle = np.arange(len(loop)), np.argmin(np.abs(1.0 + loop), axis=-1)
-    low = np.log(frequencies[rows, np.maximum(middle - 1, 0)])
-    high = np.log(frequencies[rows, np.minimum(middle + 1, loop.shape[-1] - 1)])
-    for _ in range(ZOOM_ROUNDS):
-        grid = np.linspace(low, high, ZOOM_POINTS, axis=-1)
-        distance = np.abs(1.0 + response(np.exp(grid)))
-        best = np.argmin(distance, axis=-1)
-        low, high = grid[rows, np.maximum(best - 1, 0)], grid[rows, np.minimum(best + 1, ZOOM_POINTS - 1)]
-    return distance[rows, best], np.exp(grid[rows, best])

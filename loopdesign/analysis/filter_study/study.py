@@ -197,7 +197,7 @@ def filter_study(case: cases.Case, parts: Mapping[str, float], *, propose: bool 
     separation = _separation(full.stage, bare.model, f)
     empty = np.empty((len(period), 0), complex)
     loops = [empty if s.loop is None else loop_gain(s.loop, f) for s in (bare, full)]
-    margins = [() if s.loop is None else loop_margins(s.loop, s.stage.plants) for s in (bare, full)]
+    margins = [() if s.loop is None else loop_margins(s.loop) for s in (bare, full)]
     turned = any(a.stable and not b.stable for a, b in zip(bare.verdicts, full.verdicts, strict=True))
     needed = bool(separation.db.min() < ENOUGH_DB) or turned
     return FilterStudy(

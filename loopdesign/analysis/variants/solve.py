@@ -23,10 +23,6 @@ if TYPE_CHECKING:
     from loopdesign.network.converter import Converter
 
 
-SHARPEST_KNOWN = 1.5
-"""Quality from which a pair of the plant gets grid points of its own [unitless]."""
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Base:
     """Operating conditions at nominal parts, to begin the solution of their variants from.
@@ -41,8 +37,6 @@ class Base:
         Edges (C,) of the nominal operating points.
     bias
         Average voltage (C,) [V] of every capacitor and current (C,) [A] of every inductor by name.
-    resonances_hz
-        (C,K) pole and zero pairs of the nominal plants that need grid points of their own, NaN where fewer [Hz].
     """
 
     case: cases.Case
@@ -50,7 +44,6 @@ class Base:
     corners: Corners
     guess: Guess
     bias: Mapping[str, NDArray[np.float64]]
-    resonances_hz: NDArray[np.float64]
 
 
 def base_of(case: cases.Case, parts: Mapping[str, float], stage: ExaminedStage) -> Base:
@@ -77,7 +70,6 @@ def base_of(case: cases.Case, parts: Mapping[str, float], stage: ExaminedStage) 
         corners=stage.conditions,
         guess=point.sequence,
         bias=bias,
-        resonances_hz=_resonances(stage),
     )
 
 
@@ -97,23 +89,6 @@ def guess_at(base: Base, condition: NDArray[np.intp]) -> Guess:
         Edges to begin from (B,).
     """
     return base.guess.take(condition)
-
-
-def _resonances(stage: ExaminedStage) -> NDArray[np.float64]:
-    """Frequencies (C,K) at and beside the sharp pairs of the nominal plants [Hz]."""
-    rows = []
-    for plant in stage.plants:
-        roots = np.concatenate([plant.poles_hz, plant.zeros_hz])
-        roots = roots[roots.imag > 0.0]
-        size, damping = np.abs(roots), np.abs(roots.real) / np.abs(roots)
-        sharp = damping < 0.5 / SHARPEST_KNOWN
-        row = [f * side for f, d in zip(size[sharp], damping[sharp], strict=True) for side in (1.0 - d, 1.0, 1.0 + d)]
-        rows.append(row)
-    width = max((len(r) for r in rows), default=0)
-    table = np.full((len(rows), width), np.nan)
-    for k, row in enumerate(rows):
-        table[k, : len(row)] = row
-    return table
 
 
 def variant_converter(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Converter:
