@@ -104,8 +104,7 @@ class LoopCurve:
     @property
     def dips_hz(self) -> NDArray[np.float64]:
         """Grid points (B,K) [Hz] that resolve the dips of ``|1 + T|`` an even grid may step over, NaN where fewer."""
-        with np.errstate(divide="ignore"):
-            exponent = np.log(self.multipliers)
+        exponent = np.log(np.where(self.multipliers == 0.0, np.finfo(float).tiny, self.multipliers))
         hz = exponent.imag * self.switching_hz / (2.0 * np.pi)
         width = np.maximum(np.abs(exponent.real) * self.switching_hz / (2.0 * np.pi), CLOSEST * hz)
         sharp = (hz > 0.0) & (width < SHARP * hz)

@@ -271,3 +271,109 @@ def test_loop_gain_that_is_not_finite_is_an_error_of_the_tree():
         find_margins(lambda f: f * np.nan, low_hz=0.1, high_hz=1.0)
     with pytest.raises(NumericalError, match="not finite at 2 Hz"):
         margins_from_grid([1.0, 2.0], [1.0, np.inf])
+
+
+def smooth(size, phase, *, middle):
+    """Loop whose ln|T| and phase [rad] are given functions of ln f - ln middle, so that its margins are closed forms."""
+
+    def loop(f):
+        x = np.log(f / middle)
+        return np.exp(size(x) + 1j * phase(x))
+
+    return loop
+
+
+def dipping(over):
+    """Phase that passes -180 degrees by ``over`` [rad] at x = 0 and rises by 1.5 rad to both sides."""
+    return lambda x: -np.pi - over + 1.5 * x**2 / (0.5 + x**2)
+
+
+@pytest.mark.parametrize("overshoot_deg", [0.01, 0.1])
+@pytest.mark.parametrize("place", [0.2, 0.5, 0.8])
+def test_a_pair_of_phase_crossings_between_two_points(overshoot_deg, place):
+    """The phase passes -180 degrees by a little and comes back, all between two grid points.
+
+    Crossings where 1.5 x^2 = over (0.5 + x^2); with |T| = e^(-1 - 2 x) their margins are 20 log e (1 + 2 x).
+    """
+    grid = np.geomspace(1.0, 1e4, 60)
+    middle = grid[30] * (grid[31] / grid[30]) ** place
+    over = np.radians(overshoot_deg)
+    x = np.sqrt(0.5 * over / (1.5 - over))
+    assert x < (1.0 - abs(2.0 * place - 1.0)) * 0.5 * np.log(grid[1] / grid[0])
+    loop = smooth(lambda x: -1.0 - 2.0 * x, dipping(over), middle=middle)
+    found = find_margins(loop, low_hz=1.0, high_hz=1e4, count=60)[0]
+    assert_allclose(found.phase_crossings_hz, middle * np.exp([-x, x]), rtol=1e-9)
+    decibel = 20.0 / np.log(10.0)
+    assert_allclose(found.gain_margins_db, [decibel * (1.0 - 2.0 * x), decibel * (1.0 + 2.0 * x)], rtol=1e-8)
+
+
+@pytest.mark.parametrize("place", [0.2, 0.5, 0.8])
+def test_a_pair_of_crossovers_between_two_points(place):
+    """|T| passes one by 0.03 dB between two grid points: ln|T| = 0.003 - x^2, phase -100 deg - x / 10."""
+    grid = np.geomspace(1.0, 1e4, 60)
+    middle = grid[30] * (grid[31] / grid[30]) ** place
+    loop = smooth(lambda x: 0.003 - x**2, lambda x: np.radians(-100.0) - 0.1 * x, middle=middle)
+    found = find_margins(loop, low_hz=1.0, high_hz=1e4, count=60)[0]
+    x = np.sqrt(0.003)
+    assert_allclose(found.crossovers_hz, middle * np.exp([-x, x]), rtol=1e-9)
+    assert (found.lowest_crossover_hz, found.crossover_hz) == found.crossovers_hz
+    assert_allclose(found.phase_margins_deg, 80.0 + 0.1 * np.degrees([x, -x]), rtol=1e-8)
+
+
+def test_a_curve_that_only_comes_near_is_not_a_crossing():
+    """The same shapes turned back before the line: nothing is invented."""
+    near = smooth(lambda x: -1.0 - 2.0 * x, dipping(-1e-4), middle=100.0)
+    assert find_margins(near, low_hz=1.0, high_hz=1e4, count=60)[0].phase_crossings_hz == ()
+    low = smooth(lambda x: -1e-4 - x**2, lambda x: np.radians(-100.0) - 0.1 * x, middle=100.0)
+    assert find_margins(low, low_hz=1.0, high_hz=1e4, count=60)[0].crossovers_hz == ()
+
+
+def two_dips(f, first, second):
+    """|1 + T| with two dips of given depth at 100 Hz and 1 kHz, T = |1 + T| - 1: Lorentz dips, a tenth wide."""
+    depth = 1.0
+    for least, place in ((first, 100.0), (second, 1000.0)):
+        depth = depth - (1.0 - least) / (1.0 + (np.log(f / place) / 0.1) ** 2)
+    return depth - 1.0 + 0j
+
+
+@pytest.mark.parametrize(("first", "second"), [(0.8444, 0.8392), (0.8392, 0.8444), (0.5, 0.5001), (0.5001, 0.5)])
+@pytest.mark.parametrize("count", [40, 61, 100, 400])
+def test_the_deeper_of_two_dips_wherever_the_grid_lies(first, second, count):
+    """A grid that hits the shallower dip better than the deeper one must not decide."""
+    found = find_margins(lambda f: two_dips(f, first, second), low_hz=3.0, high_hz=3e4, count=count)[0]
+    dense = np.geomspace(3.0, 3e4, 2_000_001)
+    assert_allclose(found.modulus_margin, np.abs(1.0 + two_dips(dense, first, second)).min(), rtol=1e-7)
+    assert_allclose(found.modulus_margin_hz, 100.0 if first < second else 1000.0, rtol=1e-2)
+
+
+def test_a_grid_point_on_an_undamped_pole_does_not_decide_the_modulus():
+    """|1 + T| is a million on the pole and 0.29 near it; a parabola through both once gave a million, or nothing."""
+    f0 = 1000.0
+    f = np.unique(np.append(np.geomspace(10.0, 1e5, 600), [f0, f0 * 1.004]))
+
+    def loop(hz):
+        return 1.2 / (1.0 + 1j * hz / (f0 * 1e6) - (hz / f0) ** 2) * np.exp(-1j * hz / 3e4)
+
+    dense = np.geomspace(10.0, 1e5, 1_000_001)
+    least = np.abs(1.0 + loop(dense)).min()
+    assert np.abs(loop(f0)) > 1e6
+    assert_allclose(find_margins(loop, low_hz=10.0, high_hz=1e5, extra_hz=[f0])[0].modulus_margin, least, rtol=1e-6)
+    # the grid's points stand 1.5 % apart, and the dip is 5 % wide
+    assert_allclose(margins_from_grid(f, loop(f))[0].modulus_margin, least, rtol=0.02)
+    assert_allclose(headline_margins(f, np.stack([loop(f), loop(f)])).modulus_margin, least, rtol=0.02)
+    beside = np.array([f0 * 0.5, f0, f0 * 1.43, f0 * 3.0])
+    told = headline_margins(beside, loop(beside)[None]).modulus_margin
+    assert_allclose(told, np.abs(1.0 + loop(beside)).min(), rtol=0.2)
+
+
+def test_noise_is_not_followed_without_end():
+    """A response that is noise near one: the work stays bounded whatever the grid shows."""
+    asked = []
+
+    def noise(f):
+        asked.append(f.size)
+        return 1e9 * np.exp(1j * 1e9 * np.sin(1e7 * f) + 3.0 * np.cos(1e8 * f))
+
+    found = find_margins(noise, low_hz=1e-3, high_hz=1e5, count=200)[0]
+    assert sum(asked) < 200_000
+    assert found.crossover_hz is None
