@@ -11,7 +11,7 @@ decades. Dips of ``|1 + T|`` are zeros of the determinant, peaks of T are zeros 
 
     samples stand evenly in ln w + w / CROWDED: by decades at low frequency, evenly near the clock.
 
-J.-P. Berrut, L. N. Trefethen, "Barycentric Lagrange interpolation", SIAM Review 46(3), 2004, has the form used here
+J. P. Berrut, L. N. Trefethen, "Barycentric Lagrange interpolation", SIAM Review 46(3), 2004, has the form used here
 (from memory).
 """
 

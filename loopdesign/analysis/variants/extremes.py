@@ -190,6 +190,6 @@ def _nothing() -> Judged:
     """Return readings of no item."""
     none, no = np.empty(0), np.empty(0, bool)
     return Judged(
-        crossover_hz=none, phase_margin_deg=none, gain_margin_db=none, modulus_margin=none, largest_multiplier=none,
-        stable=no, reached=no,
+        crossover_hz=none, lowest_crossover_hz=none, phase_margin_deg=none, gain_margin_db=none, modulus_margin=none,
+        largest_multiplier=none, stable=no, reached=no,
     )  # fmt: skip

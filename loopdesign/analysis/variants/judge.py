@@ -38,10 +38,13 @@ class Judged(Readings):
 
     Attributes
     ----------
+    lowest_crossover_hz
+        (B,) lowest crossover [Hz], NaN where there is none.
     reached
         (B,) whether the output is reached within the largest duty.
     """
 
+    lowest_crossover_hz: NDArray[np.float64]
     reached: NDArray[np.bool_]
 
     def __len__(self) -> int:
@@ -103,8 +106,8 @@ def _judged_alone(base: Base, corners: Corners, condition: NDArray[np.intp]) -> 
         nothing = np.array([np.nan])
         no = np.array([False])
         return Judged(
-            crossover_hz=nothing, phase_margin_deg=nothing, gain_margin_db=nothing, modulus_margin=nothing,
-            largest_multiplier=np.array([np.inf]), stable=no, reached=no,
+            crossover_hz=nothing, lowest_crossover_hz=nothing, phase_margin_deg=nothing, gain_margin_db=nothing,
+            modulus_margin=nothing, largest_multiplier=np.array([np.inf]), stable=no, reached=no,
         )  # fmt: skip
     return _read(base, corners, model, reached)
 
@@ -123,6 +126,7 @@ def _read(base: Base, corners: Corners, model: SwitchedModel, reached: NDArray[n
     largest = np.abs(model.multipliers).max(axis=1)
     return Judged(
         crossover_hz=margins.crossover_hz,
+        lowest_crossover_hz=margins.lowest_crossover_hz,
         phase_margin_deg=margins.phase_margin_deg,
         gain_margin_db=margins.gain_margin_db,
         modulus_margin=margins.modulus_margin,

@@ -118,7 +118,9 @@ def counted(response):
 def test_a_loop_that_never_comes_down_to_one(output_resistance):
     """Bounded work, no crossover, and the reason: the amplifier's gain at half the clock is far too high."""
     conv = trap(13.0, damper=(2.2, 22e-6))
-    model = linearise(operating_point(close(conv, gm=0.1, output_resistance=output_resistance, R1=1e6, C1=1e-9, C2=1e-13)))
+    model = linearise(
+        operating_point(close(conv, gm=0.1, output_resistance=output_resistance, R1=1e6, C1=1e-9, C2=1e-13))
+    )
     response, asked = counted(lambda f: loop_gain(model, f))
     assert abs(response(np.array([[0.5 * FS]]))) > 1.2
     (margins,) = closed_loop_margins(response, model.multipliers, **ASKED)

@@ -31,7 +31,9 @@ def as_scanned(loop, reading, scan, least, *, what):
     assert_allclose(number(reading.phase_margin_deg), number(scan.phase_margin_deg), atol=0.1, err_msg=what)
     assert_allclose(number(reading.gain_margin_db), number(scan.gain_margin_db), atol=0.02, err_msg=what)
     assert reading.modulus_margin <= least * (1.0 + 1e-6), what
-    assert_allclose(abs(1.0 + loop(np.array([reading.modulus_margin_hz]))[0]), reading.modulus_margin, rtol=1e-5, err_msg=what)
+    assert_allclose(
+        abs(1.0 + loop(np.array([reading.modulus_margin_hz]))[0]), reading.modulus_margin, rtol=1e-5, err_msg=what
+    )
 
 
 def ends_on_the_axis(*readings):
