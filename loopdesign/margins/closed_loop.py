@@ -68,7 +68,7 @@ def closed_loop_margins(
 
     Raises
     ------
-    ValueError
+    NumericalError
         When the loop gain is not finite.
     """
 
