@@ -10,7 +10,7 @@ from loopdesign.analysis.findings.held import instead
 from loopdesign.analysis.findings.ratings import Stress, overstressed, stresses
 from loopdesign.analysis.given import has_loop
 from loopdesign.analysis.grids import NEAR_DC_SHARE, band
-from loopdesign.analysis.limits import Limits, hardly_regulated, limits_of, missed
+from loopdesign.analysis.limits import Limits, hardly_regulated, limits_of, missed_limits
 from loopdesign.analysis.readings import readings_of
 from loopdesign.compensation.state_space import Compensator
 from loopdesign.corners.controller import bounds, control_limits
@@ -292,7 +292,7 @@ def examine(
     with named(case, what="no margins"):
         margins = loop_margins(loop)
         judged = verdicts(stage.model, loop, bounds(case, stage.conditions))
-    missing = missed(limits, readings_of(margins, judged), _names(stage.conditions))
+    missing = missed_limits(limits, readings_of(margins, judged), _names(stage.conditions))
     missing += no_crossover(stage.conditions, margins)
     return CheckResult(
         case=case, parts=dict(parts), stage=stage, closed_loop=loop, margins=margins, verdicts=judged, limits=limits,

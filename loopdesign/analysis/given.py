@@ -76,7 +76,7 @@ def one_of(word: object, known: Collection[Word], what: str) -> Word:
     raise DataError(f"{what} {word!r} is unknown; expected one of {', '.join(known)}{hint}")
 
 
-def quantity_of(value: object, unit: str, name: str) -> float:
+def read_quantity(value: object, unit: str, name: str) -> float:
     """Read one quantity that a caller gives as a number or as text.
 
     Parameters

@@ -228,7 +228,7 @@ def limits_of(case: cases.Case, stage: PlantsAtConditions | None = None) -> Limi
     return Limits(rows=tuple(rows))
 
 
-def missed(limits: Limits, readings: LoopFigures, names: Sequence[str]) -> tuple[str, ...]:
+def missed_limits(limits: Limits, readings: LoopFigures, names: Sequence[str]) -> tuple[str, ...]:
     """Say which limits fail, and where each fails worst.
 
     Parameters

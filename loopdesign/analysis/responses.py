@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias, get_args
 import numpy as np
 
 from loopdesign.analysis.check import closed_model, examine_stage
-from loopdesign.analysis.given import given_parts, one_of, quantity_of, require_slope, with_parts
+from loopdesign.analysis.given import given_parts, one_of, read_quantity, require_slope, with_parts
 from loopdesign.compensation.response import compensator_response
 from loopdesign.corners.controller import bounds
 from loopdesign.corners.converters import amplifier, divider, network_parts, one_corner
@@ -243,7 +243,7 @@ def _frequencies(given: object) -> Real:
         several = [given]
     if len(several) > MOST_FREQUENCIES:
         raise DataError(f"frequencies_hz has {len(several)} entries; it may have {MOST_FREQUENCIES:,}")
-    hz = np.array([quantity_of(f, "Hz", "frequencies_hz") for f in several])
+    hz = np.array([read_quantity(f, "Hz", "frequencies_hz") for f in several])
     if hz.size == 0:
         raise DataError("frequencies_hz is empty; expected frequencies above zero, such as [100.0, 1e3]")
     if hz.min() <= 0.0:
@@ -256,8 +256,8 @@ def _operating_point(
 ) -> tuple[float, float]:
     """Input voltage [V] and load current [A] asked for; nominal line and highest load unless given."""
     s = case.specification
-    voltage = s.input_voltage.nominal if input_voltage is None else quantity_of(input_voltage, "V", "input_voltage")
-    current = s.output_current.highest if load_current is None else quantity_of(load_current, "A", "load_current")
+    voltage = s.input_voltage.nominal if input_voltage is None else read_quantity(input_voltage, "V", "input_voltage")
+    current = s.output_current.highest if load_current is None else read_quantity(load_current, "A", "load_current")
     if voltage <= 0.0:
         raise DataError(f"input_voltage must be above zero; found {voltage:g} V")
     if current < 0.0:

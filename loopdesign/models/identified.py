@@ -60,7 +60,7 @@ def identified(point: OperatingPoint) -> AveragedModel:
     )
 
 
-def participation(
+def pole_shares(
     model: SwitchedModel, identified_poles: NDArray[np.complex128]
 ) -> list[tuple[complex, dict[str, float]]]:
     """Share of each of the network's states in each pole [1/period], read from the modes of the period map.

@@ -9,7 +9,7 @@ import numpy as np
 
 from loopdesign.models.averaged import OUTPUTS, AveragedModel, average, by_mode
 from loopdesign.models.discontinuous import slow_basis
-from loopdesign.models.identified import identified, participation
+from loopdesign.models.identified import identified, pole_shares
 from loopdesign.models.roots import poles_hz, quality, zeros_hz
 from loopdesign.models.switched import linearise
 
@@ -152,7 +152,7 @@ def plants(converter: Converter, point: OperatingPoint) -> tuple[Plant, ...]:
         one = point.take(np.array([item]))
         model = identified(one)
         roots = np.linalg.eigvals(model.A[0]).astype(complex)
-        modes = participation(linearise(one), roots)
+        modes = pole_shares(linearise(one), roots)
         result[int(item)] = _plant(
             model, 0, {n: float(z[item]) for n, z in _esr_zeros(converter, len(point)).items()}, modes
         )

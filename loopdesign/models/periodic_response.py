@@ -41,7 +41,7 @@ FLOOR = 1e-14
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Edge:
+class LinearEdge:
     """The edge that ends an interval: it shifts by ``-(row z + row_input u)``, or as an earlier edge did, later.
 
     Attributes
@@ -69,7 +69,7 @@ class Period:
     """A linearised period: intervals, the edges between them, and the map (B,n,n) of a perturbation over all."""
 
     intervals: tuple[Interval, ...]
-    edges: tuple[Edge, ...]
+    edges: tuple[LinearEdge, ...]
     period_map: NDArray[np.float64]
     modes: Modal
 

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.models.interval_integrals import Interval
-from loopdesign.models.periodic_response import Edge, Period, periodic_response
+from loopdesign.models.periodic_response import LinearEdge, Period, periodic_response
 from loopdesign.network.linear_algebra import Modal, expm, modal
 from loopdesign.orbit.sequence import Edge as Ends
 from loopdesign.orbit.sequence import chosen
@@ -56,7 +56,7 @@ class SwitchedModel:
     point: OperatingPoint
     lengths: NDArray[np.float64]
     exponentials: NDArray[np.float64]
-    edges: tuple[Edge, ...]
+    edges: tuple[LinearEdge, ...]
     period_map: NDArray[np.float64]
     modes: tuple[Modal, ...]
     period_modes: Modal
@@ -152,7 +152,7 @@ def _modes_of(used: Mapping[int, Modal], configuration: NDArray[np.intp]) -> Mod
     )
 
 
-def _period_map(exponentials: NDArray[np.float64], edges: tuple[Edge, ...]) -> NDArray[np.float64]:
+def _period_map(exponentials: NDArray[np.float64], edges: tuple[LinearEdge, ...]) -> NDArray[np.float64]:
     """Carry every unit perturbation through one period: (B,n,n)."""
     total = exponentials[0]
     shifts: list[NDArray[np.float64]] = []
@@ -165,7 +165,7 @@ def _period_map(exponentials: NDArray[np.float64], edges: tuple[Edge, ...]) -> N
     return total
 
 
-def _edge(point: OperatingPoint, k: int) -> Edge:
+def _edge(point: OperatingPoint, k: int) -> LinearEdge:
     """Linearise the edge between intervals ``k`` and ``k + 1``; inert for items where nothing moves it."""
     network, sequence, u = point.network, point.sequence, point.inputs
     before, after = sequence.configuration[:, k], sequence.configuration[:, k + 1]
@@ -179,7 +179,7 @@ def _edge(point: OperatingPoint, k: int) -> Edge:
     delayed = sequence.edge[:, k] == Ends.DELAYED
     gain = np.where(moves & ~delayed, 1.0 / np.where(moves & ~delayed, slope, 1.0), 0.0)[:, None]
     same = (before == after)[:, None]
-    return Edge(
+    return LinearEdge(
         row=row_state * gain,
         row_input=row_input * gain,
         jump=np.where(moves[:, None] & ~same, flow_before - flow_after, 0.0),

@@ -22,7 +22,7 @@ from loopdesign.orbit.periodic import newton
 from loopdesign.orbit.problem import OperatingPoint, pose, posed_on
 from loopdesign.orbit.search.duty import found_sequence
 from loopdesign.orbit.search.reach import ordinary
-from loopdesign.orbit.sequence import Edge, Sequence, joined
+from loopdesign.orbit.sequence import Edge, Sequence, joined_sequences
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -140,7 +140,7 @@ def delayed(sequence: Sequence, delay: float) -> Sequence:
     """
     if not delay:
         return sequence
-    return joined([_one_delayed(sequence.take(np.array([k])), delay) for k in range(len(sequence))])
+    return joined_sequences([_one_delayed(sequence.take(np.array([k])), delay) for k in range(len(sequence))])
 
 
 def _one_delayed(sequence: Sequence, delay: float) -> Sequence:

@@ -160,7 +160,7 @@ def tripped_at_once(sequence: Sequence) -> NDArray[np.bool_]:
     return np.asarray((edge[:, 0] == Edge.COMPARATOR) & (edge[:, 1] == Edge.DELAYED))
 
 
-def joined(sequences: Ordered[Sequence]) -> Sequence:
+def joined_sequences(sequences: Ordered[Sequence]) -> Sequence:
     """Join batches one behind the other.
 
     Parameters

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from loopdesign.analysis.check import CheckResult
     from loopdesign.analysis.curves import ReportData
-    from loopdesign.report.sections import Section
+    from loopdesign.report.sections import ReportSection
 
 CHOSEN_CASE = "case.toml"
 RESOLUTION = 150
@@ -32,7 +32,7 @@ def write_report(
     content: dict[str, Any] | None = None,
     chosen: Mapping[str, float] | None = None,
     chosen_case: str | None = None,
-    sections: Sequence[Section] = (),
+    sections: Sequence[ReportSection] = (),
 ) -> tuple[str, ...]:
     """Write the report folder; an existing report is replaced only by a complete one.
 
@@ -74,7 +74,7 @@ def write_report(
     return tuple(names)
 
 
-def write_section(section: Section, content: dict[str, Any], folder: Path) -> None:
+def write_section(section: ReportSection, content: dict[str, Any], folder: Path) -> None:
     """Write one section as a folder of its own, whole or not at all.
 
     Parameters
@@ -100,7 +100,7 @@ def write_section(section: Section, content: dict[str, Any], folder: Path) -> No
     replace(Path(folder), fill)
 
 
-def _write_sections(fresh: Path, sections: Sequence[Section]) -> None:
+def _write_sections(fresh: Path, sections: Sequence[ReportSection]) -> None:
     """Write figures and files of sections."""
     for section in sections:
         for name, figure in section.figures.items():
@@ -123,7 +123,7 @@ def _fill(
     data: ReportData,
     chosen: dict[str, float],
     chosen_case: str | None,
-    sections: Sequence[Section],
+    sections: Sequence[ReportSection],
 ) -> None:
     """Write every file of the report but the answer for machines."""
     from loopdesign.report.loop.plots import loop_bode_figure, nyquist_figure, plant_bode_figure  # noqa: PLC0415

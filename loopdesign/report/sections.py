@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Section:
+class ReportSection:
     """One section of a report.
 
     Attributes
@@ -53,20 +53,20 @@ def _titled(table: Table) -> str:
     return f"**{neutral(table.title)}**\n\n{markdown_table(table)}"
 
 
-def choice_section(found: Choice) -> Section:
+def choice_section(found: Choice) -> ReportSection:
     """Describe how the parts were chosen, and the next best."""
-    return Section(title="How the parts were chosen", text=choice_markdown(found))
+    return ReportSection(title="How the parts were chosen", text=choice_markdown(found))
 
 
-def step_section(study: StepStudy) -> Section:
+def step_section(study: StepStudy) -> ReportSection:
     """Describe the load and line steps."""
     from loopdesign.report.steps.plots import step_figures  # noqa: PLC0415  (loads matplotlib)
 
     text = "\n\n".join([*(neutral(p) for p in step_paragraphs(study)), *(_titled(t) for t in step_tables(study))])
-    return Section(title="Load and line steps", text=text, figures=step_figures(study))
+    return ReportSection(title="Load and line steps", text=text, figures=step_figures(study))
 
 
-def filter_section(study: FilterStudy) -> Section:
+def filter_section(study: FilterStudy) -> ReportSection:
     """Describe what the input filter does to the loop."""
     from loopdesign.report.filter.section import (  # noqa: PLC0415  (loads matplotlib)
         damper_table,
@@ -83,14 +83,14 @@ def filter_section(study: FilterStudy) -> Section:
     change = loop_change_figure(study)
     if change is not None:
         figures["filter_loop_change"] = change
-    return Section(title="Input filter", text=text, figures=figures)
+    return ReportSection(title="Input filter", text=text, figures=figures)
 
 
-def spread_section(found: SpreadResult, band: Envelope, worst_case: str) -> Section:
+def spread_section(found: SpreadResult, band: Envelope, worst_case: str) -> ReportSection:
     """Describe the spread over tolerances; ``worst_case`` is the worst sample as the text of a case file."""
     from loopdesign.report.spread.plots import envelope_figure, histogram_figure  # noqa: PLC0415  (loads matplotlib)
 
-    return Section(
+    return ReportSection(
         title="Spread over tolerances",
         text=spread_markdown(found),
         figures={"histograms": histogram_figure(found), "envelope": envelope_figure(found, band)},

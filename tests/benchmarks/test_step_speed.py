@@ -12,7 +12,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.integrate import solve_ivp
 
-from loopdesign.analysis.transient.run import from_point, run
+from loopdesign.analysis.transient.run import from_point, run_cycles
 from loopdesign.analysis.transient.start import control_limits
 from loopdesign.case import load_case
 from loopdesign.corners.converters import compensation, one_corner, solved
@@ -41,8 +41,8 @@ def test_three_thousand_cycles_of_the_shipped_sepic(benchmark, record_ratio, inp
     stepper, point = rested(case, input_voltage, 0.4)
     stepper.set_inputs(load=0.8)
     x, devices = from_point(point)
-    benchmark(run, stepper, x, devices, cycles=CYCLES)
-    best = min(timeit.repeat(lambda: run(stepper, x, devices, cycles=CYCLES), number=1, repeat=3))
+    benchmark(run_cycles, stepper, x, devices, cycles=CYCLES)
+    best = min(timeit.repeat(lambda: run_cycles(stepper, x, devices, cycles=CYCLES), number=1, repeat=3))
     record_ratio(f"{CYCLES} cycles of the SEPIC at {input_voltage:g} V over half a second (to reach: 1)", best / 0.5)
 
 
@@ -90,8 +90,8 @@ def test_cycles_against_solve_ivp(benchmark, record_ratio, monkeypatch, method, 
     stepper, point = rested(case, 13.0, 0.4)
     stepper.set_inputs(load=0.8)
     x, devices = from_point(point)
-    benchmark(run, stepper, x, devices, cycles=FEW)
-    ours = min(timeit.repeat(lambda: run(stepper, x, devices, cycles=FEW), number=3, repeat=5)) / 3
+    benchmark(run_cycles, stepper, x, devices, cycles=FEW)
+    ours = min(timeit.repeat(lambda: run_cycles(stepper, x, devices, cycles=FEW), number=3, repeat=5)) / 3
 
     monkeypatch.setattr(independent, "RTOL", rtol)
     monkeypatch.setattr(independent, "solve_ivp", lambda *a, **k: solve_ivp(*a, **(k | {"method": method})))
@@ -108,7 +108,7 @@ def test_cycles_against_solve_ivp(benchmark, record_ratio, monkeypatch, method, 
             means.append(z[oracle.conv.at["area"]] / oracle.conv.p.period)
         return np.array(means)
 
-    mine = run(stepper, x, devices, cycles=FEW).mean
+    mine = run_cycles(stepper, x, devices, cycles=FEW).mean
     assert_allclose(mine, integrated(), rtol=0.0, atol=agreement * np.abs(mine - 15.0).max())
     theirs = min(timeit.repeat(integrated, number=1, repeat=2))
     record_ratio(f"cycles by solve_ivp ({method}, {rtol:g}) over cycles edge by edge (to reach: 100)", theirs / ours)

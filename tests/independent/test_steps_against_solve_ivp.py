@@ -21,7 +21,7 @@ from numpy.testing import assert_allclose
 from oraclecases import trap, write_case
 from scipy.integrate import solve_ivp
 
-from loopdesign.analysis.transient.run import from_point, run
+from loopdesign.analysis.transient.run import from_point, run_cycles
 from loopdesign.analysis.transient.start import control_limits
 from loopdesign.case import load_case
 from loopdesign.corners.converters import compensation, one_corner, solved
@@ -121,7 +121,7 @@ def both(case, tmp_path, load_from, load_to, cycles, **limits):
     )
     x, devices = from_point(point)
     stepper.set_inputs(load=load_to - load_from)
-    sequence = run(stepper, x, devices, cycles=cycles)
+    sequence = run_cycles(stepper, x, devices, cycles=cycles)
 
     conv = Converter(case, closed=True, input_voltage=vin, load_current=load_from)
     order = {"i1": "i(L1)", "i2": "i(L2)", "vcs": "v(Cs)", "vdp": "v(Cd)", "vo0": "v(Co)",

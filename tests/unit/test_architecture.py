@@ -163,3 +163,20 @@ def test_developers_page_maps_every_room():
     present = [room for room in ROOMS if (ROOT / room).is_dir() or (ROOT / f"{room}.py").is_file()]
     missing = [room for room in present if not room.startswith("_") and f"| `{room}" not in house]
     assert not missing
+
+
+SHARED = {
+    *("check", "design", "response", "step", "spread"),  # one command, at every floor it passes
+    *("netlist", "lossless_duty", "discontinuous_duty", "rhp_zero_rule", "first_inductor"),  # what every topology has
+}
+"""Names that mean the same thing in every module that has them."""
+
+
+def test_a_public_name_means_one_thing():
+    places = {}
+    for name, path in modules():
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_"):
+                places.setdefault(node.name, []).append(name)
+    twice = {word: where for word, where in places.items() if len(where) > 1 and word not in SHARED}
+    assert twice == {}

@@ -60,7 +60,9 @@ def step_response(
     return total
 
 
-def estimate(model: SwitchedModel, source: Literal["load", "line"], times: NDArray[np.float64]) -> NDArray[np.float64]:
+def predicted_departure(
+    model: SwitchedModel, source: Literal["load", "line"], times: NDArray[np.float64]
+) -> NDArray[np.float64]:
     """Predict the output's departure per unit of a step at one operating point.
 
     Parameters

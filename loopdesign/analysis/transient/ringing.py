@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.transient.run import from_point, run
+from loopdesign.analysis.transient.run import from_point, run_cycles
 from loopdesign.models.verdict import Mode, worst_modes
 
 if TYPE_CHECKING:
@@ -155,7 +155,7 @@ def disturb(stepper: CycleStepper, model: SwitchedModel, *, size: float = 1e-6) 
     pace = abs(float(np.log(max(abs(expected.multiplier), 1e-12))))
     cycles = int(np.clip(GROWTH / max(pace, 1e-9), 100, 1500))
     rest = stepper.cycle(x, devices).mean
-    sequence = run(stepper, x + kick, devices, cycles=cycles)
+    sequence = run_cycles(stepper, x + kick, devices, cycles=cycles)
     departure = sequence.mean - rest
     large = np.flatnonzero(np.abs(departure) > LINEAR * rest)
     stop = int(large[0]) if len(large) else cycles

@@ -106,7 +106,7 @@ def from_point(point: OperatingPoint) -> tuple[NDArray[np.float64], Devices]:
     return point.start[0], Devices(switch=False, diode=conducts)
 
 
-def run(
+def run_cycles(
     stepper: CycleStepper, x: NDArray[np.float64], devices: Devices, *, cycles: int, at_least: int | None = None
 ) -> Run:
     """Step cycle after cycle.

@@ -17,9 +17,9 @@ import numpy as np
 
 from loopdesign.analysis.given import given_parts
 from loopdesign.analysis.transient.after import mean_output, model_after, obstacle
-from loopdesign.analysis.transient.estimate import estimate
+from loopdesign.analysis.transient.estimate import predicted_departure
 from loopdesign.analysis.transient.ringing import GrowthRun, Ringing, disturb, ringing
-from loopdesign.analysis.transient.run import Run, Traces, from_point, run, settling_time, traces
+from loopdesign.analysis.transient.run import Run, Traces, from_point, run_cycles, settling_time, traces
 from loopdesign.analysis.transient.start import (
     StepKind,
     StepStart,
@@ -261,7 +261,7 @@ def _step(start: StepStart, cycles: int | None, case: cases.Case) -> StepResult:
     model, reason = model_after(start)
     stepper.set_inputs(**start.changes)
     most, least = _cycles(model, cycles)
-    sequence = run(stepper, x, devices, cycles=most, at_least=least)
+    sequence = run_cycles(stepper, x, devices, cycles=most, at_least=least)
     zoom = joined([lead, traces(stepper, x, devices, cycles=ZOOM_AFTER)])
     worst = None if model is None else worst_modes(model)[0]
     after = None if model is None else mean_output(start, model.point)
@@ -328,7 +328,7 @@ def _estimated(start: StepStart, model: SwitchedModel | None, sequence: Run) -> 
     size = start.load[1] - start.load[0] if load else start.line[1] - start.line[0]
     count = len(sequence.mean)
     times = sequence.time_s[np.unique(np.geomspace(1, count, min(count, ESTIMATED)).astype(int) - 1)]
-    return abs(size) * float(np.abs(estimate(model, "load" if load else "line", times)).max())
+    return abs(size) * float(np.abs(predicted_departure(model, "load" if load else "line", times)).max())
 
 
 def _extremes(starts: list[StepStart]) -> list[StepStart]:

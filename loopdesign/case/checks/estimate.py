@@ -61,7 +61,7 @@ class Estimate:
         return sum(w.off_voltage / w.inductance for w in self.windings)
 
 
-def estimate(case: Case, line: float, current: float) -> Estimate:
+def lossless_estimate(case: Case, line: float, current: float) -> Estimate:
     """Estimate the lossless converter of a case.
 
     Parameters

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from loopdesign.case.checks.estimate import estimate
+from loopdesign.case.checks.estimate import lossless_estimate
 from loopdesign.case.checks.problem import volts
 from loopdesign.case.tables.control import PeakCurrentSection
 from loopdesign.case.tables.demands import VoltageRegulated
@@ -57,7 +57,7 @@ def _inductances(case: Case) -> Iterator[str]:
     """Warn about inductors whose ripple is next to nothing or many times their current."""
     given = case.specification
     line, current = given.input_voltage.nominal, given.output_current.highest
-    for winding in estimate(case, line, current).windings:
+    for winding in lossless_estimate(case, line, current).windings:
         share = winding.ripple / winding.average
         if LEAST_RIPPLE <= share <= MOST_RIPPLE:
             continue
@@ -74,7 +74,7 @@ def _inductances(case: Case) -> Iterator[str]:
 def _sense_gain(case: Case, modulator: PeakCurrentSection) -> Iterator[str]:
     """Warn about a sensed signal that no comparator is made for."""
     line, current = case.specification.input_voltage.lowest, case.specification.output_current.highest
-    peak = estimate(case, line, current).peak_switch_current
+    peak = lossless_estimate(case, line, current).peak_switch_current
     signal = modulator.sense_gain * peak
     if LEAST_SIGNAL <= signal <= MOST_SIGNAL:
         return
@@ -88,7 +88,7 @@ def _sense_gain(case: Case, modulator: PeakCurrentSection) -> Iterator[str]:
 def _slope(case: Case, modulator: PeakCurrentSection) -> Iterator[str]:
     """Warn about a missing ramp above half duty, and of one that drowns the sensed signal."""
     line, current = case.specification.input_voltage.lowest, case.specification.output_current.highest
-    at = estimate(case, line, current)
+    at = lossless_estimate(case, line, current)
     fall = modulator.sense_gain * at.fall
     if modulator.slope == 0.0 and at.duty > 0.5 and at.continuous:
         yield (

@@ -32,9 +32,9 @@ from loopdesign.orbit.search.reach import (
     continuous,
     exact_output,
     ordinary,
-    scan,
+    scan_duty,
 )
-from loopdesign.orbit.sequence import Edge, Sequence, joined
+from loopdesign.orbit.sequence import Edge, Sequence, joined_sequences
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -177,7 +177,7 @@ def _carefully(converter: Converter) -> Sequence:
     """Scan the exact output over duty for where it rises to the target; follow what is irregular."""
     problem = pose(converter)
     output = exact_output(problem)
-    scanned = scan(problem, output)
+    scanned = scan_duty(problem, output)
     short = scanned.reach.output < problem.target
     low, high = bracket(scanned, problem.target)
     duty = np.where(short, scanned.reach.duty, bisected(output, problem.target, low, high))
@@ -189,7 +189,7 @@ def _carefully(converter: Converter) -> Sequence:
         else orbits.sequence.take(np.array([k]))
         for k in range(len(problem))
     ]
-    return joined(pieces)
+    return joined_sequences(pieces)
 
 
 def followed(converter: Converter, duty: float) -> Sequence:

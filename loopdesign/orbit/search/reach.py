@@ -207,7 +207,7 @@ class Scan:
     reach: Reach
 
 
-def scan(problem: OrbitProblem, output: Output) -> Scan:
+def scan_duty(problem: OrbitProblem, output: Output) -> Scan:
     """Sample the exact output over duty and close in on its maximum.
 
     Parameters

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.network.linear_algebra import expm, modal
-from loopdesign.orbit.stepping.sampling import even_samples, hump, instants, scan
+from loopdesign.orbit.stepping.sampling import even_samples, first_trip, hump, instants
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -233,7 +233,7 @@ class Motion:
             return None
         times = self.piece.instants
         count = bisect_right(times, span)
-        first, rows, humps = scan(grid[:guards], count, times)
+        first, rows, humps = first_trip(grid[:guards], count, times)
         if first == count:
             ends = self.at(span)[1]
             rows = [k for k in range(guards) if ends[k] > 0.0]

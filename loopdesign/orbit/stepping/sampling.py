@@ -55,7 +55,7 @@ def instants(even: int) -> NDArray[np.float64]:
     return np.array([0.0, *EARLY, *(np.arange(1, even + 1) / even)])
 
 
-def scan(
+def first_trip(
     grid: list[list[float]], count: int, times: list[float]
 ) -> tuple[int, list[int], list[tuple[float, float, int]]]:
     """Find the first sample at which guards are tripped, which they are, and the humps before it worth climbing.

@@ -10,7 +10,7 @@ from loopdesign.report.basics import axes as shared
 from loopdesign.report.basics.status import stable_word
 from loopdesign.report.basics.tables import INPUT, LOAD, Column, Table
 from loopdesign.report.page import markdown_table, neutral
-from loopdesign.report.sections import Section
+from loopdesign.report.sections import ReportSection
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -25,7 +25,7 @@ LOWEST_DB = -140.0
 _PANELS = {"output": "output impedance [ohm]", "line": "line to output [dB]", "input": "input impedance [ohm]"}
 
 
-def impedance_section(study: Impedances) -> Section:
+def impedance_section(study: Impedances) -> ReportSection:
     """Describe output impedance, line rejection and input impedance.
 
     Parameters
@@ -35,11 +35,11 @@ def impedance_section(study: Impedances) -> Section:
 
     Returns
     -------
-    Section
+    ReportSection
         Text, one table and one figure.
     """
     text = "\n\n".join([*(neutral(p) for p in impedance_paragraphs(study)), markdown_table(impedance_table(study))])
-    return Section(title=TITLE, text=text, figures={"impedances": impedances_figure(study)})
+    return ReportSection(title=TITLE, text=text, figures={"impedances": impedances_figure(study)})
 
 
 def impedance_paragraphs(study: Impedances) -> tuple[str, ...]:

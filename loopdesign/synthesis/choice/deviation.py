@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.check import closed_model, examine_stage
-from loopdesign.analysis.transient.estimate import estimate
+from loopdesign.analysis.transient.estimate import predicted_departure
 from loopdesign.corners.conditions import Corners
 from loopdesign.models.switched import linearise
 
@@ -52,7 +52,7 @@ def estimated_deviation(case: cases.Case, parts: Mapping[str, float]) -> tuple[f
     model = closed_model(case, examine_stage(case, corners), parts)
     times = np.geomspace(1.0, LONGEST, INSTANTS) / case.converter.switching_frequency
     peaks = [
-        float(np.abs(estimate(linearise(model.point.take(np.array([k]))), "load", times)).max())
+        float(np.abs(predicted_departure(linearise(model.point.take(np.array([k]))), "load", times)).max())
         for k in range(len(lines))
     ]
     worst = int(np.argmax(peaks))

@@ -13,7 +13,7 @@ from loopdesign.errors import LoopDesignError
 from loopdesign.network.batch import in_halves
 from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.synthesis.choice.confirm import judge_candidates
-from loopdesign.synthesis.choice.refusal import readings_of
+from loopdesign.synthesis.choice.refusal import exact_readings
 from loopdesign.units.quantities import hertz
 
 if TYPE_CHECKING:
@@ -129,7 +129,7 @@ class Examination:
 
     def readings(self, work: Search, item: int, judged: Judged) -> LoopReadings:
         """Exact readings (1,B) of one combination, the peak impedance among them where it is the objective."""
-        exact = readings_of(judged)
+        exact = exact_readings(judged)
         if self.demands.prefer != "step":
             return exact
         return replace(exact, peak_impedance=self.peak(work, item)[None])

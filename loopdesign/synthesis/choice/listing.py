@@ -9,7 +9,7 @@ import numpy as np
 from loopdesign.analysis.check import examine
 from loopdesign.synthesis.choice.deviation import estimated_deviation, step_of
 from loopdesign.synthesis.choice.result import Choice
-from loopdesign.synthesis.search.order import alternatives, at_bounds, in_order, place_of
+from loopdesign.synthesis.search.order import alternatives, at_bounds, in_order, rank_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -77,7 +77,7 @@ def outcome(
     if len(others) < SHOWN:
         count = len(others)
         notes += (FEW.format("no alternative is" if not count else f"only {count} of {SHOWN} alternatives are"),)
-    place = place_of(work.lattice, work.result, item)
+    place = rank_of(work.lattice, work.result, item)
     return Choice(
         check=examine(case, parts, plain, exam.demands.limits), chosen={}, prefer=prefer, best=shown[0],
         alternatives=tuple(shown[1:]),
@@ -88,6 +88,6 @@ def outcome(
 
 def _alternatives(exam: Examination, work: Search, item: int) -> list[int]:
     """List the best other combinations that pass; those ahead of the choice were refused by the exact loop."""
-    order = in_order(work.lattice, work.result)[place_of(work.lattice, work.result, item) :]
+    order = in_order(work.lattice, work.result)[rank_of(work.lattice, work.result, item) :]
     listed = alternatives(work.lattice, order, item, count=3 * SHOWN, told=work.telling)
     return exam.passing(work, listed)[:SHOWN]

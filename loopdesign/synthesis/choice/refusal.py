@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from loopdesign.synthesis.search.lattice import Demands
 
 
-def readings_of(judged: Judged) -> LoopReadings:
+def exact_readings(judged: Judged) -> LoopReadings:
     """Take the exact readings of one combination at every corner as figures (1,B)."""
     return LoopReadings(
         crossover_hz=judged.crossover_hz[None],
@@ -39,7 +39,7 @@ def readings_of(judged: Judged) -> LoopReadings:
     )
 
 
-def shortfall(judged: Judged, limits: Limits) -> float:
+def worst_shortfall(judged: Judged, limits: Limits) -> float:
     """Return the largest shortfall of one combination at any corner (B,), zero or less where all hold [unitless]."""
     return float(limits.shortfall(judged).max())
 
@@ -55,7 +55,7 @@ def nearest_fails(judged: Judged, corners: Corners, demands: Demands) -> str:
             f"the nearest combination is unstable at {shaky} of {len(judged)} corners, worst at "
             f"{variant_name(corners, worst)} ({told})"
         )
-    return f"the nearest combination fails the {binding(readings_of(judged), corners, demands)}"
+    return f"the nearest combination fails the {binding(exact_readings(judged), corners, demands)}"
 
 
 def way_blocked(case: cases.Case, plain: ExaminedStage, corners: Corners) -> tuple[list[str], dict[str, object]]:

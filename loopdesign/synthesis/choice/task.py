@@ -17,10 +17,10 @@ from loopdesign.synthesis.baseline.synthesis import place_and_round
 from loopdesign.synthesis.choice.confirm import worst_ends
 from loopdesign.synthesis.choice.examination import BATCH, Examination
 from loopdesign.synthesis.choice.listing import WIDE, outcome
-from loopdesign.synthesis.choice.refusal import nearest_fails, refuse_at_ends, shortfall, way_blocked
+from loopdesign.synthesis.choice.refusal import nearest_fails, refuse_at_ends, worst_shortfall, way_blocked
 from loopdesign.synthesis.search.descent import descend
 from loopdesign.synthesis.search.lattice import Demands, SearchResult
-from loopdesign.synthesis.search.order import in_order, place_of
+from loopdesign.synthesis.search.order import in_order, rank_of
 from loopdesign.synthesis.search.screens import SLACK
 from loopdesign.synthesis.search.search import Search, near_as_product, search_once
 
@@ -141,7 +141,7 @@ class RobustTask:
             score, searched = self._score(judged, work, item)
             if best is None or score > best[0]:
                 best = score, work, item
-            misled = misled or place_of(work.lattice, work.result, item) >= BATCH
+            misled = misled or rank_of(work.lattice, work.result, item) >= BATCH
             if abs(score - searched) <= UNCHANGED * abs(score):
                 break
             reference = work.parts_of(item)
@@ -170,7 +170,7 @@ class RobustTask:
 
         def cost(item: int, judged: Judged) -> tuple[float, float]:
             if not self.exam.passes(judged):
-                return 1.0, shortfall(judged, self.exam.demands.limits)
+                return 1.0, worst_shortfall(judged, self.exam.demands.limits)
             return 0.0, -self.exam.score(work, item, judged)
 
         _, seen = descend(work.lattice, lambda items: self.exam.judge_each(work, items), begin, cost)
@@ -284,7 +284,7 @@ class RobustTask:
             work.lattice,
             lambda items: self.exam.judge_each(work, items),
             begin,
-            lambda _, judged: (shortfall(judged, self.exam.demands.limits), 0.0),
+            lambda _, judged: (worst_shortfall(judged, self.exam.demands.limits), 0.0),
         )
         judged = seen[item]
         told = [nearest_fails(judged, self.exam.corners, self.exam.demands)]

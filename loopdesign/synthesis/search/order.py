@@ -54,7 +54,7 @@ def in_order(lattice: Lattice, result: SearchResult) -> NDArray[np.intp]:
     return result.items[order]
 
 
-def place_of(lattice: Lattice, result: SearchResult, item: int) -> int:
+def rank_of(lattice: Lattice, result: SearchResult, item: int) -> int:
     """Place of a combination in the order; those ahead of it were refused by the exact loop."""
     return int(np.flatnonzero(in_order(lattice, result) == item)[0])
 

@@ -9,7 +9,7 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
 from loopdesign.analysis.check import examine, examine_stage
-from loopdesign.analysis.limits import UNSTABLE, Limit, Limits, hardly_regulated, limits_of, missed
+from loopdesign.analysis.limits import UNSTABLE, Limit, Limits, hardly_regulated, limits_of, missed_limits
 from loopdesign.analysis.readings import Readings
 from loopdesign.analysis.spread.sample import spread
 from loopdesign.case import parse_case
@@ -107,7 +107,9 @@ def test_unknown_limit_names_the_nearest():
 
 def test_sentences_name_the_worst_item_and_tell_numbers_apart():
     """9.9999 dB is not "10 dB is below 10 dB"."""
-    told = missed(limits(), readings(gain=[9.9999, 11.0], phase=[49.0, 42.0], crossover=[NAN, 5e3]), ("here", "there"))
+    told = missed_limits(
+        limits(), readings(gain=[9.9999, 11.0], phase=[49.0, 42.0], crossover=[NAN, 5e3]), ("here", "there")
+    )
     assert told == (
         "phase margin 42 deg at there is below 50 deg",
         "gain margin 9.9999 dB at here is below 10 dB",

@@ -20,7 +20,7 @@ from loopdesign.orbit.operating_point import operating_point
 from loopdesign.orbit.periodic import _linearise, solve
 from loopdesign.orbit.problem import pose
 from loopdesign.orbit.search.duty import averaged_output
-from loopdesign.orbit.search.reach import continuous, exact_output, ordinary, scan
+from loopdesign.orbit.search.reach import continuous, exact_output, ordinary, scan_duty
 
 FS = 100e3
 
@@ -195,7 +195,7 @@ def test_output_out_of_reach():
 def test_output_just_within_reach():
     """Just below the fold the lower duty of the two is found."""
     posed = pose(lossy_boost(15.0))
-    best = scan(posed, exact_output(posed)).reach
+    best = scan_duty(posed, exact_output(posed)).reach
     fold = float(best.output[0])
     conv = converter(BOOST, lossy_boost(15.0).stage, 5.0, 0.995 * fold, 0.995 * fold / 7.5, FS)
     point = operating_point(conv)

@@ -11,9 +11,9 @@ from scipy.linalg import expm
 from stages import trap
 
 from loopdesign.analysis.transient.after import moved_point
-from loopdesign.analysis.transient.estimate import estimate, step_response
+from loopdesign.analysis.transient.estimate import predicted_departure, step_response
 from loopdesign.analysis.transient.ringing import disturb, prony, ringing
-from loopdesign.analysis.transient.run import from_point, run, settling_time, traces
+from loopdesign.analysis.transient.run import from_point, run_cycles, settling_time, traces
 from loopdesign.compensation.compensator import Divider, NetworkParts, OperationalAmplifier, TransconductanceAmplifier
 from loopdesign.compensation.netlist import compensator_netlist
 from loopdesign.models.switched import linearise
@@ -165,7 +165,7 @@ def test_coinciding_eigenvectors_take_the_other_route(monkeypatch):
         monkeypatch.setattr(motion, "MODAL_CONDITION", limit)
         stepper, point = closed(24.0, 0.1)
         stepper.set_inputs(load=0.5)
-        means.append(run(stepper, *from_point(point), cycles=5).mean)
+        means.append(run_cycles(stepper, *from_point(point), cycles=5).mean)
     assert_allclose(means[1], means[0], rtol=1e-12)
 
 
@@ -178,10 +178,10 @@ def test_operational_amplifier_is_clamped_inside():
     amplifier = OperationalAmplifier(dc_gain=1e4, gain_bandwidth=3e6)
     free, point = closed(13.0, 0.3, amplifier=amplifier)
     free.set_inputs(load=1.0)
-    level = 0.97 * run(free, *from_point(point), cycles=400).control.max()
+    level = 0.97 * run_cycles(free, *from_point(point), cycles=400).control.max()
     stepper, point = closed(13.0, 0.3, amplifier=amplifier, limits=ControlLimits(lowest=0.0, highest=level))
     stepper.set_inputs(load=1.0)
-    sequence = run(stepper, *from_point(point), cycles=1500)
+    sequence = run_cycles(stepper, *from_point(point), cycles=1500)
     assert sequence.limited.any()
     assert not sequence.limited[-200:].any()
     inside = traces(stepper, *from_point(point), cycles=30)
@@ -195,12 +195,12 @@ def test_lower_clamp_holds_the_control_pin_up():
     What is below it is the amplifier's current, at most gm times the reference, over the clamp's ohm.
     """
     free, point = closed(13.0, 1.25)
-    level = 0.9 * float(run(free, *from_point(point), cycles=1).control[0])
+    level = 0.9 * float(run_cycles(free, *from_point(point), cycles=1).control[0])
     free.set_inputs(load=-1.1)
     assert traces(free, *from_point(point), cycles=200).control.min() < level - 0.01
     stepper, _ = closed(13.0, 1.25, limits=ControlLimits(lowest=level))
     stepper.set_inputs(load=-1.1)
-    sequence = run(stepper, *from_point(point), cycles=200)
+    sequence = run_cycles(stepper, *from_point(point), cycles=200)
     assert sequence.limited.any()
     inside = traces(stepper, *from_point(point), cycles=200)
     assert level - 1e-3 * 1.2 < inside.control.min() < level
@@ -247,8 +247,8 @@ def test_sampling_is_dense_at_first_and_a_sixteenth_of_a_period_at_most():
 
 def test_rest_ends_a_run_early():
     stepper, point = closed(13.0)
-    assert len(run(stepper, *from_point(point), cycles=400, at_least=50).mean) < 80
-    assert len(run(stepper, *from_point(point), cycles=60).mean) == 60
+    assert len(run_cycles(stepper, *from_point(point), cycles=400, at_least=50).mean) < 80
+    assert len(run_cycles(stepper, *from_point(point), cycles=60).mean) == 60
 
 
 # ---- small steps and small disturbances against the linear models ----
@@ -268,8 +268,8 @@ def test_small_load_step_follows_the_output_impedance(vin, current):
     stepper, point = closed(vin, current)
     step = 1e-3 * current
     stepper.set_inputs(load=step)
-    sequence = run(stepper, *from_point(point), cycles=300)
-    predicted = step * estimate(linearise(point), "load", sequence.time_s)
+    sequence = run_cycles(stepper, *from_point(point), cycles=300)
+    predicted = step * predicted_departure(linearise(point), "load", sequence.time_s)
     deviation = sequence.mean - 15.0
     assert_allclose(deviation, predicted, atol=0.01 * np.abs(deviation).max())
 
@@ -277,8 +277,8 @@ def test_small_load_step_follows_the_output_impedance(vin, current):
 def test_small_line_step_follows_the_line_response():
     stepper, point = closed(13.0)
     stepper.set_inputs(line=13.01)
-    sequence = run(stepper, *from_point(point), cycles=300)
-    predicted = 0.01 * estimate(linearise(point), "line", sequence.time_s)
+    sequence = run_cycles(stepper, *from_point(point), cycles=300)
+    predicted = 0.01 * predicted_departure(linearise(point), "line", sequence.time_s)
     deviation = sequence.mean - 15.0
     # the first cycles depend on where in the cycle the line steps, over which a frequency response averages
     assert_allclose(deviation[2:], predicted[2:], atol=0.015 * np.abs(deviation).max())
@@ -301,7 +301,7 @@ def test_point_after_a_step_keeps_the_reference():
     """It is where a long run ends: the finite gain leaves an offset."""
     stepper, point = closed(13.0, 0.8)
     stepper.set_inputs(load=0.4)
-    end = run(stepper, *from_point(point), cycles=3000)
+    end = run_cycles(stepper, *from_point(point), cycles=3000)
     after = moved_point(point, {"load": 0.4}, point.sequence)
     assert_allclose(after.trim, point.trim, rtol=1e-10)
     assert_allclose(end.mean[-1], after.problem.target[0], rtol=1e-9)
@@ -329,7 +329,7 @@ def test_ringing_of_a_known_sequence():
 def test_settling_time_counts_from_the_step():
     """Outside the band for the first three cycles: settled after three periods."""
     stepper, point = closed(13.0)
-    rest = run(stepper, *from_point(point), cycles=6)
+    rest = run_cycles(stepper, *from_point(point), cycles=6)
     moved = replace(rest, mean=np.array([14.0, 14.5, 14.8, 15.05, 14.95, 15.0]))
     assert_allclose(settling_time(moved, 15.0, 0.1), 3.0 * rest.period, rtol=1e-12)
     assert settling_time(rest, 15.0, 0.1) == 0.0
