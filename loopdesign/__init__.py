@@ -20,7 +20,8 @@ data frame (``to_rows()``) and figures (``plot()``): `Check` with one `CornerRes
 `Steps` with one `StepResult` per step, `Spread`. `Case` is the case itself.
 
 Every error a caller can meet derives from `LoopDesignError`: `CaseError`, `QuantityError`, `CircuitError`, `DataError`,
-`UsageError`, `MissingLibraryError`, `UnreachableOutputError`, `NoDesignError`, `NumericalError`, `ConvergenceError`.
+`UsageError`, `MissingLibraryError`, `UnreachableOutputError`, `NoDesignError`, `PlacementError`,
+`NumericalError`, `ConvergenceError`.
 
 Everything is imported when it is asked for. The rooms below (`loopdesign.models`, `loopdesign.margins` ...) are open to
 use as well; DEVELOPERS.md maps the house and lists names, symbols and units.
@@ -44,6 +45,7 @@ if TYPE_CHECKING:
         MissingLibraryError,
         NoDesignError,
         NumericalError,
+        PlacementError,
         QuantityError,
         UnreachableOutputError,
         UsageError,
@@ -69,6 +71,7 @@ __all__ = [
     "MissingLibraryError",
     "NoDesignError",
     "NumericalError",
+    "PlacementError",
     "QuantityError",
     "Response",
     "Spread",
@@ -91,7 +94,7 @@ _MODULES = {
     "case": ("Case", "load_case"),
     "errors": (
         "CaseError", "CircuitError", "ConvergenceError", "DataError", "LoopDesignError", "MissingLibraryError",
-        "NoDesignError", "NumericalError", "QuantityError", "UnreachableOutputError", "UsageError",
+        "NoDesignError", "NumericalError", "PlacementError", "QuantityError", "UnreachableOutputError", "UsageError",
     ),
     "front.check": ("Check", "check"),
     "front.design": ("Design", "design"),

@@ -273,8 +273,8 @@ class NoDesignError(LoopDesignError):
     >>> try:
     ...     ld.design("cases/tide_gauge_sepic_undamped.toml")
     ... except ld.NoDesignError as error:
-    ...     print(error, error.nearest, sep="; ")
-    the current loop alone is unstable, so no compensation parts can make the converter stable; {'damper': {...}}
+    ...     print(len(error.obstacles), error.nearest)
+    2 {'damper': {'resistance': 2.2, 'capacitance': 3.3e-05}}
     """
 
     exit_status: ClassVar[int] = 3
@@ -298,6 +298,12 @@ class PlacementError(LoopDesignError, ValueError):
         Boost that would be needed [deg].
     largest_boost_deg : float
         Boost that the network can give at most [deg].
+
+    Examples
+    --------
+    >>> import loopdesign as ld
+    >>> issubclass(ld.PlacementError, ld.LoopDesignError), ld.PlacementError.exit_status
+    (True, 3)
     """
 
     exit_status: ClassVar[int] = 3

@@ -58,7 +58,7 @@ class Stepper:
         return chosen
 
     def samples(self, configuration: int) -> int:
-        """How many even samples of a period show what rings in a configuration; read from the batch's first item."""
+        """Even samples of a period [unitless] that show what rings in a configuration, read from the first item."""
         if configuration not in self._samples:
             A = self.problem.network.configurations[configuration].A[0]
             self._samples[configuration] = even_samples(np.linalg.eigvals(A).astype(complex))

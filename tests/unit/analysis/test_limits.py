@@ -174,7 +174,9 @@ def test_a_crossover_asked_for_binds_a_check_as_it_binds_a_design():
 def test_a_loop_that_hardly_regulates_is_told():
     """A thousandth of 4 kHz is 4 Hz: every corner below it is told, one corner at it is not, nor one without."""
     (word,) = hardly_regulated(limits(), np.array([1.0, 3.9]))
-    assert word.startswith("compensation: the loop crosses at 3.90 Hz at most, less than a thousandth of the 4.00 kHz")
+    assert word.startswith(
+        "compensation: the loop crosses over at 3.90 Hz at most, less than a thousandth of the 4.00 kHz"
+    )
     for crossovers in ([1.0, 4.0], [1.0, NAN], []):
         assert hardly_regulated(limits(), np.array(crossovers)) == ()
 

@@ -31,7 +31,7 @@ TERMINAL_ONLY = {"output", "details", "watch", "json_", "frequencies", "topology
 
 def section():
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    return text[text.index("## Words and symbols") : text.index("## Adding a topology")]
+    return text.split("## Words and symbols\n")[1].split("\n## ")[0]
 
 
 def table():
