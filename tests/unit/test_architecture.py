@@ -167,6 +167,7 @@ def test_developers_page_maps_every_room():
 
 SHARED = {
     *("check", "design", "response", "step", "spread"),  # one command, at every floor it passes
+    *("main", "run"),  # the front of the command line, and what it loads
     *("netlist", "lossless_duty", "discontinuous_duty", "rhp_zero_rule", "first_inductor"),  # what every topology has
 }
 """Names that mean the same thing in every module that has them."""

@@ -17,7 +17,7 @@ from loopdesign.synthesis.baseline.synthesis import place_and_round
 from loopdesign.synthesis.choice.confirm import worst_ends
 from loopdesign.synthesis.choice.examination import BATCH, Examination
 from loopdesign.synthesis.choice.listing import WIDE, outcome
-from loopdesign.synthesis.choice.refusal import nearest_fails, refuse_at_ends, worst_shortfall, way_blocked
+from loopdesign.synthesis.choice.refusal import nearest_fails, refuse_at_ends, way_blocked, worst_shortfall
 from loopdesign.synthesis.search.descent import descend
 from loopdesign.synthesis.search.lattice import Demands, SearchResult
 from loopdesign.synthesis.search.order import in_order, rank_of
