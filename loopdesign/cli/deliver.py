@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from loopdesign import case as cases
     from loopdesign.analysis.check import CheckResult
     from loopdesign.analysis.filter_study import FilterStudy
+    from loopdesign.analysis.filter_study.output import OutputFilterStudy
     from loopdesign.report.basics.layout import Display
     from loopdesign.synthesis.choice import Choice
 
@@ -27,17 +28,27 @@ def told(
 ) -> str:
     """Write everything a person reads on the terminal: the verdict first, what it covers last."""
     from loopdesign.report.choice.text import choice_coverage, choice_text
-    from loopdesign.report.loop.terminal import check_text, filter_text
+    from loopdesign.report.loop.terminal import check_text
 
     return check_text(
         found,
         chosen=None if choice is None else choice.chosen,
         choice="" if choice is None else choice_text(choice, display=display),
         covered="" if choice is None else choice_coverage(choice),
-        further="" if study is None else filter_text(study, display=display),
+        further=_further(found, study, display),
         report="" if report is None else str(report / "report.md"),
         display=display,
     )
+
+
+def _further(found: CheckResult, study: FilterStudy | None, display: Display) -> str:
+    """Say what the filters ahead of and behind the converter do to the loop."""
+    from loopdesign.report.loop.terminal import filter_text, output_filter_text
+
+    second = behind(found)
+    told = [] if study is None else [filter_text(study, display=display)]
+    told += [] if second is None else [output_filter_text(second, display=display)]
+    return "\n".join(told)
 
 
 def filter_of(found: CheckResult, *, quiet: bool) -> FilterStudy | None:
@@ -50,11 +61,21 @@ def filter_of(found: CheckResult, *, quiet: bool) -> FilterStudy | None:
         return filter_study(found.case, found.parts)
 
 
+def behind(found: CheckResult) -> OutputFilterStudy | None:
+    """Study the output filter, where the case has one and a loop."""
+    from loopdesign.analysis.filter_study.output import output_filter_study
+
+    return output_filter_study(found.case, found.parts)
+
+
 def answered(found: CheckResult, study: FilterStudy | None) -> dict[str, Any]:
     """Everything a machine reads."""
-    from loopdesign.report.loop.answer import answer, filter_answer
+    from loopdesign.report.loop.answer import answer, filter_answer, output_filter_answer
 
     told = answer(found)
+    second = behind(found)
+    if second is not None:
+        told["output_filter"] = output_filter_answer(second)
     if study is not None:
         told["input_filter"] = filter_answer(study)
         told["warnings"] = [*told["warnings"], *study.warnings]

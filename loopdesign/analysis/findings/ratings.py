@@ -34,7 +34,7 @@ class Stress:
     Attributes
     ----------
     name
-        Key in [ratings]: ``switch_voltage``.
+        Key in [ratings]: ``switch_voltage``; or ``current_limit``, the sensed peak against the controller's own limit.
     part
         Designator, that of one capacitor of a bank where the bank has several.
     unit
@@ -88,7 +88,22 @@ def stresses(case: cases.Case, waves: Waveforms) -> tuple[Stress, ...]:
                     allowed=rating * (1.0 - ratings.derating), reached=reached,
                 )
             )  # fmt: skip
-    return tuple(found)
+    return (*found, *_sensed_peak(case, figures))
+
+
+def _sensed_peak(case: cases.Case, figures: dict[str, WaveformFigures]) -> list[Stress]:
+    """Hold the sensed peak current, at the upper end of the sense gain, against the current limit at its lower end."""
+    m = case.modulator
+    if m.scheme != "peak current" or m.current_limit is None:
+        return []
+    gain = m.sense_gain * (1.0 + m.sense_gain_tolerance.high)
+    return [
+        Stress(
+            name="current_limit", part="sensed peak", unit="V", rating=m.current_limit,
+            allowed=m.current_limit * (1.0 + m.current_limit_tolerance.low),
+            reached=gain * _largest(figures["i(switch)"]),
+        )
+    ]  # fmt: skip
 
 
 def overstressed(found: Sequence[Stress], names: Sequence[str]) -> tuple[str, ...]:
@@ -115,6 +130,12 @@ def overstressed(found: Sequence[Stress], names: Sequence[str]) -> tuple[str, ..
         less = (
             "" if stress.allowed == stress.rating else f", {format_quantity(stress.rating, stress.unit)} less derating"
         )
+        if stress.name == "current_limit":
+            told.append(
+                f"the sensed peak of {reached} at {names[worst]}, sense gain at its upper end, is above {allowed}, the "
+                "lower end of modulator.current_limit"
+            )
+            continue
         carried = f"{stress.part} {stress.name.partition('_')[2]} {reached}"
         told.append(f"{carried} at {names[worst]} is above {allowed} (ratings.{stress.name}{less})")
     return tuple(told)

@@ -8,11 +8,13 @@ from loopdesign.analysis.findings.corner import number
 from loopdesign.report.basics.status import missed
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from loopdesign.analysis.check import CheckResult
     from loopdesign.analysis.filter_study import FilterStudy
+    from loopdesign.analysis.filter_study.output import OutputFilterStudy
     from loopdesign.analysis.findings.corner import CornerResult
+    from loopdesign.analysis.findings.ratings import Stress
 
 
 def answer(found: CheckResult) -> dict[str, Any]:
@@ -42,6 +44,7 @@ def answer(found: CheckResult) -> dict[str, Any]:
         "limits": [
             {"name": x.name, "value": number(x.value), "unit": x.unit, "source": x.source} for x in found.limits
         ],
+        "stress": [stress_answer(s) for s in found.stresses],
         "warnings": list(found.warnings),
     }
 
@@ -72,3 +75,48 @@ def filter_answer(study: FilterStudy) -> dict[str, Any]:
         damper |= {"capacitance": d.capacitance, "inductance": d.inductance}
         damper |= {"stable": bool(proposal.stable), "separation_db": number(float(proposal.separation.db.min()))}
     return {"corners": corners, "proposed_damper": damper, "warnings": list(study.warnings)}
+
+
+def output_filter_answer(study: OutputFilterStudy) -> dict[str, Any]:
+    """Turn the study of an output filter into its object: the loop with it, without it, and with a damper proposed."""
+    sides = {"as_given": study.as_given, "without": study.without, "damped": study.damped}
+    told: dict[str, Any] = {
+        "resonance_hz": study.resonance_hz,
+        "attenuation_db": study.attenuation_db,
+        "sense": study.sense,
+        "proposed_damper": None,
+    }
+    if study.damper is not None:
+        told["proposed_damper"] = {"resistance": study.damper[0], "capacitance": study.damper[1]}
+    for name, side in sides.items():
+        told[name] = (
+            None
+            if side is None
+            else {
+                "stable": all(v.stable for v in side.verdicts),
+                "phase_margin_deg": least(m.phase_margin_deg for m in side.margins),
+                "gain_margin_db": least(m.gain_margin_db for m in side.margins),
+                "loop_at_resonance_db": float(side.loop_at_resonance_db.max()),
+                "peak_impedance_ohm": float(side.peak_impedance.max()),
+            }
+        )
+    return told
+
+
+def least(values: Iterable[float | None]) -> float | None:
+    """Return the least of the values there are; None where there are none."""
+    present = [float(v) for v in values if v is not None]
+    return min(present, default=None)
+
+
+def stress_answer(stress: Stress) -> dict[str, Any]:
+    """Turn one rating into its object: what is allowed, what is reached at each corner, and whether it is met."""
+    return {
+        "name": stress.name,
+        "part": stress.part,
+        "unit": stress.unit,
+        "rating": float(stress.rating),
+        "allowed": float(stress.allowed),
+        "reached": [float(value) for value in stress.reached],
+        "met": stress.met,
+    }

@@ -10,12 +10,14 @@ import numpy as np
 from loopdesign.report.basics import tables
 from loopdesign.report.basics.layout import PIPE, Display, laid_out, lettered, paragraph
 from loopdesign.report.basics.status import headline, verdict_sentence
+from loopdesign.report.loop.ratings import ratings_table
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from loopdesign.analysis.check import CheckResult
     from loopdesign.analysis.filter_study import FilterStudy
+    from loopdesign.analysis.filter_study.output import OutputFilterStudy
     from loopdesign.analysis.responses import FrequencyResponse
     from loopdesign.report.basics.tables import Table
 
@@ -83,6 +85,8 @@ def check_text(
 def detail_tables(found: CheckResult, chosen: Mapping[str, float]) -> tuple[Table, ...]:
     """Return the tables that only ``--details`` shows, in reading order."""
     shown = [tables.operating_table(found), tables.stress_table(found), tables.roots_summary(found)]
+    ratings = ratings_table(found)
+    shown += [] if ratings is None else [ratings]
     shown += [tables.parts_table(found, chosen)] if found.parts or chosen else []
     shown += [tables.limits_table(found), tables.stability_table(found)] if found.margins else []
     return tuple(shown)
@@ -123,6 +127,13 @@ def filter_text(study: FilterStudy, *, display: Display = PIPE) -> str:
     dampers = damper_table(study)
     shown = [filter_table(study), *([] if dampers is None else [dampers])]
     return "\n\n".join([*(_shown(t, display) for t in shown), "\n".join(sentences)])
+
+
+def output_filter_text(study: OutputFilterStudy, *, display: Display = PIPE) -> str:
+    """Say what the output filter does to the loop, and which damper it needs."""
+    from loopdesign.analysis.filter_study.output import output_filter_sentences  # noqa: PLC0415
+
+    return "\n".join(paragraph(s, display, hanging="    ") for s in output_filter_sentences(study))
 
 
 def painted(text: str) -> str:

@@ -91,3 +91,17 @@ def test_each_capacitor_of_a_bank_and_each_of_equal_parts():
 def test_nothing_rated_nothing_told():
     found = examined('derating = "20 %"')
     assert found.stresses == ()
+
+
+def test_sensed_peak_against_the_current_limit():
+    """2.15 A at 60 mV/A are 129 mV; with 5 % more gain 135.45 mV, against 130 mV less 10 %, 117 mV."""
+    text = TEXT.format(ratings="", bank=ONE).replace(
+        'sense_gain = "60 mV/A"',
+        'sense_gain = "60 mV/A"\nsense_gain_tolerance = "5 %"\ncurrent_limit = "130 mV"\ncurrent_limit_tolerance = "10 %"',
+    )
+    found = examine(parse_case(text, "boost.toml"), {})
+    (stress,) = found.stresses
+    assert stress.reached[1] == pytest.approx(0.06 * 1.05 * 2.15, rel=1e-3)
+    assert stress.allowed == pytest.approx(0.117)
+    assert not stress.met
+    assert any("lower end of modulator.current_limit" in reason for reason in found.reasons)
