@@ -1,1 +1,16 @@
-"""Examine a case: check, responses, impedances, extremes, filter, spread, steps in time."""
+"""Examine a case.
+
+`check`         operating points, plant, loop gain, margins and verdict at every corner
+`limits`        the one rule for what fails, and by how much
+`readings`      margins and verdicts of a batch as arrays
+`findings`      what a check says of one corner
+`given`         parts and words that a caller gives beside the case
+`grids`         frequencies examined
+`responses`     numbers at given frequencies
+`curves`        responses of every corner for the plots
+`impedances`    impedances and line rejection of every corner
+`variants`      many converters with other part values at once; worst tolerance ends
+`filter_study`  the input filter
+`spread`        Monte Carlo over tolerances
+`transient`     load and line steps in time
+"""

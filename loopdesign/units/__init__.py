@@ -1,1 +1,6 @@
-"""Quantities as a person writes them, and preferred values (IEC 60063)."""
+"""Quantities as a person writes them, and preferred values.
+
+`symbols`     units and how their symbols and prefixes are written
+`quantities`  text to number and back
+`preferred`   series of preferred values (IEC 60063)
+"""

@@ -1,1 +1,5 @@
-"""Parts placed by the K factor or by zero and pole, and rounded."""
+"""Parts as an engineer places them by hand: what the robust choice must equal or beat.
+
+`placement`  ideal parts for a crossover and a phase margin
+`synthesis`  placed, rounded, checked at every corner, stepped back
+"""

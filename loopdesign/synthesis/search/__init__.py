@@ -1,1 +1,10 @@
-"""The search over every combination of standard values."""
+"""The search of a lattice: every combination of preferred values of the open parts.
+
+`lattice`     combinations, their loop gains and margins
+`plant_grid`  plant responses on a short grid
+`screens`     necessary conditions that spare most of a lattice its whole evaluation
+`staged`      lattices too large to search whole, in blocks
+`order`       ties, alternatives, parts at the end of their series
+`descent`     from neighbour to neighbour by the exact loop
+`search`      one search of a case, and the result in words
+"""
