@@ -136,7 +136,7 @@ def _side(
     highest = 0.49 * case.converter.switching_frequency
     near = np.geomspace(min(0.5 * resonance_hz, 0.5 * highest), min(2.0 * resonance_hz, highest), 101)
     return OutputFilterSide(
-        margins=loop_margins(loop, stage.plants),
+        margins=loop_margins(loop),
         verdicts=verdicts(stage.model, loop),
         loop_at_resonance_db=20.0 * np.log10(np.abs(loop_gain(loop, near)).max(axis=1)),
         peak_impedance=np.abs(output_impedance(loop, near)).max(axis=1),
