@@ -27,7 +27,7 @@ class LoopFigures(Protocol):
 
     @property
     def phase_margin_deg(self) -> Array:
-        """Smallest phase margin [degree]."""
+        """Smallest phase margin [deg]."""
 
     @property
     def gain_margin_db(self) -> Array:
@@ -45,7 +45,7 @@ class Readings:
     Attributes
     ----------
     crossover_hz, phase_margin_deg, gain_margin_db, modulus_margin
-        Headline margins [Hz], [degree], [dB], [unitless], NaN where there is none.
+        Headline margins [Hz], [deg], [dB], [unitless], NaN where there is none.
     largest_multiplier
         Size of the largest characteristic multiplier [unitless].
     stable

@@ -97,7 +97,20 @@ def closed_loop_headlines(
 ) -> HeadlineMargins:
     """Read the headline margins of many closed loops at once, from 47 samples of each over four decades.
 
-    Parameters and errors are those of `closed_loop_margins`.
+    Errors are those of `closed_loop_margins`.
+
+    Parameters
+    ----------
+    response : callable
+        Takes frequencies (B, M) [Hz] and returns the loop gain (B, M) [unitless].
+    multipliers : ndarray (B, n)
+        Characteristic multipliers of the closed loops [unitless].
+    switching_hz : float
+        Switching frequency [Hz].
+    low_hz : float
+        Lowest frequency [Hz].
+    lowest_hz : float, optional
+        Lowest frequency of a loop without a crossover above ``low_hz`` [Hz].
 
     Returns
     -------

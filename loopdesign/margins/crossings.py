@@ -47,18 +47,25 @@ def wrapped_deg(angle_deg: ArrayLike) -> FloatArray:
     Parameters
     ----------
     angle_deg : array_like
-        Angles [degree].
+        Angles [deg].
 
     Returns
     -------
     ndarray
-        The same angles less whole turns [degree].
+        The same angles less whole turns [deg].
     """
     return 180.0 - np.mod(180.0 - np.asarray(angle_deg, dtype=np.float64), 360.0)
 
 
 def require_finite(frequencies: FloatArray, values: ComplexArray) -> None:
     """Refuse a loop gain that is not finite, saying where.
+
+    Parameters
+    ----------
+    frequencies : ndarray (F,) or (B, F)
+        Frequencies [Hz].
+    values : ndarray (B, F)
+        Loop gain [unitless].
 
     Raises
     ------
@@ -93,7 +100,20 @@ def _phase_brackets(loop: ComplexArray) -> tuple[IndexArray, IndexArray]:
 
 
 def gain_crossings(frequencies: FloatArray, loop: ComplexArray) -> Crossings:
-    """Return where |T| = 1 with the phase margin in degrees, by interpolation."""
+    """Return where |T| = 1 with the phase margin in degrees, by interpolation.
+
+    Parameters
+    ----------
+    frequencies : ndarray (B, F)
+        Frequencies, rising [Hz].
+    loop : ndarray (B, F)
+        Loop gain there [unitless].
+
+    Returns
+    -------
+    Crossings
+        By item, then frequency; phase margin [deg].
+    """
     item, left = _gain_brackets(loop)
     first, last = loop[item, left], loop[item, left + 1]
     start, end = _log_abs(first), _log_abs(last)
@@ -106,7 +126,20 @@ def gain_crossings(frequencies: FloatArray, loop: ComplexArray) -> Crossings:
 
 
 def phase_crossings(frequencies: FloatArray, loop: ComplexArray) -> Crossings:
-    """Return where T is real and negative with the gain margin in dB, by interpolation."""
+    """Return where T is real and negative with the gain margin in dB, by interpolation.
+
+    Parameters
+    ----------
+    frequencies : ndarray (B, F)
+        Frequencies, rising [Hz].
+    loop : ndarray (B, F)
+        Loop gain there [unitless].
+
+    Returns
+    -------
+    Crossings
+        By item, then frequency; gain margin [dB].
+    """
     item, left = _phase_brackets(loop)
     first, last = loop[item, left], loop[item, left + 1]
     start = np.angle(-first)
@@ -134,7 +167,24 @@ def _between(frequencies: FloatArray, item: IndexArray, left: IndexArray, part: 
 def refined_crossings(
     response: ResponseFunction, frequencies: FloatArray, loop: ComplexArray, *, tolerance: float = ROOT_TOLERANCE
 ) -> tuple[Crossings, Crossings]:
-    """Refine all brackets of both kinds together, to a tolerance of ln f: they share each call of the response."""
+    """Refine all brackets of both kinds together, to a tolerance of ln f: they share each call of the response.
+
+    Parameters
+    ----------
+    response : callable
+        Takes frequencies (B, M) [Hz] and returns the loop gain (B, M) [unitless].
+    frequencies : ndarray (B, F)
+        Frequencies, rising [Hz].
+    loop : ndarray (B, F)
+        Loop gain there [unitless].
+    tolerance : float
+        Of ln f [unitless].
+
+    Returns
+    -------
+    tuple of Crossings
+        Where |T| = 1, and where T is real and negative.
+    """
     brackets = [_gain_brackets(loop), _phase_brackets(loop)]
     item = np.concatenate([b[0] for b in brackets])
     left = np.concatenate([b[1] for b in brackets])

@@ -47,7 +47,20 @@ CLOSEST = 1e-9
 
 
 def spread_evenly(low: float, per_unit: float) -> NDArray[np.float64]:
-    """Angles (F,) from ``low`` to pi, evenly spaced in ``ln w + w / CROWDED``."""
+    """Angles (F,) from ``low`` to pi, evenly spaced in ``ln w + w / CROWDED``.
+
+    Parameters
+    ----------
+    low : float
+        Lowest angle, frequency times period [rad].
+    per_unit : float
+        Angles per unit of that measure [1/unit].
+
+    Returns
+    -------
+    ndarray (F,)
+        Angles, rising [rad].
+    """
     fine = np.geomspace(low, np.pi, 4000)
     place = np.log(fine) + fine / CROWDED
     count = max(NEIGHBOURS, round((place[-1] - place[0]) * per_unit) + 1)
@@ -146,7 +159,7 @@ def sampled_curve(
         Switching frequency and lowest frequency [Hz].
     tolerance
         Where given, samples are doubled until the curve meets the new ones within this share of ``|1 + T|``, three
-        times at most.
+        times at most [unitless].
 
     Returns
     -------

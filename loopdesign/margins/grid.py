@@ -33,7 +33,26 @@ MARGIN = 1e-5
 
 
 def first_grid(low_hz: float, high_hz: float, count: int, batch: int, extra_hz: ArrayLike) -> FloatArray:
-    """Return a rising grid (B,F) from low to high, with points at and beside the extra frequencies of each item."""
+    """Return a rising grid (B,F) from low to high, with points at and beside the extra frequencies of each item.
+
+    Parameters
+    ----------
+    low_hz : float
+        Lower end of the band [Hz].
+    high_hz : float
+        Upper end [Hz].
+    count : int
+        Points shared by all items [unitless].
+    batch : int
+        Number of items B [unitless].
+    extra_hz : array_like (K,) or (B, K)
+        Frequencies of lightly damped poles and zeros [Hz].
+
+    Returns
+    -------
+    ndarray (B, F)
+        Frequencies, rising [Hz].
+    """
     base = np.geomspace(low_hz, high_hz, count)
     extra = np.asarray(extra_hz, dtype=np.float64)
     if extra.size == 0:
@@ -47,6 +66,18 @@ def merged_grid(base: FloatArray, extra: FloatArray) -> FloatArray:
     """Return a strictly rising grid (B,F) of a shared one (F0,) and each item's extra points (B,K).
 
     Points outside the band, and those that are not finite, are replaced by some inside it.
+
+    Parameters
+    ----------
+    base : ndarray (F0,)
+        Shared frequencies, rising [Hz].
+    extra : ndarray (B, K)
+        Frequencies of each item [Hz].
+
+    Returns
+    -------
+    ndarray (B, F)
+        Frequencies, rising [Hz].
     """
     inside = np.isfinite(extra) & (extra > base[0] * (1.0 + MARGIN)) & (extra < base[-1] * (1.0 - MARGIN))
     spare = np.interp((np.arange(extra.shape[-1]) + 0.5) / extra.shape[-1], np.linspace(0.0, 1.0, len(base)), base)
@@ -64,6 +95,22 @@ def refined_grid(
     """Insert geometric midpoints where a loop gain changes fast, or turns back close to a line it may have crossed.
 
     Every row gains equally many points, each where it needs them most; the work is bounded by MOST_ADDED.
+
+    Parameters
+    ----------
+    response : callable
+        Takes frequencies (B, M) [Hz] and returns the loop gain (B, M) [unitless].
+    frequencies : ndarray (B, F)
+        Frequencies, rising [Hz].
+    loop : ndarray (B, F)
+        Loop gain there [unitless].
+    rounds : int
+        Rounds at most [unitless].
+
+    Returns
+    -------
+    tuple of ndarray (B, F)
+        Frequencies [Hz] and loop gain [unitless].
     """
     most = loop.shape[-1] + MOST_ADDED
     for _ in range(rounds):

@@ -61,7 +61,7 @@ def unwrapped_phase_deg(loop: ArrayLike) -> FloatArray:
     Returns
     -------
     ndarray (..., F)
-        Phase; the branch is chosen so that the first value lies in (-180, 180] [degree].
+        Phase; the branch is chosen so that the first value lies in (-180, 180] [deg].
     """
     return np.degrees(np.unwrap(np.angle(np.asarray(loop, dtype=np.complex128)), axis=-1))
 
@@ -90,9 +90,9 @@ def find_margins(
     low_hz, high_hz : float
         Band to examine; the upper end is usually half the switching frequency [Hz].
     count : int
-        Points of the first grid.
+        Points of the first grid [unitless].
     batch : int
-        Number of items B.
+        Number of items B [unitless].
     extra_hz : array_like (K,) or (B, K)
         Frequencies of lightly damped poles and zeros, which a grid may step over: points are laid at and beside them.
         Those outside the band and those that are not finite are ignored [Hz].

@@ -24,6 +24,18 @@ def grid_modulus(frequencies: FloatArray, loop: ComplexArray) -> tuple[FloatArra
     """Least |1 + T| (B,) and where: the parabola of 1/|1 + T|^2 over ln f through each of the two highest peaks.
 
     The reciprocal stays small beside a pole, where |1 + T|^2 would send a parabola anywhere.
+
+    Parameters
+    ----------
+    frequencies : ndarray (B, F)
+        Frequencies, rising [Hz].
+    loop : ndarray (B, F)
+        Loop gain there [unitless].
+
+    Returns
+    -------
+    tuple of ndarray (B,)
+        Least |1 + T| [unitless], and where [Hz].
     """
     peak = _reciprocal_square(loop)
     if loop.shape[-1] < 3:
@@ -47,7 +59,24 @@ def grid_modulus(frequencies: FloatArray, loop: ComplexArray) -> tuple[FloatArra
 def refined_modulus(
     response: ResponseFunction, frequencies: FloatArray, loop: ComplexArray, *, rounds: int = ZOOM_ROUNDS
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the least |1 + T| (B,) and where: the deepest dips are sampled ever closer around their bottoms."""
+    """Return the least |1 + T| (B,) and where: the deepest dips are sampled ever closer around their bottoms.
+
+    Parameters
+    ----------
+    response : callable
+        Takes frequencies (B, M) [Hz] and returns the loop gain (B, M) [unitless].
+    frequencies : ndarray (B, F)
+        Frequencies, rising [Hz].
+    loop : ndarray (B, F)
+        Loop gain there [unitless].
+    rounds : int
+        Rounds at most [unitless].
+
+    Returns
+    -------
+    tuple of ndarray (B,)
+        Least |1 + T| [unitless], and where [Hz].
+    """
     batch, last = len(loop), loop.shape[-1] - 1
     rows = np.arange(batch)[:, None]
     places = _deepest(frequencies, loop)

@@ -28,7 +28,7 @@ class LoopMargins:
     crossovers_hz : tuple of float
         Every frequency where |T| = 1, rising [Hz].
     phase_margins_deg : tuple of float
-        Phase margin at each crossover, in (-180, 180] [degree].
+        Phase margin at each crossover, in (-180, 180] [deg].
     phase_crossings_hz : tuple of float
         Every frequency where T is real and negative, rising [Hz].
     gain_margins_db : tuple of float
@@ -36,7 +36,7 @@ class LoopMargins:
     crossover_hz, lowest_crossover_hz : float or None
         Highest and lowest crossover [Hz].
     phase_margin_deg : float or None
-        Smallest phase margin over all crossovers [degree].
+        Smallest phase margin over all crossovers [deg].
     gain_margin_db : float or None
         Smallest gain margin above the highest crossover; the module's head tells of negative phase margins [dB].
     modulus_margin : float
@@ -71,7 +71,7 @@ class HeadlineMargins:
     crossover_hz, lowest_crossover_hz : ndarray (B,)
         Highest and lowest crossover [Hz].
     phase_margin_deg : ndarray (B,)
-        Smallest phase margin over all crossovers [degree].
+        Smallest phase margin over all crossovers [deg].
     gain_margin_db : ndarray (B,)
         Smallest gain margin above the highest crossover [dB].
     modulus_margin : ndarray (B,)
@@ -89,7 +89,22 @@ class HeadlineMargins:
 
 
 def headlines(gain: Crossings, phase: Crossings, modulus: tuple[FloatArray, FloatArray]) -> HeadlineMargins:
-    """Return the headline numbers of crossings found in a batch; ``modulus`` is the least |1 + T| (B,) and where."""
+    """Return the headline numbers of crossings found in a batch; ``modulus`` is the least |1 + T| (B,) and where.
+
+    Parameters
+    ----------
+    gain : Crossings
+        Where |T| = 1, with the phase margin [deg].
+    phase : Crossings
+        Where T is real and negative, with the gain margin [dB].
+    modulus : tuple of ndarray (B,)
+        Least |1 + T| [unitless], and where [Hz].
+
+    Returns
+    -------
+    HeadlineMargins
+        Arrays (B,), NaN where a number does not exist.
+    """
     batch = len(modulus[0])
     crossover, lowest, last_margin = (np.full(batch, np.nan) for _ in range(3))
     smallest = np.full(batch, np.inf)
@@ -126,7 +141,26 @@ def listed(
     band: tuple[float, float],
     start: ComplexArray,
 ) -> tuple[LoopMargins, ...]:
-    """Build one result per item from crossings found in a batch; `start` (B,) is the loop gain at the low end."""
+    """Build one result per item from crossings found in a batch; `start` (B,) is the loop gain at the low end.
+
+    Parameters
+    ----------
+    gain : Crossings
+        Where |T| = 1, with the phase margin [deg].
+    phase : Crossings
+        Where T is real and negative, with the gain margin [dB].
+    modulus : tuple of ndarray (B,)
+        Least |1 + T| [unitless], and where [Hz].
+    band : tuple of float
+        Lowest and highest frequency examined [Hz].
+    start : ndarray (B,)
+        Loop gain at the low end [unitless].
+
+    Returns
+    -------
+    tuple of LoopMargins
+        One per item.
+    """
     headline = headlines(gain, phase, modulus)
     gains, phases = _by_item(gain, len(start)), _by_item(phase, len(start))
     results = []

@@ -10,7 +10,7 @@ import loopdesign
 
 ROOT = Path(loopdesign.__file__).parent
 
-ROOMS = ("front", "analysis", "compensation", "models", "orbit")
+ROOMS = ("front", "analysis", "compensation", "margins", "models", "orbit")
 NUMBER = re.compile(r"\b(float|int|complex|NDArray|ArrayLike|Array|Real|Complex|FloatArray|ComplexArray|Value)\b")
 """Annotations of what has a unit."""
 

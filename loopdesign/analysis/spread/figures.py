@@ -68,7 +68,7 @@ class Ranked:
     name
         The cause.
     slope_deg
-        Change of the phase margin from nominal to the upper end, by least squares over all samples [degree].
+        Change of the phase margin from nominal to the upper end, by least squares over all samples [deg].
     share
         Its part of the variance that the linear fit explains [unitless].
     """

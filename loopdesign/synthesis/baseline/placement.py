@@ -65,7 +65,7 @@ def k_factor_type2(boost_deg: float) -> float:
     Parameters
     ----------
     boost_deg : float
-        Wanted boost, 0 <= boost < 90 [degree].
+        Wanted boost, 0 <= boost < 90 [deg].
 
     Returns
     -------
@@ -87,7 +87,7 @@ def k_factor_type3(boost_deg: float) -> float:
     Parameters
     ----------
     boost_deg : float
-        Wanted boost, 0 <= boost < 180 [degree].
+        Wanted boost, 0 <= boost < 180 [deg].
 
     Returns
     -------
@@ -140,7 +140,7 @@ def parts_for_target(  # noqa: PLR0913  one call states one design task
     plant_gain : complex
         Response of the plant, control to output, at the crossover [unitless].
     phase_margin_deg : float
-        Wanted phase margin [degree].
+        Wanted phase margin [deg].
     method : {"k factor", "zero and pole"}
         How zeros and poles are placed.
     dominant_pole_hz, pole_hz : float, optional

@@ -50,7 +50,7 @@ class SlopeReport:
     quality_without
         (C,) the same without a ramp; infinite or negative where the current loop oscillates.
     phase_cost_deg
-        (C,) phase of control to output at the frequency asked for with half this slope, less that with it [degree];
+        (C,) phase of control to output at the frequency asked for with half this slope, less that with it [deg];
         NaN where half the slope leaves the current loop undamped.
     frequency_hz
         Where the cost is read [Hz].
