@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import os
 from concurrent.futures import Executor, ThreadPoolExecutor
-from contextlib import nullcontext
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING
@@ -273,12 +272,15 @@ def _sampled(
     owned = ThreadPoolExecutor(os.cpu_count() or 1) if executor is None else None
     pieces: list[Judged] = []
     done = 0
-    with owned or nullcontext():
+    try:
         for piece in (owned or executor).map(task, [c for c, _, _ in work], spans):  # type: ignore[union-attr]
             pieces.append(piece)
             done += len(piece)
             if progress is not None:
                 progress(done, samples * count)
+    finally:
+        if owned is not None:  # an interruption does not wait for chunks that nobody has begun
+            owned.shutdown(cancel_futures=True)
     rows = np.concatenate([np.arange(b, e) * count + c for c, b, e in work])
     return joined(pieces).take(np.argsort(rows, kind="stable"))
 
