@@ -6,14 +6,14 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from loopdesign.analysis.findings.corner import corner_name, corner_results, instabilities, no_crossover
-from loopdesign.analysis.findings.held import instead
+from loopdesign.analysis.findings.held import not_held
 from loopdesign.analysis.findings.ratings import Stress, overstressed, stresses
 from loopdesign.analysis.given import has_loop
 from loopdesign.analysis.grids import NEAR_DC_SHARE, band
 from loopdesign.analysis.limits import Limits, hardly_regulated, limits_of, missed_limits
 from loopdesign.analysis.readings import readings_of
 from loopdesign.compensation.state_space import Compensator
-from loopdesign.corners.controller import bounds, control_limits
+from loopdesign.corners.controller import bounds
 from loopdesign.corners.converters import amplifier, compensation, divider, line_load_corners, network_parts, solved
 from loopdesign.corners.effective import beyond_curves
 from loopdesign.corners.trouble import named, traced
@@ -38,14 +38,6 @@ if TYPE_CHECKING:
     from loopdesign.network.converter import Converter
     from loopdesign.orbit.problem import OperatingPoint
 
-WHY = {
-    "comparator": "the comparator trips before the on-time that the output needs is over",
-    "minimum on-time": "the output needs a shorter on-time than the controller can make",
-    "current limit": "the output needs a higher current than the current limit lets through",
-    "clamp": "the output needs a control voltage that the clamp does not let through",
-    "pull-up": "the output needs a control voltage that the optocoupler and its pull-up cannot deliver",
-}
-"""What each word of a verdict that is not held means."""
 GRID = 160
 """Points of the grid a plotted loop gain begins with."""
 
@@ -284,7 +276,7 @@ def examine(
         return CheckResult(
             case=case, parts={}, stage=stage, closed_loop=None, margins=(), verdicts=judged, limits=limits,
             reasons=(
-                *told, *_not_held(case, parts, stage, stage.point, judged),
+                *told, *not_held(case, stage.conditions, stage.converter, stage.point, judged),
                 *instabilities(stage.conditions, judged), *_overstressed(case, stage),
             ),
         )  # fmt: skip
@@ -297,8 +289,8 @@ def examine(
     return CheckResult(
         case=case, parts=dict(parts), stage=stage, closed_loop=loop, margins=margins, verdicts=judged, limits=limits,
         reasons=(
-            *_not_held(case, parts, stage, loop.point, judged), *instabilities(stage.conditions, judged), *missing,
-            *_overstressed(case, stage),
+            *not_held(case, stage.conditions, stage.converter, loop.point, judged, parts),
+            *instabilities(stage.conditions, judged), *missing, *_overstressed(case, stage),
         ),
     )  # fmt: skip
 
@@ -309,24 +301,3 @@ def _names(corners: Corners) -> list[str]:
 
 def _overstressed(case: cases.Case, stage: ExaminedStage) -> tuple[str, ...]:
     return overstressed(stresses(case, stage.waves), _names(stage.conditions))
-
-
-def _not_held(
-    case: cases.Case,
-    parts: Mapping[str, float],
-    stage: ExaminedStage,
-    point: OperatingPoint,
-    judged: tuple[Verdict, ...],
-) -> tuple[str, ...]:
-    """Say which operating points the converter does not stay at, why, and what it does instead."""
-    closed = point is not stage.point
-    told = []
-    for item, verdict in enumerate(judged):
-        if verdict.held is None:
-            continue
-        part = stage.converter
-        if closed:
-            part = part.closed(compensation(case, parts, stage.conditions))
-        what = instead(part, point, item, control_limits(case))
-        told.append(f"{corner_name(stage.conditions, item)}: {WHY[verdict.held]}; {what}")
-    return tuple(told)

@@ -58,9 +58,10 @@ class OperationalAmplifier:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShuntOptocoupler:
-    """Describe a programmable shunt regulator driving an optocoupler whose light source is fed from the output.
+    """Describe a programmable shunt regulator driving an optocoupler.
 
     The collector pulls the control node down against a pull-up resistor; more output, more light, less control voltage.
+    Fed from the output, the light source follows the output also past the regulator, through its resistor.
 
     Parameters
     ----------
@@ -76,6 +77,8 @@ class ShuntOptocoupler:
         Gain of the regulator from its reference pin to its cathode at dc, as a ratio, infinity allowed [unitless].
     gain_bandwidth : float or ndarray (B,)
         Frequency where that gain would reach one, infinity allowed [Hz].
+    fed_from_output : bool
+        Whether the light source is fed from the sensed output; False where a constant supply feeds it [unitless].
     """
 
     transfer_ratio: Value
@@ -84,10 +87,11 @@ class ShuntOptocoupler:
     led_resistance: Value
     dc_gain: Value = np.inf
     gain_bandwidth: Value = np.inf
+    fed_from_output: bool = True
 
     def __post_init__(self) -> None:
         """Refuse values that are not positive."""
-        _require_positive(self)
+        _require_positive(self, skip=("fed_from_output",))
 
 
 ErrorAmplifier = TransconductanceAmplifier | OperationalAmplifier | ShuntOptocoupler

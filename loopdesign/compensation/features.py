@@ -29,7 +29,8 @@ def network_features(amplifier: ErrorAmplifier, divider: Divider, parts: Network
     ``lead zero``, ``lead pole`` (and ``second lead zero``, ``second lead pole``) of the parts across the upper divider
     resistor, ``amplifier bandwidth``, ``optocoupler pole``. Around an operational amplifier the lead pole is that of R2
     and C3, and the amplifier is taken as ideal except for the low-frequency pole. Around a shunt regulator with
-    optocoupler the zeros are those of 1 + operational response and are given without lead parts only.
+    optocoupler that is fed from the output the zeros are those of 1 + operational response and are given without lead
+    parts only; with a supply of its own for the light source they are those of the operational response.
 
     Parameters
     ----------
@@ -66,10 +67,11 @@ def network_features(amplifier: ErrorAmplifier, divider: Divider, parts: Network
     lead = _roots(upper, divider.feedforward, parts.R2, parts.C3)
     with np.errstate(divide="ignore"):
         _add(features, "lead pole", 1.0 / (2 * np.pi * np.asarray(parts.R2) * parts.C3))
-    if not isinstance(amplifier, ShuntOptocoupler):
+    if isinstance(amplifier, ShuntOptocoupler):
+        _add(features, "optocoupler pole", np.asarray(amplifier.bandwidth, dtype=np.float64))
+    if not isinstance(amplifier, ShuntOptocoupler) or not amplifier.fed_from_output:
         _add_pair(features, "lead zero", lead)
         return features
-    _add(features, "optocoupler pole", np.asarray(amplifier.bandwidth, dtype=np.float64))
     features.pop("zero", None)
     if not np.isfinite(lead[0]).any():
         # 1 + Yu/Yn vanishes where 1/upper + Yn does.

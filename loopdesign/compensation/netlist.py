@@ -35,7 +35,8 @@ def compensator_netlist(amplifier: ErrorAmplifier, divider: Divider, parts: Netw
 
     Series resistors of capacitors are given as the capacitors' own series resistance, and capacitors that would lie in
     parallel without any resistance are merged. The pull-up supply of an optocoupler is constant and stands at ground
-    here: it shifts the dc level of the control node's equation, which the reference takes up when it is solved for.
+    here, as does a supply of its light source other than the output: both shift the dc level of the control node's
+    equation, which the reference takes up when it is solved for.
 
     Parameters
     ----------
@@ -106,18 +107,19 @@ def _operational_elements(amplifier: OperationalAmplifier | ShuntOptocoupler, ou
 def _optocoupler_elements(amplifier: ShuntOptocoupler) -> list[Element]:
     """Return the light source's resistor, the filtered transfer ratio and the pull-up resistor."""
     transfer = amplifier.transfer_ratio / amplifier.led_resistance
+    supply = "sense" if amplifier.fed_from_output else GROUND
     elements: list[Element] = [
-        Resistor(name="light source", a="sense", b="cathode", resistance=amplifier.led_resistance),
+        Resistor(name="light source", a=supply, b="cathode", resistance=amplifier.led_resistance),
         Resistor(name="pull-up", a="control", b=GROUND, resistance=amplifier.pull_up),
     ]
     if not _present("a finite bandwidth", 1.0 / np.asarray(amplifier.bandwidth)):
-        collector = Transconductor(name="collector", a="control", b=GROUND, plus="sense", minus="cathode", gm=transfer)
+        collector = Transconductor(name="collector", a="control", b=GROUND, plus=supply, minus="cathode", gm=transfer)
         return [*elements, collector]
     capacitance = 1.0 / (2 * np.pi * amplifier.bandwidth * FILTER_RESISTANCE)
     gm = 1.0 / FILTER_RESISTANCE
     return [
         *elements,
-        Transconductor(name="light", a=GROUND, b="light", plus="sense", minus="cathode", gm=transfer),
+        Transconductor(name="light", a=GROUND, b="light", plus=supply, minus="cathode", gm=transfer),
         Resistor(name="light filter", a="light", b=GROUND, resistance=FILTER_RESISTANCE),
         Capacitor(name="optocoupler pole", a="light", b=GROUND, capacitance=capacitance),
         Transconductor(name="collector", a="control", b=GROUND, plus="light", minus=GROUND, gm=gm),

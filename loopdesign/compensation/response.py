@@ -11,10 +11,12 @@ Admittances, with s = 2 pi i f::
 
     transconductance   C = gm Yu/(Yu + Yl) / (Yn + 1/output_resistance)       network from control to ground
     operational        C = Yu / (Yn + (Yu + Yl + Yn)/A)                       network from feedback to control
-    shunt optocoupler  C = transfer_ratio pull_up/led_resistance / (1 + i f/bandwidth) (1 + operational C)
+    shunt optocoupler  C = transfer_ratio pull_up/led_resistance / (1 + i f/bandwidth) (direct + operational C)
 
-with 1/A = 1/dc_gain + i f/gain_bandwidth, the one-pole amplifier. A shunt regulator with an optocoupler feeds its light
-source from the output itself, hence the 1 beside the operational response.
+with 1/A = 1/dc_gain + i f/gain_bandwidth, the one-pole amplifier. The current of the light source is
+(v(supply) - drop - v(cathode))/led_resistance, and the cathode moves by -(operational C) v(sense). Where the output
+itself feeds the light source, v(supply) moves with v(sense) and ``direct`` is 1; a constant supply does not move, and
+``direct`` is 0.
 """
 
 from __future__ import annotations
@@ -70,7 +72,7 @@ def compensator_response(
     operational = upper / (network + (upper + lower + network) * inverse_gain)
     if isinstance(amplifier, OperationalAmplifier):
         return np.asarray(operational)
-    return np.asarray(optocoupler_factor(amplifier, f) * (1.0 + operational))
+    return np.asarray(optocoupler_factor(amplifier, f) * (float(amplifier.fed_from_output) + operational))
 
 
 def optocoupler_factor(amplifier: ShuntOptocoupler, frequencies_hz: ArrayLike) -> NDArray[np.complex128]:

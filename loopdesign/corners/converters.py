@@ -238,6 +238,7 @@ def amplifier(case: cases.Case, corners: Corners | None = None) -> ErrorAmplifie
         led_resistance=given.led_resistance,
         dc_gain=gain,
         gain_bandwidth=given.gain_bandwidth,
+        fed_from_output=given.led_supply is None,
     )
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import partial
 from typing import TYPE_CHECKING
 
 from loopdesign.errors import CaseError, Fault
@@ -13,23 +12,12 @@ if TYPE_CHECKING:
     from loopdesign import case as cases
 
 
-def _around_the_optocoupler(case: cases.Case, key: str) -> bool:
-    """Whether the case says what the optocoupler's operating point depends on."""
-    return getattr(case.error_amplifier, key, None) is not None
-
-
 _USED: dict[str, tuple[Callable[[cases.Case], bool], str]] = {
     "targets.step_deviation": (
         lambda case: case.targets.step_deviation is not None,
         "a limit on the departure at the load step",
     ),
-} | {
-    f"error_amplifier.{key}": (partial(_around_the_optocoupler, key=key), "what an optocoupler needs to be driven")
-    for key in (
-        "pull_up_supply", "led_drop", "led_supply", "regulator_minimum_voltage", "regulator_minimum_current",
-        "saturation_voltage",
-    )
-}  # fmt: skip
+}
 """Key of the case file: whether a case uses it, and what it is. An entry goes when the engine models it."""
 
 

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
     from loopdesign.orbit.problem import OperatingPoint
 
+Value: TypeAlias = "float | NDArray[np.float64]"
+
 KEPT, SHORTEST, COMPARATOR, CURRENT_LIMIT, CLAMP, PULL_UP = range(6)
 WORDS = (None, "minimum on-time", "comparator", "current limit", "clamp", "pull-up")
 """What each code says."""
@@ -48,14 +50,14 @@ class Bounds:
     armed
         Instant after the clock from which the comparators are heard [periods].
     pull_up
-        True where ``lowest`` and ``highest`` are what a pull-up can deliver, and no clamp.
+        Lowest and highest control voltage that an optocoupler and its pull-up deliver [V]; None where there is neither.
     """
 
-    lowest: float | NDArray[np.float64] | None = None
-    highest: float | NDArray[np.float64] | None = None
-    current_limit: float | NDArray[np.float64] | None = None
+    lowest: Value | None = None
+    highest: Value | None = None
+    current_limit: Value | None = None
     armed: float = 0.0
-    pull_up: bool = False
+    pull_up: tuple[Value, Value] | None = None
 
 
 def held(point: OperatingPoint, bounds: Bounds) -> NDArray[np.intp]:
@@ -75,8 +77,10 @@ def held(point: OperatingPoint, bounds: Bounds) -> NDArray[np.intp]:
     """
     stepper, states = Stepper(point.problem), augmented(point)
     code = np.full(len(point), KEPT)
+    if bounds.pull_up is not None:
+        code[_beyond(stepper, point, states, *bounds.pull_up)] = PULL_UP
     if bounds.lowest is not None or bounds.highest is not None:
-        code[_beyond(stepper, point, states, bounds)] = PULL_UP if bounds.pull_up else CLAMP
+        code[_beyond(stepper, point, states, bounds.lowest, bounds.highest)] = CLAMP
     if bounds.current_limit is not None:
         row = _sensed_above(stepper, bounds.current_limit)
         code[_crossed(stepper, point, states, row, bounds.armed)] = CURRENT_LIMIT
@@ -90,7 +94,7 @@ def held(point: OperatingPoint, bounds: Bounds) -> NDArray[np.intp]:
 Rows: TypeAlias = "Callable[[int], NDArray[np.float64]]"
 
 
-def _sensed_above(stepper: Stepper, limit: float | NDArray[np.float64]) -> Rows:
+def _sensed_above(stepper: Stepper, limit: Value) -> Rows:
     """Rows (B,m) of the sensed signal above its limit, by configuration."""
 
     def row(configuration: int) -> NDArray[np.float64]:
@@ -195,7 +199,13 @@ def _falling(stepper: Stepper, point: OperatingPoint, states: NDArray[np.float64
     return np.asarray(slope <= 0.0)
 
 
-def _beyond(stepper: Stepper, point: OperatingPoint, states: NDArray[np.float64], bounds: Bounds) -> NDArray[np.bool_]:
+def _beyond(
+    stepper: Stepper,
+    point: OperatingPoint,
+    states: NDArray[np.float64],
+    lowest: Value | None,
+    highest: Value | None,
+) -> NDArray[np.bool_]:
     """Items (B,) whose control voltage leaves its range anywhere in the period."""
     beyond = np.zeros(len(point), bool)
     for k in range(point.sequence.ends.shape[1]):
@@ -207,8 +217,8 @@ def _beyond(stepper: Stepper, point: OperatingPoint, states: NDArray[np.float64]
         length = point.sequence.lengths[:, k]
         value = (row[:, None, :] @ along(stepper.flow(configuration), states[:, k], length, COARSE))[:, 0]
         spare = ROUNDING * np.abs(value).max(axis=1)
-        if bounds.highest is not None:
-            beyond |= value.max(axis=1) > bounds.highest + spare
-        if bounds.lowest is not None:
-            beyond |= value.min(axis=1) < bounds.lowest - spare
+        if highest is not None:
+            beyond |= value.max(axis=1) > highest + spare
+        if lowest is not None:
+            beyond |= value.min(axis=1) < lowest - spare
     return beyond

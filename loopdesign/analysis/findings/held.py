@@ -7,6 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.analysis.findings.corner import corner_name
+from loopdesign.analysis.findings.pull_up import beyond_the_pull_up
+from loopdesign.corners.controller import control_limits
+from loopdesign.corners.converters import compensation
 from loopdesign.errors import ConvergenceError
 from loopdesign.network.batch import take
 from loopdesign.network.converter import BOTH, OFF
@@ -15,12 +19,25 @@ from loopdesign.orbit.stepping.devices import Devices
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from numpy.typing import NDArray
 
+    from loopdesign import case as cases
+    from loopdesign.corners.conditions import Corners
+    from loopdesign.models.verdict import Verdict
     from loopdesign.network.converter import Converter
     from loopdesign.orbit.problem import OperatingPoint
     from loopdesign.orbit.stepping.devices import ControlLimits, Cycle
 
+WHY = {
+    "comparator": "the comparator trips before the on-time that the output needs is over",
+    "minimum on-time": "the output needs a shorter on-time than the controller can make",
+    "current limit": "the output needs a higher current than the current limit lets through",
+    "clamp": "the output needs a control voltage that the clamp does not let through",
+    "pull-up": "the output needs a control voltage that the optocoupler and its pull-up cannot deliver",
+}
+"""What each word of a verdict that is not held means."""
 FOLLOWED, LOOKED_AT = 600, 128
 """Cycles that a converter is stepped, and the last of them that are looked at."""
 SAME = 1e-6
@@ -35,6 +52,67 @@ AT = {
 """How the on-time ends, where most cycles end so."""
 LONGEST_PATTERN = 16
 """Longest repetition [cycles] that is called one."""
+
+
+def not_held(
+    case: cases.Case,
+    conditions: Corners,
+    converter: Converter,
+    point: OperatingPoint,
+    judged: tuple[Verdict, ...],
+    parts: Mapping[str, float] | None = None,
+) -> tuple[str, ...]:
+    """Say which operating points the converter does not stay at, why, and what it does instead.
+
+    Parameters
+    ----------
+    case, conditions
+        The case, and its corners (B,).
+    converter
+        The power stage there, loop open.
+    point, judged
+        Its operating points and their verdicts: of the closed loop where there is one.
+    parts
+        Compensation parts by designator [ohm], [F]; None without a loop.
+
+    Returns
+    -------
+    tuple of str
+        One sentence per corner that is not held.
+    """
+    told = []
+    for item, verdict in enumerate(judged):
+        if verdict.held is None:
+            continue
+        stepped = converter if parts is None else converter.closed(compensation(case, parts, conditions))
+        why = WHY[verdict.held]
+        if verdict.held == "pull-up":
+            why += f": {beyond_the_pull_up(case, conditions, item, trip_voltage(point, item))}"
+        what = instead(stepped, point, item, control_limits(case))
+        told.append(f"{corner_name(conditions, item)}: {why}; {what}")
+    return tuple(told)
+
+
+def trip_voltage(point: OperatingPoint, item: int) -> float:
+    """Read the control voltage where the switch is told to open.
+
+    Parameters
+    ----------
+    point
+        Operating points (B,), loop open or closed.
+    item
+        Which of them [unitless].
+
+    Returns
+    -------
+    float
+        Control voltage [V].
+    """
+    place = int(point.trip[item])
+    configuration = point.network.configurations[int(point.sequence.configuration[item, place])]
+    row = point.network.output_index("v(control)")
+    state = point.states[item, place + 1]
+    return float(configuration.C[item, row] @ state + configuration.D[item, row] @ point.inputs[item])
 
 
 def instead(converter: Converter, point: OperatingPoint, item: int, limits: ControlLimits) -> str:

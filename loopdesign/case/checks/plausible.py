@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from loopdesign.case.checks.estimate import lossless_estimate
 from loopdesign.case.checks.problem import volts
-from loopdesign.case.tables.control import PeakCurrentSection
+from loopdesign.case.tables.control import PeakCurrentSection, ShuntOptocouplerSection
 from loopdesign.case.tables.demands import VoltageRegulated
 from loopdesign.case.tables.stage import TwoInductorStage
 from loopdesign.units.quantities import format_quantity
@@ -49,6 +49,7 @@ def plausibility_warnings(case: Case) -> Iterator[str]:
         yield from _sense_gain(case, case.modulator)
         yield from _slope(case, case.modulator)
     yield from _current_sense(case)
+    yield from _optocoupler(case)
     yield from _voltage_load(case)
     yield from _temperature_curves(case)
 
@@ -114,6 +115,25 @@ def _current_sense(case: Case) -> Iterator[str]:
         yield (
             f"current_sense.resistance: the reference sets {format_quantity(held, 'A')}, the highest regulated current "
             f"is {format_quantity(highest, 'A')}; operating points use the specified currents"
+        )
+
+
+def _optocoupler(case: Case) -> Iterator[str]:
+    """Tell of an optocoupler of which not all is said that its operating point depends on."""
+    given = case.error_amplifier
+    if not isinstance(given, ShuntOptocouplerSection):
+        return
+    keys = ("led_drop", "regulator_minimum_voltage", "regulator_minimum_current", "saturation_voltage")
+    if given.pull_up_supply is None:
+        for key in keys:
+            if getattr(given, key) is not None:
+                yield f"error_amplifier.{key}: nothing follows from it without pull_up_supply"
+        return
+    open_keys = [key for key in keys if getattr(given, key) is None]
+    if open_keys:
+        yield (
+            f"error_amplifier.pull_up_supply: {', '.join(open_keys)} not given and counted as zero, so that the "
+            "control voltage is allowed all that the pull-up could deliver at best"
         )
 
 

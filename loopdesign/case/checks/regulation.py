@@ -39,6 +39,7 @@ def regulation_problems(sections: Sections) -> Iterator[InputProblem]:
         yield from _voltage_load(sections.specification)
     yield from _divider(sections)
     yield from _sense(sections)
+    yield from _optocoupler(sections)
     yield from _targets(sections)
     yield from _ratings(sections)
 
@@ -139,6 +140,26 @@ def _input_resistance(amplifier: ErrorAmplifierSection, sense: CurrentSense) -> 
         yield InputProblem(
             path=path, message="a transconductance amplifier has no input resistor",
             found=format_quantity(sense.input_resistance, "ohm"), expected="no such key",
+        )  # fmt: skip
+
+
+def _optocoupler(sections: Sections) -> Iterator[InputProblem]:
+    """Refuse an optocoupler whose transistor cannot conduct, and one whose light source would close a second loop."""
+    amplifier, specification = sections.error_amplifier, sections.specification
+    if amplifier is None or amplifier.kind != "shunt optocoupler":
+        return
+    supply, saturation = amplifier.pull_up_supply, amplifier.saturation_voltage
+    if supply is not None and saturation is not None and saturation >= supply:
+        yield InputProblem(
+            path=("error_amplifier", "saturation_voltage"), message="saturation_voltage is not below pull_up_supply",
+            found=volts(saturation), expected=f"below {volts(supply)}",
+            hint="with both alike the transistor draws no current",
+        )  # fmt: skip
+    if specification is not None and specification.regulate == "current" and amplifier.led_supply is None:
+        yield InputProblem(
+            path=("error_amplifier", "led_supply"), message="missing key", expected='a voltage such as "5 V"',
+            hint="where the output current is regulated the output voltage is not, and an LED fed from it would close "
+            "a second loop",
         )  # fmt: skip
 
 

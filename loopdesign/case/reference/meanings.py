@@ -179,12 +179,14 @@ MEANINGS: dict[str, dict[str, str]] = {
         "led_resistance": "resistor in series with the LED",
         "dc_gain": "gain of the shunt regulator at dc",
         "gain_bandwidth": "gain-bandwidth product of the shunt regulator",
-        "pull_up_supply": "supply of the pull-up",
-        "led_drop": "forward drop of the LED",
-        "led_supply": "supply of the LED; left out, the output",
-        "regulator_minimum_voltage": "lowest cathode voltage of the shunt regulator",
-        "regulator_minimum_current": "smallest cathode current of the shunt regulator",
-        "saturation_voltage": "saturation voltage of the phototransistor",
+        "pull_up_supply": "supply of the pull-up; given, an operating point is held only where optocoupler and pull-up "
+        "deliver its control voltage at both extremes of the transfer ratio; left out, that is not examined",
+        "led_drop": "forward drop of the LED; left out, none",
+        "led_supply": "constant supply of the LED, so that no signal takes the fast path through the LED resistor; "
+        "left out, the output feeds it",
+        "regulator_minimum_voltage": "lowest cathode voltage at which the shunt regulator regulates; left out, none",
+        "regulator_minimum_current": "smallest cathode current at which it does, all through the LED; left out, none",
+        "saturation_voltage": "saturation voltage of the phototransistor; left out, none",
     },
     "DividerSection": {
         "lower": "resistor to ground",

@@ -105,8 +105,14 @@ def coverage(found: CheckResult) -> str:
 
 
 def _worst_mode(found: CheckResult, unstable: Sequence[int]) -> str:
-    """Say where the worst mode grows, and how fast."""
-    worst = max(unstable, key=lambda i: found.verdicts[i].largest_multiplier)
+    """Say where the worst mode grows, and how fast; or where the controller does not keep the operating point."""
+    growing = [i for i in unstable if not found.verdicts[i].worst_mode.stable]
+    if not growing:
+        word = found.verdicts[unstable[0]].held
+        return (
+            f"at {corner_name(found.conditions, unstable[0])} the controller does not keep its operating point ({word})"
+        )
+    worst = max(growing, key=lambda i: found.verdicts[i].largest_multiplier)
     w = found.verdicts[worst].worst_mode
     return (
         f"at {corner_name(found.conditions, worst)} the {w.name} at {format_quantity(w.frequency_hz, 'Hz')} grows by "

@@ -164,8 +164,9 @@ def parts_for_target(  # noqa: PLR0913  one call states one design task
     fixed = (dominant_pole_hz, pole_hz) if method == "zero and pole" else (None, None)
     wanted = complex(np.exp(1j * np.radians(phase_margin_deg - 180.0)) / plant_gain)
     if isinstance(amplifier, ShuntOptocoupler):
-        # The path straight to the light source gives the 1; the network owes the rest.
-        wanted = wanted / complex(optocoupler_factor(amplifier, [crossover_hz])[0]) - 1.0
+        # The path straight to the light source, where there is one, gives the 1; the network owes the rest.
+        direct = float(amplifier.fed_from_output)
+        wanted = wanted / complex(optocoupler_factor(amplifier, [crossover_hz])[0]) - direct
         amplifier = OperationalAmplifier(dc_gain=amplifier.dc_gain, gain_bandwidth=amplifier.gain_bandwidth)
     task = _Task(amplifier=amplifier, divider=divider, network=network, crossover_hz=crossover_hz, fixed_hz=fixed)
     return _corrected(task, wanted)
