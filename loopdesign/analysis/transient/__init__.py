@@ -2,6 +2,7 @@
 
 `run`       many cycles, and the waveforms inside them
 `ringing`   ringing, settling, and the growth of a small disturbance, read from a run
+`notes`     what the stepping leaves out
 `estimate`  a step predicted from a frequency response
 `start`     from a case to a closed loop in its periodic steady state
 `steps`     load and line steps of a case

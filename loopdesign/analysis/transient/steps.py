@@ -18,6 +18,7 @@ import numpy as np
 from loopdesign.analysis.given import given_parts
 from loopdesign.analysis.transient.after import mean_output, model_after, obstacle
 from loopdesign.analysis.transient.estimate import predicted_departure
+from loopdesign.analysis.transient.notes import not_modelled
 from loopdesign.analysis.transient.ringing import GrowthRun, Ringing, disturb, ringing
 from loopdesign.analysis.transient.run import Run, Traces, from_point, run_cycles, settling_time, traces
 from loopdesign.analysis.transient.start import (
@@ -55,8 +56,6 @@ ZOOM_BEFORE, ZOOM_AFTER = 3, 9
 """Cycles drawn singly before and after a step."""
 ESTIMATED = 160
 """Instants at which the prediction from the impedance is evaluated."""
-NOT_MODELLED = "soft start is not modelled"
-OPTOCOUPLER = "the limits of an optocoupler (LED off, transistor saturated) are not modelled"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -219,7 +218,7 @@ def step(
         progress(len(plan), len(plan))
     band = case.targets.settling_band * case.specification.output_voltage
     return StepStudy(
-        case=case, results=tuple(results), growth=growth, band_v=band, not_made=tuple(missed), notes=_not_modelled(case)
+        case=case, results=tuple(results), growth=growth, band_v=band, not_made=tuple(missed), notes=not_modelled(case)
     )
 
 
@@ -235,11 +234,6 @@ def _begin(
         return None, str(error)
     told = obstacle(start)
     return (None, told) if told else (start, "")
-
-
-def _not_modelled(case: cases.Case) -> tuple[str, ...]:
-    optocoupler = getattr(case.error_amplifier, "kind", "") == "shunt optocoupler"
-    return (NOT_MODELLED, OPTOCOUPLER) if optocoupler else (NOT_MODELLED,)
 
 
 def _cycles(model: SwitchedModel | None, cycles: int | None) -> tuple[int, int | None]:

@@ -142,3 +142,23 @@ def test_two_parallel_statements_of_the_regulated_current():
         "current_sense.resistance: the reference sets 1.04 A, the highest regulated current is 1.00 A"
     )
     assert parse_case(LAMP, "lamp.toml").warnings == ()
+
+
+CONDUCTANCE = 'kind = "transconductance"\ngm = "1 mS"\noutput_resistance = "2 Mohm"'
+OPTOCOUPLER = (
+    'kind = "shunt optocoupler"\ntransfer_ratio = "100 %"\nbandwidth = "20 kHz"\npull_up = "4.7 kohm"\n'
+    'led_resistance = "1 kohm"\n'
+)
+
+
+def test_optocoupler_without_its_pull_up_supply():
+    (warning,) = told((CONDUCTANCE, OPTOCOUPLER + 'led_drop = "1.1 V"'))
+    assert warning == "error_amplifier.led_drop: nothing follows from it without pull_up_supply"
+
+
+def test_optocoupler_of_which_not_all_is_said():
+    given = OPTOCOUPLER + 'pull_up_supply = "5 V"\nled_drop = "1.1 V"\nregulator_minimum_voltage = "2.5 V"'
+    (warning,) = told((CONDUCTANCE, given))
+    assert warning.startswith(
+        "error_amplifier.pull_up_supply: regulator_minimum_current, saturation_voltage not given and counted as zero"
+    )

@@ -1,5 +1,7 @@
 """Compensation networks: closed form against the netlist, limits, scaling, features, refusals."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -24,6 +26,7 @@ OPAMP = OperationalAmplifier(dc_gain=1e4, gain_bandwidth=5e6)
 OPTO = ShuntOptocoupler(
     transfer_ratio=0.8, bandwidth=30e3, pull_up=4.7e3, led_resistance=1.5e3, dc_gain=600.0, gain_bandwidth=2e6
 )
+SUPPLIED = replace(OPTO, fed_from_output=False)
 DIVIDER = Divider(upper=115e3, lower=10e3)
 LEAD_DIVIDER = Divider(upper=115e3, lower=10e3, feedforward=22e-12)
 TYPE1 = NetworkParts(network="type I", C1=10e-9)
@@ -44,6 +47,8 @@ AMPLIFIERS = {
     "shunt optocoupler, no pole": ShuntOptocoupler(
         transfer_ratio=0.8, bandwidth=np.inf, pull_up=4.7e3, led_resistance=1.5e3, dc_gain=600.0, gain_bandwidth=2e6
     ),
+    "shunt optocoupler, own supply": SUPPLIED,
+    "shunt optocoupler, own supply, no pole": replace(SUPPLIED, bandwidth=np.inf),
 }
 NETWORKS = {
     "I": TYPE1, "I with R1": TYPE1_RESISTOR, "II": TYPE2, "II without C2": TYPE2_BARE, "II without R1": TYPE2_MERGED,
@@ -106,6 +111,29 @@ def test_optocoupler_keeps_its_direct_path():
     f = 1e9
     expected = 0.8 * 4.7e3 / 1.5e3 / (1 + 1j * f / 30e3)
     assert_allclose(compensator_response(OPTO, DIVIDER, TYPE2, [f])[0], expected, rtol=2e-3)
+
+
+def test_own_supply_leaves_no_direct_path():
+    """What is left is the regulator's response times that of the optocoupler, by hand: no 1 beside it."""
+    regulator = OperationalAmplifier(dc_gain=600.0, gain_bandwidth=2e6)
+    expected = 0.8 * 4.7e3 / 1.5e3 / (1 + 1j * F / 30e3) * compensator_response(regulator, DIVIDER, TYPE3, F)
+    assert_allclose(compensator_response(SUPPLIED, DIVIDER, TYPE3, F), expected, rtol=1e-13)
+    # the difference of the two feeds is the direct path alone
+    both = compensator_response(OPTO, DIVIDER, TYPE3, F) - compensator_response(SUPPLIED, DIVIDER, TYPE3, F)
+    assert_allclose(both, 0.8 * 4.7e3 / 1.5e3 / (1 + 1j * F / 30e3), rtol=1e-8)
+
+
+def test_features_with_a_supply_of_its_own_are_those_of_the_regulator():
+    ideal = ShuntOptocoupler(
+        transfer_ratio=0.8, bandwidth=30e3, pull_up=4.7e3, led_resistance=1.5e3, dc_gain=1e9, fed_from_output=False
+    )
+    features = network_features(ideal, DIVIDER, TYPE3)
+    dc = compensator_response(ideal, DIVIDER, TYPE3, [0.0])[0]
+    value = from_features(
+        features, dc, ["zero", "lead zero"],
+        ["low-frequency pole", "high-frequency pole", "lead pole", "optocoupler pole"],
+    )  # fmt: skip
+    assert_allclose(value, compensator_response(ideal, DIVIDER, TYPE3, F), rtol=1e-6)
 
 
 def test_ideal_limits():

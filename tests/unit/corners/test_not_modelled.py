@@ -29,14 +29,3 @@ def test_each_is_refused_by_its_key(key):
     (fault,) = caught.value.faults
     line = change(SEPIC, ASKED[key]).split("\n")[fault.line - 1]
     assert line.lstrip("[").startswith(key.rpartition(".")[2])
-
-
-def test_what_an_optocoupler_needs_is_refused_by_its_keys():
-    amplifier = (
-        'kind = "shunt optocoupler"\ntransfer_ratio = "100 %"\nbandwidth = "20 kHz"\npull_up = "4.7 kohm"\n'
-        'led_resistance = "1 kohm"\npull_up_supply = "5 V"\nled_supply = "12 V"'
-    )
-    case = parse_case(
-        change(SEPIC, ('kind = "transconductance"\ngm = "1 mS"\noutput_resistance = "2 Mohm"', amplifier)), "s"
-    )
-    assert [f.key for f in not_modelled(case)] == ["error_amplifier.pull_up_supply", "error_amplifier.led_supply"]

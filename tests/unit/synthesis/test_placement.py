@@ -1,5 +1,7 @@
 """Placement delivers what was asked, in the exact response, and says when a network cannot."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -161,11 +163,12 @@ def test_type1_sets_the_gain_and_takes_the_phase(name):
         )
 
 
+@pytest.mark.parametrize("fed_from_output", [True, False])
 @pytest.mark.parametrize("network", ["type II", "type III"])
-def test_optocoupler_target(network):
-    plant = 0.2 * np.exp(-1j * np.radians(100.0))
-    parts = parts_for_target(OPTO, DIVIDER, network, crossover_hz=3e3, plant_gain=plant, phase_margin_deg=60.0)
-    assert_allclose(reached(OPTO, DIVIDER, parts, 3e3, plant), [1.0, 60.0], rtol=1e-9)
+def test_optocoupler_target(network, fed_from_output):
+    plant, opto = 0.2 * np.exp(-1j * np.radians(100.0)), replace(OPTO, fed_from_output=fed_from_output)
+    parts = parts_for_target(opto, DIVIDER, network, crossover_hz=3e3, plant_gain=plant, phase_margin_deg=60.0)
+    assert_allclose(reached(opto, DIVIDER, parts, 3e3, plant), [1.0, 60.0], rtol=1e-9)
 
 
 def test_ideal_integrators():
