@@ -17,7 +17,7 @@ SATURATED = (
 )
 
 
-def not_modelled(case: cases.Case) -> tuple[str, ...]:
+def left_out(case: cases.Case) -> tuple[str, ...]:
     """List what the stepping of a case leaves out.
 
     Parameters

@@ -18,7 +18,7 @@ import numpy as np
 from loopdesign.analysis.given import given_parts
 from loopdesign.analysis.transient.after import mean_output, model_after, obstacle
 from loopdesign.analysis.transient.estimate import predicted_departure
-from loopdesign.analysis.transient.notes import not_modelled
+from loopdesign.analysis.transient.notes import left_out
 from loopdesign.analysis.transient.ringing import GrowthRun, Ringing, disturb, ringing
 from loopdesign.analysis.transient.run import Run, Traces, from_point, run_cycles, settling_time, traces
 from loopdesign.analysis.transient.start import (
@@ -218,7 +218,7 @@ def step(
         progress(len(plan), len(plan))
     band = case.targets.settling_band * case.specification.output_voltage
     return StepStudy(
-        case=case, results=tuple(results), growth=growth, band_v=band, not_made=tuple(missed), notes=not_modelled(case)
+        case=case, results=tuple(results), growth=growth, band_v=band, not_made=tuple(missed), notes=left_out(case)
     )
 
 
