@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.variants.judge import Judged, judge
+from loopdesign.analysis.variants.reserve import RESERVES, pull_up_reserves
 from loopdesign.analysis.variants.solve import guess_at, variant_converter
 from loopdesign.corners.tolerances import variants
 from loopdesign.errors import LoopDesignError
@@ -142,6 +143,7 @@ def influences(base: Base, varied: tuple[Varied, ...]) -> Mapping[str, NDArray[n
     readings["crossover_hz"] = np.nan_to_num(judged.crossover_hz)
     readings["largest_multiplier"] = np.minimum(judged.largest_multiplier, NO_MARGIN)
     readings["current_loop_multiplier"] = current_loop(base, corners, condition).largest_multiplier
+    readings |= pull_up_reserves(base, corners, condition)
     ends = {name: values.reshape(count, 2, k) for name, values in readings.items()}
     return {name: two[:, 0] - two[:, 1] for name, two in ends.items()}
 
@@ -160,14 +162,16 @@ def extremes(base: Base, varied: tuple[Varied, ...]) -> Extremes:
     -------
     Extremes
         At most seven combinations per condition: lowest of each margin, lowest and highest crossover, largest
-        multiplier of the closed loop and of the current loop alone.
+        multiplier of the closed loop and of the current loop alone; two more where an optocoupler and its pull-up bound
+        the control voltage: least reserve on either side.
     """
     count, k = len(base.corners), len(varied)
     if not k:
         condition, places = np.empty(0, np.intp), np.empty((0, 0))
     else:
         change = influences(base, varied)
-        down = [np.where(change[name] > 0.0, -1.0, 1.0) for name in (*MARGINS, "crossover_hz")]
+        lowest = (*MARGINS, "crossover_hz", *(name for name in RESERVES if name in change))
+        down = [np.where(change[name] > 0.0, -1.0, 1.0) for name in lowest]
         up = [np.where(change[name] > 0.0, 1.0, -1.0) for name in ("crossover_hz", *MULTIPLIERS)]
         table = np.stack([*down, *up], axis=1).reshape(-1, k)
         rows = np.column_stack([np.repeat(np.arange(count), len(down) + len(up)), table])

@@ -295,3 +295,28 @@ def test_estimated_deviation_is_what_stepping_shows():
     assert step_of(case) == (1.0, pytest.approx(0.1))
     whole = case_with(('load_step = { from = "0.4 A", to = "1.2 A" }', ""))
     assert step_of(whole) == (0.1, pytest.approx(1.1))
+
+
+def test_ends_that_the_pull_up_cannot_serve_are_among_the_extremes():
+    """A range that suffices at nominal parts with either ratio and not with a sense gain 10 % low, by all vertices."""
+    keys = (
+        'pull_up_supply = "8.535 V"\nled_drop = "1.1 V"\nregulator_minimum_voltage = "2.5 V"\n'
+        'regulator_minimum_current = "0.1 mA"\nsaturation_voltage = "0.05 V"\n'
+    )
+    text = read_text(Path("cases/echo_sounder_flyback.toml"))
+    text = text.replace('reference = "2.5 V"\n', 'reference = "2.5 V"\n' + keys)
+    text = text.replace('sense_gain = "0.2 V/A"', 'sense_gain = "0.2 V/A"\nsense_gain_tolerance = "10 %"')
+    text = text.replace('network = "type II"', 'network = "type II"\nR1 = "3.3 kohm"\nC1 = "47 nF"\nC2 = "1 nF"')
+    case = parse_case(text, "flyback.toml")
+    parts = {"R1": 3.3e3, "C1": 47e-9, "C2": 1e-9}
+    stage = examine_stage(case)
+    base, varied = base_of(case, parts, stage), toleranced(case, parts)
+    found = extremes(base, varied)
+    nominal = judge(base, base.corners, np.arange(len(base.corners)))
+    places = np.array(list(product((-1.0, 1.0), repeat=len(varied))))
+    condition = np.repeat(np.arange(len(base.corners)), len(places))
+    every = variants(base.corners, condition, varied, np.tile(places, (len(base.corners), 1)))
+    whole = judge(base, every, condition)
+    assert nominal.stable.all()
+    assert not whole.stable.all()
+    assert set(found.condition[~found.judged.stable]) == set(condition[~whole.stable])
