@@ -17,7 +17,8 @@ The way through the package, from the file to the verdict::
 A case is given as `load_case` returns it or as the path of its file, a part as a number in SI units or as text such as
 "10 kohm". Each function returns a result that prints as a few lines, shows itself in a notebook, becomes rows for a
 data frame (``to_rows()``) and figures (``plot()``): `Check` with one `CornerResult` per corner, `Design`, `Response`,
-`Steps` with one `StepResult` per step, `Spread`. `Case` is the case itself.
+`Steps` with one `StepResult` per step, `Spread`; a check with an input filter has a `FilterCheck`. `Case` is the case
+itself.
 
 Every error a caller can meet derives from `LoopDesignError`: `CaseError`, `QuantityError`, `CircuitError`, `DataError`,
 `UsageError`, `MissingLibraryError`, `UnreachableOutputError`, `NoDesignError`, `PlacementError`,
@@ -52,6 +53,7 @@ if TYPE_CHECKING:
     )
     from loopdesign.front.check import Check, check
     from loopdesign.front.design import Design, design
+    from loopdesign.front.filter import FilterCheck
     from loopdesign.front.response import Response, response
     from loopdesign.front.spread import Spread, spread
     from loopdesign.front.step import Steps, step
@@ -67,6 +69,7 @@ __all__ = [
     "CornerResult",
     "DataError",
     "Design",
+    "FilterCheck",
     "LoopDesignError",
     "MissingLibraryError",
     "NoDesignError",
@@ -98,6 +101,7 @@ _MODULES = {
     ),
     "front.check": ("Check", "check"),
     "front.design": ("Design", "design"),
+    "front.filter": ("FilterCheck",),
     "front.response": ("Response", "response"),
     "front.spread": ("Spread", "spread"),
     "front.step": ("Steps", "step"),

@@ -6,4 +6,5 @@ result is the one computed below together with the ways of showing it: ``print()
 `case`      a case or the path of one
 `shown`     what every result can do
 `check`, `design`, `response`, `step`, `spread`   one module for each command
+`filter`    the input filter, of a check
 """

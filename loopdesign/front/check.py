@@ -11,6 +11,7 @@ from loopdesign.analysis.filter_study import filter_study
 from loopdesign.analysis.given import given_parts, has_loop, require_slope, with_parts
 from loopdesign.errors import DataError
 from loopdesign.front.case import as_case
+from loopdesign.front.filter import FilterCheck
 from loopdesign.front.shown import Shown, one_line, shown_as, tightest
 from loopdesign.report.basics.brief import Brief
 from loopdesign.report.basics.status import verdict_sentence
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
 
     from matplotlib.figure import Figure
 
-    from loopdesign.analysis.filter_study import FilterStudy
     from loopdesign.front.case import CaseOrPath
 
 
@@ -121,12 +121,12 @@ class Check(Shown, CheckResult):
 
         return plant_bode_figure(report_data(self))
 
-    def filter_study(self) -> FilterStudy:
+    def filter_study(self) -> FilterCheck:
         """Study the input filter: its impedance against the converter's, the verdict with it and without.
 
         Returns
         -------
-        FilterStudy
+        FilterCheck
             At every corner, with a damper proposed where one is needed.
 
         Raises
@@ -136,7 +136,7 @@ class Check(Shown, CheckResult):
         """
         if self.case.input_filter is None:
             raise DataError(f"{self.case.source}: the case has no [input_filter] to study")
-        return filter_study(self.case, self.parts)
+        return shown_as(FilterCheck, filter_study(self.case, self.parts))
 
     def _require_loop(self) -> None:
         if self.closed_loop is None:

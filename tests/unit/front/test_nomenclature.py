@@ -20,8 +20,10 @@ from loopdesign.report.loop.answer import answer
 
 ROOT = Path(__file__).parents[3]
 CASE = ROOT / "cases" / "tide_gauge_sepic_undamped.toml"
+BOOST = {"R1": 9.09e3, "C1": 27e-9, "C2": 1.8e-9}
+"""Parts that the boost leaves open."""
 TYPES = (
-    ld.Check, ld.CornerResult, ld.Design, ld.Response, ld.Steps, ld.StepResult, ld.Spread, Mode, Verdict, Plant,
+    ld.Check, ld.CornerResult, ld.Design, ld.FilterCheck, ld.Response, ld.Steps, ld.StepResult, ld.Spread, Mode, Verdict, Plant,
     Feature, LinearSystem, Compensator, LoopMargins, Corners, Limits, Limit,
 )  # fmt: skip
 SUFFIXES = {"_hz": "Hz", "_deg": "deg", "_db": "dB", "_per_s": "1/s", "_v": "V", "_s": "s"}
@@ -89,6 +91,7 @@ def test_every_key_of_an_answer_has_its_row():
         told, told["corners"][0], told["verdict"], told["limits"][0], told["corners"][0]["worst_mode"],
         ld.response(case, "plant", frequencies_hz=[1e3]).to_dict(),
         ld.step(case, cycles=3).to_rows()[0],
+        ld.check(ROOT / "cases" / "beacon_boost.toml", BOOST).filter_study().to_rows()[0],
         {k: v for k, v in ld.spread(case, samples=1).to_rows()[0].items() if "." not in k},
     ]  # fmt: skip
     unknown = {key for row in rows for key in row} - set(NAMES) - STRUCTURAL

@@ -16,6 +16,7 @@ from loopdesign.report.basics.brief import MOST_LINES, Brief, brief_html, brief_
 from loopdesign.report.basics.tables import Column, Table
 
 ROOT = Path(__file__).parents[3]
+BOOST = {"R1": 9.09e3, "C1": 27e-9, "C2": 1.8e-9}
 UNDAMPED = ROOT / "cases" / "tide_gauge_sepic_undamped.toml"
 
 
@@ -32,17 +33,17 @@ def results(case):
         "step": ld.step(case, cycles=30),
         "spread": ld.spread(case, samples=16),
         "design": ld.design(ROOT / "cases" / "beacon_boost.toml", {"R1": 9.09e3, "C1": 27e-9}, nominal=True),
-    }
+    } | {"filter": ld.check(ROOT / "cases" / "beacon_boost.toml", BOOST).filter_study()}
 
 
-KINDS = ("check", "response", "step", "spread", "design")
+KINDS = ("check", "response", "step", "spread", "design", "filter")
 
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_print_is_short_and_the_verdict_comes_first(results, kind):
     lines = str(results[kind]).splitlines()
     assert 3 < len(lines) <= 30
-    words = {"design": "Stable"}.get(kind, "UNSTABLE")
+    words = {"design": "Stable", "filter": "Stable"}.get(kind, "UNSTABLE")
     assert words in lines[0]
     assert all(line == line.rstrip() for line in lines)
     assert max(map(len, lines)) <= 120
@@ -63,7 +64,7 @@ def test_rows_are_plain_and_ready_for_a_data_frame(results, kind):
     assert rows
     assert len({tuple(row) for row in rows}) == 1
     assert json.loads(json.dumps(rows, allow_nan=False)) == rows
-    assert all(type(row["stable"]) is bool for row in rows)
+    assert all(type(row.get("stable", row.get("stable_with"))) is bool for row in rows)
 
 
 def test_rows_of_a_spread_hold_the_factors_of_every_sample(results):
@@ -170,7 +171,7 @@ def test_check_without_a_loop_prints_its_verdict(case):
     [
         ("check", "plot_loop"), ("check", "plot_plant"), ("check", "plot_nyquist"), ("response", "plot"),
         ("step", "plot"), ("spread", "plot"), ("spread", "plot_envelope"), ("design", "plot_loop"),
-        ("design", "plot_plant"),
+        ("design", "plot_plant"), ("filter", "plot"),
     ],
 )  # fmt: skip
 def test_figures(results, kind, method, tmp_path):
@@ -218,4 +219,3 @@ def test_results_can_be_changed_only_by_copying(results):
 def test_filter_study_of_a_case_without_a_filter(results):
     with pytest.raises(ld.DataError, match=r"no \[input_filter\]"):
         results["check"].filter_study()
-    assert results["design"].check.filter_study().conditions is not None
