@@ -221,7 +221,8 @@ MEANINGS: dict[str, dict[str, str]] = {
         "step_deviation": "largest deviation at `load_step`; left out, no limit",
         "resistor_series": "IEC 60063 series that resistors are chosen from",
         "capacitor_series": "IEC 60063 series that capacitors are chosen from",
-        "prefer": "what the best combination is: highest crossover, largest modulus margin, or smallest step deviation",
+        "prefer": "what the best combination is where no `crossover` is asked for: highest crossover, largest modulus "
+        "margin, or smallest step deviation",
         "settling_band": "band around the final output within which a step has settled, as a share of the output",
         "distribution": "how tolerances are sampled; `normal` takes the tolerance as three standard deviations",
     },

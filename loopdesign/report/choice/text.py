@@ -21,19 +21,20 @@ if TYPE_CHECKING:
     from loopdesign.synthesis.search.search import Candidate
 
 OBJECTIVES = {
-    "bandwidth": ("highest worst-case crossover", "Hz"),
-    "margin": ("largest worst-case modulus margin", ""),
-    "step": ("smallest worst-case bound on the step deviation", "V"),
+    "bandwidth": ("highest worst-case crossover", "worst-case crossover", "Hz"),
+    "margin": ("largest worst-case modulus margin", "worst-case modulus margin", ""),
+    "step": ("smallest worst-case bound on the step deviation", "worst-case bound on the step deviation", "V"),
+    "crossover": ("highest crossover nearest to the one asked for", "crossover to come near", "Hz"),
 }
 _CHANGE = re.compile(r"([+-][\d.]+) %")
 
 
 def alternatives_table(found: Choice) -> Table:
     """Set the choice beside the best combinations that differ in more than one step each."""
-    words, unit = OBJECTIVES[found.prefer]
+    words, heading, unit = OBJECTIVES[found.prefer]
     columns = (
         Column(heading="choice", key=True), Column(heading="parts"),
-        Column(heading=words.split(" ", 1)[1], unit=unit, digits=4), Column(heading="highest crossover", unit="Hz"),
+        Column(heading=heading, unit=unit, digits=4), Column(heading="highest crossover", unit="Hz"),
         Column(heading="phase margin", unit="deg"), Column(heading="gain margin", unit="dB"),
         Column(heading="modulus margin", unit=""), Column(heading="lowest at"), Column(heading="limited by"),
     )  # fmt: skip

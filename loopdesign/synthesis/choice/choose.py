@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 
     from loopdesign import case as cases
     from loopdesign.analysis.limits import Limits
+    from loopdesign.synthesis.search.lattice import Prefer
 
 __all__ = ["Choice", "choose"]
 
@@ -83,14 +84,19 @@ def choose(case: cases.Case, progress: Callable[[int, int], None] | None = None,
         parts = {} if compensation is None else {k: v for k, v in compensation.parts.items() if v is not None}
         return Choice(
             check=examine(case, parts, plain, limits), chosen=chosen, method="all parts were given",
-            prefer=case.targets.prefer, divider_choice=divided, slope_report=slope,
+            prefer=_objective(case), divider_choice=divided, slope_report=slope,
         )  # fmt: skip
     stage = examine_stage(case, base_corners(case)) if tolerances and case.specification.temperature else plain
-    demands = Demands(limits=limits, prefer=case.targets.prefer)
+    demands = Demands(limits=limits, prefer=_objective(case))
     task = RobustTask(case, stage, plain, demands, tolerances=tolerances, progress=progress)
     choice = task.run()
     chosen.update({k: choice.check.parts[k] for k in compensation.open_parts})
     return replace(choice, chosen=chosen, divider_choice=divided, slope_report=slope)
+
+
+def _objective(case: cases.Case) -> Prefer:
+    """Return what decides among the combinations that meet every limit: a crossover asked for comes first."""
+    return case.targets.prefer if case.targets.crossover is None else "crossover"
 
 
 def _with_divider(case: cases.Case, chosen: dict[str, float]) -> tuple[cases.Case, DividerChoice | None]:

@@ -88,6 +88,8 @@ class Examination:
         """Exact score of a combination at the corners so far."""
         if self.demands.prefer == "bandwidth":
             return float(judged.crossover_hz.min())
+        if self.demands.prefer == "crossover":
+            return float(judged.crossover_hz.max())
         if self.demands.prefer == "margin":
             return float(judged.modulus_margin.min())
         return -float(self.peak(work, item).max())

@@ -24,9 +24,8 @@ SHOWN = 5
 WIDE = 0.5
 """Share of the best score within which alternatives are looked for where few lie close to it."""
 FEW = (
-    "{} listed: no other combination within "
-    f"{100 * WIDE:.0f} % of the best score meets every limit with the exact loop gain and differs from those by 2 % in "
-    "crossover or modulus margin, 1 deg in phase margin or 0.4 dB in gain margin"
+    "{} listed: no other combination that scores about as well meets every limit with the exact loop gain and differs "
+    "from those by 2 % in crossover or modulus margin, 1 deg in phase margin or 0.4 dB in gain margin"
 )
 BOUND = (
     "the bound on the step deviation is the peak of the exact closed-loop output impedance at the worst corner times "
@@ -76,7 +75,8 @@ def outcome(
         notes += (BOUND.format(step, begin, *estimated_deviation(case, parts)),)
     if len(others) < SHOWN:
         count = len(others)
-        notes += (FEW.format("no alternative is" if not count else f"only {count} of {SHOWN} alternatives are"),)
+        told = "no alternative is" if not count else f"only {count} of {SHOWN} alternatives are"
+        notes += (FEW.format(told),)
     place = rank_of(work.lattice, work.result, item)
     return Choice(
         check=examine(case, parts, plain, exam.demands.limits), chosen={}, prefer=prefer, best=shown[0],

@@ -46,6 +46,8 @@ ADDED = 4
 """Tolerance ends that join the corners in one round, per reading."""
 CONFIRMED_AT_MOST = 320
 """Combinations examined exactly before a search is given up."""
+NARROWER = 0.2
+"""Share of the usual slack where a crossover is asked for: very many combinations come within a few percent of it."""
 HALF = 0.5
 """Share of the attainable bandwidth that ``prefer = "margin"`` keeps at least."""
 UNCHANGED = 2e-3
@@ -199,6 +201,8 @@ class RobustTask:
         return self.placed or None
 
     def _searched(self, reference: Mapping[str, float] | None, *, thin: bool = False, slack: float = SLACK) -> Search:
+        if self.exam.demands.prefer == "crossover":
+            slack *= NARROWER
         return search_once(
             self.case, self.stage, self.exam.corners, self.exam.condition, self.exam.demands, reference,
             thin=thin, slack=slack, progress=self.progress,
@@ -243,6 +247,8 @@ class RobustTask:
             at_ends = -float(self.exam.peak(work, item, ends.corners, ends.condition).max())
         else:
             at_ends = self.exam.score(work, item, ends.judged)
+        if self.exam.demands.prefer == "crossover":  # a higher one at some end is the highest of all
+            return at_ends <= score + UNCHANGED * abs(score)
         return at_ends >= score - UNCHANGED * abs(score)
 
     def _add(self, ends: Extremes) -> None:

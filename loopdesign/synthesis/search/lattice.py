@@ -3,8 +3,8 @@
 The loop gain of a combination at a corner is ``T = P C``: the plant's response, computed once per corner on a grid of
 frequencies, times the compensator's closed form. Margins are those of ``margins.headline_margins`` on that grid. A
 combination is feasible where, at every corner, the crossover lies within its limits and the phase, gain and modulus
-margins reach theirs. Among the feasible ones the score decides: the lowest crossover, the least ``|1 + T|``, or minus
-the largest ``|Z / (1 + T)|``.
+margins reach theirs. Among the feasible ones the score decides: the lowest crossover, the least ``|1 + T|``, minus the
+largest ``|Z / (1 + T)|``, or the highest crossover where one is asked for.
 
 The search looks at every combination. Most fall to screens (`choice.screens`), each a necessary condition of being
 feasible and as good as the best so far, read at a few frequencies; what passes them all is evaluated whole. The answer
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
     from loopdesign.analysis.limits import Limits
 
-Prefer = Literal["bandwidth", "margin", "step"]
+Prefer = Literal["bandwidth", "margin", "step", "crossover"]
 PARTS = ("R1", "C1", "C2", "R2", "C3")
 KEPT = "kept crossover"
 """Name of the crossover that the objective ``margin`` keeps, among the limits."""
@@ -53,8 +53,9 @@ class Demands:
     limits
         Limits of the case.
     prefer
-        ``bandwidth`` (highest worst-case crossover), ``margin`` (largest worst-case modulus margin) or ``step``
-        (smallest peak of the closed-loop output impedance).
+        ``bandwidth`` (highest worst-case crossover), ``margin`` (largest worst-case modulus margin), ``step``
+        (smallest peak of the closed-loop output impedance) or ``crossover`` (the highest crossover over all corners as
+        near to the limit as possible: what a crossover given in the case file asks for).
     kept_crossover_hz
         Crossover that ``margin`` must not give up at any corner, 0 where it may give up all [Hz].
     """
@@ -129,12 +130,18 @@ class LoopReadings:
     falls: NDArray[np.bool_]
 
     def score(self, prefer: Prefer) -> NDArray[np.float64]:
-        """Score (N,) by the objective, larger is better; the worst corner's."""
-        return self.by_corner(prefer).min(axis=1)
+        """Score (N,) by the objective, larger is better: that of the corner which decides."""
+        by_corner = self.by_corner(prefer)
+        return np.take_along_axis(by_corner, self.deciding(prefer)[:, None], axis=1)[:, 0]
+
+    def deciding(self, prefer: Prefer) -> NDArray[np.intp]:
+        """Corner (N,) that decides: the worst one; that of the highest crossover for the objective ``crossover``."""
+        by_corner = self.by_corner(prefer)
+        return by_corner.argmax(axis=1) if prefer == "crossover" else by_corner.argmin(axis=1)
 
     def by_corner(self, prefer: Prefer) -> NDArray[np.float64]:
         """Score (N,B) of every corner."""
-        if prefer == "bandwidth":
+        if prefer in {"bandwidth", "crossover"}:
             return np.nan_to_num(self.crossover_hz, nan=0.0)
         return self.modulus_margin if prefer == "margin" else -self.peak_impedance
 

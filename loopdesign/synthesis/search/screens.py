@@ -6,6 +6,7 @@ below the threshold. With f_k the grid:
 * ``|T(f_k)| >= 1`` above the crossover limit means that the highest crossover lies above it, or that the gain never
   falls below one;
 * a highest crossover of f or more needs ``|T| >= 1`` at some grid point from the one before f on;
+* where the highest crossover of all corners decides, it needs that at one corner at least;
 * ``|1 + T(f_k)|`` at any grid point bounds the modulus margin from above, and ``|Z|/|1 + T|`` there bounds the peak of
   the output impedance from below;
 * the phase margin at the highest crossover follows from the two grid points about it, by the interpolation that the
@@ -57,6 +58,8 @@ class Screens:
                 if not len(kept):
                     return kept
                 kept = kept[screen(values[kept], np.array([corner]), threshold)]
+            if screen == self._gain and self.demands.prefer == "crossover":
+                kept = kept[self._somewhere(values[kept], threshold)]
         return kept
 
     def lowest(self, threshold: float) -> float:
@@ -84,6 +87,20 @@ class Screens:
             reached[open_] = gain >= 1.0 - ROUNDING
         keep[live] = reached
         return keep
+
+    def _somewhere(self, values: NDArray[np.float64], threshold: float) -> NDArray[np.bool_]:
+        """Crossover as high as the threshold at one corner at least: a gain of one or more from there on."""
+        grid = self.responses.frequencies_hz
+        low = max(0, int(np.searchsorted(grid, threshold)) - 1)
+        high = int(np.searchsorted(grid, self.demands.limits.crossover_limit_hz, side="right"))
+        reached = np.full(len(values), low == 0)
+        for corner in self.order:
+            open_ = np.flatnonzero(~reached)
+            if not len(open_):
+                break
+            loop = self.responses.loop(values[open_], np.array([corner]), np.arange(low, high))
+            reached[open_] = (np.abs(loop[:, 0]) >= 1.0 - ROUNDING).any(axis=1)
+        return reached
 
     def _phase(self, values: NDArray[np.float64], corner: NDArray[np.intp], threshold: float) -> NDArray[np.bool_]:
         """Phase margin at the highest crossover."""

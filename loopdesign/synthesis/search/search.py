@@ -79,8 +79,8 @@ class Candidate:
     parts
         Values by name [ohm], [F].
     score
-        Worst-case crossover [Hz], modulus margin [unitless] or, for ``step``, a bound on the step deviation [V]: the
-        peak of the closed-loop output impedance times the step.
+        Worst-case crossover [Hz], modulus margin [unitless], for ``step`` a bound on the step deviation [V]: the peak
+        of the closed-loop output impedance times the step; for ``crossover`` the highest crossover [Hz].
     worst_corner
         Where the score is read.
     limited_by
@@ -165,7 +165,7 @@ class Search:
     def candidate(self, item: int, demands: Demands, step: float, exact: LoopReadings) -> Candidate:
         """Describe one combination by its exact readings (1,B) at the corners."""
         by_corner = exact.by_corner(demands.prefer)[0]
-        worst = int(np.argmin(by_corner))
+        worst = int(exact.deciding(demands.prefer)[0])
         gain = exact.gain_margin_db[0]
         return Candidate(
             parts=self.parts_of(item),

@@ -94,7 +94,7 @@ def asking(prefer="bandwidth", kept=0.0, **values):
     return Demands(limits=Limits(rows=tuple(rows)), prefer=prefer, kept_crossover_hz=kept)
 
 
-@pytest.mark.parametrize("prefer", ["bandwidth", "margin", "step"])
+@pytest.mark.parametrize("prefer", ["bandwidth", "margin", "step", "crossover"])
 @pytest.mark.parametrize("kind", AMPLIFIERS)
 def test_search_equals_brute_force(kind, prefer):
     """Every feasible combination within the threshold, with the same scores in the same order."""
@@ -311,6 +311,39 @@ def test_unreachable_target_names_the_nearest_miss_and_its_corner(sepic):
     assert set(caught.value.nearest) == {"parts", "reasons"}
     assert re.search(r"phase margin at .* V, .* A", caught.value.obstacles[0])
     assert caught.value.exit_status == 3
+
+
+def asking_for(case, crossover_hz):
+    return case.model_copy(update={"targets": case.targets.model_copy(update={"crossover": crossover_hz})})
+
+
+def test_a_crossover_asked_for_is_approached_as_near_as_the_lattice_allows(sepic):
+    """No neighbour by a step in any part, examined whole, meets the targets with a highest crossover nearer to it."""
+    choice = choose(asking_for(sepic, 2500.0), tolerances=False)
+    check = choice.check
+    highest = max(m.crossover_hz for m in check.margins)
+    assert check.targets_met
+    assert highest <= 2500.0
+    assert choice.prefer == "crossover"
+    assert choice.best.score == pytest.approx(highest, rel=3e-3)
+    lattice, stage = searched_lattice(check.case), examine_stage(check.case)
+    nearer = []
+    for item in lattice.around(lattice.number(check.parts), (1, 1, 1)):
+        row = lattice.values(np.array([item]))[0]
+        other = examine(check.case, {"R1": row[0], "C1": row[1], "C2": row[2]}, stage, check.limits)
+        if other.targets_met:
+            nearer.append(max(m.crossover_hz for m in other.margins))
+    # ties within a hundredth go to commoner and smaller values; the grid reads crossovers to 5e-4
+    assert max(nearer) <= highest * 1.0125
+
+
+def test_a_crossover_asked_for_holds_at_the_tolerance_ends(sepic):
+    """The worst ends cross over higher than nominal parts do: they come near to it, and never above."""
+    choice = choose(asking_for(sepic, 2500.0))
+    nominal = max(m.crossover_hz for m in choice.check.margins)
+    ends = float(choice.extremes.judged.crossover_hz.max())
+    assert nominal < ends <= 2500.0
+    assert ends > 0.9 * 2500.0  # values lie 10 to 20 % apart in E12 and E6, and there are three to combine
 
 
 def test_objectives_pull_where_they_say(sepic):
