@@ -5,12 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from loopdesign.cli.console import Progress
-from loopdesign.errors import DataError
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from loopdesign import case as cases
     from loopdesign.analysis.check import CheckResult
     from loopdesign.analysis.filter_study import FilterStudy
     from loopdesign.analysis.filter_study.output import OutputFilterStudy
@@ -93,6 +91,7 @@ def deliver_report(
 ) -> None:
     """Write the report with a section for everything the case asks for."""
     from loopdesign.analysis.curves import report_data
+    from loopdesign.analysis.given import with_parts
     from loopdesign.analysis.impedances import impedances
     from loopdesign.analysis.transient.steps import step
     from loopdesign.report.choice.text import choice_rows
@@ -108,7 +107,7 @@ def deliver_report(
     sections.append(impedance_section(shown))
     if found.parts and (s.load_step is not None or s.line_step is not None):
         with Progress("stepping", quiet=quiet) as progress:
-            sections.append(step_section(step(_with_parts(found), progress=progress)))
+            sections.append(step_section(step(with_parts(found.case, found.parts), progress=progress)))
     with Progress("writing the report", quiet=quiet):
         content = answered(found, study)
         content["impedances"] = impedance_answer(shown)
@@ -123,11 +122,3 @@ def deliver_report(
             chosen_case=chosen_case,
             sections=sections,
         )
-
-
-def _with_parts(found: CheckResult) -> cases.Case:
-    """Put the assessed parts into the case."""
-    given = found.case.compensation
-    if given is None:
-        raise DataError(f"{found.case.source}: [compensation] is missing")
-    return found.case.model_copy(update={"compensation": given.model_copy(update=dict(found.parts))})
