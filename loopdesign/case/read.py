@@ -46,7 +46,7 @@ def read_text(path: Path | str) -> str:
     Raises
     ------
     CaseError
-        There is no such file, it is no ordinary file, it is too large, or it is not UTF-8.
+        There is no such file, it is not an ordinary file, it is too large, or it is not UTF-8.
     """
     name = str(path)
     data = _read_bytes(Path(path), name)

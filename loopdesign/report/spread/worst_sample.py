@@ -9,6 +9,7 @@ import numpy as np
 
 from loopdesign.case import Levels
 from loopdesign.corners.converters import regulated_factor
+from loopdesign.printable import printable
 from loopdesign.units.quantities import exact_quantity
 
 if TYPE_CHECKING:
@@ -63,7 +64,7 @@ def worst_case_text(text: str, found: SpreadResult, sample: int | None = None, c
         specification["temperature"] = [_written(float(corners.temperature[0]), "degC")]
     for path, value in _values(found, {k: float(v[0]) for k, v in corners.factors.items()}):
         _set(document, path, _written(value, UNITS[str(path[-1])]))
-    document["title"] = f"{found.case.title}: sample {sample} of seed {found.seed}"
+    document["title"] = printable(f"{found.case.title}: sample {sample} of seed {found.seed}")
     return tomlkit.dumps(document)
 
 

@@ -224,3 +224,32 @@ def test_interruption_at_any_time_shows_no_trace(delay, tmp_path):
     assert told == ""
     assert (child.returncode, complained) in {(entry.INTERRUPTED, "interrupted\n"), (-signal.SIGINT, "")}
     assert list(tmp_path.iterdir()) == []
+
+
+def test_report_cannot_steer_a_terminal_either(tmp_path, capsys):
+    """Whoever looks at a report with cat meets no control character of the case, nor does mathematics break a plot."""
+    hostile = "\\u001b]0;owned\\u0007 \\u202e $x^{ <script> "
+    text = CASE.read_text(encoding="utf-8")
+    for old, new in (
+        ('title = "', f'title = "{hostile}'),
+        ('notes = "', f'notes = "{hostile}'),
+        ('esr = "15 mohm"', f'lot = "{hostile}", esr = "15 mohm"'),
+        ('input_voltage = { min = "8 V", nominal = "13 V", max = "30 V" }', 'input_voltage = ["8 V"]'),
+        ('output_current = { min = "0.1 A", max = "1.2 A" }', 'output_current = ["1.2 A"]'),
+        ("load_step", "# load_step"),
+    ):
+        assert old in text
+        text = text.replace(old, new, 1)
+    path = tmp_path / "case.toml"
+    path.write_text(text, encoding="utf-8")
+    assert main(["spread", str(path), "--samples", "8", "--output", str(tmp_path / "spread")]) == 1
+    assert main(["check", str(path), "--output", str(tmp_path / "check")]) == 1
+    told = capsys.readouterr()
+    written = {
+        x: x.read_text(encoding="utf-8") for x in tmp_path.rglob("*") if x.suffix in {".md", ".json", ".svg", ".toml"}
+    }
+    assert len(written) > 10
+    for name, content in written.items():
+        assert not steers_a_terminal(content), name
+    assert not steers_a_terminal(told.out + told.err)
+    assert "<script>" not in (tmp_path / "check" / "report.md").read_text(encoding="utf-8")
