@@ -76,7 +76,8 @@ def choose(case: cases.Case, progress: Callable[[int, int], None] | None = None,
     case, divided = _with_divider(case, chosen)
     plain = examine_stage(case)
     refuse_unstable_current_loop(plain)
-    limits = limits_of(case, plain)
+    stage = examine_stage(case, base_corners(case)) if tolerances and case.specification.temperature else plain
+    limits = limits_of(case, stage)
     _refuse_conflict(case, limits)
     slope = report_slope(case, limits.value("crossover_limit")) if open_ramp else None
     compensation = case.compensation
@@ -86,7 +87,6 @@ def choose(case: cases.Case, progress: Callable[[int, int], None] | None = None,
             check=examine(case, parts, plain, limits), chosen=chosen, method="all parts were given",
             prefer=_objective(case), divider_choice=divided, slope_report=slope,
         )  # fmt: skip
-    stage = examine_stage(case, base_corners(case)) if tolerances and case.specification.temperature else plain
     demands = Demands(limits=limits, prefer=_objective(case))
     task = RobustTask(case, stage, plain, demands, tolerances=tolerances, progress=progress)
     choice = task.run()
