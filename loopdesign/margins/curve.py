@@ -182,21 +182,21 @@ def sampled_curve(
         )  # fmt: skip
 
     angles = spread_evenly(2.0 * np.pi * low_hz / switching_hz, SAMPLES_PER_UNIT)
-    found = curve(angles, taken(angles))
+    sampled = curve(angles, taken(angles))
     for _ in range(0 if tolerance is None else 3):
-        between = _between(found.angles)
+        between = _between(sampled.angles)
         smooth = taken(between)
-        first, share = _shares(found.angles, found.weights, between)
-        expected = sum(share[:, k] * found.smooth[:, first + k] for k in range(NEIGHBOURS))
+        first, share = _shares(sampled.angles, sampled.weights, between)
+        expected = sum(share[:, k] * sampled.smooth[:, first + k] for k in range(NEIGHBOURS))
         error = float(np.max(np.abs(expected / smooth - 1.0), initial=0.0))
-        order = np.argsort(np.concatenate([found.angles, between]), kind="stable")
-        found = curve(
-            np.concatenate([found.angles, between])[order],
-            np.concatenate([found.smooth, smooth], axis=1)[:, order],
+        order = np.argsort(np.concatenate([sampled.angles, between]), kind="stable")
+        sampled = curve(
+            np.concatenate([sampled.angles, between])[order],
+            np.concatenate([sampled.smooth, smooth], axis=1)[:, order],
         )
         if error <= (tolerance or 0.0):
             break
-    return found
+    return sampled
 
 
 def _between(angles: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -15,6 +15,8 @@ CANDIDATES = 3
 """Dips of each item that are followed to their bottom: those whose parabola goes deepest."""
 DEEPER = 3.0
 """How much deeper than its parabola a dip is allowed for when the candidates are chosen."""
+TINY = 1e-300
+"""Square of |1 + T| that a loop gain of exactly -1 is given, so that its reciprocal stays finite."""
 ZOOM_ROUNDS = 7
 ZOOM_POINTS = 9
 """Points of one round of zooming, each of which shrinks the interval around the bottom by four."""
@@ -37,23 +39,24 @@ def grid_modulus(frequencies: FloatArray, loop: ComplexArray) -> tuple[FloatArra
     tuple of ndarray (B,)
         Least |1 + T| [unitless], and where [Hz].
     """
-    peak = _reciprocal_square(loop)
-    if loop.shape[-1] < 3:
-        rows, best = np.arange(len(loop)), np.argmax(peak, axis=-1)
-        return 1.0 / np.sqrt(peak[rows, best]), frequencies[rows, best]
+    square = (1.0 + loop.real) ** 2 + loop.imag**2
     rows = np.arange(len(loop))[:, None]
-    tops = np.where(_local_peaks(peak), peak, 0.0)
-    first = np.argmax(tops, axis=-1)[:, None]
-    np.put_along_axis(tops, first, 0.0, axis=-1)
-    places = np.concatenate([first, np.argmax(tops, axis=-1)[:, None]], axis=1)
+    first = np.argmin(square, axis=-1)[:, None]
+    if loop.shape[-1] < 3:
+        return np.sqrt(square[rows, first])[:, 0], frequencies[rows, first][:, 0]
+    falls = square[:, 1:] < square[:, :-1]
+    dips = np.where(falls[:, :-1] & ~falls[:, 1:], square[:, 1:-1], np.inf)
+    np.put_along_axis(dips, np.clip(first - 1, 0, dips.shape[-1] - 1), np.inf, axis=-1)
+    places = np.concatenate([first, 1 + np.argmin(dips, axis=-1)[:, None]], axis=1)
     inner = np.clip(places, 1, loop.shape[-1] - 2)
     x = [np.log(frequencies[rows, inner + shift]) for shift in (-1, 0, 1)]
-    height, where = _vertex(x, [peak[rows, inner + shift] for shift in (-1, 0, 1)])
+    y = [1.0 / np.maximum(square[rows, inner + shift], TINY) for shift in (-1, 0, 1)]
+    height, where = _vertex(x, y)
     # at an end of the band, and where the parabola opens upward, the point itself is the top
-    better = (inner == places) & (height > peak[rows, places])
-    height = np.where(better, height, peak[rows, places])
-    where = np.where(better, np.exp(where), frequencies[rows, places])
-    return _best(1.0 / np.sqrt(height), where)
+    point = 1.0 / np.maximum(square[rows, places], TINY)
+    better = (inner == places) & (height > point)
+    height = np.where(better, height, point)
+    return _best(1.0 / np.sqrt(height), np.where(better, np.exp(where), frequencies[rows, places]))
 
 
 def refined_modulus(
@@ -100,8 +103,8 @@ def refined_modulus(
 
 
 def _reciprocal_square(loop: ComplexArray) -> FloatArray:
-    """1 / |1 + T|^2, at most 1e300."""
-    return np.asarray(1.0 / np.maximum((1.0 + loop.real) ** 2 + loop.imag**2, 1e-300))
+    """1 / |1 + T|^2, finite where T is -1."""
+    return np.asarray(1.0 / np.maximum((1.0 + loop.real) ** 2 + loop.imag**2, TINY))
 
 
 def _local_peaks(peak: FloatArray) -> BoolArray:
