@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from loopdesign.analysis.findings.corner import corner_name, corner_results, instabilities, no_crossover
+from loopdesign.analysis.findings.direct_path import direct_path_too_fast
 from loopdesign.analysis.findings.held import not_held
 from loopdesign.analysis.findings.ratings import Stress, overstressed, stresses
 from loopdesign.analysis.given import has_loop
@@ -286,6 +287,8 @@ def examine(
         judged = verdicts(stage.model, loop, bounds(case, stage.conditions))
     missing = missed_limits(limits, readings_of(margins, judged), _names(stage.conditions))
     missing += no_crossover(stage.conditions, margins)
+    if limits.crossover_limit_hz < max(m.crossover_hz or 0.0 for m in margins):
+        missing += direct_path_too_fast(case, stage, limits.crossover_limit_hz)
     return CheckResult(
         case=case, parts=dict(parts), stage=stage, closed_loop=loop, margins=margins, verdicts=judged, limits=limits,
         reasons=(

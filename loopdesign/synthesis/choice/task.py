@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.check import examine
+from loopdesign.analysis.findings.direct_path import direct_path_too_fast
 from loopdesign.analysis.variants.extremes import Extremes, extremes
 from loopdesign.analysis.variants.solve import base_of
 from loopdesign.corners.conditions import Corners
@@ -305,6 +306,7 @@ class RobustTask:
                 f"with nominal parts at least {self.nominal_count} combinations meet every target; with tolerances "
                 "and temperatures none does"
             )
+        told += direct_path_too_fast(self.case, self.plain, self.exam.demands.limits.crossover_limit_hz)
         blocked, proposed = way_blocked(self.case, self.plain, self.exam.corners)
         told += blocked
         return NoDesignError(
