@@ -288,7 +288,7 @@ def examine(
     missing = missed_limits(limits, readings_of(margins, judged), _names(stage.conditions))
     missing += no_crossover(stage.conditions, margins)
     if limits.crossover_limit_hz < max(m.crossover_hz or 0.0 for m in margins):
-        missing += direct_path_too_fast(case, stage, limits.crossover_limit_hz)
+        missing += direct_path_too_fast(case, stage.conditions, stage.converter, stage.point, limits.crossover_limit_hz)
     return CheckResult(
         case=case, parts=dict(parts), stage=stage, closed_loop=loop, margins=margins, verdicts=judged, limits=limits,
         reasons=(

@@ -29,10 +29,14 @@ from loopdesign.units.preferred import between
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
     from loopdesign import case as cases
-    from loopdesign.analysis.check import ExaminedStage
+    from loopdesign.corners.conditions import Corners
+    from loopdesign.network.converter import Converter
+    from loopdesign.orbit.problem import OperatingPoint
 
 POINTS = 100
 """Grid on which the path is read; it falls smoothly, so that few points do."""
@@ -42,15 +46,21 @@ FURTHEST = 2.5
 """Factor on the first estimate of the resistor, either way, within which the smallest that does is looked for."""
 
 
-def direct_path_too_fast(case: cases.Case, stage: ExaminedStage, limit_hz: float) -> tuple[str, ...]:
+def direct_path_too_fast(
+    case: cases.Case, conditions: Corners, converter: Converter, point: OperatingPoint, limit_hz: float
+) -> tuple[str, ...]:
     """Say whether the path through the LED resistor alone crosses over above a limit, and what resistor would do.
 
     Parameters
     ----------
     case : Case
         The case.
-    stage : ExaminedStage
-        Its power stage at corners (B,).
+    conditions : Corners
+        Corners (B,).
+    converter : Converter
+        Its power stage there, loop open.
+    point : OperatingPoint
+        Its operating points.
     limit_hz : float
         Limit of the crossover [Hz].
 
@@ -68,48 +78,42 @@ def direct_path_too_fast(case: cases.Case, stage: ExaminedStage, limit_hz: float
     feed = replace(feed, transfer_ratio=largest)
     grid = grid_with(case.converter.switching_frequency, POINTS, np.array([limit_hz]))
     beyond = grid >= min(limit_hz, float(grid[-1]))
-    path = _gain(case, stage, feed, grid)
+
+    def gain(path: ShuntOptocoupler, frequencies: NDArray[np.float64]) -> NDArray[np.float64]:
+        closed = converter.closed(compensator_netlist(path, divider(case), SLOW))
+        return np.asarray(np.abs(loop_gain(linearise(operating_point(closed, point.sequence)), frequencies)))
+
+    path = gain(feed, grid)
     worst = int(np.argmax(path[:, beyond].max(axis=1)))
     if path[:, beyond].max() < 1.0:
         return ()
     highest = format_quantity(float(grid[np.flatnonzero(path[worst] >= 1.0)[-1]]), "Hz")
     told = (
         f"the path through the LED resistor alone keeps the loop gain above one up to about {highest} at "
-        f"{corner_name(stage.conditions, worst)} with a transfer ratio of {100 * largest:.3g} %, above the limit of "
+        f"{corner_name(conditions, worst)} with a transfer ratio of {100 * largest:.3g} %, above the limit of "
         f"{format_quantity(limit_hz, 'Hz')}, and no compensation part lowers it"
     )
-    needed = _resistor(case, stage, feed, grid[beyond], float(path[:, beyond].max()))
+    needed = _resistor(lambda trial: float(gain(trial, grid[beyond]).max()), feed, float(path[:, beyond].max()))
     if needed is None:
         return (f"{told}; a supply of its own for the LED (led_supply) ends that path",)
     told += f"; with an LED resistor of {format_quantity(needed, 'ohm')} or more it would cross over below that"
-    return (told + _conflict(case, stage, needed),)
+    return (told + _conflict(case, float(point.trim.min()), needed),)
 
 
-def _gain(
-    case: cases.Case, stage: ExaminedStage, feed: ShuntOptocoupler, grid: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Size (B,F) of the exact loop gain with the path alone."""
-    closed = stage.converter.closed(compensator_netlist(feed, divider(case), SLOW))
-    return np.asarray(np.abs(loop_gain(linearise(operating_point(closed, stage.point.sequence)), grid)))
-
-
-def _resistor(
-    case: cases.Case, stage: ExaminedStage, feed: ShuntOptocoupler, beyond: NDArray[np.float64], excess: float
-) -> float | None:
+def _resistor(beyond: Callable[[ShuntOptocoupler], float], feed: ShuntOptocoupler, excess: float) -> float | None:
     """Smallest preferred LED resistor [ohm] with which the path has a gain below one beyond the limit."""
     # without ripple the gain would be inverse to the resistor: the ripple of a small one adds to its gain
     given = float(feed.led_resistance)
     for value in between("E24", given * max(1.0, excess / FURTHEST), given * FURTHEST * excess):
         trial = replace(feed, led_resistance=float(value))
-        if float(_gain(case, stage, trial, beyond).max()) < 1.0:
+        if beyond(trial) < 1.0:
             return float(value)
     return None
 
 
-def _conflict(case: cases.Case, stage: ExaminedStage, needed: float) -> str:
+def _conflict(case: cases.Case, lowest: float, needed: float) -> str:
     """Say that a larger resistor would leave the optocoupler too weak, where it would."""
     path = light_path(case)
-    lowest = float(stage.point.trim.min())
     if path is None or lowest >= path.pull_up_supply:
         return ""
     most = float(np.asarray(path.largest_led_resistance(transfer_ratios(case)[1], lowest)))

@@ -306,7 +306,13 @@ class RobustTask:
                 f"with nominal parts at least {self.nominal_count} combinations meet every target; with tolerances "
                 "and temperatures none does"
             )
-        told += direct_path_too_fast(self.case, self.plain, self.exam.demands.limits.crossover_limit_hz)
+        told += direct_path_too_fast(
+            self.case,
+            self.plain.conditions,
+            self.plain.converter,
+            self.plain.point,
+            self.exam.demands.limits.crossover_limit_hz,
+        )
         blocked, proposed = way_blocked(self.case, self.plain, self.exam.corners)
         told += blocked
         return NoDesignError(

@@ -31,8 +31,13 @@ def fed(led_resistance, *changes):
     return parse_case(text, "flyback.toml")
 
 
+def told_of(case):
+    stage = examine_stage(case)
+    return direct_path_too_fast(case, stage.conditions, stage.converter, stage.point, LIMIT)
+
+
 def resistor_told(case):
-    (told,) = direct_path_too_fast(case, examine_stage(case), LIMIT)
+    (told,) = told_of(case)
     value, prefix = re.search(r"LED resistor of ([\d.]+) (k?)Ω or more", told).groups()
     return float(value) * (1e3 if prefix else 1.0), told
 
@@ -59,7 +64,7 @@ def test_where_the_path_crosses_over_is_where_the_exact_loop_does():
 @pytest.mark.parametrize("change", [(), (('reference = "2.5 V"', 'reference = "2.5 V"\nled_supply = "12 V"'),)])
 def test_nothing_is_said_of_a_slow_path_or_of_none(change):
     case = fed(3.3e3) if not change else fed(470.0, *change)
-    assert direct_path_too_fast(case, examine_stage(case), LIMIT) == ()
+    assert told_of(case) == ()
 
 
 def test_resistor_that_the_pull_up_does_not_allow_is_told():
