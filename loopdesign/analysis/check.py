@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
     from loopdesign import case as cases
     from loopdesign.analysis.findings.corner import CornerResult
+    from loopdesign.analysis.findings.worst import Examined, WorstReading
     from loopdesign.corners.conditions import Corners
     from loopdesign.margins.margins import LoopMargins
     from loopdesign.models.insight import Plant
@@ -84,6 +85,13 @@ class CheckResult:
         What was asked, each with its source.
     reasons
         Every target or verdict that fails, one sentence each; empty where none does.
+    worst : mapping of str to WorstReading or None
+        The worst of each reading over every temperature and the worst tolerance ends; empty where only nominal parts were
+        examined.
+    examined : Examined or None
+        What was examined beyond the nominal corners; None where nothing was.
+    stable_beyond : bool
+        Whether every temperature and tolerance end examined is stable and held, its output reached [unitless].
     """
 
     case: cases.Case
@@ -94,6 +102,9 @@ class CheckResult:
     verdicts: tuple[Verdict, ...]
     limits: Limits
     reasons: tuple[str, ...] = field(default_factory=tuple)
+    worst: Mapping[str, WorstReading | None] = field(default_factory=dict)
+    examined: Examined | None = None
+    stable_beyond: bool = True
 
     @property
     def conditions(self) -> Corners:
@@ -130,7 +141,7 @@ class CheckResult:
     @property
     def stable(self) -> bool:
         """Whether every corner is stable, by the multipliers."""
-        return all(v.stable for v in self.verdicts)
+        return all(v.stable for v in self.verdicts) and self.stable_beyond
 
     @property
     def warnings(self) -> tuple[str, ...]:

@@ -147,7 +147,7 @@ def check(
     case: CaseOrPath,
     parts: Mapping[str, float | str] | None = None,
     *,
-    nominal: bool = False,  # noqa: ARG001  (nominal parts are all that is examined so far)
+    nominal: bool = False,
 ) -> Check:
     """Examine a case at every corner: operating point, plant, loop gain, margins and verdict.
 
@@ -160,8 +160,8 @@ def check(
         Values in place of the case's own, by designator: numbers in SI units or text such as ``"10 kohm"``, ``"none"``
         or 0 where a part is not fitted [ohm], [F]. Parts not named keep the case's value.
     nominal : bool
-        Leave tolerances and temperatures out [unitless]. Nominal parts at the nominal temperature are all that is
-        examined so far, whatever is given here.
+        Leave tolerances and temperatures out [unitless]. Otherwise every temperature and the worst tolerance ends are
+        examined as well, in ``worst``, and the verdict is about all of it.
 
     Returns
     -------
@@ -189,4 +189,9 @@ def check(
     """
     given = with_parts(as_case(case), parts)
     require_slope(given)
-    return shown_as(Check, examine(given, given_parts(given) if has_loop(given) else {}))
+    found = examine(given, given_parts(given) if has_loop(given) else {})
+    if not nominal and found.closed_loop is not None:
+        from loopdesign.analysis.worst import beyond_nominal  # noqa: PLC0415  (nominal checks do without)
+
+        found = beyond_nominal(found)
+    return shown_as(Check, found)

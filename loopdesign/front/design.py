@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from loopdesign.analysis.given import missing_for_a_loop, with_parts
+from loopdesign.analysis.worst import beyond_nominal
 from loopdesign.errors import DataError
 from loopdesign.front.case import as_case
 from loopdesign.front.check import Check
@@ -171,4 +172,5 @@ def design(
     if missing:
         raise DataError(f"{given.source}: design needs {' and '.join(missing)}: say which amplifier closes the loop")
     choice = choose(given, progress, tolerances=not nominal)
-    return shown_as(Design, replace(choice, check=shown_as(Check, choice.check)))
+    examined = choice.check if nominal else beyond_nominal(choice.check)
+    return shown_as(Design, replace(choice, check=shown_as(Check, examined)))

@@ -21,31 +21,35 @@ def check(
     *,
     output: Folder = None,
     details: Details = False,
+    nominal: Annotated[
+        bool,
+        Parameter(negative="", show_default=False, help="Leave tolerances and temperatures out."),
+    ] = False,
     watch: Annotated[
         bool,
         Parameter(negative="", show_default=False, help="Check again each time the file is saved; Ctrl-C ends it."),
     ] = False,
     json_: Json = False,
 ) -> int:
-    """Examine parts already chosen: verdict and margins at every corner.
+    """Examine parts already chosen: verdict and margins at every corner, temperature and worst tolerance end.
 
     Exit status 0 where the converter is stable and meets every target, 1 where it does not.
     """
     if not watch:
-        return _check_once(case, output, details=details, json_=json_)
+        return _check_once(case, output, details=details, nominal=nominal, json_=json_)
     if json_:
         raise DataError("--watch checks again and again, and --json prints one object: give one of the two")
     from loopdesign.cli.watch import watched
 
-    return watched(case, lambda: _check_once(case, output, details=details, json_=False))
+    return watched(case, lambda: _check_once(case, output, details=details, nominal=nominal, json_=False))
 
 
-def _check_once(case: Path, output: Path | None, *, details: bool, json_: bool) -> int:
+def _check_once(case: Path, output: Path | None, *, details: bool, nominal: bool, json_: bool) -> int:
     """Check the case as the file has it now."""
     from loopdesign.case import load_case
     from loopdesign.front.check import check as check_case
 
-    found = check_case(load_case(case))
+    found = check_case(load_case(case), nominal=nominal)
     study = filter_of(found, quiet=json_)
     if output is not None:
         deliver_report(found, output, study, quiet=json_)

@@ -15,7 +15,10 @@ def design(case: CasePath, /, *, output: ReportFolder = None, details: Details =
     A report that is already there is replaced once the new one is complete. Exit status 3 where no parts meet the
     targets: the nearest miss is shown.
     """
+    from dataclasses import replace
+
     from loopdesign.analysis.given import missing_for_a_loop
+    from loopdesign.analysis.worst import beyond_nominal
     from loopdesign.case import parse_case, read_text, write_parts
     from loopdesign.report.choice.text import choice_rows
     from loopdesign.report.replace import require_replaceable
@@ -31,6 +34,7 @@ def design(case: CasePath, /, *, output: ReportFolder = None, details: Details =
     require_replaceable(folder)
     with Progress("choosing parts", quiet=json_) as progress:
         found = choose(loaded, progress)
+        found = replace(found, check=beyond_nominal(found.check))
     chosen = write_parts(written, {_key(k): v for k, v in found.chosen.items()})
     study = filter_of(found.check, quiet=json_)
     deliver_report(found.check, folder, study, quiet=json_, choice=found, chosen_case=chosen)

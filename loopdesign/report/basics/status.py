@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from loopdesign.analysis.findings.corner import corner_name
+from loopdesign.analysis.findings.worst import with_ends
 from loopdesign.analysis.readings import readings_of
 from loopdesign.units.quantities import format_quantity
 
@@ -70,6 +71,10 @@ def headline(found: CheckResult) -> str:
     return "Verdict: stable, every target met"
 
 
+BEYOND = ("the output is out of reach", "unstable (largest", "not held by")
+"""How the reasons of a temperature or tolerance end begin that is not stable."""
+
+
 def verdict_sentence(found: CheckResult) -> str:
     """Put the verdict in one sentence that says what it covers, the worst first."""
     covered = coverage(found)
@@ -89,6 +94,10 @@ def verdict_sentence(found: CheckResult) -> str:
             f"{len(found.verdicts)}: at {corner_name(found.conditions, worst)}, {w.name} at "
             f"{format_quantity(w.frequency_hz, 'Hz')}."
         )
+    if not found.stable_beyond:
+        where = next((r for r in found.reasons if r.startswith(BEYOND)), "see the reasons")
+        count = len(found.conditions)
+        return f"Stable at {count} nominal corners, but NOT at every temperature and tolerance end: {where}."
     if not found.targets_met:
         return f"Stable at {covered}, but targets are MISSED: {'; '.join(found.reasons)}."
     return f"Stable with every target met at {covered}{_least_margin(found)}."
@@ -97,10 +106,14 @@ def verdict_sentence(found: CheckResult) -> str:
 def coverage(found: CheckResult) -> str:
     """Say which operating points were examined, such as "6 corners (3 input voltages, 2 load currents ...)"."""
     k = found.conditions
-    if len(k) == 1:
+    if len(k) == 1 and found.examined is None:
         return f"the only corner ({corner_name(k, 0)}, nominal parts)"
     counts = ((k.input_voltage, "input voltage"), (k.load_current, "load current"))
     told = [f"{n} {word}{'s' if n > 1 else ''}" for values, word in counts if (n := len(set(values.tolist())))]
+    if found.examined is not None:
+        count = found.examined.temperatures
+        heat = f"{count} temperature{'s' if count > 1 else ''}"
+        return f"{len(k)} nominal corners, {heat} and the worst tolerance ends ({found.examined.points} points)"
     return f"{len(k)} corners ({', '.join([*told, 'nominal parts'])})"
 
 
@@ -121,6 +134,10 @@ def _worst_mode(found: CheckResult, unstable: Sequence[int]) -> str:
 
 
 def _least_margin(found: CheckResult) -> str:
+    worst = found.worst.get("phase_margin_deg")
+    if worst is not None:
+        place = f"{worst.input_voltage:.4g} V, {worst.load_current:.3g} A, {worst.temperature:.3g} degC"
+        return f"; least phase margin {worst.value:.1f} deg at {place}{with_ends(worst.ends)}"
     present = [(m.phase_margin_deg, i) for i, m in enumerate(found.margins) if m.phase_margin_deg is not None]
     if not present:
         return ""

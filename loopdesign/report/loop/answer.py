@@ -36,6 +36,8 @@ def answer(found: CheckResult) -> dict[str, Any]:
         "topology": found.case.converter.topology,
         "parts": {name: float(value) for name, value in found.parts.items()},
         "corners": [corner(each, missed(found, item)) for item, each in enumerate(found.corners)],
+        "worst": {name: None if reading is None else reading.to_dict() for name, reading in found.worst.items()},
+        "examined": examined_answer(found),
         "verdict": {
             "stable": found.stable,
             "targets_met": found.targets_met,
@@ -120,3 +122,10 @@ def stress_answer(stress: Stress) -> dict[str, Any]:
         "reached": [float(value) for value in stress.reached],
         "met": stress.met,
     }
+
+
+def examined_answer(found: CheckResult) -> dict[str, Any]:
+    """Say what a check covers: corners of line and load, temperatures, and whether tolerance ends are among it."""
+    if found.examined is None:
+        return {"corners": len(found.conditions), "temperatures": 1, "tolerance_ends": False}
+    return found.examined.to_dict()
