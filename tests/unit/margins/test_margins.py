@@ -91,6 +91,20 @@ def test_a_sharp_resonance_far_between_grid_points_is_found():
     assert found.phase_margin_deg < -80
 
 
+def test_a_resonance_narrower_than_the_grid_is_found_by_its_phase():
+    """|T| passes one within half a percent of resonance only, between points six percent apart that all lie below one.
+
+    The phase turns by 180 degrees between the two, and there the grid is refined. The same cubic gives the crossovers.
+    """
+    f0, q, gain = 1003.7, 1e4, 5.0
+    found = find_margins(lambda f: resonant(f, f0, q, gain), low_hz=1, high_hz=1e5, count=200)[0]
+    roots = [np.roots([1, 0, -(f0**2), sign * gain * f0**2]) for sign in (1, -1)]
+    expected = np.sort([r.real for r in np.concatenate(roots) if abs(r.imag) < 1e-9 < r.real])
+    assert len(expected) == 3
+    assert_allclose(found.crossovers_hz, expected, rtol=1e-5)
+    assert np.ptp(expected[1:]) < 0.006 * f0
+
+
 def test_extra_frequencies_find_a_cancelling_pair():
     """A pole pair beside a zero pair turns no net phase: nothing between coarse points tells of it but the caller's hint."""
 

@@ -97,3 +97,21 @@ def test_with_a_negative_phase_margin_the_crossing_next_below_counts():
     assert found.phase_margin_deg == pytest.approx(-10.0 - 30.0 / 21.0, abs=1e-9)  # one decibel of 21 into the last gap
     assert found.gain_margin_db == pytest.approx(-1.5, abs=1e-9)
     assert headline_margins(DECADES, loop[None]).gain_margin_db[0] == found.gain_margin_db
+
+
+@pytest.mark.parametrize(("rising", "at"), [(False, 0.1), (True, 1000.0)])
+def test_least_distance_at_an_end_of_the_band(rising, at):
+    """T = -0.9/(1 + jf/10) comes nearest to -1 at the low end, its mirror over frequency at the high end."""
+
+    def loop(f):
+        x = 1j * f / 10.0
+        return -0.9 * (x if rising else 1.0) / (1 + x)
+
+    exact = abs(1 + loop(at))
+    found = find_margins(loop, low_hz=0.1, high_hz=1000.0)[0]
+    assert found.modulus_margin == pytest.approx(exact, rel=1e-9)
+    assert found.modulus_margin_hz == pytest.approx(at, rel=1e-9)
+    f = np.geomspace(0.1, 1000.0, 301)
+    grid = margins_from_grid(f, loop(f))[0]
+    assert grid.modulus_margin == pytest.approx(exact, rel=1e-9)
+    assert grid.modulus_margin_hz == pytest.approx(at, rel=1e-9)

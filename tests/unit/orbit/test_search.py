@@ -157,6 +157,9 @@ def test_irregular_orbit_is_one_the_converter_repeats():
     point = operating_point(conv)
     both = (point.sequence.configuration == BOTH).any(axis=1)
     assert both.tolist() == [True, True, False]
+    # one state at the clock and one at the end of each interval, shorter sequences padded: every orbit closes
+    assert point.states.shape[1] == point.sequence.ends.shape[1] + 1
+    assert_allclose(point.states[:, -1], point.states[:, 0], atol=1e-9 * np.abs(point.states).max())
     for item in range(3):
         alone = replace(
             conv,
