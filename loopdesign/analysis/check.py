@@ -86,8 +86,8 @@ class CheckResult:
     reasons
         Every target or verdict that fails, one sentence each; empty where none does.
     worst : mapping of str to WorstReading or None
-        The worst of each reading over every temperature and the worst tolerance ends; empty where only nominal parts were
-        examined.
+        The worst of each reading over every temperature and the worst tolerance ends; empty where only nominal parts
+        were examined.
     examined : Examined or None
         What was examined beyond the nominal corners; None where nothing was.
     stable_beyond : bool

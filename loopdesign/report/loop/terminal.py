@@ -11,6 +11,7 @@ from loopdesign.report.basics import tables
 from loopdesign.report.basics.layout import PIPE, Display, laid_out, lettered, paragraph
 from loopdesign.report.basics.status import headline, verdict_sentence
 from loopdesign.report.loop.ratings import ratings_table
+from loopdesign.report.loop.worst import worst_table
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -85,8 +86,7 @@ def check_text(
 def detail_tables(found: CheckResult, chosen: Mapping[str, float]) -> tuple[Table, ...]:
     """Return the tables that only ``--details`` shows, in reading order."""
     shown = [tables.operating_table(found), tables.stress_table(found), tables.roots_summary(found)]
-    ratings = ratings_table(found)
-    shown += [] if ratings is None else [ratings]
+    shown += [t for t in (worst_table(found), ratings_table(found)) if t is not None]
     shown += [tables.parts_table(found, chosen)] if found.parts or chosen else []
     shown += [tables.limits_table(found), tables.stability_table(found)] if found.margins else []
     return tuple(shown)
