@@ -392,7 +392,7 @@ def test_study_finds_the_filter_that_turns_the_verdict(undamped):
     assert study.separation.db[worst] < 0.0
     assert study.separation.frequency_hz[worst] == pytest.approx(resonance, rel=0.02)
     assert any("UNSTABLE with it: input filter resonance" in w for w in study.warnings)
-    assert any("exceeds by" in w and "nearer than the customary 6 dB" in w for w in study.warnings)
+    assert any("exceeds by" in w and "have less than the 6 dB that are common practice" in w for w in study.warnings)
     proposal = study.proposal
     assert proposal is not None
     assert proposal.stable
