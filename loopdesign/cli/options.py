@@ -46,6 +46,10 @@ Details = Annotated[
 ScriptFile = Annotated[
     Path | None, Parameter(name="--output", help="File to write, such as loopdesign.bash. [default: by the shell]")
 ]
+CsvFile = Annotated[
+    Path | None,
+    Parameter(name="--csv", help="File to write the numbers to as comma-separated values, such as loop.csv."),
+]
 ReportFolder = Annotated[
     Path | None,
     Parameter(

@@ -5,15 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from loopdesign.analysis import responses
 from loopdesign.analysis.responses import FrequencyResponse
 from loopdesign.front.case import as_case
 from loopdesign.front.shown import Shown, shown_as
 from loopdesign.report.basics.brief import Brief
-from loopdesign.report.basics.tables import Column, Table
-from loopdesign.report.loop.terminal import OSCILLATES
+from loopdesign.report.loop.response_text import OSCILLATES, response_table
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -55,7 +52,7 @@ class Response(Shown, FrequencyResponse):
         loop = "control voltage held" if self.open_loop else "loop closed"
         said = f"{self.quantity.replace('-', ' ')} by the {self.model} model at {place}, {loop}"
         word = "Stable" if self.stable else "UNSTABLE" if self.held is None else f"UNSTABLE, not held ({self.held})"
-        return Brief(verdict=f"{word}: {said}", table=_table(self), notes=() if self.stable else (OSCILLATES,))
+        return Brief(verdict=f"{word}: {said}", table=response_table(self), notes=() if self.stable else (OSCILLATES,))
 
     def plot(self) -> Figure:
         """Draw magnitude and phase over frequency.
@@ -68,21 +65,6 @@ class Response(Shown, FrequencyResponse):
         from loopdesign.report.loop.response_plot import response_figure  # noqa: PLC0415  (loads matplotlib)
 
         return response_figure(self)
-
-
-def _table(answer: FrequencyResponse) -> Table:
-    """Set magnitude and phase beside each frequency; gains in dB, impedances in ohm."""
-    size = np.abs(answer.values)
-    with np.errstate(divide="ignore"):
-        magnitude = size if answer.impedance else 20.0 * np.log10(size)
-    phase = np.degrees(np.angle(answer.values))
-    columns = (
-        Column(heading="frequency", unit="Hz", digits=4, key=True),
-        Column(heading="magnitude", unit="ohm" if answer.impedance else "dB", digits=4),
-        Column(heading="phase", unit="deg", digits=4),
-    )
-    rows = zip(answer.frequencies_hz.tolist(), magnitude.tolist(), phase.tolist(), strict=True)
-    return Table(title=answer.quantity, columns=columns, rows=tuple(rows))
 
 
 def response(

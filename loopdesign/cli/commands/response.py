@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from cyclopts import Parameter
 
 from loopdesign.cli.console import display, say, tell
-from loopdesign.cli.options import MET, CasePath, Json
+from loopdesign.cli.options import MET, CasePath, CsvFile, Json, whole_number
 from loopdesign.errors import DataError
 
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
-def response(
+FREQUENCIES = "100,1k,10k,100k"
+"""Frequencies answered where none are asked for [Hz]."""
+POINTS = 50
+"""Frequencies of a sweep whose number is not given."""
+
+
+def response(  # noqa: PLR0913  (one parameter for each option)
     case: CasePath,
     /,
     *,
@@ -29,8 +38,18 @@ def response(
         str | None, Parameter(help='Load current in amperes, such as "1.5A" or "800mA". [default: highest]')
     ] = None,
     frequencies: Annotated[
-        str, Parameter(help='Frequencies in hertz, separated by commas, such as "100,1k,10k".')
-    ] = "100,1k,10k,100k",
+        str | None, Parameter(help=f'Frequencies in hertz, such as "100,1k,10k". [default: {FREQUENCIES}]')
+    ] = None,
+    from_: Annotated[
+        str | None, Parameter(name="--from", help='Lowest frequency of a logarithmic sweep in hertz, such as "100".')
+    ] = None,
+    to: Annotated[
+        str | None, Parameter(name="--to", help='Highest frequency of the sweep in hertz, such as "100k".')
+    ] = None,
+    points: Annotated[
+        int | None,
+        Parameter(converter=whole_number, help=f"Frequencies of the sweep, such as 200. [default: {POINTS}]"),
+    ] = None,
     open_loop: Annotated[
         bool, Parameter(negative="", show_default=False, help="Hold the control voltage, so that the loop is open.")
     ] = False,
@@ -38,46 +57,68 @@ def response(
         Literal["switched", "averaged"],
         Parameter(help="switched: exact to half the switching frequency; averaged: state-space averaging."),
     ] = "switched",
+    csv: CsvFile = None,
     json_: Json = False,
 ) -> int:
     """Print one response at given frequencies: plant, loop gain, impedances."""
-    import numpy as np
-
     from loopdesign.analysis.given import require_slope
     from loopdesign.analysis.responses import response as evaluate
     from loopdesign.case import load_case
-    from loopdesign.report.loop.terminal import OSCILLATES, response_text
-    from loopdesign.units.quantities import parse_list, parse_quantity
+    from loopdesign.report.loop.response_text import OSCILLATES, response_answer, response_csv, response_text
+    from loopdesign.units.quantities import parse_quantity
 
+    hz = _frequencies(frequencies, from_, to, points)
     loaded = load_case(case)
     require_slope(loaded)
     s = loaded.specification
-    hz = np.array(parse_list(frequencies, "Hz"))
     voltage = s.input_voltage.nominal if input_voltage is None else parse_quantity(input_voltage, "V")
     current = s.output_current.highest if load_current is None else parse_quantity(load_current, "A")
-    if hz.size == 0 or hz.min() <= 0.0:
-        raise DataError(f"--frequencies must be above zero; found {frequencies}")
     if voltage <= 0.0:
         raise DataError(f"--input-voltage must be above zero; found {input_voltage}")
     if current < 0.0 or (current == 0.0 and loaded.converter.rectifier == "diode"):
         raise DataError(f"--load-current must be above zero with a diode rectifier; found {load_current}")
     found = evaluate(
-        loaded,
-        quantity,
-        frequencies_hz=hz,
-        input_voltage=voltage,
-        load_current=current,
-        open_loop=open_loop,
+        loaded, quantity, frequencies_hz=hz, input_voltage=voltage, load_current=current, open_loop=open_loop,
         model=model,
-    )
-    answer = {
-        "quantity": quantity,
-        "frequencies_hz": [float(f) for f in hz],
-        "real": [float(v.real) for v in found.values],
-        "imag": [float(v.imag) for v in found.values],
-        "model": model,
-    }
-    if json_ and not found.stable:
-        tell(OSCILLATES)  # standard output holds the object and nothing else
-    say(json_, answer, "" if json_ else response_text(found, display=display()))
+    )  # fmt: skip
+    if csv is not None:
+        try:
+            csv.write_text(response_csv(found), encoding="utf-8", newline="")
+        except OSError as fault:
+            raise DataError(f"{csv} cannot be written: {fault.strerror}") from fault
+    if json_:
+        if not found.stable:
+            tell(OSCILLATES)  # standard output holds the object and nothing else
+        say(json_, response_answer(found), "")
+        return MET
+    wrote = "" if csv is None else f"\n\nwrote {csv}"
+    say(json_, {}, response_text(found, display=display()) + wrote)
     return MET
+
+
+def _frequencies(
+    listed: str | None, lowest: str | None, highest: str | None, points: int | None
+) -> NDArray[np.float64]:
+    """Return the frequencies asked for [Hz]: a list, or a logarithmic sweep."""
+    import numpy as np
+
+    from loopdesign.units.quantities import parse_list, parse_quantity
+
+    sweep = (lowest, highest, points)
+    if all(x is None for x in sweep):
+        hz = np.array(parse_list(listed or FREQUENCIES, "Hz"))
+        if hz.min() <= 0.0:
+            raise DataError(f"--frequencies must be above zero; found {listed}")
+        return hz
+    if listed is not None:
+        raise DataError(
+            "--frequencies lists every frequency, and --from, --to and --points make a sweep: give one of the two"
+        )
+    if lowest is None or highest is None:
+        raise DataError("a sweep needs both --from and --to, such as --from 100 --to 100k")
+    low, high, count = parse_quantity(lowest, "Hz"), parse_quantity(highest, "Hz"), POINTS if points is None else points
+    if not 0.0 < low < high:
+        raise DataError(f"--from must be above zero and below --to; found {lowest} and {highest}")
+    if count < 2:
+        raise DataError(f"--points is {count}; a sweep has at least 2")
+    return np.geomspace(low, high, count)

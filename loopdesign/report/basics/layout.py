@@ -13,6 +13,7 @@ Away from a terminal every column stands in one line, in plain numbers, as wide 
 
 from __future__ import annotations
 
+import re
 import textwrap
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -29,6 +30,8 @@ NARROWEST = 40
 LEAST_WORDS = 14
 """Words are not broken to columns narrower than this [characters]."""
 _GAP, _MARGIN = 2, 2
+_QUANTITY = re.compile(r"(?<=\d) (?=[a-zA-Zµ%Ω°])")
+"""The blank between a number and its unit."""
 _PLAIN = str.maketrans({"µ": "u", "Ω": "ohm", "°": "deg", "×": "x"})
 
 
@@ -126,10 +129,16 @@ def paragraph(text: str, display: Display, *, indent: str = "", hanging: str | N
     """
     if display.room is None:
         return indent + text
-    return textwrap.fill(
-        text, display.room, initial_indent=indent, subsequent_indent=indent if hanging is None else hanging,
-        break_long_words=False, break_on_hyphens=False,
-    )  # fmt: skip
+    return "\n".join(_wrapped(text, display.room, first=indent, rest=indent if hanging is None else hanging))
+
+
+def _wrapped(text: str, width: int, *, first: str = "", rest: str = "") -> list[str]:
+    """Break a text at blanks, but not between a number and its unit."""
+    kept = _QUANTITY.sub("\xa0", text)
+    lines = textwrap.wrap(
+        kept, width, initial_indent=first, subsequent_indent=rest, break_long_words=False, break_on_hyphens=False
+    )
+    return [line.replace("\xa0", " ") for line in lines]
 
 
 def _strips(table: Table, display: Display) -> tuple[_Strip, ...]:
@@ -166,7 +175,7 @@ def _heading(words: Sequence[str], unit: str, width: int) -> tuple[str, ...]:
 
 
 def _longest_word(cells: Sequence[str]) -> int:
-    return max((len(word) for c in cells for word in c.split()), default=0)
+    return max((len(word) for c in cells for word in _QUANTITY.sub("\xa0", c).split(" ")), default=0)
 
 
 def _total(widths: Sequence[int]) -> int:
@@ -227,7 +236,7 @@ def _broken(cell: str, strip: _Strip) -> list[str]:
     """Break one cell to the width of its column."""
     if strip.numeric or len(cell) <= strip.width:
         return [cell]
-    return textwrap.wrap(cell, strip.width, break_long_words=False, break_on_hyphens=False)
+    return _wrapped(cell, strip.width)
 
 
 def _line(cells: Sequence[str], strips: Sequence[_Strip]) -> str:
@@ -245,8 +254,5 @@ def _listed(strips: Sequence[_Strip], room: int) -> list[str]:
         for name, s in zip(names, strips, strict=True):
             lead = f"  {name.ljust(wide)}  "
             text = s.cells[k].strip()
-            lines += textwrap.wrap(
-                text, max(room, len(lead) + LEAST_WORDS), initial_indent=lead, subsequent_indent=" " * len(lead),
-                break_long_words=False, break_on_hyphens=False,
-            )  # fmt: skip
+            lines += _wrapped(text, max(room, len(lead) + LEAST_WORDS), first=lead, rest=" " * len(lead))
     return lines

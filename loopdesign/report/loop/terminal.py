@@ -5,8 +5,6 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from loopdesign.report.basics import tables
 from loopdesign.report.basics.layout import PIPE, Display, laid_out, lettered, paragraph
 from loopdesign.report.basics.status import headline, verdict_sentence
@@ -19,13 +17,8 @@ if TYPE_CHECKING:
     from loopdesign.analysis.check import CheckResult
     from loopdesign.analysis.filter_study import FilterStudy
     from loopdesign.analysis.filter_study.output import OutputFilterStudy
-    from loopdesign.analysis.responses import FrequencyResponse
     from loopdesign.report.basics.tables import Table
 
-OSCILLATES = (
-    "UNSTABLE: with the loop as asked for, the converter oscillates at this operating point. The numbers are those of "
-    "the linear model around it; no instrument could measure them."
-)
 _GOOD, _BAD = re.compile(r"\b(stable|ok)\b"), re.compile(r"\b(UNSTABLE|MISSED)\b")
 FURTHER = "operating points, currents and voltages, poles and zeros, limits, stability by mode"
 """What ``--details`` adds to a check, in words."""
@@ -148,33 +141,3 @@ def painted(text: str) -> str:
 def parts_text(parts: Mapping[str, float], *, ascii_only: bool = False) -> str:
     """Write parts in one line, such as "R1 12.1 kΩ, C1 10.0 nF, C2 not fitted"."""
     return ", ".join(f"{n} {tables.part_value(n, v, ascii_only=ascii_only)}" for n, v in parts.items())
-
-
-def response_text(found: FrequencyResponse, *, display: Display = PIPE) -> str:
-    """Lay out a response: frequency, magnitude and phase.
-
-    Parameters
-    ----------
-    found
-        The response.
-    display
-        What it is shown on.
-
-    Returns
-    -------
-    str
-        A table, gains in dB and impedances in ohm; a sentence below it where the operating point is unstable.
-    """
-    impedance = found.quantity.endswith("impedance")
-    size = np.abs(found.values)
-    with np.errstate(divide="ignore"):
-        magnitude = size if impedance else 20.0 * np.log10(size)
-    columns = (
-        tables.Column(heading="frequency", unit="Hz", digits=4, key=True),
-        tables.Column(heading="magnitude", unit="ohm" if impedance else "dB", digits=4),
-        tables.Column(heading="phase", unit="deg", digits=4),
-    )
-    phase = np.degrees(np.angle(found.values))
-    rows = tuple((float(f), float(m), float(p)) for f, m, p in zip(found.frequencies_hz, magnitude, phase, strict=True))
-    text = laid_out(tables.Table(title=f"{found.quantity}, {found.model} model", columns=columns, rows=rows), display)
-    return text if found.stable else f"{text}\n\n{paragraph(OSCILLATES, display)}"

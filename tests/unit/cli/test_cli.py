@@ -154,7 +154,9 @@ def test_response_answers_exactly_what_was_asked():
     words = ("response", UNDAMPED, "--quantity", "loop", "--input-voltage", "13V", "--load-current", "1.2A")
     done = run(*words, "--frequencies", "100,1k,10k", "--json")
     answer = json.loads(done.stdout)
-    assert set(answer) == {"quantity", "frequencies_hz", "real", "imag", "model"}
+    assert set(answer) >= {"quantity", "frequencies_hz", "real", "imag", "model"}
+    assert (answer["input_voltage"], answer["load_current"], answer["temperature"]) == (13.0, 1.2, 25.0)
+    assert answer["stable"] is True
     assert answer["frequencies_hz"] == [100.0, 1e3, 1e4]
     assert (answer["quantity"], answer["model"]) == ("loop", "switched")
     averaged = json.loads(run(*words, "--frequencies", "100,1k", "--model", "averaged", "--json").stdout)
@@ -166,8 +168,25 @@ def test_response_answers_exactly_what_was_asked():
 def test_response_of_an_oscillating_converter_says_so_beside_the_numbers():
     words = ("response", UNDAMPED, "--quantity", "loop", "--input-voltage", "8V", "--frequencies", "1k", "--json")
     done = run(*words)
-    assert set(json.loads(done.stdout)) == {"quantity", "frequencies_hz", "real", "imag", "model"}
+    assert json.loads(done.stdout)["stable"] is False
     assert "UNSTABLE" in done.stderr
+
+
+def test_response_over_a_sweep_goes_into_a_file(tmp_path, capsys):
+    """The file reads back to what --json prints; its first line names the operating point and the verdict."""
+    path = tmp_path / "loop.csv"
+    words = ["response", str(UNDAMPED), "--quantity", "loop", "--input-voltage", "8V", "--from", "100", "--to", "100k"]
+    assert main([*words, "--points", "7", "--csv", str(path), "--json"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    np.testing.assert_allclose(answer["frequencies_hz"], 100.0 * 10.0 ** (0.5 * np.arange(7)), rtol=1e-12)
+    lines = path.read_text(encoding="utf-8").splitlines()
+    assert lines[0].endswith("at 8 V, 1.2 A, 25 degC, loop closed: UNSTABLE")
+    assert lines[1] == "frequency_hz,real,imag,magnitude_db,phase_deg"
+    rows = np.array([[float(x) for x in line.split(",")] for line in lines[2:]])
+    np.testing.assert_array_equal(rows[:, 0], answer["frequencies_hz"])
+    value = rows[:, 1] + 1j * rows[:, 2]
+    np.testing.assert_array_equal(value, np.array(answer["real"]) + 1j * np.array(answer["imag"]))
+    np.testing.assert_allclose(10.0 ** (rows[:, 3] / 20.0) * np.exp(1j * np.radians(rows[:, 4])), value, rtol=1e-12)
 
 
 def test_filter_too_near_is_warned_of_on_terminal_and_in_json(tmp_path):
@@ -271,6 +290,11 @@ def test_schema_is_json_schema(capsys):
         (["response", str(UNDAMPED), "--quantity", "gain"], "gain"),
         (["response", str(UNDAMPED), "--frequencies", "0"], "above zero"),
         (["response", str(UNDAMPED), "--frequencies", "1 kV"], "voltage"),
+        (["response", str(UNDAMPED), "--from", "100"], "both --from and --to"),
+        (["response", str(UNDAMPED), "--from", "1k", "--to", "100"], "below --to"),
+        (["response", str(UNDAMPED), "--from", "1", "--to", "2", "--points", "1"], "at least 2"),
+        (["response", str(UNDAMPED), "--frequencies", "1k", "--to", "2k"], "one of the two"),
+        (["response", str(UNDAMPED), "--csv", "no/such/folder.csv"], "cannot be written"),
         (["response", str(UNDAMPED), "--input-voltage", "13 A"], "current"),
         (["response", str(DAMPED), "--quantity", "loop"], "open"),
         (["start", "sepik"], "sepic"),
@@ -278,7 +302,7 @@ def test_schema_is_json_schema(capsys):
         (["response", str(UNDAMPED), "--load-current", "0 A"], "above zero with a diode"),
         (["spread", str(UNDAMPED), "--samples", "2.5"], "not a whole number"),
         (["step", str(DAMPED)], "loopdesign design"),
-        (["step", str(UNDAMPED), "--cycles", "0"], "at least 1"),
+        (["step", str(UNDAMPED), "--cycles", "0"], "from 1 to"),
         (["spread", str(DAMPED)], "loopdesign design"),
         (["spread", str(UNDAMPED), "--samples", "-5"], "at least 1"),
     ],

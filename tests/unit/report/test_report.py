@@ -27,7 +27,8 @@ from loopdesign.report.basics.status import missed, status_word, verdict_sentenc
 from loopdesign.report.loop import plots
 from loopdesign.report.loop.answer import answer
 from loopdesign.report.loop.given import given_table
-from loopdesign.report.loop.terminal import check_text, painted, parts_text, response_text
+from loopdesign.report.loop.response_text import response_text
+from loopdesign.report.loop.terminal import check_text, painted, parts_text
 
 CASES = Path(__file__).parents[3] / "cases"
 UNDAMPED = CASES / "tide_gauge_sepic_undamped.toml"
