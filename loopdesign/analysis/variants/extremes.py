@@ -1,96 +1,38 @@
 """Corners at the ends of every tolerance: which combination of ends is worst for what.
 
-With k toleranced values there are 2^k combinations of ends per operating condition. Which of them is worst for a
-margin follows from the sign of each value's influence, read from the exact model with that value at either end alone
-(a worst-case analysis by sensitivities; common practice). One combination per condition and margin is then examined
-whole. Where influences change sign inside the tolerance box another combination may be worse: the sampled spread is
-the check on that.
+`ends` searches them for every condition and reading; here it is told what to judge and how bad a finding is.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
+from loopdesign.analysis.variants.current_loop import CurrentLoop, current_loop
+from loopdesign.analysis.variants.ends import Ends, EndSearch
 from loopdesign.analysis.variants.judge import Judged, judge
-from loopdesign.analysis.variants.reserve import RESERVES, pull_up_reserves
-from loopdesign.analysis.variants.solve import guess_at, variant_converter
+from loopdesign.analysis.variants.reserve import RESERVES
+from loopdesign.corners.converters import base_corners
 from loopdesign.corners.tolerances import variants
-from loopdesign.errors import LoopDesignError
-from loopdesign.models.switched import linearise
-from loopdesign.models.verdict import worst_modes
-from loopdesign.network.batch import in_halves
-from loopdesign.network.linear_algebra import BREAKDOWN
-from loopdesign.orbit.operating_point import operating_point
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from numpy.typing import NDArray
 
     from loopdesign.analysis.variants.solve import Base
     from loopdesign.corners.conditions import Corners
     from loopdesign.corners.tolerances import Varied
 
+    Array = NDArray[np.float64]
+
+Found = TypeVar("Found")
 MARGINS = ("phase_margin_deg", "gain_margin_db", "modulus_margin")
-"""Readings whose low end is the bad one; the crossover has two bad ends."""
-MULTIPLIERS = ("largest_multiplier", "current_loop_multiplier")
-"""Readings whose high end is the bad one: of the closed loop, and of the current loop alone."""
+"""Readings whose low end is the bad one, and that nothing can use up where they do not exist."""
+READINGS = (*MARGINS, "crossover_hz", "lowest_crossover_hz", "largest_multiplier")
+"""Every reading that has a worst combination, in the order of the columns of `badness`."""
 NO_MARGIN = 1e3
-"""What stands for a margin that does not exist, because nothing can use it up: larger than any that does."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CurrentLoop:
-    """The current loop alone of a batch of variants, control voltage held.
-
-    Attributes
-    ----------
-    largest_multiplier
-        (B,) size of the largest characteristic multiplier that turns or alternates, 0 where none does [unitless]. One
-        that drifts without turning is the voltage loop's to hold.
-    stable
-        (B,) False where a mode grows that no voltage loop is fast enough to hold.
-    """
-
-    largest_multiplier: NDArray[np.float64]
-    stable: NDArray[np.bool_]
-
-
-def current_loop(base: Base, corners: Corners, condition: NDArray[np.intp]) -> CurrentLoop:
-    """Examine the current loop alone of a batch of variants.
-
-    Parameters
-    ----------
-    base : Base
-        Nominal conditions and where their solutions lie.
-    corners : Corners
-        Variants (B,): line, load, temperature, and factors on part values.
-    condition : ndarray (B,)
-        Nominal condition that each variant belongs to, by index [unitless].
-
-    Returns
-    -------
-    CurrentLoop
-        One row per variant; stable with no multiplier where the operating point cannot be found, which `judge` tells.
-    """
-
-    def together(items: NDArray[np.intp]) -> CurrentLoop:
-        converter = variant_converter(base, corners.take(items), condition[items])
-        model = linearise(operating_point(converter, guess_at(base, condition[items])))
-        turning = np.abs(np.angle(model.multipliers)) > 1e-9
-        return CurrentLoop(
-            largest_multiplier=np.where(turning, np.abs(model.multipliers), 0.0).max(axis=1),
-            stable=np.array([not m.beyond_the_loop for m in worst_modes(model)]),
-        )
-
-    def alone(items: NDArray[np.intp]) -> CurrentLoop:
-        return CurrentLoop(largest_multiplier=np.zeros(len(items)), stable=np.ones(len(items), bool))
-
-    failures = (LoopDesignError, *BREAKDOWN)
-    return in_halves(together, np.arange(len(corners)), failures=failures, alone=alone)
+"""What stands for a margin that does not exist: larger than any that does, in the unit of the margin."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,43 +51,99 @@ class Extremes:
         Their margins and verdicts.
     current_loop
         The current loop alone of each.
+    nominal, nominal_current_loop
+        The same of nominal parts at every condition (C,).
+    examined
+        How many combinations were judged to find these [unitless].
     """
 
     condition: NDArray[np.intp]
-    places: NDArray[np.float64]
+    places: Array
     corners: Corners
     judged: Judged
     current_loop: CurrentLoop
+    nominal: Judged
+    nominal_current_loop: CurrentLoop
+    examined: int
 
 
-def influences(base: Base, varied: tuple[Varied, ...]) -> Mapping[str, NDArray[np.float64]]:
-    """Return the change of each reading from the lower to the upper end of each cause alone.
+def at_temperatures(base: Base) -> Base:
+    """Extend line and load at the nominal temperature to every temperature of the case.
 
     Parameters
     ----------
     base : Base
-        Nominal conditions and where their solutions lie.
-    varied : tuple of Varied
-        Causes (k).
+        Every line and load at the nominal temperature, in the order of the case.
 
     Returns
     -------
-    mapping of str to ndarray (C, k)
-        By reading, in the unit of the reading.
+    Base
+        Every line, load and temperature; where their solutions lie is that of the nominal temperature.
     """
-    count, k = len(base.corners), len(varied)
-    places = np.concatenate([np.eye(k), -np.eye(k)])
-    condition = np.repeat(np.arange(count), 2 * k)
-    tiled = np.tile(places, (count, 1))
-    corners = variants(base.corners, condition, varied, tiled)
-    judged = judge(base, corners, condition)
-    readings = {name: np.nan_to_num(getattr(judged, name), nan=NO_MARGIN, posinf=NO_MARGIN) for name in MARGINS}
-    readings["crossover_hz"] = np.nan_to_num(judged.crossover_hz)
-    readings["largest_multiplier"] = np.minimum(judged.largest_multiplier, NO_MARGIN)
-    readings["current_loop_multiplier"] = current_loop(base, corners, condition).largest_multiplier
-    readings |= pull_up_reserves(base, corners, condition)
-    ends = {name: values.reshape(count, 2, k) for name, values in readings.items()}
-    return {name: two[:, 0] - two[:, 1] for name, two in ends.items()}
+    everywhere = base_corners(base.case)
+    each = len(everywhere) // len(base.corners)
+    origin = np.arange(len(everywhere)) // each
+    bias = {name: values[origin] for name, values in base.bias.items()}
+    return replace(base, corners=everywhere, guess=base.guess.take(origin), bias=bias)
+
+
+def nominal_temperature(base: Base) -> NDArray[np.intp]:
+    """Tell which condition has the same line and load at the nominal temperature.
+
+    Parameters
+    ----------
+    base : Base
+        Conditions (C,).
+
+    Returns
+    -------
+    ndarray (C,)
+        Its number; that of the condition itself where there is none.
+    """
+    at = base.corners
+    same = (at.input_voltage == at.input_voltage[:, None]) & (at.load_current == at.load_current[:, None])
+    same &= at.temperature == base.case.nominal_temperature
+    return np.where(same.any(axis=1), np.argmax(same, axis=1), np.arange(len(at)))
+
+
+def badness(judged: Judged) -> Array:
+    """Tell how bad findings are for each of `READINGS`.
+
+    Parameters
+    ----------
+    judged : Judged
+        Findings (N,).
+
+    Returns
+    -------
+    ndarray (N, 6)
+        Finite, the larger the worse, in the units of the readings. An operating point that is not reached or not held
+        has no margins; its multiplier counts as the worst there is where it is out of reach.
+    """
+    low = [-np.nan_to_num(getattr(judged, name), nan=NO_MARGIN, posinf=NO_MARGIN) for name in MARGINS]
+    highest = np.nan_to_num(judged.crossover_hz, nan=0.0)
+    lowest = -np.nan_to_num(judged.lowest_crossover_hz, nan=0.0)
+    largest = np.minimum(judged.largest_multiplier, NO_MARGIN)
+    table = np.stack([*low, highest, lowest, largest], axis=1)
+    nothing = np.array([*[-NO_MARGIN] * len(MARGINS), 0.0, -np.inf])
+    table[:, :-1] = np.where(judged.read[:, None], table[:, :-1], nothing)
+    return np.maximum(table, -1e30)
+
+
+def held_badness(found: CurrentLoop) -> Array:
+    """Tell how bad findings with the control voltage held are: by multiplier, and by each reserve.
+
+    Parameters
+    ----------
+    found : CurrentLoop
+        Findings (N,).
+
+    Returns
+    -------
+    ndarray (N, 8)
+        Largest multiplier [unitless], and the reserves with their sign turned, in their own units.
+    """
+    return np.concatenate([found.largest_multiplier[:, None], -found.reserves], axis=1)
 
 
 def extremes(base: Base, varied: tuple[Varied, ...]) -> Extremes:
@@ -156,44 +154,61 @@ def extremes(base: Base, varied: tuple[Varied, ...]) -> Extremes:
     base
         Nominal conditions with the compensation parts chosen.
     varied
-        Causes of spread; none makes this empty.
+        Causes of spread; none leaves nominal parts alone.
 
     Returns
     -------
     Extremes
-        At most seven combinations per condition: lowest of each margin, lowest and highest crossover, largest
-        multiplier of the closed loop and of the current loop alone; two more where an optocoupler and its pull-up bound
-        the control voltage: least reserve on either side.
+        For every condition the combinations with the lowest of each margin, the lowest and highest crossover, the
+        largest multiplier of the closed loop and of the current loop alone, and the least reserve to what bounds the
+        controller; and one that is not held or out of reach where the search met any.
     """
     count, k = len(base.corners), len(varied)
+
+    def close(condition: NDArray[np.intp], places: Array) -> Judged:
+        return judge(base, variants(base.corners, condition, varied, places), condition)
+
+    def hold(condition: NDArray[np.intp], places: Array) -> CurrentLoop:
+        return current_loop(base, variants(base.corners, condition, varied, places), condition)
+
     if not k:
-        condition, places = np.empty(0, np.intp), np.empty((0, 0))
-    else:
-        change = influences(base, varied)
-        lowest = (*MARGINS, "crossover_hz", *(name for name in RESERVES if name in change))
-        down = [np.where(change[name] > 0.0, -1.0, 1.0) for name in lowest]
-        up = [np.where(change[name] > 0.0, 1.0, -1.0) for name in ("crossover_hz", *MULTIPLIERS)]
-        table = np.stack([*down, *up], axis=1).reshape(-1, k)
-        rows = np.column_stack([np.repeat(np.arange(count), len(down) + len(up)), table])
-        rows = np.unique(rows, axis=0)
-        condition, places = rows[:, 0].astype(np.intp), rows[:, 1:]
+        every, none = np.arange(count), np.empty((count, 0))
+        return _side_by_side(base, varied, (close(every, none), hold(every, none)), np.empty((0, 1)), examined=count)
+    like = nominal_temperature(base)
+    closed = EndSearch(close, badness, k, like).run()
+    inner = EndSearch(hold, held_badness, k, like, concern=np.array([1.0, *[0.0] * len(RESERVES)])).run()
+    rows = np.unique(np.concatenate([_worst_rows(closed), _lost_rows(closed), _worst_rows(inner)]), axis=0)
+    examined = count + len(np.unique(np.concatenate([_rows(closed), _rows(inner)]), axis=0))
+    return _side_by_side(base, varied, (closed.nominal, inner.nominal), rows, examined=examined)
+
+
+def _rows(ends: Ends[Found]) -> Array:
+    """Condition and places (N,1+k) of everything judged."""
+    return np.column_stack([ends.condition, ends.places])
+
+
+def _worst_rows(ends: Ends[Found]) -> Array:
+    """Condition and places of what is the worst for some reading."""
+    return _rows(ends)[ends.worst.ravel()]
+
+
+def _lost_rows(ends: Ends[Judged]) -> Array:
+    """Condition and places of the first combination of each condition that is not held or out of reach."""
+    lost = np.flatnonzero(~ends.found.read)
+    return _rows(ends)[lost[np.unique(ends.condition[lost], return_index=True)[1]]]
+
+
+def _side_by_side(
+    base: Base, varied: tuple[Varied, ...], nominal: tuple[Judged, CurrentLoop], rows: Array, *, examined: int
+) -> Extremes:
+    """Examine the worst combinations whole: each by its margins and by the current loop alone."""
+    condition, places = rows[:, 0].astype(np.intp), rows[:, 1:]
     corners = variants(base.corners, condition, varied, places)
-    some = len(condition) > 0
+    judged, inner = nominal
+    if len(rows):
+        judged, inner = judge(base, corners, condition), current_loop(base, corners, condition)
+    items = np.arange(len(rows))
     return Extremes(
-        condition=condition,
-        places=places,
-        corners=corners,
-        judged=judge(base, corners, condition) if some else _nothing(),
-        current_loop=current_loop(base, corners, condition)
-        if some
-        else CurrentLoop(largest_multiplier=np.empty(0), stable=np.empty(0, bool)),
-    )
-
-
-def _nothing() -> Judged:
-    """Return readings of no item."""
-    none, no = np.empty(0), np.empty(0, bool)
-    return Judged(
-        crossover_hz=none, lowest_crossover_hz=none, phase_margin_deg=none, gain_margin_db=none, modulus_margin=none,
-        largest_multiplier=none, stable=no, reached=no,
+        condition=condition, places=places, corners=corners, judged=judged.take(items), current_loop=inner.take(items),
+        nominal=nominal[0], nominal_current_loop=nominal[1], examined=examined,
     )  # fmt: skip

@@ -14,13 +14,13 @@ import numpy as np
 
 from loopdesign.analysis.grids import NEAR_DC_SHARE, band
 from loopdesign.analysis.readings import Readings
-from loopdesign.analysis.variants.solve import Base, closed_loop
+from loopdesign.analysis.variants.solve import Base, alike, closed_loop
 from loopdesign.corners.controller import bounds
 from loopdesign.corners.trouble import strict
 from loopdesign.errors import LoopDesignError, NumericalError, UnreachableOutputError
 from loopdesign.margins.closed_loop import closed_loop_headlines
 from loopdesign.models.switched import SwitchedModel, loop_gain, output_impedance
-from loopdesign.network.batch import in_halves, take
+from loopdesign.network.batch import in_halves, joined, take
 from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.orbit.holding import KEPT, held
 
@@ -42,14 +42,22 @@ class Judged(Readings):
         (B,) lowest crossover [Hz], NaN where there is none.
     reached
         (B,) whether the output is reached within the largest duty.
+    held
+        (B,) what keeps the converter from staying at its operating point, by code of `orbit.holding`.
     """
 
     lowest_crossover_hz: NDArray[np.float64]
     reached: NDArray[np.bool_]
+    held: NDArray[np.intp]
 
     def __len__(self) -> int:
         """Count the items."""
         return len(self.stable)
+
+    @property
+    def read(self) -> NDArray[np.bool_]:
+        """(B,) whether there is an operating point that is reached and held, so that figures are worth reading."""
+        return self.reached & (self.held == KEPT)
 
     def take(self, items: NDArray[np.intp]) -> Judged:
         """Keep some items, in the order given.
@@ -94,7 +102,9 @@ def judge(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Judged:
         return _judged_alone(base, corners.take(items), condition[items])
 
     failures = (NumericalError, UnreachableOutputError, *BREAKDOWN)
-    return in_halves(together, np.arange(len(corners)), failures=failures, alone=alone)
+    groups = alike(base, condition)
+    judged = joined([in_halves(together, some, failures=failures, alone=alone) for some in groups])
+    return judged.take(np.argsort(np.concatenate(groups), kind="stable"))
 
 
 def _judged_alone(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Judged:
@@ -108,6 +118,7 @@ def _judged_alone(base: Base, corners: Corners, condition: NDArray[np.intp]) -> 
         return Judged(
             crossover_hz=nothing, lowest_crossover_hz=nothing, phase_margin_deg=nothing, gain_margin_db=nothing,
             modulus_margin=nothing, largest_multiplier=np.array([np.inf]), stable=no, reached=no,
+            held=np.array([KEPT]),
         )  # fmt: skip
     return _read(base, corners, model, reached)
 
@@ -123,7 +134,7 @@ def _read(base: Base, corners: Corners, model: SwitchedModel, reached: NDArray[n
     margins = closed_loop_headlines(
         response, model.multipliers, switching_hz=switching, low_hz=low, lowest_hz=NEAR_DC_SHARE * switching
     )
-    largest = np.abs(model.multipliers).max(axis=1)
+    largest, code = np.abs(model.multipliers).max(axis=1), held(model.point, bounds(base.case, corners))
     return Judged(
         crossover_hz=margins.crossover_hz,
         lowest_crossover_hz=margins.lowest_crossover_hz,
@@ -131,8 +142,9 @@ def _read(base: Base, corners: Corners, model: SwitchedModel, reached: NDArray[n
         gain_margin_db=margins.gain_margin_db,
         modulus_margin=margins.modulus_margin,
         largest_multiplier=largest,
-        stable=(largest < 1.0) & reached & (held(model.point, bounds(base.case, corners)) == KEPT),
+        stable=(largest < 1.0) & reached & (code == KEPT),
         reached=reached,
+        held=code,
     )
 
 

@@ -1,4 +1,8 @@
-"""How far the control voltage of variants stays within what an optocoupler and its pull-up deliver."""
+"""How far variants stay within what bounds their controller: largest duty, shortest pulse, clamp, current limit, pull-up.
+
+The reserves lead the search for worst ends to those that a controller cannot hold; whether one holds is for `judge` to
+say, by the closed loop with its ripple.
+"""
 
 from __future__ import annotations
 
@@ -6,59 +10,68 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.variants.solve import guess_at, variant_converter
-from loopdesign.corners.controller import attainable, light_path
-from loopdesign.errors import LoopDesignError
-from loopdesign.network.batch import in_halves
-from loopdesign.network.linear_algebra import BREAKDOWN
-from loopdesign.orbit.operating_point import operating_point
+from loopdesign.corners.controller import bounds
+from loopdesign.orbit.augmented import Stepper, augmented, dot
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from numpy.typing import NDArray
 
-    from loopdesign.analysis.variants.solve import Base
+    from loopdesign import case as cases
     from loopdesign.corners.conditions import Corners
+    from loopdesign.orbit.holding import Bounds
+    from loopdesign.orbit.problem import OperatingPoint
 
-RESERVES = ("pull_up_below", "pull_up_above")
-"""Names of the reserves, whose low end is the bad one."""
-NO_RANGE = -1e3
-"""Reserve [V] where nothing can be set at all: worse than any that misses."""
+    Array = NDArray[np.float64]
+
+RESERVES = ("largest duty", "minimum on-time", "lowest clamp", "highest clamp", "current limit", "pull-up below",
+            "pull-up above")  # fmt: skip
+"""What each column of `reserves` is kept from."""
+PLENTY = 1e3
+"""Reserve where nothing bounds, and the least and most that is told: larger than any that matters."""
 
 
-def pull_up_reserves(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Mapping[str, NDArray[np.float64]]:
-    """Say by how much the control voltage stays above the lowest and below the highest that can be set.
+def reserves(case: cases.Case, corners: Corners, point: OperatingPoint) -> Array:
+    """Say by how much operating points stay within each bound.
 
     Parameters
     ----------
-    base : Base
-        Nominal conditions and where their solutions lie.
+    case : Case
+        The case.
     corners : Corners
         Variants (B,): line, load, temperature, and factors on part values.
-    condition : ndarray (B,)
-        Nominal condition that each variant belongs to, by index [unitless].
+    point : OperatingPoint
+        Their operating points (B,), loop open.
 
     Returns
     -------
-    mapping of str to ndarray (B,)
-        ``pull_up_below`` and ``pull_up_above`` [V], below zero where the range does not suffice, zero where the
-        operating point cannot be found; nothing where the case has no such range. The control voltage is that of the
-        loop open, without ripple.
+    ndarray (B, 7)
+        By `RESERVES`: duty and on-time [periods], voltages at the comparator and control voltages [V]; below zero where
+        the bound is passed.
     """
-    if light_path(base.case) is None:
-        return {}
+    given = bounds(case, corners)
+    trip = point.sequence.ends[np.arange(len(point)), point.trip]
+    lowest, highest = (None, None) if given.pull_up is None else given.pull_up
+    columns = (
+        case.modulator.max_duty - point.duty,
+        trip - given.armed if given.armed else None,
+        None if given.lowest is None else point.trim - given.lowest,
+        None if given.highest is None else given.highest - point.trim,
+        _below_the_limit(point, given),
+        None if lowest is None else point.trim - lowest,
+        None if highest is None else highest - point.trim,
+    )
+    table = [np.full(len(point), PLENTY) if c is None else np.broadcast_to(c, (len(point),)) for c in columns]
+    return np.clip(np.nan_to_num(np.stack(table, axis=1), nan=-PLENTY), -PLENTY, PLENTY)
 
-    def together(items: NDArray[np.intp]) -> NDArray[np.float64]:
-        some = corners.take(items)
-        needed = operating_point(variant_converter(base, some, condition[items]), guess_at(base, condition[items])).trim
-        lowest, highest = attainable(base.case, some) or (needed, needed)
-        return np.stack([needed - lowest, highest - needed], axis=1)
 
-    def alone(items: NDArray[np.intp]) -> NDArray[np.float64]:
-        return np.zeros((len(items), 2))
-
-    failures = (LoopDesignError, *BREAKDOWN)
-    both = in_halves(together, np.arange(len(corners)), failures=failures, alone=alone)
-    below, above = np.nan_to_num(both, neginf=NO_RANGE).T
-    return dict(zip(RESERVES, (below, above), strict=True))
+def _below_the_limit(point: OperatingPoint, given: Bounds) -> Array | None:
+    """Sensed signal (B,) at the trip below the current limit [V]; None without a limit."""
+    if given.current_limit is None:
+        return None
+    stepper, items = Stepper(point.problem), np.arange(len(point))
+    configuration = point.sequence.configuration[items, point.trip]
+    sensed = np.zeros(len(point))
+    for c in np.unique(configuration):
+        th, some = point.problem.thresholds[int(c)], configuration == c
+        sensed[some] = dot(stepper.row(th.sensed_state, th.sensed_input), augmented(point)[items, point.trip + 1])[some]
+    return np.asarray(given.current_limit - sensed)

@@ -9,6 +9,7 @@ import numpy as np
 
 from loopdesign.corners.converters import compensation, open_loop, regulated_factor
 from loopdesign.models.switched import SwitchedModel, linearise
+from loopdesign.network.converter import IDLE
 from loopdesign.orbit.operating_point import Guess, operating_point
 from loopdesign.orbit.waveforms import average_state
 
@@ -89,6 +90,27 @@ def guess_at(base: Base, condition: NDArray[np.intp]) -> Guess:
         Edges to begin from (B,).
     """
     return base.guess.take(condition)
+
+
+def alike(base: Base, condition: NDArray[np.intp]) -> list[NDArray[np.intp]]:
+    """Part variants by whether all devices block somewhere in the period of their nominal conditions.
+
+    Only some conditions need the network with nothing conducting, which is the dearest to derive.
+
+    Parameters
+    ----------
+    base : Base
+        Nominal conditions and where their solutions lie.
+    condition : ndarray (B,)
+        Nominal condition that each variant belongs to, by index [unitless].
+
+    Returns
+    -------
+    list of ndarray
+        Numbers of the variants (K,) of one kind, then of the other; a kind without any is left out.
+    """
+    idle = (base.guess.configuration == IDLE).any(axis=1)[condition]
+    return [some for some in (np.flatnonzero(~idle), np.flatnonzero(idle)) if len(some)]
 
 
 def variant_converter(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Converter:

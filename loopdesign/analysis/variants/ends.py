@@ -1,0 +1,245 @@
+"""Search for the worst combination of tolerance ends, condition by condition and reading by reading.
+
+With k toleranced values there are 2^k combinations of ends per condition. Where that is few, all are judged. Else the
+search begins at the combination that the signs of the single influences give (a worst-case analysis by sensitivities;
+common practice) and goes on from there:
+
+1. Of all combinations judged so far the worst for a reading is taken, and single ends of it are turned over: each whose
+   influence alone is below three times the error that adding up single influences makes here, or weak beside the
+   strongest. A strong influence does not change its sign for less.
+2. Where none of them makes it worse, pairs are turned over. Two ends of which neither makes it worse alone can do so
+   together only by their interaction. How much a value interacts shows in how far its influence at this combination
+   differs from its influence alone; pairs whose loss is beyond twice that are left out.
+3. At the condition that is worst of all for a reading every single end and every pair is turned over.
+
+Conditions that differ in nothing but the temperature begin at the combinations found for one of them; there pairs are
+left to the worst condition. A reading that cannot become a concern is not searched on.
+
+It ends where nothing makes any reading worse. That this is the worst of all combinations holds where readings change
+steadily with the parts, and is held against scans of all combinations in the tests; where an undamped resonance adds
+crossings to the loop gain at some ends, readings jump and a combination may be missed. A reading that is worst between
+the ends is found by neither; it shows in a sampled spread.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations, product
+from typing import TYPE_CHECKING, Generic, TypeAlias, TypeVar
+
+import numpy as np
+
+from loopdesign.network.batch import joined, take
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+Found = TypeVar("Found")
+Combination: TypeAlias = "tuple[int, NDArray[np.float64]]"
+"""Condition, and -1 or 1 per cause (k,)."""
+
+INTERACTION = 2.0
+"""Times the interaction seen of two values that may make up for the loss of turning both over [unitless]."""
+MISPREDICTED = 3.0
+"""Times the error of the prediction up to which an influence may change its sign [unitless]."""
+WEAK = 0.1
+"""Share of the strongest influence up to which one is turned over in any case [unitless]."""
+NO_INFLUENCE = 1e-9
+"""Share of a reading by which a cause must change it to count."""
+EVERY = 512
+"""Combinations at all conditions together up to which every one is judged."""
+AT_ONCE = 512
+"""Combinations judged in one call: a working set that stays near the processor."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ends(Generic[Found]):
+    """Combinations of ends that were judged, and which of them is the worst for what.
+
+    Attributes
+    ----------
+    nominal
+        What judging nominal parts gave (C,).
+    condition
+        (N,) condition of each combination.
+    places
+        (N,k) -1 or 1 per cause.
+    found
+        What judging them gave (N,).
+    worst
+        (C,R) number of the worst combination of each condition for each reading.
+    """
+
+    nominal: Found
+    condition: NDArray[np.intp]
+    places: Array
+    found: Found
+    worst: NDArray[np.intp]
+
+
+class EndSearch(Generic[Found]):
+    """Search over the combinations of ends of every condition.
+
+    Parameters
+    ----------
+    judge
+        Judges combinations by condition (N,) and places (N,k); returns a dataclass of arrays (N,).
+    badness
+        Tells how bad each is for each reading (N,R), finite, the larger the worse.
+    causes
+        How many causes k there are [unitless].
+    like
+        (C,) condition at which the search for each begins: itself, or one that resembles it.
+    concern
+        (R,) how bad each reading has to be to matter, in its own unit; everything matters unless given.
+    """
+
+    def __init__(
+        self,
+        judge: Callable[[NDArray[np.intp], Array], Found],
+        badness: Callable[[Found], Array],
+        causes: int,
+        like: NDArray[np.intp],
+        concern: Array | None = None,
+    ) -> None:
+        self._judge, self._badness = judge, badness
+        self.conditions, self.causes, self.like, self.concern = len(like), causes, like, concern
+        self._number: dict[tuple[int, bytes], int] = {}
+        self._condition, self._places = np.empty(0, np.intp), np.empty((0, causes))
+        self._pieces: list[Found] = []
+
+    def run(self) -> Ends[Found]:
+        """Judge every combination where they are few; else nominal parts, single influences, and what they lead to."""
+        nominal = self._scan() if self.conditions * 2**self.causes <= EVERY else self._search()
+        return Ends(
+            nominal=nominal, condition=self._condition, places=self._places, found=joined(self._pieces),
+            worst=self._worst(np.arange(self.conditions)),
+        )  # fmt: skip
+
+    def _scan(self) -> Found:
+        """Judge nominal parts and every combination; return nominal parts."""
+        nominal = self._judged(np.arange(self.conditions), np.zeros((self.conditions, self.causes)))
+        self._bad = np.empty((0, self._badness(nominal).shape[1]))
+        every = np.array(list(product((-1.0, 1.0), repeat=self.causes)))
+        self._add([(c, signs) for c in range(self.conditions) for signs in every])
+        return nominal
+
+    def _search(self) -> Found:
+        """Judge nominal parts and single influences, then go on until nothing is worse; return nominal parts."""
+        own = np.flatnonzero(self.like == np.arange(self.conditions))
+        nominal = self._influences(own)
+        readings = self._change.shape[2]
+        self._add([(int(c), self._signs[c, :, r]) for c in own for r in range(readings)])
+        self._mispredicted = self._prediction_errors(own)
+        self._go_on(own)
+        worst = dict(zip(own.tolist(), self._worst(own), strict=True))
+        others = np.flatnonzero(self.like != np.arange(self.conditions))
+        if len(others):
+            self._add([(int(c), self._places[row]) for c in others for row in worst[int(self.like[c])]])
+            self._go_on(np.arange(self.conditions))
+        return nominal
+
+    def _influences(self, own: NDArray[np.intp]) -> Found:
+        """Judge nominal parts, and each cause alone at either end; keep what each does, return nominal parts."""
+        count, k = len(own), self.causes
+        single = np.concatenate([np.eye(k), -np.eye(k)])
+        places = np.concatenate([np.zeros((self.conditions, k)), np.tile(single, (count, 1))])
+        found = self._judged(np.concatenate([np.arange(self.conditions), np.repeat(own, 2 * k)]), places)
+        bad = self._badness(found)
+        self._bad = np.empty((0, bad.shape[1]))
+        nominal, ends = bad[own], bad[self.conditions :].reshape(count, 2, k, -1)
+        # by condition: where only some have influences of their own, the others are never looked at
+        shape = self.conditions, k, bad.shape[1]
+        self._change, self._signs, self._predicted = np.zeros(shape), np.ones(shape), np.zeros(shape[::2])
+        self._change[own] = np.abs(ends[:, 0] - ends[:, 1])
+        self._signs[own] = np.where(ends[:, 0] > ends[:, 1], 1.0, -1.0)
+        self._predicted[own] = nominal + (ends.max(axis=1) - nominal[:, None]).sum(axis=1)
+        size = np.abs(nominal)[:, None] + self._change[own].max(axis=1, keepdims=True)
+        self._moving = np.flatnonzero((self._change[own] > NO_INFLUENCE * size).any(axis=(0, 2)))
+        return take(found, np.arange(self.conditions), len(places))
+
+    def _judged(self, condition: NDArray[np.intp], places: Array) -> Found:
+        """Judge combinations, so many at once."""
+        spans = [slice(b, b + AT_ONCE) for b in range(0, len(condition), AT_ONCE)]
+        return joined([self._judge(condition[s], places[s]) for s in spans])
+
+    def _add(self, wanted: list[Combination]) -> None:
+        """Judge the combinations that were not judged before."""
+        new: dict[tuple[int, bytes], Combination] = {}
+        for c, signs in wanted:
+            if (c, _key(signs)) not in self._number:
+                new[c, _key(signs)] = c, signs
+        condition = np.array([c for c, _ in new.values()], np.intp)
+        places = np.array([signs for _, signs in new.values()])
+        found = self._judged(condition, places)
+        self._number |= {key: len(self._condition) + i for i, key in enumerate(new)}
+        self._condition = np.concatenate([self._condition, condition])
+        self._places = np.concatenate([self._places, places])
+        self._bad = np.concatenate([self._bad, self._badness(found)])
+        self._pieces.append(found)
+
+    def _worst(self, conditions: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Find the number (C,R) of the worst combination of some conditions for each reading."""
+        table = np.empty((len(conditions), self._bad.shape[1]), np.intp)
+        for place, c in enumerate(conditions):
+            here = np.flatnonzero(self._condition == c)
+            table[place] = here[np.argmax(self._bad[here], axis=0)]
+        return table
+
+    def _prediction_errors(self, own: NDArray[np.intp]) -> Array:
+        """Error (C,R) of adding up what each cause does alone, at the combination that the signs give."""
+        errors = np.zeros_like(self._predicted)
+        for c in own:
+            for r in range(errors.shape[1]):
+                found = self._bad[self._number[int(c), _key(self._signs[c, :, r])], r]
+                errors[c, r] = abs(found - self._predicted[c, r])
+        return errors
+
+    def _go_on(self, conditions: NDArray[np.intp]) -> None:
+        """Turn ends over at some conditions until nothing is worse."""
+        while True:
+            worst, wanted = self._worst(conditions), []
+            leading = np.argmax(np.take_along_axis(self._bad, worst, 0), axis=0)
+            for r in range(worst.shape[1]):
+                for place, c in enumerate(conditions):
+                    wanted += self._neighbours(int(c), r, int(worst[place, r]), whole=place == leading[r])
+            if not wanted:
+                return
+            self._add(wanted)
+
+    def _neighbours(self, c: int, r: int, row: int, *, whole: bool) -> list[Combination]:
+        """List neighbours that were not judged: first single ends turned over, then pairs."""
+        signs, model = self._places[row], int(self.like[c])
+        change = self._change[model, :, r]
+        within = MISPREDICTED * self._mispredicted[model, r] + WEAK * change.max()
+        if self.concern is not None and self._bad[row, r] + within < self.concern[r]:
+            return []
+        tried = [int(i) for i in self._moving if whole or change[i] <= within]
+        turned = [_turned(signs, (i,)) for i in tried]
+        rows = [self._number.get((c, _key(t))) for t in turned]
+        new = [(c, t) for t, known in zip(turned, rows, strict=True) if known is None]
+        if new:
+            return new
+        loss = self._bad[row, r] - self._bad[np.array(rows, np.intp), r]
+        spare = INTERACTION * np.abs(loss - change[tried]) - loss
+        pairs = [
+            _turned(signs, (tried[i], tried[j]))
+            for i, j in combinations(range(len(tried)), 2)
+            if whole or (model == c and spare[i] + spare[j] > 0.0)
+        ]
+        return [(c, t) for t in pairs if (c, _key(t)) not in self._number]
+
+
+def _key(signs: Array) -> bytes:
+    return (signs > 0.0).tobytes()
+
+
+def _turned(signs: Array, places: tuple[int, ...]) -> Array:
+    """Turn some ends over."""
+    other = signs.copy()
+    other[list(places)] *= -1.0
+    return other
