@@ -19,8 +19,7 @@ from loopdesign.orbit.operating_point import operating_point
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from loopdesign.analysis.variants.reserve import PLENTY, RESERVES, reserves
-from loopdesign.analysis.variants.solve import Base
+    from loopdesign.analysis.variants.solve import Base
     from loopdesign.corners.conditions import Corners
 
 TURNS = 1e-9
@@ -101,9 +100,7 @@ def current_loop(base: Base, corners: Corners, condition: NDArray[np.intp]) -> C
 
     def alone(items: NDArray[np.intp]) -> CurrentLoop:
         nothing = np.full((len(items), len(RESERVES)), PLENTY)
-        return CurrentLoop(
-            largest_multiplier=np.zeros(len(items)), stable=np.ones(len(items), bool), reserves=nothing
-        )
+        return CurrentLoop(largest_multiplier=np.zeros(len(items)), stable=np.ones(len(items), bool), reserves=nothing)
 
     failures = (LoopDesignError, *BREAKDOWN)
     groups = alike(base, condition)

@@ -177,7 +177,7 @@ def extremes(base: Base, varied: tuple[Varied, ...]) -> Extremes:
     like = nominal_temperature(base)
     closed = EndSearch(close, badness, k, like).run()
     inner = EndSearch(hold, held_badness, k, like, concern=np.array([1.0, *[0.0] * len(RESERVES)])).run()
-    rows = np.unique(np.concatenate([_worst_rows(closed), _lost_rows(closed), _worst_rows(inner)]), axis=0)
+    rows = np.unique(np.concatenate([_worst_rows(closed), _lost_rows(closed), _narrow_rows(inner)]), axis=0)
     examined = count + len(np.unique(np.concatenate([_rows(closed), _rows(inner)]), axis=0))
     return _side_by_side(base, varied, (closed.nominal, inner.nominal), rows, examined=examined)
 
@@ -196,6 +196,17 @@ def _lost_rows(ends: Ends[Judged]) -> Array:
     """Condition and places of the first combination of each condition that is not held or out of reach."""
     lost = np.flatnonzero(~ends.found.read)
     return _rows(ends)[lost[np.unique(ends.condition[lost], return_index=True)[1]]]
+
+
+def _narrow_rows(ends: Ends[CurrentLoop]) -> Array:
+    """Condition and places of the worst with the control voltage held.
+
+    A reserve counts where the ends take more than half of it away; else nothing comes near the bound.
+    """
+    worst, readings = held_badness(ends.found)[ends.worst, np.arange(ends.worst.shape[1])], held_badness(ends.nominal)
+    near = worst > readings / 2.0
+    near[:, 0] = True
+    return _rows(ends)[ends.worst[near]]
 
 
 def _side_by_side(

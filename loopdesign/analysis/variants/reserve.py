@@ -1,4 +1,4 @@
-"""How far variants stay within what bounds their controller: largest duty, shortest pulse, clamp, current limit, pull-up.
+"""How far variants stay within what bounds their controller: duty, shortest pulse, clamp, current limit, pull-up.
 
 The reserves lead the search for worst ends to those that a controller cannot hold; whether one holds is for `judge` to
 say, by the closed loop with its ripple.
