@@ -14,7 +14,7 @@ from loopdesign.network.converter import BOTH, IDLE, OFF, ON
 from loopdesign.network.modulator import VoltageMode
 from loopdesign.orbit.augmented import Stepper
 from loopdesign.orbit.operating_point import delayed, operating_point
-from loopdesign.orbit.problem import pose
+from loopdesign.orbit.problem import OperatingPoint, pose
 from loopdesign.orbit.search.duty import _light, _placed, averaged_output
 from loopdesign.orbit.search.follow import recorded
 from loopdesign.orbit.search.reach import ordinary
@@ -71,6 +71,28 @@ def test_sequence_of_one_cycle(pieces, configuration, edge, ends):
     assert_allclose(found.ends, [[*ends, 1.0]], rtol=1e-12)
 
 
+@pytest.mark.parametrize(
+    ("pieces", "ordinary", "discontinuous", "duty", "end"),
+    [
+        ([(ON, 0.4), (OFF, 0.6)], True, False, 0.41, 1.0),
+        ([(ON, 0.4), (OFF, 0.3), (IDLE, 0.3)], True, True, 0.41, 0.7),
+        ([(ON, 0.4), (OFF, 0.1), (IDLE, 0.2), (OFF, 0.3)], False, True, 0.41, 0.5),
+        ([(BOTH, 0.1), (ON, 0.3), (OFF, 0.3), (IDLE, 0.3)], False, True, 0.41, 0.7),
+        ([(ON, 0.3), (BOTH, 0.1), (OFF, 0.6)], False, False, 0.41, 1.0),
+    ],
+)
+def test_what_a_sequence_says_of_its_orbit(pieces, ordinary, discontinuous, duty, end):
+    """On, off and on, off, idle are ordinary; whatever starts the rectifier again, or ends it twice, is not."""
+    posed = pose(converter(BUCK, one_inductor(1e-5, 1e-4), 12.0, 5.0, 1.0, FS))
+    sequence = recorded(motions(*pieces), opening=0.41)
+    states = np.arange(sequence.ends.shape[1] + 1.0)[None, :, None] * np.ones(2)
+    point = OperatingPoint(problem=posed, inputs=posed.inputs, sequence=sequence, states=states)
+    assert bool(point.ordinary[0]) is ordinary
+    assert bool(point.discontinuous[0]) is discontinuous
+    assert (point.duty[0], point.conduction_end[0]) == (pytest.approx(duty), pytest.approx(end))
+    assert point.at_conduction_end[0, 0] == sequence.ends[0].tolist().index(point.conduction_end[0]) + 1
+
+
 # ---- guesses ----
 
 L, R, VIN = 20e-6, 400.0, 12.0
@@ -115,6 +137,22 @@ def test_averaged_output_of_a_lossy_buck():
     load = 3.0 / np.array([1.0, 2.0])
     expected = duty * np.array([[10.0], [20.0]]) * (load / (load + 0.5))[:, None]
     assert_allclose(averaged_output(pose(conv), duty), expected, rtol=1e-9)
+
+
+def test_a_guess_of_the_wrong_mode_is_put_right_item_by_item():
+    """Three loads, the middle one light; guessed all continuous, then all discontinuous: the orbits found from nothing."""
+    conv = converter(BOOST, one_inductor(L, 1e-3), VIN, 24.0, np.array([4.0, 0.05, 3.0]), FS)
+    expected = operating_point(conv)
+    assert expected.discontinuous.tolist() == [False, True, False]
+    for light in (False, True):
+        guess = ordinary(np.full(3, 0.45), np.full(3, 0.9 if light else 1.0), np.full(3, light))
+        found = operating_point(conv, guess)
+        assert found.discontinuous.tolist() == [False, True, False]
+        assert found.states.shape[1] == found.sequence.ends.shape[1] + 1
+        assert_allclose(found.duty, expected.duty, rtol=1e-9)
+        assert_allclose(found.trim, expected.trim, rtol=1e-9)
+        assert_allclose(found.start, expected.start, rtol=1e-7, atol=1e-9 * np.abs(expected.start).max())
+        assert_allclose(found.states[:, -1], found.states[:, 0], atol=1e-9 * np.abs(found.states).max())
 
 
 # ---- a delay in the guess ----
