@@ -14,6 +14,7 @@ from loopdesign.network.converter import BOTH, IDLE, OFF, ON
 from loopdesign.network.modulator import VoltageMode
 from loopdesign.orbit.augmented import Stepper
 from loopdesign.orbit.operating_point import delayed, operating_point
+from loopdesign.orbit.periodic import _share
 from loopdesign.orbit.problem import OperatingPoint, pose
 from loopdesign.orbit.search.duty import _light, _placed, averaged_output
 from loopdesign.orbit.search.follow import recorded
@@ -153,6 +154,24 @@ def test_a_guess_of_the_wrong_mode_is_put_right_item_by_item():
         assert_allclose(found.trim, expected.trim, rtol=1e-9)
         assert_allclose(found.start, expected.start, rtol=1e-7, atol=1e-9 * np.abs(expected.start).max())
         assert_allclose(found.states[:, -1], found.states[:, 0], atol=1e-9 * np.abs(found.states).max())
+
+
+@pytest.mark.parametrize(
+    ("moved", "share"),
+    [
+        ((0.1, 0.1), 1.0),  # the last interval shrinks by 0.1 of 0.3 + 0.2
+        ((-0.1, 0.0), 1.0),  # 0.1 of 0.4 is less than 40 %
+        ((-0.32, 0.0), 0.5),  # 0.16 may go
+        ((0.24, 0.0), 0.5),  # the middle one: 40 % of 0.3 is 0.12
+        ((0.0, 0.4), 0.5),  # the last one may run beyond the period: 40 % of 0.3 + 0.2
+        ((0.24, 0.64), 0.3125),  # 0.2 of the last 0.64, which bites first
+        ((0.3, -0.3), 0.2),  # both ways at once: 0.12 of 0.6
+    ],
+)
+def test_a_step_takes_forty_percent_of_an_interval_at_most(moved, share):
+    """Intervals of 0.4, 0.3 and 0.3 periods; the part of a Newton step of both edges that is made, by hand."""
+    sequence = ordinary(np.array([0.4]), np.array([0.7]), np.array([True]))
+    assert _share(sequence, np.array([moved]))[0] == pytest.approx(share)
 
 
 # ---- a delay in the guess ----
