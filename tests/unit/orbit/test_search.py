@@ -10,6 +10,7 @@ from numpy.testing import assert_allclose
 from stages import BOOST, BUCK, converter, one_inductor, trap
 
 from loopdesign.errors import UnreachableOutputError
+from loopdesign.models.switched import linearise
 from loopdesign.network.converter import BOTH, IDLE, OFF, ON
 from loopdesign.network.modulator import VoltageMode
 from loopdesign.orbit.augmented import Stepper
@@ -154,6 +155,9 @@ def test_a_guess_of_the_wrong_mode_is_put_right_item_by_item():
         assert_allclose(found.trim, expected.trim, rtol=1e-9)
         assert_allclose(found.start, expected.start, rtol=1e-7, atol=1e-9 * np.abs(expected.start).max())
         assert_allclose(found.states[:, -1], found.states[:, 0], atol=1e-9 * np.abs(found.states).max())
+        # the networks were put together again too: what is made of them is the same
+        sizes = [np.sort(np.abs(linearise(point).multipliers), axis=1) for point in (found, expected)]
+        assert_allclose(sizes[0], sizes[1], rtol=1e-7, atol=1e-12)
 
 
 @pytest.mark.parametrize(
