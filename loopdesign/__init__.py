@@ -13,12 +13,13 @@ The way through the package, from the file to the verdict::
 `response`   numbers at given frequencies, by the switched or the averaged model
 `step`       load and line steps, cycle by cycle
 `spread`     Monte Carlo over tolerances
+`sweep`      margins and verdict against one or two quantities of a case
 
 A case is given as `load_case` returns it or as the path of its file, a part as a number in SI units or as text such as
 "10 kohm". Each function returns a result that prints as a few lines, shows itself in a notebook, becomes rows for a
 data frame (``to_rows()``) and figures (``plot()``): `Check` with one `CornerResult` per corner, `Design`, `Response`,
-`Steps` with one `StepResult` per step, `Spread`; a check with an input filter has a `FilterCheck`. `Case` is the case
-itself.
+`Steps` with one `StepResult` per step, `Spread`, `Sweep`; a check with an input filter has a `FilterCheck`. `Case` is
+the case itself.
 
 Every error a caller can meet derives from `LoopDesignError`: `CaseError`, `QuantityError`, `CircuitError`, `DataError`,
 `UsageError`, `MissingLibraryError`, `UnreachableOutputError`, `NoDesignError`, `PlacementError`,
@@ -57,6 +58,7 @@ if TYPE_CHECKING:
     from loopdesign.front.response import Response, response
     from loopdesign.front.spread import Spread, spread
     from loopdesign.front.step import Steps, step
+    from loopdesign.front.sweep import Sweep, sweep
 
 __version__ = "0.1.0"
 
@@ -80,6 +82,7 @@ __all__ = [
     "Spread",
     "StepResult",
     "Steps",
+    "Sweep",
     "UnreachableOutputError",
     "UsageError",
     "__version__",
@@ -89,6 +92,7 @@ __all__ = [
     "response",
     "spread",
     "step",
+    "sweep",
 ]
 
 _MODULES = {
@@ -105,6 +109,7 @@ _MODULES = {
     "front.response": ("Response", "response"),
     "front.spread": ("Spread", "spread"),
     "front.step": ("Steps", "step"),
+    "front.sweep": ("Sweep", "sweep"),
 }  # fmt: skip
 """Where each public name lives."""
 

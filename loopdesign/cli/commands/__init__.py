@@ -16,6 +16,7 @@ from loopdesign.cli.commands.design import design
 from loopdesign.cli.commands.response import response
 from loopdesign.cli.commands.spread import spread
 from loopdesign.cli.commands.step import step
+from loopdesign.cli.commands.sweep import sweep
 from loopdesign.cli.console import say
 from loopdesign.cli.options import MET, Json, ScriptFile
 from loopdesign.errors import DataError
@@ -32,7 +33,7 @@ app = App(
     help_epilogue="If the program itself fails, --debug anywhere on the command line shows where.",
     suppress_keyboard_interrupt=False,
 )
-_COMMANDS: tuple[Callable[..., int], ...] = (start, design, check, response, step, spread, schema)
+_COMMANDS: tuple[Callable[..., int], ...] = (start, design, check, response, step, spread, sweep, schema)
 for _place, _command in enumerate(_COMMANDS):
     app.command(_command, sort_key=_place)
 
