@@ -181,15 +181,12 @@ def test_boundary_of_continuous_conduction(scale, tolerance):
 
     The printed rule has no capacitor ripple; the difference falls in proportion to it.
     """
-    low, high = 40.0, 55.0
-    for _ in range(30):
-        middle = 0.5 * (low + high)
-        if operating_point(boundary_converter(middle, scale=scale)).discontinuous[0]:
-            high = middle
-        else:
-            low = middle
-    assert low == pytest.approx(46.0, rel=1e-2)
-    assert low == pytest.approx(46.2963, rel=tolerance)
+    critical = 2 * (500e-6 * 100e-6 / 600e-6) / ((1 - 0.4) ** 2 / FS)
+    assert critical == pytest.approx(46.0, rel=1e-2)
+    assert critical == pytest.approx(46.2963, rel=1e-6)
+    for factor, light in ((1.0 - tolerance, False), (1.0 + tolerance, True)):
+        point = operating_point(boundary_converter(critical * factor, scale=scale))
+        assert bool(point.discontinuous[0]) is light
 
 
 def test_response_with_winding_resistances():
