@@ -36,6 +36,9 @@ if TYPE_CHECKING:
 CANCELS_BELOW = 1e-2
 """Share of its terms below which an output is summed again with the balance of the states added."""
 
+HARDLY_TURNS = 1e-9
+"""Turn [rad] of a sinusoid over one period that is constant for all purposes."""
+
 FLOOR = 1e-14
 """Weight, against equations of unit length, that keeps the multiples of states without effect at zero."""
 
@@ -104,6 +107,41 @@ def periodic_response(
         other, other_size = _balanced_sum(period, angle[:, some], few, column, rows)
         total[..., some] = np.where(other_size < size[..., some], other, total[..., some])
     return total
+
+
+def step_response(period: Period, column: int, row: int, cycles: int) -> NDArray[np.float64]:
+    """Respond to a small step of one input at the clock: the mean of an output over every period after it.
+
+    Period by period the state follows ``x' = M x + b`` and the mean is ``c x + d``, which `periodic_response` would give
+    for a sinusoid that hardly turns.
+
+    Parameters
+    ----------
+    period
+        The linearised period.
+    column, row
+        The input and the output by index [unitless].
+    cycles
+        Number of periods N [unitless].
+
+    Returns
+    -------
+    ndarray
+        (B,N) departure of the mean per unit of the step.
+    """
+    batch, n = period.period_map.shape[:2]
+    motion = _Motion(period, np.full((batch, n + 1), HARDLY_TURNS), column)
+    begin = np.zeros((batch, n, n + 1), complex)
+    begin[:, :, :n] = np.eye(n)
+    means = _plain_sum(period, *motion.follow(begin), column, [row])[0].real[:, 0]
+    direct = means[:, n]
+    means, forced = means[:, :n] - direct[:, None], motion.end(None).real[..., 0]
+    x = np.zeros((batch, n, 1))
+    told = np.empty((batch, cycles))
+    for k in range(cycles):
+        told[:, k] = (means[:, None, :] @ x)[:, 0, 0] + direct
+        x = period.period_map @ x + forced[..., None]
+    return told
 
 
 class _Motion:

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.models.interval_integrals import Interval
-from loopdesign.models.periodic_response import LinearEdge, Period, periodic_response
+from loopdesign.models.periodic_response import LinearEdge, Period, periodic_response, step_response
 from loopdesign.network.linear_algebra import Modal, expm, modal
 from loopdesign.orbit.sequence import Edge as Ends
 from loopdesign.orbit.sequence import chosen
@@ -90,6 +90,27 @@ class SwitchedModel:
         column = network.input_index(source)
         rows = [network.output_index(o) for o in outputs]
         return periodic_response(self._period(), angle, column, rows)
+
+    def step(self, source: str, output: str, cycles: int) -> NDArray[np.float64]:
+        """Respond to a small step of one input at the clock.
+
+        Parameters
+        ----------
+        source
+            Input name, as for `response`.
+        output
+            Probe name.
+        cycles
+            Number of periods N after the step [unitless].
+
+        Returns
+        -------
+        ndarray
+            (B,N) departure of the mean of the output over each period, per unit of the step; grows without end where
+            unstable.
+        """
+        network = self.point.network
+        return step_response(self._period(), network.input_index(source), network.output_index(output), cycles)
 
     def _period(self) -> Period:
         """Intervals and edges, each with the matrices of every item's own configuration."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from loopdesign.orbit.stepping.devices import ControlLimits
 
 StepKind = Literal["load", "load back", "line", "line back"]
+StepPlan: TypeAlias = "tuple[StepKind, tuple[float, float], tuple[float, float]]"
+"""Kind of a step; input voltage before and after it [V]; load current before and after it [A]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +47,7 @@ class StepStart:
     load: tuple[float, float]
 
 
-def step_plan(case: cases.Case) -> list[tuple[StepKind, tuple[float, float], tuple[float, float]]]:
+def step_plan(case: cases.Case) -> list[StepPlan]:
     """List kind, input voltage before and after, load before and after of every step.
 
     Parameters
@@ -64,7 +66,7 @@ def step_plan(case: cases.Case) -> list[tuple[StepKind, tuple[float, float], tup
             f"{case.where('specification')}: there is no step to make: give load_step or line_step, "
             'such as load_step = { from = "0.5 A", to = "1.5 A" }'
         )
-    plan: list[tuple[StepKind, tuple[float, float], tuple[float, float]]] = []
+    plan: list[StepPlan] = []
     if s.load_step is not None:
         low, high = s.load_step.from_, s.load_step.to
         _refuse_no_load(case, low, high)
@@ -125,22 +127,37 @@ def start_of(
     first = load[1] if kind == "load back" and case.current_sense is None else load[0]
     corner = one_corner(case, line[0], first if first > 0.0 else load[0])
     return traced(
-        lambda some: _start_at(case, parts, kind, line, load, some),
+        lambda some: start_at(case, parts, (kind, line, load), some, solved(case, some)[0]),
         case,
         corner,
         what="no operating point to step from",
     )
 
 
-def _start_at(
-    case: cases.Case,
-    parts: Mapping[str, float],
-    kind: StepKind,
-    line: tuple[float, float],
-    load: tuple[float, float],
-    corner: Corners,
+def start_at(
+    case: cases.Case, parts: Mapping[str, float], change: StepPlan, corner: Corners, opened: Converter
 ) -> StepStart:
-    opened, _ = solved(case, corner)
+    """Solve the operating point before a step of one converter.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+    parts : mapping of str to float
+        Compensation parts by designator, 0.0 where not fitted [ohm], [F].
+    change : StepPlan
+        Kind of the step, input voltage and load current before and after it [V], [A].
+    corner : Corners
+        Line, load and temperature of the load's netlist, and factors on part values; a batch of one.
+    opened : Converter
+        The power stage there, loop open.
+
+    Returns
+    -------
+    StepStart
+        The closed loop in steady state before the step.
+    """
+    kind, line, load = change
     converter = opened.closed(compensation(case, parts, corner))
     sink = float(np.ravel(sink_current(converter))[0])
     low = float(corner.load_current[0])
@@ -153,8 +170,14 @@ def _start_at(
         changes = {"reference": float(operating_point(after).trim[0]), "line": line[1]}
     return StepStart(
         kind=kind, converter=converter, opened=opened, point=point, model=linearise(point),
-        limits=control_limits(case), changes=changes, line=line, load=load,
+        limits=_limits(case, corner), changes=changes, line=line, load=load,
     )  # fmt: skip
+
+
+def _limits(case: cases.Case, corner: Corners) -> ControlLimits:
+    """What bounds the controller, its current limit at its tolerance."""
+    limits, factor = control_limits(case), float(np.ravel(corner.factor("current_limit"))[0])
+    return limits if limits.current_limit is None else replace(limits, current_limit=limits.current_limit * factor)
 
 
 def _closed_point(converter: Converter, sink: float, guess: Guess) -> OperatingPoint:
