@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
     from loopdesign import case as cases
     from loopdesign.analysis.findings.corner import CornerResult
+    from loopdesign.analysis.findings.step import StepDeviation
     from loopdesign.analysis.findings.worst import Examined, WorstReading
     from loopdesign.corners.conditions import Corners
     from loopdesign.margins.margins import LoopMargins
@@ -90,6 +91,8 @@ class CheckResult:
         were examined.
     examined : Examined or None
         What was examined beyond the nominal corners; None where nothing was.
+    step_deviation : StepDeviation or None
+        Largest departure at the load step; None where the case has no target for it.
     stable_beyond : bool
         Whether every temperature and tolerance end examined is stable and held, its output reached [unitless].
     """
@@ -105,6 +108,7 @@ class CheckResult:
     worst: Mapping[str, WorstReading | None] = field(default_factory=dict)
     examined: Examined | None = None
     stable_beyond: bool = True
+    step_deviation: StepDeviation | None = None
 
     @property
     def conditions(self) -> Corners:
@@ -149,7 +153,9 @@ class CheckResult:
         slow: tuple[str, ...] = ()
         if self.margins and self.targets_met:
             slow = hardly_regulated(self.limits, readings_of(self.margins, self.verdicts).crossover_hz)
-        return (*self.case.warnings, *self.stage.warnings, *slow)
+        step, limit = self.step_deviation, self.case.targets.step_deviation
+        back = () if step is None or limit is None else step.warnings(limit)
+        return (*self.case.warnings, *self.stage.warnings, *slow, *back)
 
     @property
     def stresses(self) -> tuple[Stress, ...]:

@@ -122,14 +122,17 @@ class Limits:
     Attributes
     ----------
     rows
-        One per limit.
+        One per limit that the loop gain is held against.
+    step_deviation
+        The largest departure at the load step, which is stepped in time; None where the case asks for none.
     """
 
     rows: tuple[Limit, ...]
+    step_deviation: Limit | None = None
 
     def __iter__(self) -> Iterator[Limit]:
-        """Go through the limits."""
-        return iter(self.rows)
+        """Go through all of them."""
+        return iter(self.rows if self.step_deviation is None else (*self.rows, self.step_deviation))
 
     def __getitem__(self, name: str) -> Limit:
         """Return the limit of a name.
@@ -139,10 +142,10 @@ class Limits:
         KeyError
             Where the design has no such limit; names the nearest.
         """
-        for row in self.rows:
+        for row in self:
             if row.name == name:
                 return row
-        known = [row.name for row in self.rows]
+        known = [row.name for row in self]
         near = difflib.get_close_matches(name, known) or known
         raise KeyError(f"no limit is called {name!r}; expected {' or '.join(near)}")
 
@@ -225,7 +228,11 @@ def limits_of(case: cases.Case, stage: PlantsAtConditions | None = None) -> Limi
     lowest = t.crossover_min
     if lowest is not None:
         rows.append(_crossover("crossover_min", "lowest crossover", lowest, CASE_FILE, is_highest=False))
-    return Limits(rows=tuple(rows))
+    step = None if t.step_deviation is None else Limit(
+        name="step_deviation", words="step deviation", reading="step_deviation_v", value=t.step_deviation, unit="V",
+        source=CASE_FILE, is_highest=True,
+    )  # fmt: skip
+    return Limits(rows=tuple(rows), step_deviation=step)
 
 
 def missed_limits(limits: Limits, readings: LoopFigures, names: Sequence[str]) -> tuple[str, ...]:
@@ -247,7 +254,7 @@ def missed_limits(limits: Limits, readings: LoopFigures, names: Sequence[str]) -
         is none.
     """
     told = []
-    for row in limits:
+    for row in limits.rows:
         value = np.asarray(getattr(readings, row.reading), dtype=np.float64)
         miss = np.where(np.isnan(value), -np.inf, row.miss(readings))
         if miss.max(initial=0.0) > 0.0:

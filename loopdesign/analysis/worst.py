@@ -14,6 +14,7 @@ import numpy as np
 from loopdesign.analysis.check import CheckResult, examine_stage
 from loopdesign.analysis.findings.worst import Examined, WorstReading, with_ends
 from loopdesign.analysis.limits import missed_limits
+from loopdesign.analysis.transient.deviation import with_step_deviation
 from loopdesign.analysis.variants.extremes import extremes
 from loopdesign.analysis.variants.judge import judge
 from loopdesign.analysis.variants.solve import base_of
@@ -82,7 +83,7 @@ def beyond_nominal(found: CheckResult) -> CheckResult:
     Returns
     -------
     CheckResult
-        With ``worst`` and ``examined``, and the reasons of everything that fails.
+        With ``worst``, ``examined`` and ``step_deviation``, and the reasons of everything that fails.
     """
     if found.closed_loop is None:
         return found
@@ -108,13 +109,14 @@ def beyond_nominal(found: CheckResult) -> CheckResult:
         tolerance_ends=True,
         points=len(all_judged.condition),
     )
-    return replace(
+    judged = replace(
         found,
         worst=_worst(all_judged),
         examined=covered,
         stable_beyond=bool((all_judged.judged.stable & all_judged.judged.reached).all()),
         reasons=(*found.reasons, *_failures(found, all_judged)),
     )
+    return with_step_deviation(judged)
 
 
 def _worst(everything: _Judgements) -> dict[str, WorstReading | None]:

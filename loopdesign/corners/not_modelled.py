@@ -12,12 +12,7 @@ if TYPE_CHECKING:
     from loopdesign import case as cases
 
 
-_USED: dict[str, tuple[Callable[[cases.Case], bool], str]] = {
-    "targets.step_deviation": (
-        lambda case: case.targets.step_deviation is not None,
-        "a limit on the departure at the load step",
-    ),
-}
+_USED: dict[str, tuple[Callable[[cases.Case], bool], str]] = {}
 """Key of the case file: whether a case uses it, and what it is. An entry goes when the engine models it."""
 
 

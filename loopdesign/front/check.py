@@ -9,6 +9,8 @@ from loopdesign.analysis.check import CheckResult, examine
 from loopdesign.analysis.curves import report_data
 from loopdesign.analysis.filter_study import filter_study
 from loopdesign.analysis.given import given_parts, has_loop, require_slope, with_parts
+from loopdesign.analysis.transient.deviation import with_step_deviation
+from loopdesign.analysis.worst import beyond_nominal
 from loopdesign.errors import DataError
 from loopdesign.front.case import as_case
 from loopdesign.front.filter import FilterCheck
@@ -16,7 +18,7 @@ from loopdesign.front.shown import Shown, one_line, shown_as, tightest
 from loopdesign.report.basics.brief import Brief
 from loopdesign.report.basics.status import verdict_sentence
 from loopdesign.report.basics.tables import margins_table, stability_table
-from loopdesign.report.loop.terminal import parts_text
+from loopdesign.report.loop.terminal import parts_text, step_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -70,7 +72,7 @@ class Check(Shown, CheckResult):
             facts=tuple(facts),
             table=margins_table(self) if self.margins else stability_table(self),
             rows=urgency,
-            notes=(*self.reasons, *(f"warning: {w}" for w in self.warnings)),
+            notes=(*self.reasons, *filter(None, [step_sentence(self)]), *(f"warning: {w}" for w in self.warnings)),
         )
 
     def plot_loop(self) -> Figure:
@@ -190,8 +192,5 @@ def check(
     given = with_parts(as_case(case), parts)
     require_slope(given)
     found = examine(given, given_parts(given) if has_loop(given) else {})
-    if not nominal and found.closed_loop is not None:
-        from loopdesign.analysis.worst import beyond_nominal  # noqa: PLC0415  (nominal checks do without)
-
-        found = beyond_nominal(found)
+    found = with_step_deviation(found, tolerances=False) if nominal else beyond_nominal(found)
     return shown_as(Check, found)

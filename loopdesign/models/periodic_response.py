@@ -109,11 +109,11 @@ def periodic_response(
     return total
 
 
-def step_response(period: Period, column: int, row: int, cycles: int) -> NDArray[np.float64]:
+def means_after_step(period: Period, column: int, row: int, cycles: int) -> NDArray[np.float64]:
     """Respond to a small step of one input at the clock: the mean of an output over every period after it.
 
-    Period by period the state follows ``x' = M x + b`` and the mean is ``c x + d``, which `periodic_response` would give
-    for a sinusoid that hardly turns.
+    From period to period the state follows ``x' = M x + b``, and the mean is ``c x + d``: both as `periodic_response`
+    has them for a sinusoid that hardly turns.
 
     Parameters
     ----------

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.models.interval_integrals import Interval
-from loopdesign.models.periodic_response import LinearEdge, Period, periodic_response, step_response
+from loopdesign.models.periodic_response import LinearEdge, Period, periodic_response, means_after_step
 from loopdesign.network.linear_algebra import Modal, expm, modal
 from loopdesign.orbit.sequence import Edge as Ends
 from loopdesign.orbit.sequence import chosen
@@ -110,7 +110,7 @@ class SwitchedModel:
             unstable.
         """
         network = self.point.network
-        return step_response(self._period(), network.input_index(source), network.output_index(output), cycles)
+        return means_after_step(self._period(), network.input_index(source), network.output_index(output), cycles)
 
     def _period(self) -> Period:
         """Intervals and edges, each with the matrices of every item's own configuration."""

@@ -1,8 +1,9 @@
 """The largest departure of the output at the load step, over input voltages, temperatures and tolerance ends.
 
 1. A small step is exact from the linearised period alone (`SwitchedModel.step`), for many converters at once. At every
-   input voltage and temperature, with nominal parts and with the combination of tolerance ends that the signs of the
-   single influences on this departure give, it ranks the places.
+   input voltage and temperature, with nominal parts and with the worst combination of tolerance ends, it ranks the
+   places. The combination is the one that the signs of the single influences on this departure give, with single ends
+   turned over as long as that makes it worse.
 2. A step that is not small moves the operating point, changes the conduction mode or meets the largest duty. So places
    are stepped in time, edge by edge, from the largest small-step departure down, until none of those left could depart
    further even if stepping raised it as much as it did anywhere so far.
@@ -12,15 +13,16 @@ What is told is a departure stepped in time, never the estimate. The way back is
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from loopdesign.analysis.check import examine_stage
+from loopdesign.analysis.findings.step import StepDeviation
 from loopdesign.analysis.transient.after import mean_output, obstacle
 from loopdesign.analysis.transient.run import from_point, run_cycles
-from loopdesign.analysis.transient.start import start_at, stepper_of
+from loopdesign.analysis.transient.start import start_at, step_plan, stepper_of
 from loopdesign.analysis.variants.solve import base_of, closed_loop, variant_converter
 from loopdesign.corners.conditions import Corners
 from loopdesign.corners.tolerances import toleranced, variants
@@ -34,7 +36,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign import case as cases
-    from loopdesign.analysis.transient.start import StepKind
+    from loopdesign.analysis.check import CheckResult
+    from loopdesign.analysis.transient.start import StepKind, StepStart
     from loopdesign.analysis.variants.solve import Base
     from loopdesign.corners.tolerances import Varied
 
@@ -46,41 +49,15 @@ LAST, GROWN = 0.8, 1.01
 """Share of the periods looked at, and the factor by which the rest must exceed it for the departure to grow still."""
 STEPPED_AT_MOST = 24
 """Places stepped in time at most."""
+TINY = 1e-12
+"""Departure [V] that is none."""
 SPARE = 1.05
 """Factor on the ratio of stepped to small-step departure that places not stepped are allowed."""
+TURNS = 6
+"""Single ends turned over at most, one after the other, where that makes the departure larger."""
+EQUAL, LARGE = 1e-9, 1e300
+"""Share by which departures count as equal; what stands for the departure of an unstable converter [ohm]."""
 FAILURES = (LoopDesignError, *BREAKDOWN)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StepDeviation:
-    """The largest departure of the output's mean at the load step, and where.
-
-    Attributes
-    ----------
-    peak_deviation_v
-        Largest departure stepped in time [V].
-    back_deviation_v
-        The same of the way back, at the same place [V]; None where there is no operating point to go back from.
-    input_voltage, temperature, load_from, load_to
-        Where [V], [degC], [A], [A].
-    ends
-        Relative change of each varied value there, by cause [unitless]; empty with nominal parts.
-    estimated, stepped
-        Number of places that small steps ranked, and of those stepped in time [unitless].
-    left_v
-        Largest departure that the others are estimated to have [V]; None where every place was stepped.
-    """
-
-    peak_deviation_v: float
-    back_deviation_v: float | None
-    input_voltage: float
-    temperature: float
-    load_from: float
-    load_to: float
-    ends: Mapping[str, float]
-    estimated: int
-    stepped: int
-    left_v: float | None
 
 
 def small_step(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Array:
@@ -117,7 +94,7 @@ def small_step(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Arr
     return in_halves(together, np.arange(len(corners)), failures=FAILURES, alone=alone)
 
 
-def step_deviation(case: cases.Case, parts: Mapping[str, float], *, tolerances: bool = True) -> StepDeviation | None:
+def step_deviation(case: cases.Case, parts: Mapping[str, float], *, tolerances: bool = True) -> StepDeviation:
     """Find the largest departure at the load step over every input voltage, temperature and tolerance end.
 
     Parameters
@@ -131,33 +108,47 @@ def step_deviation(case: cases.Case, parts: Mapping[str, float], *, tolerances: 
 
     Returns
     -------
-    StepDeviation or None
-        None where no place has an operating point to step from.
+    StepDeviation
+        Without a departure where no place has an operating point to step from.
+
+    Raises
+    ------
+    DataError
+        Where the step begins or ends without a load to hold.
     """
+    step_plan(case)  # refuses such steps
     conditions = _conditions(case, tolerances=tolerances)
     base = base_of(case, parts, examine_stage(case, conditions))
     varied = toleranced(case, parts) if tolerances else ()
     places, condition = _places(base, varied)
     corners = variants(base.corners, condition, varied, places)
-    per_ampere = small_step(base, corners, condition)
-    step = case.specification.load_step
-    stepped = _stepped(base, corners, condition, per_ampere * abs(step.to - step.from_))
-    if not stepped:
-        return None
-    worst = max(stepped, key=lambda k: stepped[k])
-    left = [k for k in range(len(corners)) if k not in stepped and np.isfinite(per_ampere[k])]
+    estimate = small_step(base, corners, condition) * abs(np.subtract(*_load(case)))
+    stepped = _Stepped(base, corners, condition)
+    stepped.run(estimate)
+    worst = max(stepped.departures, key=lambda k: stepped.departures[k], default=0)
+    left = [k for k in range(len(corners)) if k not in stepped.departures and np.isfinite(estimate[k])]
+    begin, end = _load(case)
     return StepDeviation(
-        peak_deviation_v=stepped[worst],
-        back_deviation_v=_stepped_at(base, corners, condition, worst, "load back"),
+        peak_deviation_v=stepped.departures.get(worst),
+        back_deviation_v=stepped.at(worst, "load back") if stepped.departures else None,
         input_voltage=float(corners.input_voltage[worst]),
         temperature=float(corners.temperature[worst]),
-        load_from=step.from_,
-        load_to=step.to,
+        load_from=begin,
+        load_to=end,
         ends=_changes(varied, places[worst]),
         estimated=len(corners),
-        stepped=len(stepped),
-        left_v=float(per_ampere[left].max()) * abs(step.to - step.from_) if left else None,
+        stepped=len(stepped.departures),
+        left_v=float(estimate[left].max()) if left else None,
+        not_made=tuple(stepped.not_made),
     )
+
+
+def _load(case: cases.Case) -> tuple[float, float]:
+    """Load before and after the step [A]; raises ValueError where the case has none."""
+    step = case.specification.load_step
+    if step is None:
+        raise ValueError("the case has no load_step")
+    return step.from_, step.to
 
 
 def _conditions(case: cases.Case, *, tolerances: bool) -> Corners:
@@ -167,7 +158,7 @@ def _conditions(case: cases.Case, *, tolerances: bool) -> Corners:
     voltage, temperature = (g.ravel() for g in np.meshgrid(s.input_voltage.values, degrees, indexing="ij"))
     return Corners(
         input_voltage=np.asarray(voltage, float),
-        load_current=np.full(voltage.size, s.load_step.from_),
+        load_current=np.full(voltage.size, _load(case)[0]),
         temperature=np.asarray(temperature, float),
     )
 
@@ -178,45 +169,75 @@ def _places(base: Base, varied: tuple[Varied, ...]) -> tuple[Array, NDArray[np.i
     nominal = np.zeros((count, k))
     if not k:
         return nominal, np.arange(count)
-    single = np.tile(np.concatenate([np.eye(k), -np.eye(k)]), (count, 1))
-    condition = np.repeat(np.arange(count), 2 * k)
-    alone = small_step(base, variants(base.corners, condition, varied, single), condition)
-    up, down = np.nan_to_num(alone, nan=0.0, posinf=np.finfo(float).max / 4).reshape(count, 2, k).swapaxes(0, 1)
+
+    def departures(places: Array) -> Array:
+        """Small-step departure of places (C,M,k) at every condition."""
+        condition = np.repeat(np.arange(count), places.shape[1])
+        some = variants(base.corners, condition, varied, places.reshape(-1, k))
+        return np.nan_to_num(small_step(base, some, condition), nan=0.0, posinf=LARGE).reshape(count, -1)
+
+    up, down = (departures(np.tile(sign * np.eye(k), (count, 1, 1))) for sign in (1.0, -1.0))
     worst = np.where(up > down, 1.0, -1.0)
+    reached = departures(worst[:, None])[:, 0]
+    for _ in range(TURNS):
+        turned = worst[:, None, :] * (1.0 - 2.0 * np.eye(k))
+        found = departures(turned)
+        better = found.max(axis=1) > reached * (1.0 + EQUAL)
+        if not better.any():
+            break
+        worst[better] = turned[better, found.argmax(axis=1)[better]]
+        reached[better] = found.max(axis=1)[better]
     return np.concatenate([nominal, worst]), np.tile(np.arange(count), 2)
 
 
-def _stepped(base: Base, corners: Corners, condition: NDArray[np.intp], estimate: Array) -> dict[int, float]:
-    """Step places in time, from the largest estimate down, until no other could be worse: departures [V] by place."""
-    stepped: dict[int, float] = {}
-    ratio = worst = 0.0
-    order = np.argsort(-np.nan_to_num(estimate, nan=-1.0), kind="stable")
-    for k in order[:STEPPED_AT_MOST]:
-        if stepped and estimate[k] * ratio * SPARE < worst:
-            break
-        departure = _stepped_at(base, corners, condition, int(k), "load")
-        if departure is None:
-            continue
-        stepped[int(k)] = departure
-        worst = max(worst, departure)
-        ratio = max(ratio, departure / estimate[k]) if estimate[k] > 0.0 else ratio
-    return stepped
+class _Stepped:
+    """Places stepped in time: the largest departure of the output's mean of each [V], and what could not be stepped."""
 
+    def __init__(self, base: Base, corners: Corners, condition: NDArray[np.intp]) -> None:
+        self.base, self.corners, self.condition = base, corners, condition
+        self.departures: dict[int, float] = {}
+        self.not_made: list[str] = []
 
-def _stepped_at(base: Base, corners: Corners, condition: NDArray[np.intp], item: int, kind: StepKind) -> float | None:
-    """Step one place in time: largest departure of the output's mean [V]; None where nothing can be stepped from."""
-    step = base.case.specification.load_step
-    load = (step.from_, step.to) if kind == "load" else (step.to, step.from_)
-    here = np.array([item])
-    try:
-        corner = corners.take(here)
+    def run(self, estimate: Array) -> None:
+        """Step places from the largest estimate (N,) [V] down, until no other could be worse."""
+        ratio = worst = 0.0
+        order = np.argsort(-np.where(np.isfinite(estimate), estimate, -1.0), kind="stable")
+        for k in order[np.isfinite(estimate[order])][:STEPPED_AT_MOST]:
+            if self.departures and estimate[k] * ratio * SPARE < worst:
+                break
+            departure = self.at(int(k), "load")
+            if departure is None:
+                continue
+            self.departures[int(k)] = departure
+            worst, ratio = max(worst, departure), max(ratio, departure / max(estimate[k], TINY))
+
+    def at(self, item: int, kind: StepKind) -> float | None:
+        """Step one place: largest departure [V]; None where there is nothing to step from."""
+        try:
+            start = self._start(item, kind)
+        except FAILURES:
+            told = "there is no operating point"
+        else:
+            told = obstacle(start)
+            if not told:
+                return _largest_departure(start)
+        if kind == "load":
+            line, load = self.corners.input_voltage[item], self.corners.load_current[item]
+            self.not_made.append(f"no load step can be made at {line:.4g} V, {load:.3g} A: {told}")
+        return None
+
+    def _start(self, item: int, kind: StepKind) -> StepStart:
+        """Solve where the step of one place begins."""
+        begin, end = _load(self.base.case)
+        load, here = (begin, end) if kind == "load" else (end, begin), np.array([item])
+        corner = self.corners.take(here)
         line = float(corner.input_voltage[0])
-        opened = variant_converter(base, corner, condition[here])
-        start = start_at(base.case, base.parts, (kind, (line, line), load), corner, opened)
-    except FAILURES:
-        return None
-    if obstacle(start):
-        return None
+        opened = variant_converter(self.base, corner, self.condition[here])
+        return start_at(self.base.case, self.base.parts, (kind, (line, line), load), corner, opened)
+
+
+def _largest_departure(start: StepStart) -> float:
+    """Step until the departure of the output's mean has passed its largest [V]."""
     before = mean_output(start, start.point)
     stepper = stepper_of(start)
     stepper.set_inputs(**start.changes)
@@ -243,3 +264,27 @@ def _changes(varied: tuple[Varied, ...], places: Array) -> dict[str, float]:
         if place:
             changed[cause.name] = float(high if place > 0.0 else low)
     return changed
+
+
+def with_step_deviation(found: CheckResult, *, tolerances: bool = True) -> CheckResult:
+    """Hold a check against the largest departure that its case allows at the load step.
+
+    Parameters
+    ----------
+    found : CheckResult
+        The check.
+    tolerances : bool
+        Whether temperatures and tolerance ends count [unitless].
+
+    Returns
+    -------
+    CheckResult
+        The same where the case has no such target or no loop; with the departure, and its failure among the reasons,
+        where it has.
+    """
+    limit = found.case.targets.step_deviation
+    if limit is None or found.closed_loop is None:
+        return found
+    step = step_deviation(found.case, found.parts, tolerances=tolerances)
+    worst = {**found.worst, "step_deviation_v": step.reading} if tolerances else found.worst
+    return replace(found, step_deviation=step, worst=worst, reasons=(*found.reasons, *step.failures(limit)))

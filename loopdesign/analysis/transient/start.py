@@ -175,7 +175,7 @@ def start_at(
 
 
 def _limits(case: cases.Case, corner: Corners) -> ControlLimits:
-    """What bounds the controller, its current limit at its tolerance."""
+    """Bound the controller, its current limit at its tolerance."""
     limits, factor = control_limits(case), float(np.ravel(corner.factor("current_limit"))[0])
     return limits if limits.current_limit is None else replace(limits, current_limit=limits.current_limit * factor)
 

@@ -177,7 +177,15 @@ def _targets(sections: Sections) -> Iterator[InputProblem]:
                 expected=f"at most {format_quantity(highest, 'Hz')}",
             )  # fmt: skip
             return
-    if targets.step_deviation is not None and sections.specification and sections.specification.load_step is None:
+    if targets.step_deviation is None or sections.specification is None:
+        return
+    if sections.specification.regulate == "current":
+        yield InputProblem(
+            path=("targets", "step_deviation"), message="a regulated current has no departure to limit",
+            found=volts(targets.step_deviation), expected="no such key",
+            hint="at its load_step the regulated level itself moves, and the output voltage follows it",
+        )  # fmt: skip
+    elif sections.specification.load_step is None:
         yield InputProblem(
             path=("targets", "step_deviation"), message="there is no load step to depart at",
             found=volts(targets.step_deviation),

@@ -218,7 +218,8 @@ MEANINGS: dict[str, dict[str, str]] = {
         "crossover_limit": "no corner may cross over above this; `auto` is the lower of a tenth of the switching "
         "frequency and a quarter of the lowest right-half-plane zero",
         "crossover_min": "no corner may cross over below this; left out, no limit",
-        "step_deviation": "largest deviation at `load_step`; left out, no limit",
+        "step_deviation": "largest departure of the output, mean of a cycle, at `load_step` at every input voltage, "
+        "temperature and tolerance end; left out, no limit",
         "resistor_series": "IEC 60063 series that resistors are chosen from",
         "capacitor_series": "IEC 60063 series that capacitors are chosen from",
         "prefer": "what the best combination is where no `crossover` is asked for: highest crossover, largest modulus "

@@ -66,6 +66,9 @@ def headline(found: CheckResult) -> str:
     if not found.margins:
         return f"Verdict: stable{loop}"
     failing = dict.fromkeys(word for item in range(total) for word in missed(found, item))
+    step, limit = found.step_deviation, found.case.targets.step_deviation
+    if step is not None and limit is not None and step.failures(limit):
+        failing["step deviation"] = None
     if not found.targets_met:
         return f"Verdict: stable, but targets are MISSED{': ' if failing else ''}{', '.join(failing)}"
     return "Verdict: stable, every target met"

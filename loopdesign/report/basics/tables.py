@@ -314,6 +314,9 @@ LIMIT_WORDS = {
     "gain_margin": "gain margin, at least",
     "modulus_margin": "modulus margin, at least",
     "crossover_limit": "crossover, at most",
+    "crossover": "highest crossover, as near to this as the choice allows and not above",
+    "crossover_min": "crossover, at least",
+    "step_deviation": "departure at the load step, at most",
 }
 
 

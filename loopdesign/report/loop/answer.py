@@ -38,6 +38,7 @@ def answer(found: CheckResult) -> dict[str, Any]:
         "corners": [corner(each, missed(found, item)) for item, each in enumerate(found.corners)],
         "worst": {name: None if reading is None else reading.to_dict() for name, reading in found.worst.items()},
         "examined": examined_answer(found),
+        "step_deviation": None if found.step_deviation is None else found.step_deviation.to_dict(),
         "verdict": {
             "stable": found.stable,
             "targets_met": found.targets_met,

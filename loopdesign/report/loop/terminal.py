@@ -64,6 +64,7 @@ def check_text(
     blocks.append(_shown(tables.margins_table(found) if found.margins else tables.stability_table(found), display))
     blocks += [parts_line(found, chosen, display)] if found.parts or chosen else []
     blocks += [choice] if choice else []
+    blocks += [paragraph(told, display, hanging="    ")] if (told := step_sentence(found)) else []
     blocks += [further] if further else []
     warnings = [paragraph(f"warning: {w}", display, hanging="    ") for w in all_warnings(found)]
     blocks += ["\n".join(warnings)] if warnings else []
@@ -83,6 +84,11 @@ def detail_tables(found: CheckResult, chosen: Mapping[str, float]) -> tuple[Tabl
     shown += [tables.parts_table(found, chosen)] if found.parts or chosen else []
     shown += [tables.limits_table(found), tables.stability_table(found)] if found.margins else []
     return tuple(shown)
+
+
+def step_sentence(found: CheckResult) -> str:
+    """Say what the largest departure at the load step is and rests on; empty where the case has no target for it."""
+    return "" if found.step_deviation is None else found.step_deviation.how()
 
 
 def all_warnings(found: CheckResult) -> tuple[str, ...]:

@@ -19,6 +19,7 @@ WORDS = {
     "crossover_hz": ("highest crossover", "Hz"),
     "lowest_crossover_hz": ("lowest crossover", "Hz"),
     "largest_multiplier": ("largest multiplier", ""),
+    "step_deviation_v": ("departure at the load step", "V"),
 }
 """What each reading is called, and its unit."""
 
