@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.models.interval_integrals import Interval
-from loopdesign.models.periodic_response import LinearEdge, Period, periodic_response, means_after_step
+from loopdesign.models.periodic_response import LinearEdge, Period, means_after_step, periodic_response
 from loopdesign.network.linear_algebra import Modal, expm, modal
 from loopdesign.orbit.sequence import Edge as Ends
 from loopdesign.orbit.sequence import chosen

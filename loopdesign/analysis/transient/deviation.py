@@ -1,9 +1,8 @@
 """The largest departure of the output at the load step, over input voltages, temperatures and tolerance ends.
 
 1. A small step is exact from the linearised period alone (`SwitchedModel.step`), for many converters at once. At every
-   input voltage and temperature, with nominal parts and with the worst combination of tolerance ends, it ranks the
-   places. The combination is the one that the signs of the single influences on this departure give, with single ends
-   turned over as long as that makes it worse.
+   input voltage and temperature, with nominal parts and with the worst combination of tolerance ends for this
+   departure (`variants.ends`), it ranks the places.
 2. A step that is not small moves the operating point, changes the conduction mode or meets the largest duty. So places
    are stepped in time, edge by edge, from the largest small-step departure down, until none of those left could depart
    further even if stepping raised it as much as it did anywhere so far.
@@ -23,6 +22,8 @@ from loopdesign.analysis.findings.step import StepDeviation
 from loopdesign.analysis.transient.after import mean_output, obstacle
 from loopdesign.analysis.transient.run import from_point, run_cycles
 from loopdesign.analysis.transient.start import start_at, step_plan, stepper_of
+from loopdesign.analysis.variants.ends import EndSearch
+from loopdesign.analysis.variants.extremes import nominal_temperature
 from loopdesign.analysis.variants.solve import base_of, closed_loop, variant_converter
 from loopdesign.corners.conditions import Corners
 from loopdesign.corners.tolerances import toleranced, variants
@@ -53,10 +54,8 @@ TINY = 1e-12
 """Departure [V] that is none."""
 SPARE = 1.05
 """Factor on the ratio of stepped to small-step departure that places not stepped are allowed."""
-TURNS = 6
-"""Single ends turned over at most, one after the other, where that makes the departure larger."""
-EQUAL, LARGE = 1e-9, 1e300
-"""Share by which departures count as equal; what stands for the departure of an unstable converter [ohm]."""
+LARGE = 1e6
+"""What stands for the departure per ampere of an unstable converter [ohm]."""
 FAILURES = (LoopDesignError, *BREAKDOWN)
 
 
@@ -166,28 +165,21 @@ def _conditions(case: cases.Case, *, tolerances: bool) -> Corners:
 def _places(base: Base, varied: tuple[Varied, ...]) -> tuple[Array, NDArray[np.intp]]:
     """Nominal parts and the worst ends of every condition: places (N,k) and conditions (N,)."""
     count, k = len(base.corners), len(varied)
-    nominal = np.zeros((count, k))
+    everyone = np.arange(count)
     if not k:
-        return nominal, np.arange(count)
+        return np.zeros((count, 0)), everyone
 
-    def departures(places: Array) -> Array:
-        """Small-step departure of places (C,M,k) at every condition."""
-        condition = np.repeat(np.arange(count), places.shape[1])
-        some = variants(base.corners, condition, varied, places.reshape(-1, k))
-        return np.nan_to_num(small_step(base, some, condition), nan=0.0, posinf=LARGE).reshape(count, -1)
+    def departures(condition: NDArray[np.intp], places: Array) -> Array:
+        return small_step(base, variants(base.corners, condition, varied, places), condition)
 
-    up, down = (departures(np.tile(sign * np.eye(k), (count, 1, 1))) for sign in (1.0, -1.0))
-    worst = np.where(up > down, 1.0, -1.0)
-    reached = departures(worst[:, None])[:, 0]
-    for _ in range(TURNS):
-        turned = worst[:, None, :] * (1.0 - 2.0 * np.eye(k))
-        found = departures(turned)
-        better = found.max(axis=1) > reached * (1.0 + EQUAL)
-        if not better.any():
-            break
-        worst[better] = turned[better, found.argmax(axis=1)[better]]
-        reached[better] = found.max(axis=1)[better]
-    return np.concatenate([nominal, worst]), np.tile(np.arange(count), 2)
+    ends = EndSearch(departures, _badness, k, nominal_temperature(base)).run()
+    worst = ends.worst[:, 0]
+    return np.concatenate([np.zeros((count, k)), ends.places[worst]]), np.concatenate([everyone, ends.condition[worst]])
+
+
+def _badness(departures: Array) -> Array:
+    """How bad departures (N,) are (N,1): finite also where the converter is unstable or has no operating point."""
+    return np.nan_to_num(departures, nan=0.0, posinf=LARGE)[:, None]
 
 
 class _Stepped:
