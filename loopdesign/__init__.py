@@ -14,11 +14,13 @@ The way through the package, from the file to the verdict::
 `step`       load and line steps, cycle by cycle
 `spread`     Monte Carlo over tolerances
 `sweep`      margins and verdict against one or two quantities of a case
+`bench`      a measured response against the prediction, and parts refined until the two meet
 
 A case is given as `load_case` returns it or as the path of its file, a part as a number in SI units or as text such as
 "10 kohm". Each function returns a result that prints as a few lines, shows itself in a notebook, becomes rows for a
 data frame (``to_rows()``) and figures (``plot()``): `Check` with one `CornerResult` per corner, `Design`, `Response`,
-`Steps` with one `StepResult` per step, `Spread`, `Sweep`; a check with an input filter has a `FilterCheck`. `Case` is
+`Steps` with one `StepResult` per step, `Spread`, `Sweep`, `Bench`; a check with an input filter has a `FilterCheck`. `Case`
+is
 the case itself.
 
 Every error a caller can meet derives from `LoopDesignError`: `CaseError`, `QuantityError`, `CircuitError`, `DataError`,
@@ -31,7 +33,9 @@ use as well; DEVELOPERS.md maps the house and lists names, symbols and units.
 
 from __future__ import annotations
 
+import sys
 from importlib import import_module
+from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -52,6 +56,7 @@ if TYPE_CHECKING:
         UnreachableOutputError,
         UsageError,
     )
+    from loopdesign.front.bench import Bench, bench
     from loopdesign.front.check import Check, check
     from loopdesign.front.design import Design, design
     from loopdesign.front.filter import FilterCheck
@@ -63,6 +68,7 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 __all__ = [
+    "Bench",
     "Case",
     "CaseError",
     "Check",
@@ -86,6 +92,7 @@ __all__ = [
     "UnreachableOutputError",
     "UsageError",
     "__version__",
+    "bench",
     "check",
     "design",
     "load_case",
@@ -103,6 +110,7 @@ _MODULES = {
         "CaseError", "CircuitError", "ConvergenceError", "DataError", "LoopDesignError", "MissingLibraryError",
         "NoDesignError", "NumericalError", "PlacementError", "QuantityError", "UnreachableOutputError", "UsageError",
     ),
+    "front.bench": ("Bench", "bench"),
     "front.check": ("Check", "check"),
     "front.design": ("Design", "design"),
     "front.filter": ("FilterCheck",),
@@ -126,6 +134,18 @@ def __getattr__(name: str) -> Any:  # noqa: ANN401  (whatever the module holds)
     near = difflib.get_close_matches(name, __all__, n=2, cutoff=0.6)
     hint = f"; did you mean {' or '.join(near)}?" if near else ""
     raise AttributeError(f"module 'loopdesign' has no attribute {name!r}{hint}")
+
+
+class _Package(ModuleType):
+    """The package: its name `bench` is the function, also after the room of that name has been imported."""
+
+    def __setattr__(self, name: str, value: object) -> None:
+        """Set an attribute, unless it is the import system that binds the room in the place of the function."""
+        if name != "bench" or not isinstance(value, ModuleType):
+            super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Package
 
 
 def __dir__() -> list[str]:

@@ -50,7 +50,7 @@ def display(*, details: bool = False) -> Display:
     return Display(width=width, details=details, ascii_only=ascii_wanted())
 
 
-def say(as_json: bool, answer: dict[str, Any], text: str) -> None:
+def say(as_json: bool, answer: dict[str, Any] | list[dict[str, Any]], text: str) -> None:
     """Print one JSON object or a text; status words are painted on a terminal that shows colour."""
     if as_json:
         _write(json_text(answer, ascii_only=ascii_wanted()), sys.stdout)

@@ -209,7 +209,7 @@ def test_completion_is_installed_for_the_shell_named(tmp_path):
 # ---------------------------------------------------------------- help
 
 
-@pytest.mark.parametrize("command", ["start", "design", "check", "response", "step", "spread", "schema"])
+@pytest.mark.parametrize("command", ["start", "design", "check", "response", "step", "spread", "bench", "schema"])
 def test_help_says_of_every_option_what_it_takes(command, capsys):
     assert main([command, "--help"]) == 0
     told = " ".join(re.sub("[│╭╮╰╯─]", " ", capsys.readouterr().out).split())

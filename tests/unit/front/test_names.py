@@ -16,7 +16,7 @@ import loopdesign as ld
 from loopdesign import errors
 
 ROOT = Path(__file__).parents[3]
-PROMISED = {"load_case", "check", "design", "response", "step", "spread", "LoopDesignError", "__version__"}
+PROMISED = {"load_case", "check", "design", "response", "step", "spread", "bench", "LoopDesignError", "__version__"}
 FUNCTIONS = [name for name in ld.__all__ if inspect.isfunction(getattr(ld, name))]
 RESULTS = [name for name in ld.__all__ if is_dataclass(getattr(ld, name))]
 
@@ -89,7 +89,8 @@ def test_functions_take_the_case_first_and_options_by_name(name):
     """One or two obvious arguments by position, the others by keyword only; a case or the path of one."""
     parameters = list(inspect.signature(getattr(ld, name)).parameters.values())
     assert parameters[0].name == "case"
-    assert [p.name for p in parameters[1:] if p.kind is not p.KEYWORD_ONLY] in ([], ["parts"], ["quantity"], ["vary"])
+    by_position = [p.name for p in parameters[1:] if p.kind is not p.KEYWORD_ONLY]
+    assert by_position in ([], ["parts"], ["quantity"], ["vary"], ["data"])
     if name != "sweep":  # whose varied quantities are its parts
         assert "parts" in [p.name for p in parameters]
 

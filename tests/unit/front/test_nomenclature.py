@@ -20,10 +20,11 @@ from loopdesign.report.loop.answer import answer
 
 ROOT = Path(__file__).parents[3]
 CASE = ROOT / "cases" / "tide_gauge_sepic_undamped.toml"
+BOARD = ROOT / "tests" / "simulated" / "data" / "bench"
 BOOST = {"R1": 9.09e3, "C1": 27e-9, "C2": 1.8e-9}
 """Parts that the boost leaves open."""
 TYPES = (
-    ld.Check, ld.CornerResult, ld.Design, ld.FilterCheck, ld.Response, ld.Steps, ld.StepResult, ld.Spread, Mode, Verdict, Plant,
+    ld.Check, ld.CornerResult, ld.Design, ld.FilterCheck, ld.Response, ld.Steps, ld.StepResult, ld.Spread, ld.Bench, Mode, Verdict, Plant,
     Feature, LinearSystem, Compensator, LoopMargins, Corners, Limits, Limit,
 )  # fmt: skip
 SUFFIXES = {"_hz": "Hz", "_deg": "deg", "_db": "dB", "_per_s": "1/s", "_v": "V", "_s": "s"}
@@ -94,6 +95,8 @@ def test_every_key_of_an_answer_has_its_row():
         ld.response(case, "plant", frequencies_hz=[1e3]).to_dict(),
         ld.step(case, cycles=3).to_rows()[0],
         ld.check(ROOT / "cases" / "beacon_boost.toml", BOOST).filter_study().to_rows()[0],
+        ld.bench(BOARD / "clean.nominal.toml", BOARD / "clean.csv").to_dict(),
+        ld.bench(BOARD / "clean.nominal.toml", BOARD / "clean.csv").to_rows()[0],
         {k: v for k, v in ld.spread(case, samples=1).to_rows()[0].items() if "." not in k},
     ]  # fmt: skip
     unknown = {key for row in rows for key in row} - set(NAMES) - STRUCTURAL
@@ -102,7 +105,7 @@ def test_every_key_of_an_answer_has_its_row():
 
 
 def test_options_of_the_command_line_are_the_parameters_of_python():
-    for word in ("check", "design", "response", "step", "spread"):
+    for word in ("check", "design", "response", "step", "spread", "bench"):
         options = set(inspect.signature(app[word].default_command).parameters) - TERMINAL_ONLY
         parameters = set(inspect.signature(getattr(ld, word)).parameters)
         assert options <= parameters, f"{word}: {sorted(options - parameters)}"

@@ -1,0 +1,10 @@
+"""Hold the prediction against a measured response: read, compare, fit.
+
+`reading`   the text that an analyser exports, whatever its layout and language, to complex values over frequency
+`predict`   the exact switched model at the operating point of the measurement, any part varied, as one batch
+`keys`      which value of the case a key names
+`compare`   inversion, noise floor, differences and margins of measured and predicted
+`fit`       parts refined by least squares, with their 95 % intervals
+`result`    what a comparison found
+`hold`      the whole way for one file
+"""

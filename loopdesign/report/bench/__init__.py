@@ -1,0 +1,1 @@
+"""A measured response beside the prediction: tables and sentences."""
