@@ -45,7 +45,7 @@ def bench(
     from loopdesign.bench.hold import compare_with
     from loopdesign.case import load_case
     from loopdesign.report.bench.text import bench_text
-    from loopdesign.report.loop.terminal import OSCILLATES
+    from loopdesign.report.loop.response_text import OSCILLATES
 
     if not data:
         raise DataError("no measured data given; name one file or several after the case")

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 from loopdesign.bench.compare import FLOOR_DB, FLOOR_DEG, FLOOR_LEVEL_DB
 from loopdesign.report.basics.layout import Display, laid_out, lettered, paragraph
 from loopdesign.report.basics.tables import Column, Table
-from loopdesign.report.loop.terminal import OSCILLATES, bullets
+from loopdesign.report.loop.response_text import OSCILLATES
+from loopdesign.report.loop.terminal import bullets
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
