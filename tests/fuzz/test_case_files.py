@@ -11,12 +11,13 @@ from mutations import documents, hurt_texts, toml
 SOME = {"deadline": None, "suppress_health_check": list(HealthCheck)}
 MANY = SOME | {"max_examples": 2000, "derandomize": False, "print_blob": True}
 FURTHER = (
+    ("check",),
     ("response", "--quantity", "loop"),
     ("response", "--quantity", "input-impedance", "--open-loop"),
     ("step", "--cycles", "30"),
     ("spread", "--samples", "4"),
 )
-"""Commands beside check, kept short."""
+"""Commands beside the nominal check, kept short, and the check with every temperature and tolerance end."""
 
 
 @pytest.fixture(scope="module")
@@ -27,40 +28,40 @@ def path(tmp_path_factory):
 @settings(**SOME, max_examples=90)
 @given(documents().map(toml))
 def test_any_change_of_structure(path, text):
-    run_case(text, path, "check")
+    run_case(text, path, "check", "--nominal")
 
 
 @settings(**SOME, max_examples=60)
 @given(documents(gentle=True).map(toml))
 def test_any_size_of_any_number(path, text):
-    run_case(text, path, "check")
+    run_case(text, path, "check", "--nominal")
 
 
 @settings(**SOME, max_examples=50)
 @given(hurt_texts())
 def test_any_harm_to_the_text(path, text):
-    run_case(text, path, "check")
+    run_case(text, path, "check", "--nominal")
 
 
 @pytest.mark.nightly
 @settings(**MANY)
 @given(documents(most=5).map(toml))
 def test_many_changes_of_structure(path, text):
-    run_case(text, path, "check")
+    run_case(text, path, "check", "--nominal")
 
 
 @pytest.mark.nightly
 @settings(**MANY)
 @given(documents(gentle=True, most=5).map(toml))
 def test_many_sizes_of_numbers(path, text):
-    run_case(text, path, "check")
+    run_case(text, path, "check", "--nominal")
 
 
 @pytest.mark.nightly
 @settings(**MANY)
 @given(hurt_texts())
 def test_much_harm_to_the_text(path, text):
-    run_case(text, path, "check")
+    run_case(text, path, "check", "--nominal")
 
 
 @pytest.mark.nightly
