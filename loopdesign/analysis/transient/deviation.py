@@ -27,7 +27,7 @@ from loopdesign.analysis.variants.extremes import nominal_temperature
 from loopdesign.analysis.variants.solve import base_of, closed_loop, variant_converter
 from loopdesign.corners.conditions import Corners
 from loopdesign.corners.tolerances import toleranced, variants
-from loopdesign.errors import LoopDesignError
+from loopdesign.errors import DataError, LoopDesignError
 from loopdesign.network.batch import in_halves
 from loopdesign.network.linear_algebra import BREAKDOWN
 
@@ -143,10 +143,10 @@ def step_deviation(case: cases.Case, parts: Mapping[str, float], *, tolerances: 
 
 
 def _load(case: cases.Case) -> tuple[float, float]:
-    """Load before and after the step [A]; raises ValueError where the case has none."""
+    """Load before and after the step [A]; raises DataError where the case has none."""
     step = case.specification.load_step
     if step is None:
-        raise ValueError("the case has no load_step")
+        raise DataError(f"{case.where('specification.load_step')}: there is no load step to depart at; give one")
     return step.from_, step.to
 
 
