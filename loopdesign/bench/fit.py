@@ -36,8 +36,8 @@ STEP = 1e-4
 """Step of the central differences, as a share of a value."""
 MOST_FITTED = 400
 """Points a fit uses; of more, neighbours are averaged."""
-FINEST_DB, FINEST_DEG = 1e-3, 1e-2
-"""Least scatter of gain and phase assumed, below what any analyser resolves."""
+FINEST_DB, FINEST_DEG = 0.02, 0.1
+"""Least scatter of gain and phase assumed: what a good analyser promises (common practice)."""
 UNSEEN = 0.7
 """Half width of the 95 % interval in ln(value), every other part known, from which on the data do not see a part."""
 TIED = 0.95
@@ -176,8 +176,8 @@ def fit_parts(setting: MeasuredSetting, hz: Real, measured: Complex, reference: 
     for _ in range(2):  # the scatter is known better once the model is near
         place = _settled(problem, place, seen)
         problem = replace(problem, weight=_weight(measured_few, problem.curves(place)[0]))
-        seen = _alone(problem, place) < UNSEEN
-        place = np.where(seen, place, 0.0)
+        seen = _seen(problem, place)
+        place = np.where(seen, place, [0.0 if key.nominal > 0.0 else 2.0 * STEP for key in keys])
     if seen.any():
         place = _settled(problem, place, seen)
     return _fit(problem, place, seen, hz, measured)
@@ -250,9 +250,14 @@ def _student(problem: _Problem) -> float:
 def _alone(problem: _Problem, place: Real) -> Real:
     """Half width (P,) of every part's interval were all others known; infinite where it moves nothing."""
     size = np.sqrt((problem.derivatives(place) ** 2).sum(axis=0))
-    half = _student(problem) * _spread_of(problem, place) / np.maximum(size, 1e-300)
-    delay = np.array([key.nominal <= 0.0 for key in problem.keys])  # in periods: seen where it is told from none
-    return np.where(delay, UNSEEN * half / np.maximum(np.abs(place), 1e-12), half)
+    return np.asarray(_student(problem) * _spread_of(problem, place) / np.maximum(size, 1e-300))
+
+
+def _seen(problem: _Problem, place: Real) -> NDArray[np.bool_]:
+    """Whether the data tell of each value; of a delay that the case leaves out, whether they tell it from none."""
+    half = _alone(problem, place)
+    added = np.array([key.nominal <= 0.0 for key in problem.keys])
+    return np.where(added, (place > 3.0 * STEP) & (half < place), half < UNSEEN)
 
 
 def _fit(problem: _Problem, place: Real, seen: NDArray[np.bool_], hz: Real, measured: Complex) -> Fit:
@@ -275,7 +280,7 @@ def _fit(problem: _Problem, place: Real, seen: NDArray[np.bool_], hz: Real, meas
         key.key: FittedPart(
             nominal=key.nominal,
             value=float(centre[k]) if seen[k] else key.nominal,
-            low=float(min(ends[0][k], centre[k])),
+            low=float(min(ends[0][k], centre[k])) if seen[k] or key.nominal > 0.0 else 0.0,
             high=float(max(ends[1][k], centre[k])),
             seen=bool(seen[k]),
         )
