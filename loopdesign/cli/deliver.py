@@ -25,14 +25,13 @@ def told(
     display: Display,
 ) -> str:
     """Write everything a person reads on the terminal: the verdict first, what it covers last."""
-    from loopdesign.report.choice.text import choice_coverage, choice_text
+    from loopdesign.report.choice.text import choice_text
     from loopdesign.report.loop.terminal import check_text
 
     return check_text(
         found,
         chosen=None if choice is None else choice.chosen,
         choice="" if choice is None else choice_text(choice, display=display),
-        covered="" if choice is None else choice_coverage(choice),
         further=_further(found, study, display),
         report="" if report is None else str(report / "report.md"),
         display=display,

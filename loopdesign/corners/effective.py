@@ -102,7 +102,7 @@ def beyond_curves(case: cases.Case, point: OperatingPoint, waves: Waveforms) -> 
     told = []
     for name, part in capacitors(case).items():
         if part.bias_curve is not None and bias[name].max() > part.bias_curve[-1][0]:
-            most, end = format_quantity(bias[name].max(), "V"), format_quantity(part.bias_curve[-1][0], "V")
+            most, end = (format_quantity(v, "V", 4) for v in (bias[name].max(), part.bias_curve[-1][0]))
             told.append(
                 f"{_HOMES.get(name, name)}: its bias reaches {most}, beyond the end of bias_curve at {end}; "
                 "the last point is used"

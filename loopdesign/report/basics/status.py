@@ -65,6 +65,8 @@ def headline(found: CheckResult) -> str:
         return f"Verdict: stable, but the current loop alone is UNSTABLE at {inner} of {total} corners"
     if not found.margins:
         return f"Verdict: stable{loop}"
+    if not found.stable_beyond:
+        return "Verdict: stable at nominal corners, UNSTABLE at some temperature or tolerance end"
     failing = dict.fromkeys(word for item in range(total) for word in missed(found, item))
     step, limit = found.step_deviation, found.case.targets.step_deviation
     if step is not None and limit is not None and step.failures(limit):

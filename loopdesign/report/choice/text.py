@@ -12,7 +12,6 @@ from loopdesign.report.basics.tables import Column, Table
 from loopdesign.report.loop.terminal import parts_text
 from loopdesign.report.page import neutral
 from loopdesign.report.spread.text import joined_text, titled
-from loopdesign.synthesis.search.search import variant_name
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
@@ -129,34 +128,6 @@ def choice_text(found: Choice, *, display: Display = PIPE) -> str:
     sentences = [*divider_sentences(found), *slope_sentences(found), f"choice: {found.method}"]
     sentences += [f"note: {n}" for n in found.notes]
     return joined_text([table, "\n".join(paragraph(s, display, hanging="    ") for s in sentences)])
-
-
-def choice_coverage(found: Choice) -> str:
-    """Say at how many combinations of tolerance ends the choice was examined, and the least phase margin there.
-
-    Parameters
-    ----------
-    found
-        The choice.
-
-    Returns
-    -------
-    str
-        One sentence; empty where nothing was open or nothing has a tolerance.
-    """
-    ends = found.extremes
-    if ends is None or not len(ends.judged):
-        return ""
-    degrees = sorted(set(ends.corners.temperature.tolist()))
-    what = f"{len(ends.judged)} worst combinations of tolerance ends"
-    what += f" at {', '.join(f'{d:.3g}' for d in degrees)} degC" if len(degrees) > 1 else ""
-    missed = int((np.ravel(found.check.limits.shortfall(ends.judged)) > 0.0).sum())
-    if missed:
-        return f"Of the {what}, {missed} miss a target."
-    phase = np.where(np.isfinite(ends.judged.phase_margin_deg), ends.judged.phase_margin_deg, np.inf)
-    item = int(np.argmin(phase))
-    least = f"; least phase margin {phase[item]:.1f} deg at {variant_name(ends.corners, item)}"
-    return f"The same holds at the {what}{least if np.isfinite(phase[item]) else ''}."
 
 
 def choice_markdown(found: Choice) -> str:

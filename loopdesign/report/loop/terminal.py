@@ -29,7 +29,6 @@ def check_text(
     *,
     chosen: Mapping[str, float] | None = None,
     choice: str = "",
-    covered: str = "",
     further: str = "",
     report: str = "",
     display: Display = PIPE,
@@ -44,8 +43,6 @@ def check_text(
         Parts that design chose, by name, in SI units.
     choice
         How they were chosen.
-    covered
-        What the choice was examined at besides, in a sentence.
     further
         What the study of the input filter says.
     report
@@ -72,9 +69,7 @@ def check_text(
     last = [f"report: {report}"] if report else []
     last += [] if display.details else [paragraph(f"--details adds: {FURTHER}", display)]
     blocks += ["\n".join(last)] if last else []
-    return lettered(
-        "\n\n".join([*blocks, paragraph(f"{verdict_sentence(found)} {covered}".rstrip(), display)]), display
-    )
+    return lettered("\n\n".join([*blocks, paragraph(verdict_sentence(found), display)]), display)
 
 
 def detail_tables(found: CheckResult, chosen: Mapping[str, float]) -> tuple[Table, ...]:

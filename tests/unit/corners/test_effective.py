@@ -95,7 +95,7 @@ def test_peak_and_bias_beyond_the_curves_are_told():
     biased = ('esr = "10 mohm"', 'esr = "10 mohm", bias_curve = [["0 V", 1.0], ["20 V", 0.8]]')
     told = examine_stage(boost(given, biased)).warnings
     assert len(told) == 2
-    assert told[0].startswith("Co: its bias reaches 24.0 V, beyond the end of bias_curve at 20.0 V")
+    assert told[0].startswith("Co: its bias reaches 24.00 V, beyond the end of bias_curve at 20.00 V")
     assert told[1].startswith("L1: its peak current of 2.15 A lies beyond the end of current_curve at 2.10 A")
     enough = (given[0], given[1].replace("2.1 A", "2.2 A"))
     assert examine_stage(boost(enough)).warnings == ()
