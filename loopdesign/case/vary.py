@@ -5,8 +5,10 @@ from __future__ import annotations
 from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any
 
-from loopdesign.case.kinds import SECTIONS, keys_of, model_at, quantity_at
+from loopdesign.case.fields import QuantityField
+from loopdesign.case.kinds import SECTIONS, keys_of, model_at, models_of, quantity_at
 from loopdesign.case.load import parse_case
+from loopdesign.case.reference.rows import tables_in
 from loopdesign.case.tables.control import PART_UNITS
 from loopdesign.errors import DataError
 from loopdesign.units.quantities import parse_quantity
@@ -52,6 +54,34 @@ def read_value(document: dict[str, Any], key: str, text: str) -> float:
     if value is None:
         raise DataError(f"{key}: {text!r} is not a value that can be varied")
     return value
+
+
+def unit_of(key: str) -> str:
+    """Return the unit of the quantity that a key holds in some kind of its section; empty for a plain number.
+
+    Parameters
+    ----------
+    key : str
+        Dotted path, such as ``stage.Cs.capacitance``.
+
+    Returns
+    -------
+    str
+        Symbol of the unit.
+    """
+    if key in LEVELS:
+        return LEVELS[key]
+    section, *way = key.split(".")
+    for model in models_of(section) if section in SECTIONS else ():
+        tables = [model]
+        for step in way[:-1]:
+            tables = [inner for t in tables if step in t.model_fields for inner in tables_in(t.model_fields[step])]
+        for table in tables:
+            field = table.model_fields.get(way[-1]) if way else None
+            mark = next((m for m in field.metadata if isinstance(m, QuantityField)), None) if field else None
+            if mark is not None:
+                return mark.unit
+    return ""
 
 
 def with_values(document: dict[str, Any], values: dict[str, float], name: str) -> Case:

@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING
 from loopdesign.analysis import sweep as below
 from loopdesign.analysis.sweep import SweepResult, spaced
 from loopdesign.case import parse_case, read_text
-from loopdesign.case.vary import read_value
+from loopdesign.case.vary import read_value, unit_of
 from loopdesign.case.words import spelled
 from loopdesign.errors import DataError
 from loopdesign.front.shown import Shown, shown_as
 from loopdesign.report.basics.brief import Brief
-from loopdesign.report.basics.tables import Column, Table
+from loopdesign.report.basics.tables import VERDICT, Column, Table
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -52,14 +52,26 @@ class Sweep(Shown, SweepResult):
         stable = sum(bool(p.stable) for p in self.points)
         told = f"{stable} of {len(self.points)} points are stable at every nominal corner"
         lost = f"; {self.failed} could not be examined" if self.failed else ""
-        return Brief(verdict=told + lost, table=_table(self), notes=_errors(self))
+        return Brief(verdict=told + lost, table=sweep_table(self), notes=_errors(self))
 
 
-def _table(swept: SweepResult) -> Table:
-    columns = [Column(heading=key.rpartition(".")[2], unit="", digits=4, key=True) for key, _ in swept.varied]
+def sweep_table(swept: SweepResult) -> Table:
+    """Set verdict and margins beside the values of each point.
+
+    Parameters
+    ----------
+    swept : SweepResult
+        The points.
+
+    Returns
+    -------
+    Table
+        One row per point.
+    """
+    columns = [Column(heading=key.replace(".", " "), unit=unit_of(key), digits=4, key=True) for key, _ in swept.varied]
     columns += [
-        Column(heading="verdict"), Column(heading="multiplier", unit="", digits=5),
-        Column(heading="crossover", unit="Hz", digits=4), Column(heading="phase margin", unit="deg", digits=4),
+        VERDICT, Column(heading="largest multiplier", unit="", digits=5),
+        Column(heading="highest crossover", unit="Hz", digits=4), Column(heading="phase margin", unit="deg", digits=4),
         Column(heading="gain margin", unit="dB", digits=4), Column(heading="modulus margin", unit="", digits=3),
     ]  # fmt: skip
     rows: list[tuple[CellValue, ...]] = []

@@ -159,9 +159,20 @@ def nested(model: type[BaseModel]) -> Iterator[type[BaseModel]]:
         The table.
     """
     for field in model.model_fields.values():
-        for inner in _models_in(field.annotation):
+        for inner in tables_in(field):
             yield inner
             yield from nested(inner)
+
+
+def tables_in(field: FieldInfo) -> Iterator[type[BaseModel]]:
+    """Yield the tables that a field may hold.
+
+    Parameters
+    ----------
+    field
+        A field of a table of the case file.
+    """
+    yield from _models_in(field.annotation)
 
 
 def _models_in(annotation: Any) -> Iterator[type[BaseModel]]:  # noqa: ANN401  (any annotation)

@@ -124,7 +124,7 @@ def _unit(unit: str, power: int) -> str:
     if unit == "degC":
         return "°C"
     if unit not in _PREFIXED:
-        return unit
+        return "" if unit == "1" else unit
     head, slash, tail = unit.partition("/")
     if tail == "s":
         power, tail = power - 6, "µs"
