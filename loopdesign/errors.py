@@ -265,7 +265,7 @@ class NoDesignError(LoopDesignError):
     nearest : mapping
         Parts and figures of the combination that comes nearest.
     obstacles : iterable of str
-        What stands in the way, one sentence each.
+        What prevents a design, one sentence each.
 
     Examples
     --------

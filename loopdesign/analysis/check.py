@@ -149,7 +149,7 @@ class CheckResult:
 
     @property
     def warnings(self) -> tuple[str, ...]:
-        """What is worth telling though nothing fails: of the case file, of its operating points and of its loop."""
+        """Warnings about the case file, its operating points and its loop."""
         slow: tuple[str, ...] = ()
         if self.margins and self.targets_met:
             slow = hardly_regulated(self.limits, readings_of(self.margins, self.verdicts).crossover_hz)

@@ -1,4 +1,4 @@
-"""Everything the report draws or holds against each other, computed once; drawing takes it from here."""
+"""Everything that the report draws or compares, computed once."""
 
 from __future__ import annotations
 

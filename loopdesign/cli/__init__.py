@@ -1,4 +1,4 @@
-"""The words on the command line, and what each hands over.
+"""The command line: its words, and what each command returns.
 
 `entry`     from the words of a process to its exit status
 `commands`  one module for each command: read the words, call one function, print

@@ -28,7 +28,7 @@ def colour_wanted() -> bool:
 
 
 def ascii_wanted() -> bool:
-    """Whether the output cannot show the letters of units."""
+    """Whether the output lacks the letters of units (µ, Ω, °)."""
     try:
         "µΩ°".encode(sys.stdout.encoding or "ascii")
     except (UnicodeEncodeError, LookupError):
@@ -156,7 +156,7 @@ def _fault_rows(error: LoopDesignError) -> dict[str, Any]:
 
 
 def complain(error: LoopDesignError, as_json: bool) -> int:
-    """Tell a person on standard error, a machine on standard output; nothing is half-written."""
+    """Report an error: as text on standard error, and with --json as an object on standard output."""
     text = str(error)
     if isinstance(error, NoDesignError):
         text = "\n  - ".join([f"no design: {text}", *error.obstacles])

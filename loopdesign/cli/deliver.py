@@ -1,4 +1,4 @@
-"""What a command hands over: the text for a person, the object for a machine, the report folder."""
+"""What a command returns: text for the terminal, an object for --json, the report folder."""
 
 from __future__ import annotations
 
@@ -66,7 +66,7 @@ def behind(found: CheckResult) -> OutputFilterStudy | None:
 
 
 def answered(found: CheckResult, study: FilterStudy | None) -> dict[str, Any]:
-    """Everything a machine reads."""
+    """Return the object that --json prints."""
     from loopdesign.report.loop.answer import answer, filter_answer, output_filter_answer
 
     told = answer(found)

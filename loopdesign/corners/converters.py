@@ -203,7 +203,7 @@ def regulated_factor(case: cases.Case, corners: Corners) -> NDArray[np.float64]:
 
 
 def modulator(case: cases.Case, corners: Corners) -> Modulator:
-    """Return the comparator of the case at its corners; an open slope counts as none."""
+    """Return the comparator of the case at its corners; an open slope counts as zero."""
     m = case.modulator
     if m.scheme == "voltage":
         return VoltageMode(ramp=m.ramp)

@@ -295,7 +295,7 @@ def _filter_capacitance(case: cases.Case) -> float:
 def _warnings(
     corners: Corners, separation: Separation, without: tuple[Verdict, ...], with_filter: tuple[Verdict, ...]
 ) -> tuple[str, ...]:
-    """Say where filter and converter come too near, and where the filter turns the verdict; name the frequency."""
+    """Say where filter and converter come too near, and where the filter changes the verdict; name the frequency."""
     told = []
     near = np.flatnonzero(separation.db < ENOUGH_DB)
     if len(near):

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from loopdesign.orbit.stepping.devices import ControlLimits
 
 REFERENCE_MATCH = 1e-11
-"""Difference of the solved reference from the given one, relative to it, that counts as none."""
+"""Difference of the solved reference from the given one, relative to it, that counts as zero."""
 
 
 def obstacle(start: StepStart, model: SwitchedModel | None = None) -> str:
@@ -58,7 +58,7 @@ def obstacle(start: StepStart, model: SwitchedModel | None = None) -> str:
 
 
 def _beyond_the_clamp(control: float, limits: ControlLimits) -> str:
-    """Say how a control voltage [V] meets its clamp."""
+    """Say which limit of its clamp a control voltage [V] exceeds."""
     if limits.highest is not None and control > limits.highest:
         return f"it needs a control voltage of {control:.4g} V, above the clamp at {limits.highest:.4g} V"
     if limits.lowest is not None and control < limits.lowest:

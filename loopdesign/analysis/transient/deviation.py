@@ -51,7 +51,7 @@ LAST, GROWN = 0.8, 1.01
 STEPPED_AT_MOST = 24
 """Places stepped in time at most."""
 TINY = 1e-12
-"""Departure [V] that is none."""
+"""Departure [V] that counts as zero."""
 SPARE = 1.05
 """Factor on the ratio of stepped to small-step departure that places not stepped are allowed."""
 LARGE = 1e6

@@ -20,9 +20,9 @@ if TYPE_CHECKING:
 LINEAR = 1e-4
 """Departure, relative to the output, up to which a growing disturbance counts as small."""
 GROWTH = 9.0
-"""Natural logarithm of the growth or decay that a disturbance is followed through, within limits of cycles."""
+"""Growth or decay, as a natural logarithm, over which a disturbance is followed, within limits of cycles."""
 TAIL = (1e-8, 1e-5, 1e-3, 3e-2)
-"""Part of a departure, relative to its peak, that the ringing is read from: its end, and its begin by preference."""
+"""Size of a departure, relative to its peak, where the reading of the ringing ends, and where it best begins."""
 TAIL_CYCLES = 120
 
 
@@ -131,7 +131,7 @@ class GrowthRun:
 
 
 def disturb(stepper: CycleStepper, model: SwitchedModel, *, size: float = 1e-6) -> GrowthRun:
-    """Kick an operating point along its worst mode and follow what becomes of it.
+    """Disturb an operating point along its worst mode and follow the disturbance.
 
     Parameters
     ----------

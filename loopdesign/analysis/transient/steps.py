@@ -1,4 +1,4 @@
-"""Load and line steps of a case, at every input voltage, and the start of trouble.
+"""Load and line steps of a case, at every input voltage, and the growth of small disturbances.
 
 A load step is a current sink added at a clock edge to the load as it is at ``from``, as an electronic load makes it;
 the step back takes the sink away again. A line step changes the source at a clock edge. Every run begins on the
@@ -42,7 +42,7 @@ if TYPE_CHECKING:
     from loopdesign.models.switched import SwitchedModel
 
 APPROACHING = 0.95
-"""Share of the distance half-way by which a run must have come nearer at its end to count as under way."""
+"""Share of the distance half-way by which a run must have shrunk at its end to count as still settling."""
 TIME_CONSTANTS = 3.0
 """Time constants of the slowest mode that a run must last before its end says anything."""
 AT_REST = 0.1
@@ -225,7 +225,7 @@ def step(
 def _begin(
     case: cases.Case, parts: Mapping[str, float], kind: StepKind, line: tuple[float, float], load: tuple[float, float]
 ) -> tuple[StepStart | None, str]:
-    """Solve where a step begins, or say why it cannot; a way back need not be possible where the way there is not."""
+    """Solve where a step begins, or say why it cannot; a step back may be possible where the step itself is not."""
     try:
         start = start_of(case, parts, kind, line, load)
     except UnreachableOutputError as error:
@@ -245,7 +245,7 @@ def _cycles(model: SwitchedModel | None, cycles: int | None) -> tuple[int, int |
 
 
 def _step(start: StepStart, cycles: int | None, case: cases.Case) -> StepResult:
-    """Make one step and read it."""
+    """Make one step and evaluate it."""
     output = case.specification.output_voltage
     band = case.targets.settling_band * output
     stepper = stepper_of(start)
@@ -278,7 +278,7 @@ def _step(start: StepStart, cycles: int | None, case: cases.Case) -> StepResult:
 
 
 def _judge(sequence: Run, after: float | None, worst: Mode | None, band: float, reason: str) -> tuple[bool, str]:
-    """Judge a step by the multipliers after it and by whether the run came there."""
+    """Judge a step by the multipliers after it and by whether the run reached the operating point there."""
     if worst is None or after is None:
         return False, reason
     if not worst.stable:

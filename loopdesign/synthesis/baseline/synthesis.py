@@ -77,7 +77,7 @@ def place_and_round(case: cases.Case) -> Rounded:
     Parameters
     ----------
     case
-        Case with an error amplifier and a divider; a slope left open counts as none.
+        Case with an error amplifier and a divider; a slope left open counts as zero.
 
     Returns
     -------
@@ -217,7 +217,7 @@ def miss(check: CheckResult) -> float:
 
 
 def obstacles(stage: ExaminedStage, nearest: CheckResult | None, complaints: list[str]) -> tuple[str, ...]:
-    """Say what stands in the way, most telling first."""
+    """Say what prevents a design, the most important first."""
     told: list[str] = []
     zeros = [p.right_half_plane_zero_hz for p in stage.plants]
     lowest = min((z for z in zeros if z is not None), default=None)

@@ -45,7 +45,7 @@ def worst_shortfall(judged: Judged, limits: Limits) -> float:
 
 
 def nearest_fails(judged: Judged, corners: Corners, demands: Demands) -> str:
-    """Say which limit the nearest miss fails worst and where; where it is unstable, at how many corners and where."""
+    """Say which limit the nearest miss fails by most and where; if it is unstable, at how many corners and where."""
     shaky = int((~judged.stable).sum())
     if shaky:
         worst = int(np.argmax(np.where(judged.stable, 0.0, judged.largest_multiplier)))
@@ -59,7 +59,7 @@ def nearest_fails(judged: Judged, corners: Corners, demands: Demands) -> str:
 
 
 def way_blocked(case: cases.Case, plain: ExaminedStage, corners: Corners) -> tuple[list[str], dict[str, object]]:
-    """Say what stands in the way at all corners, and what would clear it.
+    """Say what prevents a design at all corners, and what would cure it.
 
     Parameters
     ----------
@@ -94,7 +94,7 @@ def way_blocked(case: cases.Case, plain: ExaminedStage, corners: Corners) -> tup
 
 
 def refuse_at_ends(case: cases.Case, plain: ExaminedStage, corners: Corners, shaky: NDArray[np.bool_]) -> NoDesignError:
-    """Refuse where the current loop alone is unstable at some tolerance ends: no compensation parts can help.
+    """Refuse where the current loop alone is unstable at some tolerance ends: no compensation can help.
 
     Parameters
     ----------

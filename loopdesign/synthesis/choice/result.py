@@ -1,4 +1,4 @@
-"""What a robust choice says: the parts, what they rest on, and the best others."""
+"""What a robust choice returns: the parts, how they were found, and the best others."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Choice:
-    """The parts chosen, and what the choice rests on.
+    """The parts chosen, and how they were found.
 
     Attributes
     ----------
@@ -33,7 +33,7 @@ class Choice:
     alternatives
         The best combinations that differ in more than one step each, and in a reading that matters.
     notes
-        What the user should know about the choice: parts at the edge of what was looked at, few alternatives.
+        What the user should know about the choice: parts at the edge of the values tried, few alternatives.
     extremes
         Worst combinations of tolerance ends; None where nothing was open or nothing has a tolerance.
     divider_choice, slope_report
@@ -41,7 +41,7 @@ class Choice:
     searched_corners
         Number of corners of the last search.
     combinations, evaluated
-        Size of the lattice, and how many of it were evaluated whole.
+        Number of combinations, and how many of them were evaluated in full.
     """
 
     check: CheckResult

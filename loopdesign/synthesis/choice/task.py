@@ -46,13 +46,13 @@ CLIMBED = (
 ADDED = 4
 """Tolerance ends that join the corners in one round, per reading."""
 CONFIRMED_AT_MOST = 320
-"""Combinations examined exactly before a search is given up."""
+"""Combinations evaluated exactly before a search is given up."""
 NARROWER = 0.2
 """Share of the usual slack where a crossover is asked for: very many combinations come within a few percent of it."""
 HALF = 0.5
 """Share of the attainable bandwidth that ``prefer = "margin"`` keeps at least."""
 UNCHANGED = 2e-3
-"""Change of a score at added corners that counts as none: the reading's own accuracy."""
+"""Change of a score at added corners that counts as zero: the reading's own accuracy."""
 
 
 class RobustTask:
@@ -285,7 +285,7 @@ class RobustTask:
         )  # fmt: skip
 
     def _no_design(self, work: Search, unconfirmed: int = 0) -> NoDesignError:
-        """Say that nothing passes, what comes nearest when examined exactly, what stops it where, what would help."""
+        """Say that nothing passes, what comes nearest, which limit it misses and where, and what would help."""
         begin = [near_as_product(work, self.exam.demands), *(self.refused if unconfirmed else [])]
         item, seen = descend(
             work.lattice,

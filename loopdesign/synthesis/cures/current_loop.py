@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def refuse_unstable_current_loop(stage: ExaminedStage) -> None:
-    """Stop where the current loop alone oscillates, with the cure proposed: no compensation parts can help.
+    """Refuse a case whose current loop alone oscillates, and propose a cure: no compensation can help.
 
     Raises
     ------
@@ -32,7 +32,7 @@ def refuse_unstable_current_loop(stage: ExaminedStage) -> None:
 
 
 def current_loop_cures(stage: ExaminedStage) -> tuple[list[str], dict[str, object]]:
-    """Propose what stops the current loop alone from oscillating.
+    """Propose a cure for an unstable current loop.
 
     Parameters
     ----------

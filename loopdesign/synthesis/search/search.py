@@ -41,11 +41,11 @@ TOLD_PERCENT = 0.05
 MATTERS, MATTERS_DEG, MATTERS_DB = 0.02, 1.0, 0.4
 """Least differences that make an alternative: of crossovers and modulus margin [relative], of phase and gain margin."""
 EXHAUSTIVE = 20_000_000
-"""Largest lattice of which every combination is looked at."""
+"""Largest lattice of which every combination is evaluated."""
 
 
 def searched_lattice(case: cases.Case) -> Lattice:
-    """State the lattice of a case: the open parts with every preferred value within the limits, the others fixed.
+    """Return the lattice of a case: every combination of preferred values of its open parts within their limits.
 
     Parameters
     ----------
@@ -148,7 +148,7 @@ class Search:
         return told + "; some tolerance ends are worse for it than those searched, see the worst tolerance ends"
 
     def telling(self, items: NDArray[np.intp]) -> NDArray[np.float64]:
-        """Take the readings (N,5) by which combinations differ, in units of the least difference that matters."""
+        """Return the readings (N,5) by which combinations differ, in units of the least difference that matters."""
         readings = figures(self.responses, self.lattice.values(items))
         crossover = np.log(np.maximum(np.nan_to_num(readings.crossover_hz), 1e-3))
         return np.stack(
