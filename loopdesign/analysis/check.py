@@ -9,6 +9,7 @@ from loopdesign.analysis.findings.corner import corner_name, corner_results, ins
 from loopdesign.analysis.findings.direct_path import direct_path_too_fast
 from loopdesign.analysis.findings.held import not_held
 from loopdesign.analysis.findings.ratings import Stress, overstressed, stresses
+from loopdesign.analysis.findings.worst import Examined, nominal_worst
 from loopdesign.analysis.given import has_loop
 from loopdesign.analysis.grids import NEAR_DC_SHARE, band
 from loopdesign.analysis.limits import Limits, hardly_regulated, limits_of, missed_limits
@@ -16,7 +17,7 @@ from loopdesign.analysis.readings import readings_of
 from loopdesign.compensation.state_space import Compensator
 from loopdesign.corners.controller import bounds
 from loopdesign.corners.converters import amplifier, compensation, divider, line_load_corners, network_parts, solved
-from loopdesign.corners.effective import beyond_curves
+from loopdesign.corners.effective import beyond_curves, effective_values
 from loopdesign.corners.trouble import named, traced
 from loopdesign.margins.closed_loop import closed_loop_margins
 from loopdesign.models.insight import plants
@@ -34,8 +35,9 @@ if TYPE_CHECKING:
     from loopdesign import case as cases
     from loopdesign.analysis.findings.corner import CornerResult
     from loopdesign.analysis.findings.step import StepDeviation
-    from loopdesign.analysis.findings.worst import Examined, WorstReading
+    from loopdesign.analysis.findings.worst import Beyond, WorstReading
     from loopdesign.corners.conditions import Corners
+    from loopdesign.corners.effective import EffectiveValue
     from loopdesign.margins.margins import LoopMargins
     from loopdesign.models.insight import Plant
     from loopdesign.network.converter import Converter
@@ -86,15 +88,10 @@ class CheckResult:
         What was asked, each with its source.
     reasons
         Every target or verdict that fails, one sentence each; empty where none does.
-    worst : mapping of str to WorstReading or None
-        The worst of each reading over every temperature and the worst tolerance ends; empty where only nominal parts
-        were examined.
-    examined : Examined or None
-        What was examined beyond the nominal corners; None where nothing was.
     step_deviation : StepDeviation or None
         Largest departure at the load step; None where the case has no target for it.
-    stable_beyond : bool
-        Whether every temperature and tolerance end examined is stable and held, its output reached [unitless].
+    beyond : Beyond or None
+        What temperatures and tolerance ends show besides; None where only nominal parts were examined.
     """
 
     case: cases.Case
@@ -105,9 +102,7 @@ class CheckResult:
     verdicts: tuple[Verdict, ...]
     limits: Limits
     reasons: tuple[str, ...] = field(default_factory=tuple)
-    worst: Mapping[str, WorstReading | None] = field(default_factory=dict)
-    examined: Examined | None = None
-    stable_beyond: bool = True
+    beyond: Beyond | None = None
     step_deviation: StepDeviation | None = None
 
     @property
@@ -144,8 +139,28 @@ class CheckResult:
 
     @property
     def stable(self) -> bool:
-        """Whether every corner is stable, by the multipliers."""
-        return all(v.stable for v in self.verdicts) and self.stable_beyond
+        """Whether everything examined is stable by the multipliers, and held by its controller."""
+        return all(v.stable for v in self.verdicts) and (self.beyond is None or self.beyond.stable)
+
+    @property
+    def worst(self) -> Mapping[str, WorstReading | None]:
+        """The worst of each reading over everything examined, and what makes it; None where there is none."""
+        if self.beyond is not None:
+            return self.beyond.worst
+        return nominal_worst(self.conditions, self.margins, self.verdicts)
+
+    @property
+    def examined(self) -> Examined:
+        """What the check covers."""
+        if self.beyond is not None:
+            return self.beyond.examined
+        count = len(self.conditions)
+        return Examined(corners=count, temperatures=1, tolerance_ends=False, points=count)
+
+    @property
+    def effective(self) -> tuple[EffectiveValue, ...]:
+        """Every part value that is not the given one at every corner: bias, current, temperature, parts in parallel."""
+        return effective_values(self.case, self.conditions, self.stage.point)
 
     @property
     def warnings(self) -> tuple[str, ...]:

@@ -1,7 +1,7 @@
 """A check beyond nominal parts: every temperature, and the tolerance ends that are worst for each reading.
 
-The ends are those that `variants.extremes` searches out. The inside of the tolerance box is not examined here: a spread
-samples it, and neither proves it.
+The ends are those that `variants.extremes` searches out; whatever that judges counts. The inside of the tolerance box
+is not examined here: a spread samples it, and neither proves it.
 """
 
 from __future__ import annotations
@@ -11,147 +11,202 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.check import CheckResult, examine_stage
-from loopdesign.analysis.findings.worst import Examined, WorstReading, with_ends
-from loopdesign.analysis.limits import missed_limits
+from loopdesign.analysis.check import CheckResult, closed_model, examine_stage
+from loopdesign.analysis.findings.corner import instabilities, point_name
+from loopdesign.analysis.findings.held import not_held
+from loopdesign.analysis.findings.worst import LOW_IS_BAD, WORST, Beyond, Examined, WorstReading, with_ends
+from loopdesign.analysis.limits import Limits, missed_limits
 from loopdesign.analysis.transient.deviation import with_step_deviation
-from loopdesign.analysis.variants.extremes import extremes
-from loopdesign.analysis.variants.judge import judge
+from loopdesign.analysis.variants.extremes import READINGS, Extremes, at_temperatures, extremes
 from loopdesign.analysis.variants.solve import base_of
-from loopdesign.corners.converters import base_corners
-from loopdesign.corners.tolerances import toleranced
+from loopdesign.corners.controller import bounds
+from loopdesign.corners.tolerances import toleranced, variants
+from loopdesign.errors import LoopDesignError
+from loopdesign.models.verdict import verdicts
 from loopdesign.network.batch import joined
+from loopdesign.network.linear_algebra import BREAKDOWN
+from loopdesign.orbit.holding import KEPT, WORDS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign.analysis.variants.judge import Judged
     from loopdesign.corners.conditions import Corners
-    from loopdesign.corners.tolerances import Varied
 
-LOW_IS_BAD = ("phase_margin_deg", "gain_margin_db", "modulus_margin", "lowest_crossover_hz")
-MARGINS = ("crossover_hz", "lowest_crossover_hz", "phase_margin_deg", "gain_margin_db", "modulus_margin")
-HIGH_IS_BAD = ("crossover_hz", "largest_multiplier")
+NOTICEABLE = 0.02
+"""Share of what the strongest end does to a reading from which an end is named in a sentence."""
+SAME_MISS = 1e-6
+"""Share of a limit by which ends must miss it by more than nominal corners do, to be told as well."""
+READ_AS = {"crossover_min": "lowest_crossover_hz"}
+"""Reading whose worst ends a limit is told with, where it is not the limit's own."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Judgements:
-    """Everything judged: nominal parts at each temperature, then combinations of ends (N)."""
+class _Points:
+    """Points that stand for all that was judged (N): nominal parts at every condition, then the worst ends.
 
-    conditions: Corners
-    condition: NDArray[np.intp]
+    ``told`` marks those whose failures the nominal corners of the check tell already.
+    """
+
+    corners: Corners
     places: NDArray[np.float64]
-    varied: tuple[Varied, ...]
     judged: Judged
+    current_loop_stable: NDArray[np.bool_]
+    told: NDArray[np.bool_]
 
-    def ends(self, item: int) -> dict[str, float]:
-        """Relative change of each toleranced value at one item [unitless]."""
-        told = {}
-        for cause, place in zip(self.varied, self.places[item], strict=True):
-            if place:
-                low, high = next(iter(cause.ends.values()))
-                told[cause.name] = float(-place * low if place < 0.0 else place * high)
-        return told
+    def ends(self, item: int, ends: Extremes, reading: str | None = None) -> tuple[dict[str, float], tuple[str, ...]]:
+        """Relative changes at one point, those first that do most to a reading, and the names of those that matter."""
+        rank = np.zeros(len(ends.varied)) if reading is None else ends.gain[READINGS.index(reading)]
+        order = np.argsort(-rank, kind="stable")
+        changes, leading = {}, []
+        for cause, gain, place in ((ends.varied[k], rank[k], self.places[item, k]) for k in order):
+            for name in cause.ends:
+                if place and (change := cause.ends[name][int(place > 0.0)]):
+                    changes[name] = change
+                    leading += [name] if reading is None or gain > NOTICEABLE * rank.max(initial=0.0) else []
+        return changes, tuple(leading)
 
-    def reading(self, item: int, value: float) -> WorstReading:
-        """Read one item."""
-        at = int(self.condition[item])
-        return WorstReading(
-            value=value,
-            input_voltage=float(self.conditions.input_voltage[at]),
-            load_current=float(self.conditions.load_current[at]),
-            temperature=float(self.conditions.temperature[at]),
-            ends=self.ends(item),
-        )
-
-    def name(self, item: int) -> str:
-        """Name one item in a sentence."""
-        at = int(self.condition[item])
-        k = self.conditions
-        place = f"{k.input_voltage[at]:.4g} V, {k.load_current[at]:.3g} A, {k.temperature[at]:.3g} degC"
-        return place + with_ends(self.ends(item))
+    def name(self, item: int, ends: Extremes, reading: str | None = None) -> str:
+        """Name one point in a sentence."""
+        warm = len(np.unique(self.corners.temperature)) > 1
+        return point_name(self.corners, item, temperature=warm) + with_ends(*self.ends(item, ends, reading))
 
 
-def beyond_nominal(found: CheckResult) -> CheckResult:
+def beyond_nominal(found: CheckResult, ends: Extremes | None = None) -> CheckResult:
     """Examine temperatures and tolerance ends besides the nominal corners of a check.
 
     Parameters
     ----------
     found : CheckResult
-        The nominal corners, the loop closed.
+        The nominal corners.
+    ends : Extremes, optional
+        The worst ends at every line, load and temperature of the case, where they are known.
 
     Returns
     -------
     CheckResult
-        With ``worst``, ``examined`` and ``step_deviation``, and the reasons of everything that fails.
+        With ``worst``, ``examined`` and ``step_deviation`` about all of it, and the reasons of everything that fails.
     """
-    if found.closed_loop is None:
-        return found
     case, parts = found.case, found.parts
-    conditions = base_corners(case)
-    temperatures = len(set(conditions.temperature.tolist()))
-    stage = found.stage if temperatures == 1 else examine_stage(case, conditions)
-    base = base_of(case, parts, stage)
-    everyone = np.arange(len(conditions))
-    varied = toleranced(case, parts)
-    nominal = judge(base, base.corners, everyone)
-    at_ends = extremes(base, varied)
-    all_judged = _Judgements(
-        conditions=conditions,
-        condition=np.concatenate([everyone, at_ends.condition]).astype(np.intp),
-        places=np.concatenate([np.zeros((len(conditions), len(varied))), at_ends.places.reshape(-1, len(varied))]),
-        varied=varied,
-        judged=joined([nominal, at_ends.judged]) if len(at_ends.condition) else nominal,
-    )
+    base = at_temperatures(base_of(case, parts, found.stage))
+    if ends is None or len(ends.nominal) != len(base.corners):
+        ends = extremes(base, toleranced(case, parts))
+    points = _points(base.corners, case.nominal_temperature, ends)
     covered = Examined(
         corners=len(found.conditions),
-        temperatures=temperatures,
+        temperatures=len(set(base.corners.temperature.tolist())),
         tolerance_ends=True,
-        points=len(all_judged.condition),
+        points=ends.examined,
+        toleranced_values=len(ends.varied),
     )
-    judged = replace(
-        found,
-        worst=_worst(all_judged),
-        examined=covered,
-        stable_beyond=bool((all_judged.judged.stable & all_judged.judged.reached).all()),
-        reasons=(*found.reasons, *_failures(found, all_judged)),
-    )
-    return with_step_deviation(judged)
+    failures = _failures(found, points, ends)
+    stable = bool(points.judged.stable.all())
+    beyond = Beyond(worst=_worst(points, ends), examined=covered, stable=stable, reasons=failures)
+    return with_step_deviation(replace(found, beyond=beyond, reasons=(*found.reasons, *failures)))
 
 
-def _worst(everything: _Judgements) -> dict[str, WorstReading | None]:
+def _points(conditions: Corners, nominal_temperature: float, ends: Extremes) -> _Points:
+    """Line up nominal parts at every condition and the worst combinations of ends."""
+    count = len(conditions)
+    condition = np.concatenate([np.arange(count), ends.condition]).astype(np.intp)
+    places = np.concatenate([np.zeros((count, len(ends.varied))), ends.places])
+    return _Points(
+        corners=variants(conditions, condition, ends.varied, places),
+        places=places,
+        judged=joined([ends.nominal, ends.judged]),
+        current_loop_stable=np.concatenate([ends.nominal_current_loop.stable, ends.current_loop.stable]),
+        told=(conditions.temperature[condition] == nominal_temperature) & ~places.any(axis=1),
+    )
+
+
+def _worst(points: _Points, ends: Extremes) -> dict[str, WorstReading | None]:
     """Find the worst value of each reading; None where it exists nowhere."""
     told: dict[str, WorstReading | None] = {}
-    for name in (*LOW_IS_BAD, *HIGH_IS_BAD):
-        values = np.asarray(getattr(everything.judged, name), dtype=np.float64)
-        there = np.isfinite(values)
-        if name != "largest_multiplier":
-            there &= everything.judged.reached
-        if not there.any():
+    for name in WORST:
+        values = np.where(points.judged.read, getattr(points.judged, name), np.nan)
+        if not np.isfinite(values).any():
             told[name] = None
             continue
-        items = np.flatnonzero(there)
-        item = int(items[np.argmin(values[items]) if name in LOW_IS_BAD else np.argmax(values[items])])
-        told[name] = everything.reading(item, float(values[item]))
+        item = int(np.nanargmin(values) if name in LOW_IS_BAD else np.nanargmax(values))
+        changes, leading = points.ends(item, ends, name)
+        told[name] = WorstReading(
+            value=float(values[item]),
+            input_voltage=float(points.corners.input_voltage[item]),
+            load_current=float(points.corners.load_current[item]),
+            temperature=float(points.corners.temperature[item]),
+            ends=changes,
+            leading=leading,
+            stable=bool(points.judged.stable[item]),
+        )
     return told
 
 
-def _failures(found: CheckResult, everything: _Judgements) -> tuple[str, ...]:
+def _failures(found: CheckResult, points: _Points, ends: Extremes) -> tuple[str, ...]:
     """Say what fails at a temperature or tolerance end; nominal corners have their own reasons already."""
-    judged = everything.judged
+    judged, beyond = points.judged, ~points.told
     told = []
-    lost = np.flatnonzero(~judged.reached)
+    lost = np.flatnonzero(beyond & ~judged.reached)
     if len(lost):
-        told.append(f"the output is out of reach at {everything.name(int(lost[0]))}")
-    shaky = np.flatnonzero(judged.reached & ~judged.stable)
-    if len(shaky) and found.stable:
-        item = int(shaky[np.argmax(judged.largest_multiplier[shaky])])
-        size = float(judged.largest_multiplier[item])
-        what = f"unstable (largest multiplier {size:.4f})" if size >= 1.0 else "not held by its controller"
-        told.append(f"{what} at {everything.name(item)}")
-    names = [everything.name(item) for item in range(len(everything.condition))]
-    kept = judged.reached & judged.stable
-    readings = replace(judged, **{name: np.where(kept, getattr(judged, name), np.nan) for name in MARGINS})
-    already = " ".join(found.reasons)
-    told += [s for s in missed_limits(found.limits, readings, names) if s not in already]
+        told.append(f"the output is out of reach at {points.name(int(lost[0]), ends)}{_others(len(lost))}")
+    for code in np.unique(judged.held[beyond & judged.reached & (judged.held != KEPT)]):
+        items = np.flatnonzero(beyond & judged.reached & (judged.held == code))
+        told.append(_exactly(found, points, ends, int(items[0])) + _others(len(items)))
+    growing = np.flatnonzero(beyond & judged.read & ~judged.stable)
+    if len(growing):
+        item = int(growing[np.argmax(judged.largest_multiplier[growing])])
+        told.append(_exactly(found, points, ends, item) + _others(len(growing)))
+    inner = np.flatnonzero(beyond & judged.stable & ~points.current_loop_stable)
+    if len(inner) and found.margins:
+        told.append(_exactly(found, points, ends, int(inner[0])) + _others(len(inner)))
+    return (*told, *_missed(found, points, ends))
+
+
+def _others(count: int) -> str:
+    """Say at how many more points the same holds."""
+    return f" (and {count - 1} other worst ends or temperatures)" if count > 1 else ""
+
+
+def _missed(found: CheckResult, points: _Points, ends: Extremes) -> tuple[str, ...]:
+    """Say which limits fail beyond the nominal corners, and worse than at those."""
+    if not found.margins:
+        return ()
+    kept = np.flatnonzero(points.judged.stable)
+    beyond = kept[~points.told[kept]]
+    if not len(beyond):
+        return ()
+    told: list[str] = []
+    readings = points.judged.take(beyond)
+    nominal = points.judged.take(kept[points.told[kept]])
+    for row in found.limits.rows:
+        miss, before = row.miss(readings), row.miss(nominal).max(initial=0.0)
+        if miss.max() > before + SAME_MISS:
+            names = [""] * len(beyond)
+            worst = int(np.argmax(miss))
+            reading = READ_AS.get(row.name, row.reading)
+            names[worst] = points.name(int(beyond[worst]), ends, reading)
+            told += missed_limits(Limits(rows=(row,)), readings.take(np.array([worst])), [names[worst]])
+    silent = beyond[np.isnan(readings.crossover_hz)]
+    if len(silent):
+        told.append(f"no crossover at {points.name(int(silent[0]), ends)}{_others(len(silent))}")
     return tuple(told)
+
+
+def _exactly(found: CheckResult, points: _Points, ends: Extremes, item: int) -> str:
+    """Examine one failing point by itself, and say what it does."""
+    case, parts, corners = found.case, found.parts, points.corners.take(np.array([item]))
+    name = points.name(item, ends, "largest_multiplier" if points.judged.read[item] else None)
+    try:
+        stage = examine_stage(case, corners)
+        loop = closed_model(case, stage, parts) if found.margins else None
+        verdict = verdicts(stage.model, loop, bounds(case, corners))
+        told = not_held(
+            case, corners, stage.converter, stage.point if loop is None else loop.point, verdict,
+            parts if found.margins else None, names=[name],
+        )  # fmt: skip
+        told += instabilities(corners, verdict, names=[name])
+    except (LoopDesignError, *BREAKDOWN):
+        told = ()
+    if told:
+        return told[0]
+    word = WORDS[int(points.judged.held[item])]
+    return f"{name}: the controller does not keep its operating point ({word})" if word else f"unstable at {name}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
@@ -134,6 +135,28 @@ def control_limits(case: cases.Case) -> ControlLimits:
         min_on_time=m.min_on_time,
         current_limit=m.current_limit if m.scheme == "peak current" else None,
     )
+
+
+def limits_at(case: cases.Case, corners: Corners, item: int) -> ControlLimits:
+    """Return what bounds the controller at one corner, its current limit at its tolerance there.
+
+    Parameters
+    ----------
+    case
+        The case.
+    corners
+        Operating conditions (B,).
+    item
+        Which of them [unitless].
+
+    Returns
+    -------
+    ControlLimits
+        As the stepping in time knows them.
+    """
+    limits = control_limits(case)
+    factor = float(np.broadcast_to(np.asarray(corners.factor("current_limit"), float), (len(corners),))[item])
+    return limits if limits.current_limit is None else replace(limits, current_limit=factor * limits.current_limit)
 
 
 def _clamped(case: cases.Case) -> tuple[float | None, float | None]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
@@ -93,6 +94,10 @@ def open_loop(case: cases.Case, corners: Corners, bias: Mapping[str, NDArray[np.
         Loop open.
     """
     refuse_not_modelled(case)
+    # what is regulated moves with its reference and its sense: the current of the load, or the output
+    moved = regulated_factor(case, corners)
+    if case.current_sense is not None:
+        corners, moved = _at_current(corners, moved), np.ones(len(corners))
     s, filtered = case.specification, case.output_filter
     behind, filter_resistance = output_filter(case, corners, bias or {})
     string = s.voltage_load if s.load == "voltage" else None
@@ -101,7 +106,7 @@ def open_loop(case: cases.Case, corners: Corners, bias: Mapping[str, NDArray[np.
         stage=stage_values(case, corners, bias or {}),
         period=1.0 / case.converter.switching_frequency,
         input_voltage=corners.input_voltage,
-        output_voltage=_load_voltage(case, corners),
+        output_voltage=_load_voltage(case, corners) * moved,
         load_current=corners.load_current,
         load=s.load,
         synchronous=case.converter.rectifier == "synchronous",
@@ -166,6 +171,11 @@ def _settled(again: Mapping[str, NDArray[np.float64]], before: Mapping[str, NDAr
     return all(np.abs(again[k] - before[k]).max() <= 1e-6 * np.abs(again[k]).max() for k in again)
 
 
+def _at_current(corners: Corners, factor: NDArray[np.float64]) -> Corners:
+    """Scale the load current of corners."""
+    return replace(corners, load_current=corners.load_current * factor)
+
+
 def _load_voltage(case: cases.Case, corners: Corners) -> NDArray[np.float64]:
     """Average voltage (B,) [V] that the loop holds, or that the load has where its current is regulated."""
     given = case.specification
@@ -193,7 +203,9 @@ def regulated_factor(case: cases.Case, corners: Corners) -> NDArray[np.float64]:
     if case.error_amplifier is None:
         return np.ones(len(corners))
     if case.current_sense is not None:
-        nominal = case.current_sense.resistance
+        sense = case.current_sense
+        cold = replace(corners, temperature=np.full(len(corners), case.nominal_temperature))
+        nominal = warm(sense.resistance, sense.temperature_coefficient, cold)
         return np.asarray(reference * nominal / np.asarray(_current_sense(case, corners)))
     if case.divider is None:
         return np.ones(len(corners))

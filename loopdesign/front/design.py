@@ -173,5 +173,9 @@ def design(
     if missing:
         raise DataError(f"{given.source}: design needs {' and '.join(missing)}: say which amplifier closes the loop")
     choice = choose(given, progress, tolerances=not nominal)
-    examined = with_step_deviation(choice.check, tolerances=False) if nominal else beyond_nominal(choice.check)
+    examined = (
+        with_step_deviation(choice.check, tolerances=False)
+        if nominal
+        else beyond_nominal(choice.check, choice.extremes)
+    )
     return shown_as(Design, replace(choice, check=shown_as(Check, examined)))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
     import numpy as np
     from numpy.typing import NDArray
@@ -259,7 +259,30 @@ def corner_name(conditions: Corners, item: int) -> str:
     return f"{conditions.input_voltage[item]:.4g} V, {conditions.load_current[item]:.3g} A"
 
 
-def instabilities(conditions: Corners, verdicts: tuple[Verdict, ...]) -> tuple[str, ...]:
+def point_name(conditions: Corners, item: int, *, temperature: bool) -> str:
+    """Name a corner in a sentence, with its temperature where that is wanted.
+
+    Parameters
+    ----------
+    conditions : Corners
+        Line, load and temperature (B,) [V], [A], [degC].
+    item : int
+        Which of them, counted from zero [unitless].
+    temperature : bool
+        Whether to name the temperature [unitless].
+
+    Returns
+    -------
+    str
+        Such as ``8 V, 1.2 A, 85 degC``.
+    """
+    heat = f", {conditions.temperature[item]:.3g} degC" if temperature else ""
+    return corner_name(conditions, item) + heat
+
+
+def instabilities(
+    conditions: Corners, verdicts: tuple[Verdict, ...], names: Sequence[str] | None = None
+) -> tuple[str, ...]:
     """Say which corners are unstable, and how.
 
     Parameters
@@ -268,6 +291,8 @@ def instabilities(conditions: Corners, verdicts: tuple[Verdict, ...]) -> tuple[s
         Line, load and temperature (B,) [V], [A], [degC].
     verdicts : tuple of Verdict
         One per corner.
+    names : sequence of str, optional
+        What each corner is called (B,); line and load unless given.
 
     Returns
     -------
@@ -276,7 +301,7 @@ def instabilities(conditions: Corners, verdicts: tuple[Verdict, ...]) -> tuple[s
     """
     told = []
     for item, verdict in enumerate(verdicts):
-        place = corner_name(conditions, item)
+        place = corner_name(conditions, item) if names is None else names[item]
         if verdict.held is not None:
             continue  # told apart: such a point is neither stable nor unstable
         if not verdict.stable:

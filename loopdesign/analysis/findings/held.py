@@ -9,7 +9,7 @@ import numpy as np
 
 from loopdesign.analysis.findings.corner import corner_name
 from loopdesign.analysis.findings.pull_up import beyond_the_pull_up
-from loopdesign.corners.controller import control_limits
+from loopdesign.corners.controller import limits_at
 from loopdesign.corners.converters import compensation
 from loopdesign.errors import ConvergenceError
 from loopdesign.network.batch import take
@@ -19,7 +19,7 @@ from loopdesign.orbit.stepping.devices import Devices
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -61,6 +61,7 @@ def not_held(
     point: OperatingPoint,
     judged: tuple[Verdict, ...],
     parts: Mapping[str, float] | None = None,
+    names: Sequence[str] | None = None,
 ) -> tuple[str, ...]:
     """Say which operating points the converter does not stay at, why, and what it does instead.
 
@@ -74,6 +75,8 @@ def not_held(
         Its operating points and their verdicts: of the closed loop where there is one.
     parts
         Compensation parts by designator [ohm], [F]; None without a loop.
+    names
+        What each corner is called (B,); line and load unless given.
 
     Returns
     -------
@@ -88,8 +91,9 @@ def not_held(
         why = WHY[verdict.held]
         if verdict.held == "pull-up":
             why += f": {beyond_the_pull_up(case, conditions, item, trip_voltage(point, item))}"
-        what = instead(stepped, point, item, control_limits(case))
-        told.append(f"{corner_name(conditions, item)}: {why}; {what}")
+        what = instead(stepped, point, item, limits_at(case, conditions, item))
+        place = corner_name(conditions, item) if names is None else names[item]
+        told.append(f"{place}: {why}; {what}")
     return tuple(told)
 
 

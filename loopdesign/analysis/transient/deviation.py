@@ -278,5 +278,7 @@ def with_step_deviation(found: CheckResult, *, tolerances: bool = True) -> Check
     if limit is None or found.closed_loop is None:
         return found
     step = step_deviation(found.case, found.parts, tolerances=tolerances)
-    worst = {**found.worst, "step_deviation_v": step.reading} if tolerances else found.worst
-    return replace(found, step_deviation=step, worst=worst, reasons=(*found.reasons, *step.failures(limit)))
+    beyond = found.beyond
+    if beyond is not None:
+        beyond = replace(beyond, worst={**beyond.worst, "step_deviation_v": step.reading})
+    return replace(found, step_deviation=step, beyond=beyond, reasons=(*found.reasons, *step.failures(limit)))

@@ -72,6 +72,8 @@ class Ends(Generic[Found]):
         What judging them gave (N,).
     worst
         (C,R) number of the worst combination of each condition for each reading.
+    gain
+        (R,k) by how much less bad each reading is where one end of the worst combination of all is turned over.
     """
 
     nominal: Found
@@ -79,6 +81,7 @@ class Ends(Generic[Found]):
     places: Array
     found: Found
     worst: NDArray[np.intp]
+    gain: Array
 
 
 class EndSearch(Generic[Found]):
@@ -115,10 +118,22 @@ class EndSearch(Generic[Found]):
     def run(self) -> Ends[Found]:
         """Judge every combination where they are few; else nominal parts, single influences, and what they lead to."""
         nominal = self._scan() if self.conditions * 2**self.causes <= EVERY else self._search()
+        worst = self._worst(np.arange(self.conditions))
         return Ends(
-            nominal=nominal, condition=self._condition, places=self._places, found=joined(self._pieces),
-            worst=self._worst(np.arange(self.conditions)),
+            nominal=nominal, condition=self._condition, places=self._places, found=joined(self._pieces), worst=worst,
+            gain=self._gain(worst),
         )  # fmt: skip
+
+    def _gain(self, worst: NDArray[np.intp]) -> Array:
+        """Find what turning each end over (R,k) does at the worst combination of all, zero where it was not judged."""
+        gain = np.zeros((worst.shape[1], self.causes))
+        for r, rows in enumerate(worst.T):
+            row = int(rows[np.argmax(self._bad[rows, r])])
+            for i in range(self.causes):
+                key = int(self._condition[row]), _key(_turned(self._places[row], (i,)))
+                if key in self._number:
+                    gain[r, i] = self._bad[row, r] - self._bad[self._number[key], r]
+        return gain
 
     def _scan(self) -> Found:
         """Judge nominal parts and every combination; return nominal parts."""

@@ -54,7 +54,11 @@ class Extremes:
     nominal, nominal_current_loop
         The same of nominal parts at every condition (C,).
     examined
-        How many combinations were judged to find these [unitless].
+        How many combinations were judged to find these, nominal parts among them [unitless].
+    varied
+        What varies (k).
+    gain
+        (6,k) by how much less bad each of `READINGS` is where one end of its worst combination is turned over.
     """
 
     condition: NDArray[np.intp]
@@ -65,6 +69,8 @@ class Extremes:
     nominal: Judged
     nominal_current_loop: CurrentLoop
     examined: int
+    varied: tuple[Varied, ...]
+    gain: Array
 
 
 def at_temperatures(base: Base) -> Base:
@@ -173,13 +179,13 @@ def extremes(base: Base, varied: tuple[Varied, ...]) -> Extremes:
 
     if not k:
         every, none = np.arange(count), np.empty((count, 0))
-        return _side_by_side(base, varied, (close(every, none), hold(every, none)), np.empty((0, 1)), examined=count)
+        return _side_by_side(base, varied, (close(every, none), hold(every, none)), np.empty((0, 1)), count)
     like = nominal_temperature(base)
     closed = EndSearch(close, badness, k, like).run()
     inner = EndSearch(hold, held_badness, k, like, concern=np.array([1.0, *[0.0] * len(RESERVES)])).run()
     rows = np.unique(np.concatenate([_worst_rows(closed), _lost_rows(closed), _narrow_rows(inner)]), axis=0)
     examined = count + len(np.unique(np.concatenate([_rows(closed), _rows(inner)]), axis=0))
-    return _side_by_side(base, varied, (closed.nominal, inner.nominal), rows, examined=examined)
+    return _side_by_side(base, varied, (closed.nominal, inner.nominal), rows, examined, closed.gain)
 
 
 def _rows(ends: Ends[Found]) -> Array:
@@ -210,16 +216,18 @@ def _narrow_rows(ends: Ends[CurrentLoop]) -> Array:
 
 
 def _side_by_side(
-    base: Base, varied: tuple[Varied, ...], nominal: tuple[Judged, CurrentLoop], rows: Array, *, examined: int
-) -> Extremes:
+    base: Base, varied: tuple[Varied, ...], nominal: tuple[Judged, CurrentLoop], rows: Array, examined: int,
+    gain: Array | None = None,
+) -> Extremes:  # fmt: skip
     """Examine the worst combinations whole: each by its margins and by the current loop alone."""
     condition, places = rows[:, 0].astype(np.intp), rows[:, 1:]
     corners = variants(base.corners, condition, varied, places)
     judged, inner = nominal
     if len(rows):
         judged, inner = judge(base, corners, condition), current_loop(base, corners, condition)
-    items = np.arange(len(rows))
+    items, none = np.arange(len(rows)), np.zeros((len(READINGS), len(varied)))
     return Extremes(
         condition=condition, places=places, corners=corners, judged=judged.take(items), current_loop=inner.take(items),
-        nominal=nominal[0], nominal_current_loop=nominal[1], examined=examined,
+        nominal=nominal[0], nominal_current_loop=nominal[1], examined=examined, varied=varied,
+        gain=none if gain is None else gain,
     )  # fmt: skip

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.analysis.given import has_loop
 from loopdesign.analysis.grids import NEAR_DC_SHARE, band
 from loopdesign.analysis.readings import Readings
 from loopdesign.analysis.variants.solve import Base, alike, closed_loop
@@ -28,6 +29,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign.corners.conditions import Corners
+
+
+FIGURES = ("crossover_hz", "lowest_crossover_hz", "phase_margin_deg", "gain_margin_db", "modulus_margin")
+"""What is read of a loop gain; nothing where the case has no loop."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,16 +136,15 @@ def _read(base: Base, corners: Corners, model: SwitchedModel, reached: NDArray[n
 
     switching = base.case.converter.switching_frequency
     low, _ = band(switching)
-    margins = closed_loop_headlines(
-        response, model.multipliers, switching_hz=switching, low_hz=low, lowest_hz=NEAR_DC_SHARE * switching
-    )
+    figures = dict.fromkeys(FIGURES, np.full(len(corners), np.nan))
+    if has_loop(base.case):
+        margins = closed_loop_headlines(
+            response, model.multipliers, switching_hz=switching, low_hz=low, lowest_hz=NEAR_DC_SHARE * switching
+        )
+        figures = {name: getattr(margins, name) for name in FIGURES}
     largest, code = np.abs(model.multipliers).max(axis=1), held(model.point, bounds(base.case, corners))
     return Judged(
-        crossover_hz=margins.crossover_hz,
-        lowest_crossover_hz=margins.lowest_crossover_hz,
-        phase_margin_deg=margins.phase_margin_deg,
-        gain_margin_db=margins.gain_margin_db,
-        modulus_margin=margins.modulus_margin,
+        **figures,
         largest_multiplier=largest,
         stable=(largest < 1.0) & reached & (code == KEPT),
         reached=reached,

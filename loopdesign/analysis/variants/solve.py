@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.analysis.given import has_loop
 from loopdesign.corners.converters import compensation, open_loop, regulated_factor
 from loopdesign.models.switched import SwitchedModel, linearise
 from loopdesign.network.converter import IDLE
@@ -132,16 +133,13 @@ def variant_converter(base: Base, corners: Corners, condition: NDArray[np.intp])
     """
     factor = regulated_factor(base.case, corners)
     bias = {k: v[condition] * (factor if k.startswith("Co") else 1.0) for k, v in base.bias.items()}
-    if base.case.current_sense is not None:
-        return open_loop(base.case, replace(corners, load_current=corners.load_current * factor), bias)
-    converter = open_loop(base.case, corners, bias)
-    return replace(converter, output_voltage=converter.output_voltage * factor)
+    return open_loop(base.case, corners, bias)
 
 
 def closed_loop(
     base: Base, corners: Corners, condition: NDArray[np.intp], *, from_nothing: bool = False
 ) -> tuple[SwitchedModel, NDArray[np.bool_]]:
-    """Solve and linearise the closed loop of every variant; say which reach their output.
+    """Solve and linearise the closed loop of every variant, or the power stage alone where the case has no loop.
 
     Parameters
     ----------
@@ -157,10 +155,10 @@ def closed_loop(
     Returns
     -------
     tuple of SwitchedModel and ndarray (B,)
-        The closed loops, and whether each reaches its output.
+        The closed loops, and whether each reaches its output within the largest duty.
     """
     converter = variant_converter(base, corners, condition)
-    closed = converter.closed(compensation(base.case, base.parts, corners))
+    closed = converter.closed(compensation(base.case, base.parts, corners)) if has_loop(base.case) else converter
     guess = None if from_nothing else guess_at(base, condition)
     point = operating_point(closed, guess, lean=True)
     return linearise(point), point.duty <= base.case.modulator.max_duty

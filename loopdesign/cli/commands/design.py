@@ -34,7 +34,7 @@ def design(case: CasePath, /, *, output: ReportFolder = None, details: Details =
     require_replaceable(folder)
     with Progress("choosing parts", quiet=json_) as progress:
         found = choose(loaded, progress)
-        found = replace(found, check=beyond_nominal(found.check))
+        found = replace(found, check=beyond_nominal(found.check, found.extremes))
     chosen = write_parts(written, {_key(k): v for k, v in found.chosen.items()})
     study = filter_of(found.check, quiet=json_)
     deliver_report(found.check, folder, study, quiet=json_, choice=found, chosen_case=chosen)

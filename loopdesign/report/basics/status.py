@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from loopdesign.analysis.findings.corner import corner_name
-from loopdesign.analysis.findings.worst import with_ends
+from loopdesign.analysis.findings.worst import reading_place
 from loopdesign.analysis.readings import readings_of
 from loopdesign.units.quantities import format_quantity
 
@@ -63,63 +63,83 @@ def headline(found: CheckResult) -> str:
     inner = sum(v.current_loop_worst_mode.beyond_the_loop for v in found.verdicts)
     if inner and found.margins:
         return f"Verdict: stable, but the current loop alone is UNSTABLE at {inner} of {total} corners"
-    if not found.margins:
-        return f"Verdict: stable{loop}"
-    if not found.stable_beyond:
-        return "Verdict: stable at nominal corners, UNSTABLE at some temperature or tolerance end"
-    failing = dict.fromkeys(word for item in range(total) for word in missed(found, item))
+    if not found.stable:
+        return f"Verdict: stable with nominal parts, UNSTABLE at some {_beyond_words(found)}{loop}"
+    return f"Verdict: stable{_targets(found) if found.margins else loop}"
+
+
+def _targets(found: CheckResult) -> str:
+    """Say whether the targets are met, as the end of a headline."""
+    failing = dict.fromkeys(word for item in range(len(found.verdicts)) for word in missed(found, item))
     step, limit = found.step_deviation, found.case.targets.step_deviation
     if step is not None and limit is not None and step.failures(limit):
         failing["step deviation"] = None
-    if not found.targets_met:
-        return f"Verdict: stable, but targets are MISSED{': ' if failing else ''}{', '.join(failing)}"
-    return "Verdict: stable, every target met"
-
-
-BEYOND = ("the output is out of reach", "unstable (largest", "not held by")
-"""How the reasons of a temperature or tolerance end begin that is not stable."""
+    if failing:
+        return f", but targets are MISSED: {', '.join(failing)}"
+    if found.beyond is not None and found.beyond.reasons:
+        return f", but targets are MISSED at some {_beyond_words(found)}"
+    return ", every target met" if found.targets_met else ", but targets are MISSED"
 
 
 def verdict_sentence(found: CheckResult) -> str:
-    """Put the verdict in one sentence that says what it covers, the worst first."""
-    covered = coverage(found)
+    """Put the verdict in a sentence or two that say what it covers, the worst first."""
+    covered, total = coverage(found), len(found.verdicts)
     unstable = [i for i, v in enumerate(found.verdicts) if not v.stable]
+    inner = [i for i, v in enumerate(found.verdicts) if v.current_loop_worst_mode.beyond_the_loop]
     subject = "" if found.margins else "No loop is given. With the control voltage held the converter is "
+    where, examined = covered, ""
+    if found.beyond is not None:
+        where, examined = f"{total} nominal corner{'s' if total > 1 else ''}", f" Examined at {covered}."
     if unstable:
         tail = "; a margin read from a plot proves nothing there" if found.margins else ""
-        return f"{subject}UNSTABLE at {len(unstable)} of {covered}: {_worst_mode(found, unstable)}{tail}."
+        return f"{subject}UNSTABLE at {len(unstable)} of {where}: {_worst_mode(found, unstable)}{tail}.{examined}"
+    if inner and found.margins:
+        return f"Stable with the loop closed at {where}, but {_worst_current_loop(found, inner)}.{examined}"
+    if found.beyond is not None and not found.beyond.stable:
+        told = found.beyond.reasons[0]
+        word = subject or "Stable with nominal parts, "
+        return f"{word}UNSTABLE at some {_beyond_words(found)}: {told}.{examined}"
     if not found.margins:
         return f"{subject}stable at {covered}; there is no margin to read."
-    inner = [i for i, v in enumerate(found.verdicts) if v.current_loop_worst_mode.beyond_the_loop]
-    if inner:
-        worst = max(inner, key=lambda i: abs(found.verdicts[i].current_loop_worst_mode.multiplier))
-        w = found.verdicts[worst].current_loop_worst_mode
-        return (
-            f"Stable with the loop closed at {covered}, but the current loop alone is UNSTABLE at {len(inner)} of "
-            f"{len(found.verdicts)}: at {corner_name(found.conditions, worst)}, {w.name} at "
-            f"{format_quantity(w.frequency_hz, 'Hz')}."
-        )
-    if not found.stable_beyond:
-        where = next((r for r in found.reasons if r.startswith(BEYOND)), "see the reasons")
-        count = len(found.conditions)
-        return f"Stable at {count} nominal corners, but NOT at every temperature and tolerance end: {where}."
     if not found.targets_met:
         return f"Stable at {covered}, but targets are MISSED: {'; '.join(found.reasons)}."
     return f"Stable with every target met at {covered}{_least_margin(found)}."
 
 
 def coverage(found: CheckResult) -> str:
-    """Say which operating points were examined, such as "6 corners (3 input voltages, 2 load currents ...)"."""
-    k = found.conditions
-    if len(k) == 1 and found.examined is None:
-        return f"the only corner ({corner_name(k, 0)}, nominal parts)"
+    """Say what was examined, such as "6 nominal corners and the worst tolerance ends (54 points)"."""
+    k, examined = found.conditions, found.examined
+    if examined.tolerance_ends:
+        parts = [f"{len(k)} nominal corner{'s' if len(k) > 1 else ''}"]
+        parts += [f"{examined.temperatures} temperatures"] if examined.temperatures > 1 else []
+        parts += ["the worst tolerance ends"] if examined.toleranced_values else []
+        if len(parts) > 1:
+            return f"{', '.join(parts[:-1])} and {parts[-1]} ({examined.points} points)"
+        return f"{parts[0]} (nothing has a tolerance, at one temperature)"
+    left = "nominal parts; tolerances and temperatures left out"
+    if len(k) == 1:
+        return f"the only corner ({corner_name(k, 0)}, {left})"
     counts = ((k.input_voltage, "input voltage"), (k.load_current, "load current"))
     told = [f"{n} {word}{'s' if n > 1 else ''}" for values, word in counts if (n := len(set(values.tolist())))]
-    if found.examined is not None:
-        count = found.examined.temperatures
-        heat = f"{count} temperature{'s' if count > 1 else ''}"
-        return f"{len(k)} nominal corners, {heat} and the worst tolerance ends ({found.examined.points} points)"
-    return f"{len(k)} corners ({', '.join([*told, 'nominal parts'])})"
+    return f"{len(k)} corners ({', '.join([*told, left])})"
+
+
+def _beyond_words(found: CheckResult) -> str:
+    """Name what was examined beyond nominal parts."""
+    examined = found.examined
+    words = ["temperature"] if examined.temperatures > 1 else []
+    words += ["tolerance ends"] if examined.toleranced_values else []
+    return " or ".join(words) or "points"
+
+
+def _worst_current_loop(found: CheckResult, inner: Sequence[int]) -> str:
+    """Say where the current loop alone grows fastest."""
+    worst = max(inner, key=lambda i: abs(found.verdicts[i].current_loop_worst_mode.multiplier))
+    w = found.verdicts[worst].current_loop_worst_mode
+    return (
+        f"the current loop alone is UNSTABLE at {len(inner)} of {len(found.verdicts)}: at "
+        f"{corner_name(found.conditions, worst)}, {w.name} at {format_quantity(w.frequency_hz, 'Hz')}"
+    )
 
 
 def _worst_mode(found: CheckResult, unstable: Sequence[int]) -> str:
@@ -139,12 +159,8 @@ def _worst_mode(found: CheckResult, unstable: Sequence[int]) -> str:
 
 
 def _least_margin(found: CheckResult) -> str:
-    worst = found.worst.get("phase_margin_deg")
-    if worst is not None:
-        place = f"{worst.input_voltage:.4g} V, {worst.load_current:.3g} A, {worst.temperature:.3g} degC"
-        return f"; least phase margin {worst.value:.1f} deg at {place}{with_ends(worst.ends)}"
-    present = [(m.phase_margin_deg, i) for i, m in enumerate(found.margins) if m.phase_margin_deg is not None]
-    if not present:
+    worst = found.worst["phase_margin_deg"]
+    if worst is None:
         return ""
-    value, item = min(present)
-    return f"; least phase margin {value:.1f} deg at {corner_name(found.conditions, item)}"
+    place = reading_place(worst, temperature=found.examined.temperatures > 1)
+    return f"; least phase margin {worst.value:.1f} deg at {place}"

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from loopdesign.analysis.filter_study.output import OutputFilterStudy
     from loopdesign.analysis.findings.corner import CornerResult
     from loopdesign.analysis.findings.ratings import Stress
+    from loopdesign.corners.effective import EffectiveValue
 
 
 def answer(found: CheckResult) -> dict[str, Any]:
@@ -37,7 +38,8 @@ def answer(found: CheckResult) -> dict[str, Any]:
         "parts": {name: float(value) for name, value in found.parts.items()},
         "corners": [corner(each, missed(found, item)) for item, each in enumerate(found.corners)],
         "worst": {name: None if reading is None else reading.to_dict() for name, reading in found.worst.items()},
-        "examined": examined_answer(found),
+        "examined": found.examined.to_dict(),
+        "effective": [effective_answer(value) for value in found.effective],
         "step_deviation": None if found.step_deviation is None else found.step_deviation.to_dict(),
         "verdict": {
             "stable": found.stable,
@@ -125,8 +127,12 @@ def stress_answer(stress: Stress) -> dict[str, Any]:
     }
 
 
-def examined_answer(found: CheckResult) -> dict[str, Any]:
-    """Say what a check covers: corners of line and load, temperatures, and whether tolerance ends are among it."""
-    if found.examined is None:
-        return {"corners": len(found.conditions), "temperatures": 1, "tolerance_ends": False}
-    return found.examined.to_dict()
+def effective_answer(value: EffectiveValue) -> dict[str, Any]:
+    """Turn a value that differs from the given one into its object: the part, what of it, and its value per corner."""
+    return {
+        "part": value.part,
+        "quantity": value.quantity,
+        "unit": value.unit,
+        "given": float(value.given),
+        "values": [float(v) for v in value.values],
+    }

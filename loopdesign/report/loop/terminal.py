@@ -9,7 +9,7 @@ from loopdesign.report.basics import tables
 from loopdesign.report.basics.layout import PIPE, Display, laid_out, lettered, paragraph
 from loopdesign.report.basics.status import headline, verdict_sentence
 from loopdesign.report.loop.ratings import ratings_table
-from loopdesign.report.loop.worst import worst_table
+from loopdesign.report.loop.worst import effective_table, worst_table
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from loopdesign.report.basics.tables import Table
 
 _GOOD, _BAD = re.compile(r"\b(stable|ok)\b"), re.compile(r"\b(UNSTABLE|MISSED)\b")
-FURTHER = "operating points, currents and voltages, poles and zeros, limits, stability by mode"
+FURTHER = "operating points, currents and voltages, part values at bias, poles and zeros, limits, stability by mode"
 """What ``--details`` adds to a check, in words."""
 
 
@@ -59,6 +59,8 @@ def check_text(
     blocks = [f"{' '.join(found.case.title.split())} ({found.case.converter.topology})", headline(found)]
     blocks += [bullets("What fails", found.reasons, display)] if found.reasons else []
     blocks.append(_shown(tables.margins_table(found) if found.margins else tables.stability_table(found), display))
+    worst = worst_table(found)
+    blocks += [] if worst is None else [_shown(worst, display)]
     blocks += [parts_line(found, chosen, display)] if found.parts or chosen else []
     blocks += [choice] if choice else []
     blocks += [paragraph(told, display, hanging="    ")] if (told := step_sentence(found)) else []
@@ -75,7 +77,7 @@ def check_text(
 def detail_tables(found: CheckResult, chosen: Mapping[str, float]) -> tuple[Table, ...]:
     """Return the tables that only ``--details`` shows, in reading order."""
     shown = [tables.operating_table(found), tables.stress_table(found), tables.roots_summary(found)]
-    shown += [t for t in (worst_table(found), ratings_table(found)) if t is not None]
+    shown += [t for t in (effective_table(found), ratings_table(found)) if t is not None]
     shown += [tables.parts_table(found, chosen)] if found.parts or chosen else []
     shown += [tables.limits_table(found), tables.stability_table(found)] if found.margins else []
     return tuple(shown)

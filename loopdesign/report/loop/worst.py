@@ -4,7 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from loopdesign.analysis.findings.corner import corner_name
 from loopdesign.analysis.findings.worst import with_ends
+from loopdesign.report.basics.status import stable_word
 from loopdesign.report.basics.tables import Column, Table
 from loopdesign.units.quantities import format_quantity
 
@@ -38,18 +42,55 @@ def worst_table(found: CheckResult) -> Table | None:
         One row per reading. Ends inside the tolerances are sampled by a spread and not examined here.
     """
     rows: list[tuple[CellValue, ...]] = []
+    if found.beyond is None:
+        return None
+    warm = found.examined.temperatures > 1
     for name, (words, unit) in WORDS.items():
         reading = found.worst.get(name)
         if reading is None:
             continue
         value = format_quantity(reading.value, "Hz") if unit == "Hz" else f"{reading.value:.4g} {unit}".rstrip()
-        place = f"{reading.input_voltage:.4g} V, {reading.load_current:.3g} A, {reading.temperature:.3g} degC"
-        rows.append((words, value, place, with_ends(reading.ends).removeprefix(" with ") or "nominal parts"))
-    if not rows:
-        return None
-    headings = ("reading", "worst", "at", "with")
+        place = f"{reading.input_voltage:.4g} V, {reading.load_current:.3g} A"
+        place += f", {reading.temperature:.3g} degC" if warm else ""
+        ends = with_ends(reading.ends, reading.leading).removeprefix(" with ") or "nominal parts"
+        rows.append((words, value, stable_word(reading.stable), place, ends))
+    headings = ("reading", "worst", "verdict", "at", "with")
     return Table(
-        title="Worst over every temperature and the worst tolerance ends",
-        columns=tuple(Column(heading=h) for h in headings),
+        title="Worst of everything examined",
+        columns=tuple(Column(heading=h, key=h in {"reading", "verdict"}) for h in headings),
+        rows=tuple(rows),
+        note="The ends named are those that matter for the reading, the strongest first. What lies between the ends of "
+        "the tolerances is sampled by a spread, and proven by neither.",
+    )
+
+
+def effective_table(found: CheckResult) -> Table | None:
+    """List the part values that are not everywhere the given ones; None where all are.
+
+    Parameters
+    ----------
+    found : CheckResult
+        The check.
+
+    Returns
+    -------
+    Table or None
+        One row per value: as given, and lowest and highest over the nominal corners with where that is.
+    """
+    if not found.effective:
+        return None
+    columns = (
+        Column(heading="part", key=True), Column(heading="value"), Column(heading="as given"), Column(heading="lowest"),
+        Column(heading="highest"), Column(heading="lowest at"), Column(heading="highest at"),
+    )  # fmt: skip
+    rows: list[tuple[CellValue, ...]] = []
+    for value in found.effective:
+        low, high = int(np.argmin(value.values)), int(np.argmax(value.values))
+        shown = [format_quantity(float(v), value.unit) for v in (value.given, value.values[low], value.values[high])]
+        at = [corner_name(found.conditions, k) for k in (low, high)] if low != high else ["every corner"] * 2
+        rows.append((value.part, value.quantity, *shown, *at))
+    return Table(
+        title="Part values at bias, current and temperature, over the nominal corners",
+        columns=columns,
         rows=tuple(rows),
     )

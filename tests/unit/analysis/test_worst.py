@@ -40,9 +40,15 @@ def test_what_it_covers(found):
 
 def test_nominal_leaves_it_out(case):
     nominal = ld.check(case, PARTS, nominal=True)
-    assert nominal.worst == {}
-    assert nominal.examined is None
-    assert "nominal parts" in str(nominal)
+    assert nominal.beyond is None
+    assert nominal.examined.to_dict() == {
+        "corners": 9, "temperatures": 1, "tolerance_ends": False, "points": 9, "toleranced_values": 0,
+    }  # fmt: skip
+    rows = nominal.to_rows()
+    assert nominal.worst["phase_margin_deg"].value == min(row["phase_margin_deg"] for row in rows)
+    assert nominal.worst["crossover_hz"].value == max(row["crossover_hz"] for row in rows)
+    assert nominal.worst["largest_multiplier"].ends == {}
+    assert "tolerances and temperatures left out" in " ".join(str(nominal).split())
 
 
 def test_worst_is_no_better_than_any_nominal_corner(found):
@@ -65,10 +71,10 @@ def test_the_ends_told_make_the_reading_told(case, found):
     )
     base = base_of(case, parts, examine_stage(case, conditions))
     varied = toleranced(case, parts)
-    places = np.array([[np.sign(worst.ends.get(v.name, 0.0)) for v in varied]])
+    places = np.array([[np.sign(worst.ends[next(iter(v.ends))]) for v in varied]])
     for v, place in zip(varied, places[0], strict=True):
-        low, high = next(iter(v.ends.values()))
-        assert worst.ends[v.name] == pytest.approx(high if place > 0 else low)
+        for name, (low, high) in v.ends.items():
+            assert worst.ends[name] == pytest.approx(high if place > 0 else low)
     corners = variants(base.corners, at, varied, places)
     assert judge(base, corners, at).phase_margin_deg[0] == pytest.approx(worst.value, abs=1e-9)
 

@@ -62,7 +62,8 @@ def test_check_fits_a_terminal_of_80_columns_verdict_first():
     assert "operating points" in plain  # among what --details adds
     assert "\x1b[1;31mUNSTABLE" in text
     last = " ".join(plain.rsplit("\n\n", 1)[1].split())
-    assert last.startswith("UNSTABLE at 1 of 6 nominal corners, 1 temperature and the worst tolerance ends (")
+    assert last.startswith("UNSTABLE at 1 of 6 nominal corners: at 8 V, 1.2 A the coupling resonance")
+    assert "Examined at 6 nominal corners and the worst tolerance ends (" in last
 
 
 def test_details_show_every_table_within_the_width_and_without_colour_where_that_is_asked():

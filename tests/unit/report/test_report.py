@@ -142,10 +142,11 @@ def test_answer_replaces_what_is_not_finite(damped):
 def test_verdict_sentences(unstable, damped, no_loop):
     assert damped.targets_met
     assert verdict_sentence(damped).startswith(
-        "Stable with every target met at the only corner (13 V, 1.2 A, nominal parts); least phase margin"
+        "Stable with every target met at the only corner (13 V, 1.2 A, nominal parts; tolerances and temperatures left "
+        "out); least phase margin"
     )
     told = verdict_sentence(unstable)
-    covered = "6 corners (3 input voltages, 2 load currents, nominal parts)"
+    covered = "6 corners (3 input voltages, 2 load currents, nominal parts; tolerances and temperatures left out)"
     assert told.startswith(f"UNSTABLE at 1 of {covered}: at 8 V, 1.2 A the coupling resonance at 7.86 kHz")
     assert "proves nothing" in told
     assert verdict_sentence(no_loop).startswith(
