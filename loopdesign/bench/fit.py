@@ -4,7 +4,7 @@ Least squares of ``ln|measured/predicted|`` and its angle, each over the scatter
 logarithm of every value, which keeps it positive and makes shares of all sizes alike. The derivatives are central
 differences, all of them and the residuals one call of the engine. With J their matrix at the end and s2 the mean square
 of the residuals, not below the one that the scatter explains, the covariance of the logarithms is ``s2 inv(J'J)``
-(G. A. F. Seber, C. J. Wild, *Nonlinear Regression*, 1989, chapter 2; from memory).
+(common practice).
 """
 
 from __future__ import annotations

@@ -45,7 +45,7 @@ if TYPE_CHECKING:
 DUTY_GRID = 160
 ROUNDS = 14
 """Halvings of each edge for a first guess in discontinuous conduction."""
-FOLLOWED = 40
+FOLLOWED = 20
 """Most duties at which one item is followed."""
 CLOSE = 1e-4
 """Relative closeness of the output at which Newton's method takes over."""
