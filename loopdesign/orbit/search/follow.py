@@ -30,9 +30,9 @@ if TYPE_CHECKING:
     from loopdesign.orbit.problem import OperatingPoint, OrbitProblem
 
 PLACES = {(True, False): ON, (False, True): OFF, (False, False): IDLE, (True, True): BOTH}
-PATIENCE = (4, 12, 40)
+PATIENCE = (4, 12, 40, 120, 400)
 """Cycles followed between one attempt to close the orbit and the next."""
-SHOTS = 12
+SHOTS = 20
 """Most steps of the shooting."""
 SHOT = 1e-9
 """Miss of a cycle, relative to the state, at which it counts as closed."""

@@ -95,7 +95,7 @@ def test_target_turns_at_the_departure(share, met):
     assert (told == []) is met
     if not met:
         assert "at 8 V, 0.4 A to 1.2 A, 25 degC with " in told[0]
-        assert "Co1.capacitance -20 %" in told[0]
+        assert "Co1 -20 %" in told[0]
 
 
 def test_check_answers_with_departure_and_limit():
