@@ -17,7 +17,7 @@ from loopdesign.analysis.readings import readings_of
 from loopdesign.compensation.state_space import Compensator
 from loopdesign.corners.controller import bounds
 from loopdesign.corners.converters import amplifier, compensation, divider, line_load_corners, network_parts, solved
-from loopdesign.corners.effective import beyond_curves, effective_values
+from loopdesign.corners.effective import beyond_current_curves, beyond_curves, effective_values
 from loopdesign.corners.trouble import named, traced
 from loopdesign.margins.closed_loop import closed_loop_margins
 from loopdesign.models.insight import plants
@@ -170,7 +170,8 @@ class CheckResult:
             slow = hardly_regulated(self.limits, readings_of(self.margins, self.verdicts).crossover_hz)
         step, limit = self.step_deviation, self.case.targets.step_deviation
         back = () if step is None or limit is None else step.warnings(limit)
-        return (*self.case.warnings, *self.stage.warnings, *slow, *back)
+        stage = tuple(told for told in self.stage.warnings if told not in self.reasons)
+        return (*self.case.warnings, *stage, *slow, *back)
 
     @property
     def stresses(self) -> tuple[Stress, ...]:
@@ -311,6 +312,7 @@ def examine(
             reasons=(
                 *told, *not_held(case, stage.conditions, stage.converter, stage.point, judged),
                 *instabilities(stage.conditions, judged), *_overstressed(case, stage),
+                *beyond_current_curves(case, stage.waves),
             ),
         )  # fmt: skip
     loop = closed_model(case, stage, parts)
@@ -326,6 +328,7 @@ def examine(
         reasons=(
             *not_held(case, stage.conditions, stage.converter, loop.point, judged, parts),
             *instabilities(stage.conditions, judged), *missing, *_overstressed(case, stage),
+            *beyond_current_curves(case, stage.waves),
         ),
     )  # fmt: skip
 

@@ -82,7 +82,7 @@ def effective_values(case: cases.Case, corners: Corners, point: OperatingPoint) 
 
 
 def beyond_curves(case: cases.Case, point: OperatingPoint, waves: Waveforms) -> tuple[str, ...]:
-    """Warn about parts whose bias or peak current lies beyond the last point of their curve.
+    """Tell of parts whose bias or peak current lies beyond the last point of their curve.
 
     Parameters
     ----------
@@ -98,6 +98,11 @@ def beyond_curves(case: cases.Case, point: OperatingPoint, waves: Waveforms) -> 
     tuple of str
         One sentence for each such part, with the furthest value; the curve's last point has been used.
     """
+    return (*_beyond_bias_curves(case, point), *beyond_current_curves(case, waves))
+
+
+def _beyond_bias_curves(case: cases.Case, point: OperatingPoint) -> tuple[str, ...]:
+    """Tell of capacitors whose bias lies beyond the last point of their curve, one sentence each."""
     bias = averages(case, point)
     told = []
     for name, part in capacitors(case).items():
@@ -107,6 +112,25 @@ def beyond_curves(case: cases.Case, point: OperatingPoint, waves: Waveforms) -> 
                 f"{_HOMES.get(name, name)}: its bias reaches {most}, beyond the end of bias_curve at {end}; "
                 "the last point is used"
             )
+    return tuple(told)
+
+
+def beyond_current_curves(case: cases.Case, waves: Waveforms) -> tuple[str, ...]:
+    """Tell of inductors whose peak current lies beyond the last point of their curve: there nothing is known of them.
+
+    Parameters
+    ----------
+    case
+        The case.
+    waves
+        One period of every current and voltage (B,).
+
+    Returns
+    -------
+    tuple of str
+        One sentence for each such part; figures that rest on it are not to be trusted.
+    """
+    told = []
     for name, coil in inductors(case).items():
         if coil.current_curve is None:
             continue
@@ -115,7 +139,7 @@ def beyond_curves(case: cases.Case, point: OperatingPoint, waves: Waveforms) -> 
             most, end = format_quantity(peak, "A"), format_quantity(coil.current_curve[-1][0], "A")
             told.append(
                 f"{_HOMES.get(name, name)}: its peak current of {most} lies beyond the end of current_curve at {end}; "
-                "the inductance there is not known"
+                "the inductance there is not known, so that the figures are not to be trusted"
             )
     return tuple(told)
 

@@ -10,6 +10,7 @@ from loopdesign.analysis.findings.corner import corner_name
 from loopdesign.printable import printable
 from loopdesign.report.basics import tables
 from loopdesign.report.basics.status import verdict_sentence
+from loopdesign.report.loop.worst import effective_table, worst_table
 from loopdesign.report.basics.tables import Column, Table
 from loopdesign.report.loop.given import given_table
 
@@ -156,6 +157,8 @@ def _context(found: CheckResult, data: ReportData, *, plots: Sequence[str], chos
         "network": tables.network_table(found),
         "margins": tables.margins_table(found),
         "reasons_for_none": _reasons_for_none(found),
+        "worst": worst_table(found),
+        "effective": effective_table(found),
         "stability": tables.stability_table(found),
         "operating": tables.operating_table(found, data.continuous_limit),
         "stress": tables.stress_table(found),

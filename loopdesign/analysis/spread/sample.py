@@ -29,6 +29,7 @@ from loopdesign.corners.tolerances import Varied, toleranced, variants
 from loopdesign.corners.trouble import names_file
 from loopdesign.errors import DataError
 from loopdesign.network.batch import joined
+from loopdesign.orbit.holding import KEPT, WORDS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -41,6 +42,10 @@ if TYPE_CHECKING:
 CHUNK = 256
 """Items judged at once: a working set that stays near the processor, and what makes results independent of threads."""
 READINGS = ("crossover_hz", "phase_margin_deg", "gain_margin_db", "modulus_margin")
+ENOUGH = 2
+"""Samples with a phase margin beyond the number of causes that a ranking needs."""
+HALF_TURN = 180.0
+"""Below every phase margin by its negative [deg]."""
 TAIL = 0.999
 """Share of production the sampled worst figure covers."""
 
@@ -67,6 +72,9 @@ class SpreadResult:
         (N,C) [unitless].
     stable, reached
         (N,C) verdict; whether the output is reached.
+    held
+        (N,C) what keeps a sample from staying at its operating point, by code of `orbit.holding`; such a sample is not
+        stable.
     limits
         What the case asks.
     unstable, off_target
@@ -74,7 +82,7 @@ class SpreadResult:
     worst_sample
         Number of the worst sample, and of the condition where it is worst.
     ranking
-        Which cause moves the phase margin most, at the condition where it is tightest.
+        Which cause moves the phase margin most, at the condition where the samples have the least.
     ranked_condition
         Number of that condition.
     nominal
@@ -96,6 +104,7 @@ class SpreadResult:
     largest_multiplier: NDArray[np.float64]
     stable: NDArray[np.bool_]
     reached: NDArray[np.bool_]
+    held: NDArray[np.intp]
     limits: Limits
     unstable: Share
     off_target: Share
@@ -104,6 +113,14 @@ class SpreadResult:
     ranked_condition: int
     nominal: Judged
     extremes: Extremes
+
+    @property
+    def not_held(self) -> dict[str, int]:
+        """How many samples are not held or not reached somewhere, by the word that says why [unitless]."""
+        words = {WORDS[code]: self.held == code for code in np.unique(self.held) if code != KEPT}
+        told = {str(word): int(where.any(axis=1).sum()) for word, where in words.items()}
+        lost = int((~self.reached).any(axis=1).sum())
+        return told | ({"out of reach": lost} if lost else {})
 
     @property
     def samples(self) -> int:
@@ -223,7 +240,7 @@ def _result(
     shortfall = limits.shortfall(Readings(**table, stable=stable))
     sample = int(np.argmax(shortfall.max(axis=1)))
     phase = np.where(stable, table["phase_margin_deg"], np.nan)
-    tight = int(np.nanargmin(np.where(np.isfinite(nominal.phase_margin_deg), nominal.phase_margin_deg, np.inf)))
+    tight = _worst_condition(phase, stable, least=len(varied) + ENOUGH)
     return SpreadResult(
         case=base.case,
         parts=base.parts,
@@ -234,6 +251,7 @@ def _result(
         **table,
         stable=stable,
         reached=reached,
+        held=judged.held.reshape(shape),
         limits=limits,
         unstable=share_of(~stable.all(axis=1)),
         off_target=share_of(shortfall.max(axis=1) > 0.0),
@@ -243,6 +261,14 @@ def _result(
         nominal=nominal,
         extremes=extremes(base, varied),
     )
+
+
+def _worst_condition(phase: NDArray[np.float64], stable: NDArray[np.bool_], *, least: int) -> int:
+    """Find the condition with unstable samples, or else the least phase margin, of those with enough to rank by."""
+    lowest = np.where(np.isfinite(phase), phase, np.inf).min(axis=0)
+    lowest = np.where(stable.all(axis=0), lowest, -np.count_nonzero(~stable, axis=0) - HALF_TURN)
+    enough = np.isfinite(phase).sum(axis=0) >= least
+    return int(np.argmin(np.where(enough | ~enough.any(), lowest, np.inf)))
 
 
 def _bounded(varied: tuple[Varied, ...], drawn: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -3,6 +3,11 @@
 Sobol points fill the box more evenly than random ones, so that shares and quantiles settle with fewer samples; the
 scrambling (A. B. Owen, "Scrambling Sobol and Niederreiter-Xing points", J. Complexity 14, 1998, from memory) is seeded.
 A normal spread has its standard deviation at a third of the tolerance.
+
+Where the two ends of a tolerance differ, such as -20 % and +80 %, half of the samples lie on either side of the nominal
+value and each side has its own width, so that the nominal value stays the median (a split uniform or split normal
+distribution). A maker who states such a tolerance says nothing of how the parts lie within it; whoever knows better
+gives the value that is typical as the nominal one.
 """
 
 from __future__ import annotations

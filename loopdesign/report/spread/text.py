@@ -8,6 +8,7 @@ import numpy as np
 
 from loopdesign.analysis.spread.figures import tail_of, worst_of
 from loopdesign.analysis.spread.sample import yield_against_worst_case
+from loopdesign.orbit.holding import KEPT
 from loopdesign.report.basics.layout import PIPE, Display, laid_out, lettered, paragraph
 from loopdesign.report.basics.tables import INPUT, LOAD, Column, Table, without_empty
 from loopdesign.report.page import markdown_table, neutral
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
     from loopdesign.analysis.spread.sample import SpreadResult
     from loopdesign.report.basics.tables import CellValue
 
+UNEVEN = 1e-9
+"""Difference of the two ends of a tolerance that is rounding."""
 QUANTILES = (0.001, 0.01, 0.5, 0.99, 0.999)
 
 
@@ -105,6 +108,8 @@ def spread_sentences(found: SpreadResult) -> tuple[str, ...]:
     drawn = "no part has a tolerance, so all samples are alike"
     if found.varied:
         drawn = f"{len(found.varied)} values vary, each {law}"
+        if any(abs(low + high) > UNEVEN for v in found.varied for low, high in v.ends.values()):
+            drawn += "; of uneven tolerances half of the samples lie on either side of the nominal value"
     sample, condition = found.worst_sample
     worst = variant_name(found.sample_corners_of(np.array([sample]), condition), 0)
     off, points = found.off_target, len(found.conditions)
@@ -120,10 +125,16 @@ def spread_sentences(found: SpreadResult) -> tuple[str, ...]:
     return (
         *((ends,) if unstable_ends else ()),
         f"{found.samples} samples (seed {found.seed}); {drawn}",
-        share_sentence("unstable", found.unstable),
+        share_sentence("unstable", found.unstable) + _not_held(found),
         f"worst sample: number {sample} at {worst}",
         verdict,
     )
+
+
+def _not_held(found: SpreadResult) -> str:
+    """Say how many of the unstable samples are not held, and why."""
+    told = [f"{word} {count}" for word, count in found.not_held.items()]
+    return f"; not held or out of reach: {', '.join(told)}" if told else ""
 
 
 def spread_text(found: SpreadResult, *, report: str = "", display: Display = PIPE) -> str:
@@ -187,6 +198,7 @@ def spread_rows(found: SpreadResult) -> dict[str, Any]:
         "parts": dict(found.parts),
         "unstable": _share_row(found.unstable),
         "off_target": _share_row(found.off_target),
+        "not_held": found.not_held,
         "conditions": [_condition_row(found, c) for c in range(len(found.conditions))],
         "worst_case": [
             {
@@ -223,6 +235,7 @@ def _condition_row(found: SpreadResult, c: int) -> dict[str, Any]:
         "temperature": float(found.conditions.temperature[c]),
         "unstable": int((~found.stable[:, c]).sum()),
         "out_of_reach": int((~found.reached[:, c]).sum()),
+        "not_held": int((found.held[:, c] != KEPT).sum()),
     }
     for name in ("crossover_hz", "phase_margin_deg", "gain_margin_db", "modulus_margin"):
         values = found.reading(name)[:, c]
