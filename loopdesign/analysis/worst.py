@@ -18,6 +18,7 @@ from loopdesign.analysis.findings.worst import LOW_IS_BAD, WORST, Beyond, Examin
 from loopdesign.analysis.limits import Limits, missed_limits
 from loopdesign.analysis.transient.deviation import with_step_deviation
 from loopdesign.analysis.variants.extremes import READINGS, Extremes, at_temperatures, extremes
+from loopdesign.analysis.variants.reserve import RESERVES
 from loopdesign.analysis.variants.solve import base_of
 from loopdesign.corners.controller import bounds
 from loopdesign.corners.tolerances import toleranced, variants
@@ -30,11 +31,19 @@ from loopdesign.orbit.holding import KEPT, WORDS
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from loopdesign.analysis.variants.current_loop import CurrentLoop
     from loopdesign.analysis.variants.judge import Judged
     from loopdesign.corners.conditions import Corners
 
 NOTICEABLE = 0.02
 """Share of what the strongest end does to a reading from which an end is named in a sentence."""
+DUTY = "largest duty"
+"""Reserve that is used up where the output is out of reach."""
+BOUNDS_OF = {
+    "minimum on-time": ("minimum on-time",), "clamp": ("lowest clamp", "highest clamp"),
+    "current limit": ("current limit",), "pull-up": ("pull-up below", "pull-up above"),
+}  # fmt: skip
+"""Reserves that are used up where a controller does not hold its operating point, by the word that says so."""
 SAME_MISS = 1e-6
 """Share of a limit by which ends must miss it by more than nominal corners do, to be told as well."""
 READ_AS = {"crossover_min": "lowest_crossover_hz"}
@@ -51,25 +60,28 @@ class _Points:
     corners: Corners
     places: NDArray[np.float64]
     judged: Judged
-    current_loop_stable: NDArray[np.bool_]
+    current_loop: CurrentLoop
     told: NDArray[np.bool_]
 
-    def ends(self, item: int, ends: Extremes, reading: str | None = None) -> tuple[dict[str, float], tuple[str, ...]]:
-        """Relative changes at one point, those first that do most to a reading, and the names of those that matter."""
-        rank = np.zeros(len(ends.varied)) if reading is None else ends.gain[READINGS.index(reading)]
+    def ends(self, item: int, ends: Extremes, what: str | None = None) -> tuple[dict[str, float], tuple[str, ...]]:
+        """Relative changes at one point, and the names of those that matter: first what does most to what is read."""
+        rank = np.zeros(len(ends.varied))
+        if what is not None:
+            rank = ends.gain[READINGS.index(what)] if what in READINGS else ends.reserve_gain[RESERVES.index(what)]
+        known = rank.max(initial=0.0) > 0.0
         order = np.argsort(-rank, kind="stable")
         changes, leading = {}, []
         for cause, gain, place in ((ends.varied[k], rank[k], self.places[item, k]) for k in order):
             for name in cause.ends:
                 if place and (change := cause.ends[name][int(place > 0.0)]):
                     changes[name] = change
-                    leading += [name] if reading is None or gain > NOTICEABLE * rank.max(initial=0.0) else []
+                    leading += [name] if not known or gain > NOTICEABLE * rank.max() else []
         return changes, tuple(leading)
 
-    def name(self, item: int, ends: Extremes, reading: str | None = None) -> str:
+    def name(self, item: int, ends: Extremes, what: str | None = None) -> str:
         """Name one point in a sentence."""
         warm = len(np.unique(self.corners.temperature)) > 1
-        return point_name(self.corners, item, temperature=warm) + with_ends(*self.ends(item, ends, reading))
+        return point_name(self.corners, item, temperature=warm) + with_ends(*self.ends(item, ends, what))
 
 
 def beyond_nominal(found: CheckResult, ends: Extremes | None = None) -> CheckResult:
@@ -114,7 +126,7 @@ def _points(conditions: Corners, nominal_temperature: float, ends: Extremes) -> 
         corners=variants(conditions, condition, ends.varied, places),
         places=places,
         judged=joined([ends.nominal, ends.judged]),
-        current_loop_stable=np.concatenate([ends.nominal_current_loop.stable, ends.current_loop.stable]),
+        current_loop=joined([ends.nominal_current_loop, ends.current_loop]),
         told=(conditions.temperature[condition] == nominal_temperature) & ~places.any(axis=1),
     )
 
@@ -147,18 +159,30 @@ def _failures(found: CheckResult, points: _Points, ends: Extremes) -> tuple[str,
     told = []
     lost = np.flatnonzero(beyond & ~judged.reached)
     if len(lost):
-        told.append(f"the output is out of reach at {points.name(int(lost[0]), ends)}{_others(len(lost))}")
+        item = int(lost[np.argmin(points.current_loop.reserves[lost, RESERVES.index(DUTY)])])
+        told.append(f"the output is out of reach at {points.name(item, ends, DUTY)}{_others(len(lost))}")
     for code in np.unique(judged.held[beyond & judged.reached & (judged.held != KEPT)]):
         items = np.flatnonzero(beyond & judged.reached & (judged.held == code))
-        told.append(_exactly(found, points, ends, int(items[0])) + _others(len(items)))
+        item, what = _narrowest(points, items, BOUNDS_OF.get(str(WORDS[code]), ()))
+        told.append(_exactly(found, points, ends, item, what) + _others(len(items)))
     growing = np.flatnonzero(beyond & judged.read & ~judged.stable)
     if len(growing):
         item = int(growing[np.argmax(judged.largest_multiplier[growing])])
-        told.append(_exactly(found, points, ends, item) + _others(len(growing)))
-    inner = np.flatnonzero(beyond & judged.stable & ~points.current_loop_stable)
+        told.append(_exactly(found, points, ends, item, "largest_multiplier") + _others(len(growing)))
+    inner = np.flatnonzero(beyond & judged.stable & ~points.current_loop.stable)
     if len(inner) and found.margins:
         told.append(_exactly(found, points, ends, int(inner[0])) + _others(len(inner)))
     return (*told, *_missed(found, points, ends))
+
+
+def _narrowest(points: _Points, items: NDArray[np.intp], reserves: tuple[str, ...]) -> tuple[int, str | None]:
+    """Find the point with the least of some reserves, and which of them it is; the first point where none is known."""
+    if not reserves:
+        return int(items[0]), None
+    columns = np.array([RESERVES.index(name) for name in reserves])
+    least = points.current_loop.reserves[np.ix_(items, columns)]
+    place, column = np.unravel_index(int(np.argmin(least)), least.shape)
+    return int(items[place]), reserves[int(column)]
 
 
 def _others(count: int) -> str:
@@ -191,10 +215,10 @@ def _missed(found: CheckResult, points: _Points, ends: Extremes) -> tuple[str, .
     return tuple(told)
 
 
-def _exactly(found: CheckResult, points: _Points, ends: Extremes, item: int) -> str:
+def _exactly(found: CheckResult, points: _Points, ends: Extremes, item: int, what: str | None = None) -> str:
     """Examine one failing point by itself, and say what it does."""
     case, parts, corners = found.case, found.parts, points.corners.take(np.array([item]))
-    name = points.name(item, ends, "largest_multiplier" if points.judged.read[item] else None)
+    name = points.name(item, ends, what)
     try:
         stage = examine_stage(case, corners)
         loop = closed_model(case, stage, parts) if found.margins else None

@@ -10,9 +10,9 @@ from loopdesign.analysis.findings.corner import corner_name
 from loopdesign.printable import printable
 from loopdesign.report.basics import tables
 from loopdesign.report.basics.status import verdict_sentence
-from loopdesign.report.loop.worst import effective_table, worst_table
 from loopdesign.report.basics.tables import Column, Table
 from loopdesign.report.loop.given import given_table
+from loopdesign.report.loop.worst import effective_table, worst_table
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

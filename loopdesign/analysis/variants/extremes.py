@@ -59,6 +59,8 @@ class Extremes:
         What varies (k).
     gain
         (6,k) by how much less bad each of `READINGS` is where one end of its worst combination is turned over.
+    reserve_gain
+        (7,k) the same for each of `reserve.RESERVES`.
     """
 
     condition: NDArray[np.intp]
@@ -71,6 +73,7 @@ class Extremes:
     examined: int
     varied: tuple[Varied, ...]
     gain: Array
+    reserve_gain: Array
 
 
 def at_temperatures(base: Base) -> Base:
@@ -185,7 +188,7 @@ def extremes(base: Base, varied: tuple[Varied, ...]) -> Extremes:
     inner = EndSearch(hold, held_badness, k, like, concern=np.array([1.0, *[0.0] * len(RESERVES)])).run()
     rows = np.unique(np.concatenate([_worst_rows(closed), _lost_rows(closed), _narrow_rows(inner)]), axis=0)
     examined = count + len(np.unique(np.concatenate([_rows(closed), _rows(inner)]), axis=0))
-    return _side_by_side(base, varied, (closed.nominal, inner.nominal), rows, examined, closed.gain)
+    return _side_by_side(base, varied, (closed.nominal, inner.nominal), rows, examined, (closed.gain, inner.gain[1:]))
 
 
 def _rows(ends: Ends[Found]) -> Array:
@@ -217,7 +220,7 @@ def _narrow_rows(ends: Ends[CurrentLoop]) -> Array:
 
 def _side_by_side(
     base: Base, varied: tuple[Varied, ...], nominal: tuple[Judged, CurrentLoop], rows: Array, examined: int,
-    gain: Array | None = None,
+    gains: tuple[Array, Array] | None = None,
 ) -> Extremes:  # fmt: skip
     """Examine the worst combinations whole: each by its margins and by the current loop alone."""
     condition, places = rows[:, 0].astype(np.intp), rows[:, 1:]
@@ -225,9 +228,10 @@ def _side_by_side(
     judged, inner = nominal
     if len(rows):
         judged, inner = judge(base, corners, condition), current_loop(base, corners, condition)
-    items, none = np.arange(len(rows)), np.zeros((len(READINGS), len(varied)))
+    items, none = np.arange(len(rows)), np.zeros((1, len(varied)))
+    gain, reserve_gain = (none.repeat(n, axis=0) for n in (len(READINGS), len(RESERVES))) if gains is None else gains
     return Extremes(
         condition=condition, places=places, corners=corners, judged=judged.take(items), current_loop=inner.take(items),
         nominal=nominal[0], nominal_current_loop=nominal[1], examined=examined, varied=varied,
-        gain=none if gain is None else gain,
+        gain=gain, reserve_gain=reserve_gain,
     )  # fmt: skip

@@ -14,6 +14,7 @@ from scipy.optimize import brentq
 from scipy.stats import binomtest
 
 from loopdesign.analysis.check import examine, examine_stage
+from loopdesign.analysis.given import given_parts
 from loopdesign.analysis.spread.envelope import envelope
 from loopdesign.analysis.spread.figures import per_sample, ranking, share_of, tail_of, worst_of
 from loopdesign.analysis.spread.sample import spread, yield_against_worst_case
@@ -424,3 +425,44 @@ def test_any_executor_will_do():
     with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as processes:
         found = spread(case, 64, executor=processes)
     np.testing.assert_array_equal(found.phase_margin_deg, spread(case, 64).phase_margin_deg)
+
+
+def test_samples_that_are_not_held_fail_with_their_word():
+    """A clamp 8 % above what nominal parts need, a sense gain within 20 %: some samples need more; by hand of the gain."""
+    text = write_parts(read_text(CASES / "tide_gauge_sepic.toml"), {"R1": 4320.0, "C1": 1e-7, "C2": 4.7e-9})
+    text = text.replace('sense_gain = "60 mV/A"', 'sense_gain = "60 mV/A"\nsense_gain_tolerance = "20 %"')
+    free = parse_case(text, "free")
+    needed = max(c.control_voltage for c in examine(free, given_parts(free)).corners)
+    clamp = f'reference = "1.2 V"\nclamp = {{ min = "0 V", max = "{1.08 * needed:.5f} V" }}'
+    found = spread(parse_case(text.replace('reference = "1.2 V"', clamp), "clamped"), samples=64)
+    assert set(found.not_held) == {"clamp"}
+    assert 0 < found.not_held["clamp"] < 64
+    assert found.unstable.count >= found.not_held["clamp"]
+    assert found.off_target.count >= found.unstable.count
+    held = (found.held == 0).all(axis=1)
+    gain = found.places[:, [v.name for v in found.varied].index("sense_gain")]
+    assert gain[~held].min() > 0.2  # the ramp and the ripple take their share of the 8 %
+    assert gain[~held].mean() > gain[held].mean() + 0.5
+    assert spread_rows(found)["not_held"] == found.not_held
+    assert f"not held or out of reach: clamp {found.not_held['clamp']}" in spread_text(found)
+
+
+def test_ranking_is_about_the_condition_where_samples_are_worst():
+    """Undamped: nominal parts have the least phase margin at 8 V, 0.1 A, but at 8 V, 1.2 A samples oscillate."""
+    text = read_text(CASES / "tide_gauge_sepic_undamped.toml").replace('"8 V"', '"13.5 V"').replace('"13 V"', '"14 V"')
+    found = spread(parse_case(text, "undamped"), samples=128)
+    shaky = np.count_nonzero(~found.stable, axis=0)
+    assert shaky.max() > 0
+    assert int(np.nanargmin(found.nominal.phase_margin_deg)) != int(np.argmax(shaky))
+    assert found.ranked_condition == int(np.argmax(shaky))
+
+
+def test_half_of_the_samples_lie_on_either_side_of_uneven_tolerances():
+    cause = Varied(name="Co.capacitance", ends={"Co.capacitance": (-0.2, 0.8)})
+    for distribution in ("uniform", "normal"):
+        factor = cause.factors(places(1, 4096, 1, distribution)[:, 0])["Co.capacitance"]
+        assert np.mean(factor < 1.0) == pytest.approx(0.5, abs=1e-3)
+        # a quarter of the samples beyond half of either end (uniform), a fifteenth beyond it (normal: 1.5 sigma)
+        share = 0.25 if distribution == "uniform" else 0.0668
+        assert np.mean(factor < 0.9) == pytest.approx(share, abs=2e-3)
+        assert np.mean(factor > 1.4) == pytest.approx(share, abs=2e-3)
