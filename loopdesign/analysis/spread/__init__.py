@@ -2,10 +2,12 @@
 
 `sampling`  scrambled Sobol points
 `sample`    every sample at every condition, by the switched model
+`bounds`    the worst case of each reading by four routes
 `figures`   shares with confidence, quantiles, ranking
 `envelope`  the band of loop gains
 """
 
-from loopdesign.analysis.spread.sample import SpreadResult, spread, yield_against_worst_case
+from loopdesign.analysis.spread.bounds import yield_against_worst_case
+from loopdesign.analysis.spread.sample import SpreadResult, spread
 
 __all__ = ["SpreadResult", "spread", "yield_against_worst_case"]

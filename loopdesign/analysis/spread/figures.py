@@ -11,6 +11,10 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
 CONFIDENCE = 0.95
+ENOUGH = 2
+"""Samples with a phase margin beyond the number of causes that a ranking needs."""
+HALF_TURN = 180.0
+"""Below every phase margin by its negative [deg]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,6 +113,30 @@ def ranking(names: tuple[str, ...], drawn: NDArray[np.float64], reading: NDArray
         Ranked(name=n, slope_deg=float(s), share=float(p / total)) for n, s, p in zip(names, slopes, part, strict=True)
     ]
     return tuple(sorted(rows, key=lambda r: -r.share))
+
+
+def worst_condition(phase_margin_deg: NDArray[np.float64], stable: NDArray[np.bool_], *, causes: int) -> int:
+    """Find the condition where the samples are worst, of those with enough of them to rank causes by.
+
+    Parameters
+    ----------
+    phase_margin_deg : ndarray (N, C)
+        Phase margin of every sample at every condition, NaN where there is none [deg].
+    stable : ndarray (N, C)
+        Whether each is stable [unitless].
+    causes : int
+        Number of causes that vary [unitless].
+
+    Returns
+    -------
+    int
+        Its number: most unstable samples, or else the least phase margin.
+    """
+    usable = np.isfinite(phase_margin_deg)
+    lowest = np.where(usable, phase_margin_deg, np.inf).min(axis=0)
+    lowest = np.where(stable.all(axis=0), lowest, -HALF_TURN - np.count_nonzero(~stable, axis=0))
+    enough = usable.sum(axis=0) >= causes + ENOUGH
+    return int(np.argmin(np.where(enough | ~enough.any(), lowest, np.inf)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,7 +19,13 @@ from loopdesign.analysis.check import closed_model, examine_stage
 from loopdesign.analysis.given import given_parts, require_slope
 from loopdesign.analysis.limits import Limits, limits_of
 from loopdesign.analysis.readings import Readings
-from loopdesign.analysis.spread.figures import Bound, Ranked, Share, per_sample, ranking, share_of, tail_of, worst_of
+from loopdesign.analysis.spread.figures import (
+    Ranked,
+    Share,
+    ranking,
+    share_of,
+    worst_condition,
+)
 from loopdesign.analysis.spread.sampling import SMALLEST_FACTOR, places
 from loopdesign.analysis.variants.extremes import Extremes, extremes
 from loopdesign.analysis.variants.judge import Judged, judge
@@ -42,12 +48,6 @@ if TYPE_CHECKING:
 CHUNK = 256
 """Items judged at once: a working set that stays near the processor, and what makes results independent of threads."""
 READINGS = ("crossover_hz", "phase_margin_deg", "gain_margin_db", "modulus_margin")
-ENOUGH = 2
-"""Samples with a phase margin beyond the number of causes that a ranking needs."""
-HALF_TURN = 180.0
-"""Below every phase margin by its negative [deg]."""
-TAIL = 0.999
-"""Share of production the sampled worst figure covers."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -240,7 +240,7 @@ def _result(
     shortfall = limits.shortfall(Readings(**table, stable=stable))
     sample = int(np.argmax(shortfall.max(axis=1)))
     phase = np.where(stable, table["phase_margin_deg"], np.nan)
-    tight = _worst_condition(phase, stable, least=len(varied) + ENOUGH)
+    tight = worst_condition(phase, stable, causes=len(varied))
     return SpreadResult(
         case=base.case,
         parts=base.parts,
@@ -261,14 +261,6 @@ def _result(
         nominal=nominal,
         extremes=extremes(base, varied),
     )
-
-
-def _worst_condition(phase: NDArray[np.float64], stable: NDArray[np.bool_], *, least: int) -> int:
-    """Find the condition with unstable samples, or else the least phase margin, of those with enough to rank by."""
-    lowest = np.where(np.isfinite(phase), phase, np.inf).min(axis=0)
-    lowest = np.where(stable.all(axis=0), lowest, -np.count_nonzero(~stable, axis=0) - HALF_TURN)
-    enough = np.isfinite(phase).sum(axis=0) >= least
-    return int(np.argmin(np.where(enough | ~enough.any(), lowest, np.inf)))
 
 
 def _bounded(varied: tuple[Varied, ...], drawn: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -315,46 +307,3 @@ def _chunk(base: Base, varied: tuple[Varied, ...], condition: int, drawn: NDArra
     """Judge some samples at one condition."""
     which = np.full(len(drawn), condition)
     return judge(base, variants(base.corners, which, varied, drawn), which)
-
-
-def _of_stable(judged: Judged, name: str) -> NDArray[np.float64]:
-    return np.where(judged.stable, getattr(judged, name), np.nan)
-
-
-def yield_against_worst_case(result: SpreadResult) -> tuple[Bound, ...]:
-    """Set the worst case of each reading by four routes side by side, over all conditions.
-
-    Parameters
-    ----------
-    result
-        Samples.
-
-    Returns
-    -------
-    tuple of Bound
-        Nominal parts, the worst combination of tolerance ends, what 99.9 % of the samples keep, the worst sample; of
-        stable ones only, for an unstable one has no margin.
-    """
-    rows = (
-        ("crossover", "Hz", "crossover_hz", "crossover_limit", True),
-        ("phase margin", "deg", "phase_margin_deg", "phase_margin", False),
-        ("gain margin", "dB", "gain_margin_db", "gain_margin", False),
-        ("modulus margin", "", "modulus_margin", "modulus_margin", False),
-        ("lowest crossover", "Hz", "crossover_hz", None, False),
-    )
-    told = []
-    for words, unit, name, limit, high in rows:
-        samples = per_sample(result.reading(name), high_is_bad=high)
-        told.append(
-            Bound(
-                name=words,
-                unit=unit,
-                limit=None if limit is None else result.limit(limit),
-                high_is_bad=high,
-                nominal=worst_of(_of_stable(result.nominal, name), high_is_bad=high),
-                ends=worst_of(_of_stable(result.extremes.judged, name), high_is_bad=high),
-                tail=tail_of(samples, TAIL, high_is_bad=high),
-                worst=worst_of(samples, high_is_bad=high),
-            )
-        )
-    return tuple(told)

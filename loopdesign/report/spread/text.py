@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from loopdesign.analysis.spread.bounds import yield_against_worst_case
 from loopdesign.analysis.spread.figures import tail_of, worst_of
-from loopdesign.analysis.spread.sample import yield_against_worst_case
 from loopdesign.orbit.holding import KEPT
 from loopdesign.report.basics.layout import PIPE, Display, laid_out, lettered, paragraph
 from loopdesign.report.basics.tables import INPUT, LOAD, Column, Table, without_empty

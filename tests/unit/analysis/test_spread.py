@@ -15,9 +15,10 @@ from scipy.stats import binomtest
 
 from loopdesign.analysis.check import examine, examine_stage
 from loopdesign.analysis.given import given_parts
+from loopdesign.analysis.spread.bounds import yield_against_worst_case
 from loopdesign.analysis.spread.envelope import envelope
 from loopdesign.analysis.spread.figures import per_sample, ranking, share_of, tail_of, worst_of
-from loopdesign.analysis.spread.sample import spread, yield_against_worst_case
+from loopdesign.analysis.spread.sample import spread
 from loopdesign.analysis.spread.sampling import places
 from loopdesign.analysis.variants.judge import judge
 from loopdesign.analysis.variants.solve import base_of, variant_converter
