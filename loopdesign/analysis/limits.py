@@ -19,13 +19,11 @@ from __future__ import annotations
 
 import difflib
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.corners.converters import base_corners, solved
-from loopdesign.errors import ConvergenceError, UnreachableOutputError
-from loopdesign.models.insight import plants
+from loopdesign.analysis.findings.nominal import nominal_plants
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
@@ -34,9 +32,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign import case as cases
+    from loopdesign.analysis.findings.nominal import PlantsAtConditions
     from loopdesign.analysis.readings import LoopFigures, Readings
-    from loopdesign.corners.conditions import Corners
-    from loopdesign.models.insight import Plant
 
     Array = NDArray[np.float64]
 
@@ -53,18 +50,6 @@ HARDLY = 1e-3
 """Share of the crossover limit below which a loop hardly regulates."""
 NO_CROSSOVER = 1.0
 """Miss of a crossover that does not exist."""
-
-
-class PlantsAtConditions(Protocol):
-    """What the crossover limit needs to know of an examined power stage."""
-
-    @property
-    def conditions(self) -> Corners:
-        """Conditions (B,) of line, load and temperature."""
-
-    @property
-    def plants(self) -> tuple[Plant, ...]:
-        """Plant at each of them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -318,31 +303,10 @@ def _crossover_limit(case: cases.Case, stage: PlantsAtConditions | None) -> Limi
     if given is not None:
         return _crossover(name, words, given, CASE_FILE)
     tenth = case.converter.switching_frequency / 10.0
-    zeros = [p.right_half_plane_zero_hz for p in _nominal_plants(case, stage)]
+    zeros = [p.right_half_plane_zero_hz for p in nominal_plants(case, stage)]
     quarter = min((z / 4.0 for z in zeros if z is not None), default=np.inf)
     source = "a tenth of the switching frequency (common practice)"
     if quarter < tenth:
         zero = format_quantity(4.0 * quarter, "Hz")
         source = f"a quarter of the lowest right-half-plane zero or zero pair, {zero} (common practice)"
     return _crossover(name, words, float(min(tenth, quarter)), source)
-
-
-def _nominal_plants(case: cases.Case, stage: PlantsAtConditions | None) -> tuple[Plant, ...]:
-    """Return the plants at every line, load and temperature of a case, nominal parts."""
-    everywhere = base_corners(case)
-    if stage is not None and _same(stage.conditions, everywhere):
-        return stage.plants
-    try:
-        return plants(*solved(case, everywhere))
-    except (UnreachableOutputError, ConvergenceError):
-        # a temperature at which the output is out of reach says so where it is examined, not here
-        if stage is None:
-            raise
-        return stage.plants
-
-
-def _same(one: Corners, other: Corners) -> bool:
-    """Tell whether two batches of conditions are the same ones, nominal parts, in the same order."""
-    names = ("input_voltage", "load_current", "temperature")
-    alike = all(np.array_equal(getattr(one, n), getattr(other, n)) for n in names)
-    return alike and not one.factors and not other.factors

@@ -139,7 +139,7 @@ def solved(case: cases.Case, corners: Corners, guess: Guess | None = None) -> tu
     bias = averages(case, point)
     for _ in range(BIAS_ROUNDS):
         converter = open_loop(case, corners, bias)
-        point = operating_point(converter)
+        point = operating_point(converter, point.sequence)
         before, bias = bias, averages(case, point)
         if _settled(bias, before):
             break

@@ -177,6 +177,24 @@ class EndSearch(Generic[Found]):
         self._moving = np.flatnonzero((self._change[own] > NO_INFLUENCE * size).any(axis=(0, 2)))
         return take(found, np.arange(self.conditions), len(places))
 
+    def known(self, condition: NDArray[np.intp], places: Array) -> NDArray[np.intp]:
+        """Find combinations among those judged.
+
+        Parameters
+        ----------
+        condition : ndarray (N,)
+            Condition of each [unitless].
+        places : ndarray (N, k)
+            -1 or 1 per cause [unitless].
+
+        Returns
+        -------
+        ndarray (N,)
+            Their numbers in the result, -1 for those that were not judged.
+        """
+        keys = ((int(c), _key(signs)) for c, signs in zip(condition, places, strict=True))
+        return np.array([self._number.get(key, -1) for key in keys], np.intp)
+
     def _judged(self, condition: NDArray[np.intp], places: Array) -> Found:
         """Judge combinations, so many at once."""
         spans = [slice(b, b + AT_ONCE) for b in range(0, len(condition), AT_ONCE)]

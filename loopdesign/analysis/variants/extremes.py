@@ -16,8 +16,11 @@ from loopdesign.analysis.variants.judge import Judged, judge
 from loopdesign.analysis.variants.reserve import RESERVES
 from loopdesign.corners.converters import base_corners
 from loopdesign.corners.tolerances import variants
+from loopdesign.network.batch import joined, take
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
     from loopdesign.analysis.variants.solve import Base
@@ -26,7 +29,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-Found = TypeVar("Found")
+Found = TypeVar("Found", Judged, CurrentLoop)
 MARGINS = ("phase_margin_deg", "gain_margin_db", "modulus_margin")
 """Readings whose low end is the bad one, and that nothing can use up where they do not exist."""
 READINGS = (*MARGINS, "crossover_hz", "lowest_crossover_hz", "largest_multiplier")
@@ -182,13 +185,48 @@ def extremes(base: Base, varied: tuple[Varied, ...]) -> Extremes:
 
     if not k:
         every, none = np.arange(count), np.empty((count, 0))
-        return _side_by_side(base, varied, (close(every, none), hold(every, none)), np.empty((0, 1)), count)
+        return _nominal_alone(base, close(every, none), hold(every, none))
     like = nominal_temperature(base)
-    closed = EndSearch(close, badness, k, like).run()
-    inner = EndSearch(hold, held_badness, k, like, concern=np.array([1.0, *[0.0] * len(RESERVES)])).run()
+    first = EndSearch(close, badness, k, like)
+    second = EndSearch(hold, held_badness, k, like, concern=np.array([1.0, *[0.0] * len(RESERVES)]))
+    closed, inner = first.run(), second.run()
     rows = np.unique(np.concatenate([_worst_rows(closed), _lost_rows(closed), _narrow_rows(inner)]), axis=0)
-    examined = count + len(np.unique(np.concatenate([_rows(closed), _rows(inner)]), axis=0))
-    return _side_by_side(base, varied, (closed.nominal, inner.nominal), rows, examined, (closed.gain, inner.gain[1:]))
+    condition, places = rows[:, 0].astype(np.intp), rows[:, 1:]
+    return Extremes(
+        condition=condition,
+        places=places,
+        corners=variants(base.corners, condition, varied, places),
+        judged=_all_of(closed.found, first.known(condition, places), lambda some: close(condition[some], places[some])),
+        current_loop=_all_of(
+            inner.found, second.known(condition, places), lambda some: hold(condition[some], places[some])
+        ),
+        nominal=closed.nominal,
+        nominal_current_loop=inner.nominal,
+        examined=count + len(np.unique(np.concatenate([_rows(closed), _rows(inner)]), axis=0)),
+        varied=varied,
+        gain=closed.gain,
+        reserve_gain=inner.gain[1:],
+    )
+
+
+def _nominal_alone(base: Base, judged: Judged, inner: CurrentLoop) -> Extremes:
+    """Hold what nominal parts show where nothing has a tolerance."""
+    none = np.arange(0)
+    return Extremes(
+        condition=none, places=np.empty((0, 0)), corners=variants(base.corners, none, (), np.empty((0, 0))),
+        judged=judged.take(none), current_loop=inner.take(none), nominal=judged, nominal_current_loop=inner,
+        examined=len(judged), varied=(), gain=np.zeros((len(READINGS), 0)), reserve_gain=np.zeros((len(RESERVES), 0)),
+    )  # fmt: skip
+
+
+def _all_of(found: Found, known: NDArray[np.intp], judge_some: Callable[[NDArray[np.intp]], Found]) -> Found:
+    """Take findings by their numbers, and judge those that have none."""
+    missing = np.flatnonzero(known < 0)
+    if not len(missing):
+        return take(found, known, len(found))
+    there = np.flatnonzero(known >= 0)
+    both = joined([take(found, known[there], len(found)), judge_some(missing)])
+    return take(both, np.argsort(np.concatenate([there, missing]), kind="stable"), len(known))
 
 
 def _rows(ends: Ends[Found]) -> Array:
@@ -216,22 +254,3 @@ def _narrow_rows(ends: Ends[CurrentLoop]) -> Array:
     near = worst > readings / 2.0
     near[:, 0] = True
     return _rows(ends)[ends.worst[near]]
-
-
-def _side_by_side(
-    base: Base, varied: tuple[Varied, ...], nominal: tuple[Judged, CurrentLoop], rows: Array, examined: int,
-    gains: tuple[Array, Array] | None = None,
-) -> Extremes:  # fmt: skip
-    """Examine the worst combinations whole: each by its margins and by the current loop alone."""
-    condition, places = rows[:, 0].astype(np.intp), rows[:, 1:]
-    corners = variants(base.corners, condition, varied, places)
-    judged, inner = nominal
-    if len(rows):
-        judged, inner = judge(base, corners, condition), current_loop(base, corners, condition)
-    items, none = np.arange(len(rows)), np.zeros((1, len(varied)))
-    gain, reserve_gain = (none.repeat(n, axis=0) for n in (len(READINGS), len(RESERVES))) if gains is None else gains
-    return Extremes(
-        condition=condition, places=places, corners=corners, judged=judged.take(items), current_loop=inner.take(items),
-        nominal=nominal[0], nominal_current_loop=nominal[1], examined=examined, varied=varied,
-        gain=gain, reserve_gain=reserve_gain,
-    )  # fmt: skip
