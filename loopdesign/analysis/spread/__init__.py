@@ -4,6 +4,7 @@
 `sample`    every sample at every condition, by the switched model
 `bounds`    the worst case of each reading by four routes
 `figures`   shares with confidence, quantiles, ranking
+`step`      the departure at the load step
 `envelope`  the band of loop gains
 """
 

@@ -36,12 +36,13 @@ def yield_against_worst_case(result: SpreadResult) -> tuple[Bound, ...]:
         Nominal parts, the worst combination of tolerance ends, what 99.9 % of the samples keep, the worst sample; of
         stable ones only, for an unstable one has no margin.
     """
+    lowest = None if result.case.targets.crossover_min is None else "crossover_min"
     rows = (
         ("crossover", "Hz", "crossover_hz", "crossover_limit", True),
         ("phase margin", "deg", "phase_margin_deg", "phase_margin", False),
         ("gain margin", "dB", "gain_margin_db", "gain_margin", False),
         ("modulus margin", "", "modulus_margin", "modulus_margin", False),
-        ("lowest crossover", "Hz", "crossover_hz", None, False),
+        ("lowest crossover", "Hz", "crossover_hz", lowest, False),
     )
     told = []
     for words, unit, name, limit, high in rows:
@@ -58,4 +59,6 @@ def yield_against_worst_case(result: SpreadResult) -> tuple[Bound, ...]:
                 worst=worst_of(samples, high_is_bad=high),
             )
         )
+    if result.step is not None:
+        told.append(result.step.bound(result.limit("step_deviation"), TAIL))
     return tuple(told)

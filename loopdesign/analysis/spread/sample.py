@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 from concurrent.futures import Executor, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -27,6 +27,7 @@ from loopdesign.analysis.spread.figures import (
     worst_condition,
 )
 from loopdesign.analysis.spread.sampling import SMALLEST_FACTOR, places
+from loopdesign.analysis.spread.step import StepSpread, step_spread
 from loopdesign.analysis.variants.extremes import Extremes, extremes
 from loopdesign.analysis.variants.judge import Judged, judge
 from loopdesign.analysis.variants.solve import Base, base_of
@@ -89,6 +90,8 @@ class SpreadResult:
         Readings of nominal parts at the conditions.
     extremes
         Worst combinations of tolerance ends.
+    step
+        Departures at the load step; None where the case has no target for it.
     """
 
     case: cases.Case
@@ -113,6 +116,7 @@ class SpreadResult:
     ranked_condition: int
     nominal: Judged
     extremes: Extremes
+    step: StepSpread | None = None
 
     @property
     def not_held(self) -> dict[str, int]:
@@ -226,7 +230,18 @@ def spread(
         closed_model(case, stage, parts)  # fails by itself, and says where and why, before every sample does
     # without tolerances every sample is the nominal converter
     judged = _sampled(base, varied, drawn, executor, progress) if varied else joined([nominal] * samples)
-    return _result(base, varied, drawn, nominal, judged, limits=limits_of(case, stage), seed=seed)
+    found = _result(base, varied, drawn, nominal, judged, limits=limits_of(case, stage), seed=seed)
+    step = step_spread(case, parts, varied, drawn, executor)
+    if step is None:
+        return found
+    beyond = step.off_target(found.limit("step_deviation"))
+    return replace(found, step=step, off_target=share_of(_off_target(found) | beyond))
+
+
+def _off_target(found: SpreadResult) -> NDArray[np.bool_]:
+    """Tell which samples (N,) miss a limit of the loop or the verdict somewhere."""
+    table = {name: getattr(found, name) for name in (*READINGS, "largest_multiplier")}
+    return np.asarray(found.limits.shortfall(Readings(**table, stable=found.stable)).max(axis=1) > 0.0)
 
 
 def _result(

@@ -116,17 +116,17 @@ def step_deviation(case: cases.Case, parts: Mapping[str, float], *, tolerances: 
         Where the step begins or ends without a load to hold.
     """
     step_plan(case)  # refuses such steps
-    conditions = _conditions(case, tolerances=tolerances)
+    conditions = step_conditions(case, tolerances=tolerances)
     base = base_of(case, parts, examine_stage(case, conditions))
     varied = toleranced(case, parts) if tolerances else ()
     places, condition = _places(base, varied)
     corners = variants(base.corners, condition, varied, places)
-    estimate = small_step(base, corners, condition) * abs(np.subtract(*_load(case)))
-    stepped = _Stepped(base, corners, condition)
+    estimate = small_step(base, corners, condition) * abs(np.subtract(*load_step_of(case)))
+    stepped = SteppedPlaces(base, corners, condition)
     stepped.run(estimate)
     worst = max(stepped.departures, key=lambda k: stepped.departures[k], default=0)
     left = [k for k in range(len(corners)) if k not in stepped.departures and np.isfinite(estimate[k])]
-    begin, end = _load(case)
+    begin, end = load_step_of(case)
     return StepDeviation(
         peak_deviation_v=stepped.departures.get(worst),
         back_deviation_v=stepped.at(worst, "load back") if stepped.departures else None,
@@ -142,22 +142,51 @@ def step_deviation(case: cases.Case, parts: Mapping[str, float], *, tolerances: 
     )
 
 
-def _load(case: cases.Case) -> tuple[float, float]:
-    """Load before and after the step [A]; raises DataError where the case has none."""
+def load_step_of(case: cases.Case) -> tuple[float, float]:
+    """Return the load before and after the step.
+
+    Parameters
+    ----------
+    case : Case
+        Case with a load step.
+
+    Returns
+    -------
+    tuple of float
+        Before and after [A].
+
+    Raises
+    ------
+    DataError
+        Where the case has none.
+    """
     step = case.specification.load_step
     if step is None:
         raise DataError(f"{case.where('specification.load_step')}: there is no load step to depart at; give one")
     return step.from_, step.to
 
 
-def _conditions(case: cases.Case, *, tolerances: bool) -> Corners:
-    """Every input voltage, times every temperature of the case, at the load the step begins from."""
+def step_conditions(case: cases.Case, *, tolerances: bool) -> Corners:
+    """Lay out every input voltage, times every temperature of the case, at the load the step begins from.
+
+    Parameters
+    ----------
+    case : Case
+        Case with a load step.
+    tolerances : bool
+        Whether temperatures count [unitless]; the nominal one alone where not.
+
+    Returns
+    -------
+    Corners
+        Nominal parts.
+    """
     s = case.specification
     degrees = list(s.temperature.values) if tolerances and s.temperature is not None else [case.nominal_temperature]
     voltage, temperature = (g.ravel() for g in np.meshgrid(s.input_voltage.values, degrees, indexing="ij"))
     return Corners(
         input_voltage=np.asarray(voltage, float),
-        load_current=np.full(voltage.size, _load(case)[0]),
+        load_current=np.full(voltage.size, load_step_of(case)[0]),
         temperature=np.asarray(temperature, float),
     )
 
@@ -182,8 +211,25 @@ def _badness(departures: Array) -> Array:
     return np.nan_to_num(departures, nan=0.0, posinf=LARGE)[:, None]
 
 
-class _Stepped:
-    """Places stepped in time: the largest departure of the output's mean of each [V], and what could not be stepped."""
+class SteppedPlaces:
+    """Places stepped in time.
+
+    Parameters
+    ----------
+    base : Base
+        Nominal conditions, at the load the step begins from.
+    corners : Corners
+        Places (B,): line, load, temperature, and factors on part values.
+    condition : ndarray (B,)
+        Nominal condition that each belongs to, by index [unitless].
+
+    Attributes
+    ----------
+    departures : dict of int to float
+        Largest departure of the output's mean, by place [V].
+    not_made : list of str
+        Places that could not be stepped, one sentence each.
+    """
 
     def __init__(self, base: Base, corners: Corners, condition: NDArray[np.intp]) -> None:
         self.base, self.corners, self.condition = base, corners, condition
@@ -204,7 +250,7 @@ class _Stepped:
             worst, ratio = max(worst, departure), max(ratio, departure / max(estimate[k], TINY))
 
     def at(self, item: int, kind: StepKind) -> float | None:
-        """Step one place: largest departure [V]; None where there is nothing to step from."""
+        """Step one place by its number [unitless]: largest departure [V], None where there is nothing to step from."""
         try:
             start = self._start(item, kind)
         except FAILURES:
@@ -220,7 +266,7 @@ class _Stepped:
 
     def _start(self, item: int, kind: StepKind) -> StepStart:
         """Solve where the step of one place begins."""
-        begin, end = _load(self.base.case)
+        begin, end = load_step_of(self.base.case)
         load, here = (begin, end) if kind == "load" else (end, begin), np.array([item])
         corner = self.corners.take(here)
         line = float(corner.input_voltage[0])

@@ -38,6 +38,13 @@ def _percent(value: float) -> str:
     return f"{100.0 * value:.3g} %"
 
 
+STEP = (
+    "Nominal parts and tolerance ends are stepped in time; the step deviation of a sample is that of a small step, "
+    "scaled at each input voltage by what steps in time make of it with nominal parts and with each value at its ends."
+)
+"""How the departure at the load step was found."""
+
+
 def bounds_table(found: SpreadResult) -> Table:
     """Set nominal parts, tolerance ends, the sampled 99.9 % figure and the worst sample beside each limit."""
     rows = tuple(
@@ -46,7 +53,8 @@ def bounds_table(found: SpreadResult) -> Table:
     )
     headings = ("reading", "limit", "nominal parts", "worst tolerance ends", "99.9 % of samples reach", "worst sample")
     columns = tuple(Column(heading=h, key=h == "reading") for h in headings)
-    return Table(title="Sampled figures beside the worst case, over all operating points", columns=columns, rows=rows)
+    title = "Sampled figures beside the worst case, over all operating points"
+    return Table(title=title, columns=columns, rows=rows, note="" if found.step is None else STEP)
 
 
 def _written(value: float | None, unit: str) -> str | None:

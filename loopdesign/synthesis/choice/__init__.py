@@ -5,8 +5,10 @@
 `examination`  combinations judged by the exact model at the corners so far
 `confirm`      many combinations judged in one batch; the tolerance ends that matter most
 `listing`      the answer with the best alternatives; `result` what it holds
+`step_task`    the target for the load step in the search
 `deviation`    the step deviation of the chosen parts, estimated
 `refusal`      nearest miss, which limit it fails, cures
+`what_helps`   single changes evaluated and ranked where nothing meets the targets
 """
 
 from loopdesign.synthesis.choice.choose import choose

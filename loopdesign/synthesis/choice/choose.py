@@ -111,13 +111,17 @@ def _with_divider(case: cases.Case, chosen: dict[str, float]) -> tuple[cases.Cas
     return case.model_copy(update={"divider": divider.model_copy(update={"upper": choice.chosen.upper})}), choice
 
 
+CONFLICT = "ask for a lower crossover, or set targets.crossover_limit higher"
+"""What resolves a crossover asked for above the limit."""
+
+
 def _refuse_conflict(case: cases.Case, limits: Limits) -> None:
-    """Refuse a crossover asked for that lies above the crossover limit."""
-    wanted, limit = case.targets.crossover, limits["crossover_limit"]
-    if wanted is not None and wanted > limit.value:
-        raise NoDesignError(
-            f"targets.crossover asks for {hertz(wanted)}, above the crossover limit of {hertz(limit.value)}",
-            obstacles=[
-                f"the limit comes from {limit.source}; ask for a lower crossover, or set targets.crossover_limit higher"
-            ],
-        )
+    """Refuse a crossover asked for, or a lowest one, that lies above the crossover limit."""
+    limit = limits["crossover_limit"]
+    for key in ("crossover", "crossover_min"):
+        wanted = getattr(case.targets, key)
+        if wanted is not None and wanted > limit.value:
+            raise NoDesignError(
+                f"targets.{key} asks for {hertz(wanted)}, above the crossover limit of {hertz(limit.value)}",
+                obstacles=[f"the limit comes from {limit.source}; {CONFLICT}"],
+            )

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.variants.judge import Judged, judge
+from loopdesign.network.batch import joined
 from loopdesign.synthesis.search.lattice import PARTS
 
 if TYPE_CHECKING:
@@ -25,6 +26,36 @@ def worst_ends(judged: Judged, count: int) -> NDArray[np.intp]:
     rows.append(np.argsort(-np.nan_to_num(judged.crossover_hz, nan=0.0), kind="stable")[:count])
     rows.append(np.argsort(-judged.largest_multiplier, kind="stable")[:1])
     return np.unique(np.concatenate(rows))
+
+
+def extended(
+    corners: Corners, condition: NDArray[np.intp], added: Corners, at: NDArray[np.intp]
+) -> tuple[Corners, NDArray[np.intp]]:
+    """Let corners join others, each once.
+
+    Parameters
+    ----------
+    corners, condition
+        Corners (B,), and the condition of each.
+    added, at
+        Those that join, and the condition of each.
+
+    Returns
+    -------
+    tuple of Corners and ndarray
+        All of them with the factors of both, in order, and their conditions.
+    """
+    keys = sorted({*corners.factors, *added.factors})
+    whole = joined(
+        [
+            replace(c, factors={k: np.broadcast_to(np.asarray(c.factor(k), float), (len(c),)) for k in keys})
+            for c in (corners, added)
+        ]
+    )
+    conditions = np.concatenate([condition, at])
+    _, first = np.unique(np.column_stack([conditions, *whole.factors.values()]), axis=0, return_index=True)
+    first = np.sort(first)
+    return whole.take(first), conditions[first]
 
 
 def judge_candidates(
@@ -48,6 +79,25 @@ def judge_candidates(
     Judged
         (N B,) rows, corners fastest.
     """
+    some, which = candidates(base, corners, condition, work, items)
+    return judge(base, some, which)
+
+
+def candidates(
+    base: Base, corners: Corners, condition: NDArray[np.intp], work: Search, items: NDArray[np.intp]
+) -> tuple[Corners, NDArray[np.intp]]:
+    """Lay combinations out at every corner, item by item.
+
+    Parameters
+    ----------
+    base, corners, condition, work, items
+        As for `judge_candidates`.
+
+    Returns
+    -------
+    tuple of Corners and ndarray
+        (N B,) variants of the base, corners fastest, and the condition of each.
+    """
     values = work.lattice.values(items)
     tiled = np.tile(np.arange(len(corners)), len(items))
     spread = corners.take(tiled)
@@ -57,4 +107,4 @@ def judge_candidates(
         if reference:
             key = f"compensation.{name}"
             factors[key] = np.asarray(factors.get(key, 1.0)) * np.repeat(column / reference, len(corners))
-    return judge(base, replace(spread, factors=factors), condition[tiled])
+    return replace(spread, factors=factors), condition[tiled]

@@ -23,9 +23,12 @@ if TYPE_CHECKING:
     from loopdesign.analysis.check import ExaminedStage
     from loopdesign.analysis.variants.judge import Judged
     from loopdesign.corners.conditions import Corners
+    from loopdesign.synthesis.choice.step_task import StepBasis
     from loopdesign.synthesis.search.lattice import Demands, LoopReadings
     from loopdesign.synthesis.search.search import Search
 
+NO_TARGET = -1.0
+"""Miss of a target that nobody asks for [unitless]."""
 BATCH = 16
 """Combinations examined at once."""
 NEAR_CROSSOVER = 3.0
@@ -48,6 +51,8 @@ class Examination:
         Limits and objective.
     corners, condition
         Corners (B,) so far, and the condition each belongs to.
+    step
+        Estimate of the departure at the load step; None where nothing is asked of it.
     """
 
     case: cases.Case
@@ -55,6 +60,7 @@ class Examination:
     demands: Demands
     corners: Corners
     condition: NDArray[np.intp]
+    step: StepBasis | None = None
 
     def judge(self, work: Search, items: int | NDArray[np.intp]) -> Judged:
         """Judge combinations at every corner, item by item."""
@@ -81,8 +87,15 @@ class Examination:
         """Keep the combinations that pass with the exact loop gain and the multipliers at every corner."""
         if not items:
             return []
-        judged = self.judge_each(work, np.array(items))
-        return [item for item, part in zip(items, judged, strict=True) if self.passes(part)]
+        judged, misses = self.judge_each(work, np.array(items)), self.step_misses(work, np.array(items))
+        return [i for i, part, miss in zip(items, judged, misses, strict=True) if miss <= 0.0 and self.passes(part)]
+
+    def step_misses(self, work: Search, items: NDArray[np.intp]) -> NDArray[np.float64]:
+        """By how much combinations (N,) miss the target of the load step, relative to it; no miss without a target."""
+        if self.step is None:
+            return np.full(len(items), NO_TARGET)
+        parted = [self.step.misses(work, items[k : k + BATCH]) for k in range(0, len(items), BATCH)]
+        return np.concatenate(parted)
 
     def score(self, work: Search, item: int, judged: Judged) -> float:
         """Exact score of a combination at the corners so far."""

@@ -14,7 +14,7 @@ from loopdesign.synthesis.baseline.synthesis import obstacles
 from loopdesign.synthesis.cures.current_loop import current_loop_cures
 from loopdesign.synthesis.search.lattice import LoopReadings
 from loopdesign.synthesis.search.search import binding, variant_name
-from loopdesign.units.quantities import hertz
+from loopdesign.units.quantities import format_quantity, hertz
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -36,6 +36,7 @@ def exact_readings(judged: Judged) -> LoopReadings:
         modulus_margin=judged.modulus_margin[None],
         peak_impedance=np.full((1, len(judged)), np.nan),
         falls=np.ones((1, len(judged)), bool),
+        step_deviation_v=np.empty((1, 0)),
     )
 
 
@@ -56,6 +57,12 @@ def nearest_fails(judged: Judged, corners: Corners, demands: Demands) -> str:
             f"{variant_name(corners, worst)} ({told})"
         )
     return f"the nearest combination fails the {binding(exact_readings(judged), corners, demands)}"
+
+
+def step_fails(miss: float, limit_v: float) -> str:
+    """Say how far the nearest combination departs at the load step, by its relative miss of the target [V]."""
+    reached, asked = (format_quantity(v, "V") for v in ((1.0 + miss) * limit_v, limit_v))
+    return f"the nearest combination departs by about {reached} at the load step, {asked} are allowed"
 
 
 def way_blocked(case: cases.Case, plain: ExaminedStage, corners: Corners) -> tuple[list[str], dict[str, object]]:

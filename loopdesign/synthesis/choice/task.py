@@ -8,17 +8,23 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.check import examine
-from loopdesign.analysis.findings.direct_path import direct_path_too_fast
+from loopdesign.analysis.transient.deviation import step_deviation, with_step_deviation
 from loopdesign.analysis.variants.extremes import Extremes, extremes
 from loopdesign.analysis.variants.solve import base_of
-from loopdesign.corners.conditions import Corners
 from loopdesign.corners.tolerances import toleranced
 from loopdesign.errors import LoopDesignError, NoDesignError
 from loopdesign.synthesis.baseline.synthesis import place_and_round
-from loopdesign.synthesis.choice.confirm import worst_ends
+from loopdesign.synthesis.choice.confirm import extended, worst_ends
 from loopdesign.synthesis.choice.examination import BATCH, Examination
 from loopdesign.synthesis.choice.listing import WIDE, outcome
-from loopdesign.synthesis.choice.refusal import nearest_fails, refuse_at_ends, way_blocked, worst_shortfall
+from loopdesign.synthesis.choice.refusal import (
+    nearest_fails,
+    refuse_at_ends,
+    step_fails,
+    worst_shortfall,
+)
+from loopdesign.synthesis.choice.step_task import step_task
+from loopdesign.synthesis.choice.what_helps import what_to_change
 from loopdesign.synthesis.search.descent import descend
 from loopdesign.synthesis.search.lattice import Demands, SearchResult
 from loopdesign.synthesis.search.order import in_order, rank_of
@@ -87,7 +93,9 @@ class RobustTask:
             corners=stage.conditions,
             condition=np.arange(len(stage.conditions)),
         )
+        self.step = step_task(case, demands.limits, tolerances=tolerances)
         self.good: dict[str, float] | None = None
+        self.like: Mapping[str, float] | None = None
         self.refused: list[int] = []
         self.placed: dict[str, float] | None = None
         self.nominal_count = 0
@@ -98,7 +106,7 @@ class RobustTask:
         for round_ in range(ROUNDS):
             if self.exam.demands.prefer == "margin":
                 self._keep_bandwidth()
-            work, item = self._search()
+            work, item = self._search_for_step()
             self.nominal_count = self.nominal_count or len(work.result.items)
             parts = work.parts_of(item)
             varied = toleranced(self.case, parts) if self.tolerances else ()
@@ -112,6 +120,24 @@ class RobustTask:
                 return self._outcome(work, item, ends, settled=settled)
             self._add(ends)
         raise AssertionError  # the loop returns in its last round
+
+    def _search_for_step(self) -> tuple[Search, int]:
+        """Search until what is found holds the load step within its target as well, at its own worst tolerance ends."""
+        for _ in range(ROUNDS):
+            work, item = self._search()
+            if self._step_holds(work.parts_of(item)):
+                return work, item
+        raise self._no_design(work)
+
+    def _step_holds(self, parts: Mapping[str, float]) -> bool:
+        """Whether the load step departs no further than its target allows; else its worst place joins."""
+        if self.step is None:
+            return True
+        found = step_deviation(self.case, parts, tolerances=self.tolerances)
+        if not found.failures(self.step.limit_v):
+            return True
+        self.step = self.step.with_ends(found, parts)
+        return False
 
     def _keep_bandwidth(self) -> None:
         """Bound the crossover from below by half of what the corners allow, for the objective ``margin``."""
@@ -163,6 +189,8 @@ class RobustTask:
             return False
         item = work.lattice.number(placed)
         judged = self.exam.judge_each(work, np.array([item]))[0]
+        if self.exam.step_misses(work, np.array([item]))[0] > 0.0:
+            return False
         return self.exam.passes(judged) and self.exam.score(work, item, judged) > score + UNCHANGED * abs(score)
 
     def _climb(self, work: Search, best: tuple[float, Search, int] | None) -> tuple[float, Search, int] | None:
@@ -171,13 +199,15 @@ class RobustTask:
         begin = [] if placed is None else [work.lattice.number(placed)]
         begin += [near_as_product(work, self.exam.demands)] if best is None else [best[2]]
 
+        misses: dict[int, float] = {}
+
         def cost(item: int, judged: Judged) -> tuple[float, float]:
-            if not self.exam.passes(judged):
-                return 1.0, worst_shortfall(judged, self.exam.demands.limits)
+            if misses[item] > 0.0 or not self.exam.passes(judged):
+                return 1.0, max(misses[item], worst_shortfall(judged, self.exam.demands.limits))
             return 0.0, -self.exam.score(work, item, judged)
 
-        _, seen = descend(work.lattice, lambda items: self.exam.judge_each(work, items), begin, cost)
-        passing = sorted((cost(i, j)[1], i) for i, j in seen.items() if self.exam.passes(j))
+        _, seen = descend(work.lattice, lambda items: self._judged(work, items, misses), begin, cost)
+        passing = sorted((cost(i, j)[1], i) for i, j in seen.items() if cost(i, j)[0] == 0.0)
         passing = [(c, i) for c, i in passing if c <= passing[0][0] + SLACK * abs(passing[0][0])]
         result = SearchResult(
             items=np.array([i for _, i in passing], np.intp),
@@ -204,10 +234,18 @@ class RobustTask:
     def _searched(self, reference: Mapping[str, float] | None, *, thin: bool = False, slack: float = SLACK) -> Search:
         if self.exam.demands.prefer == "crossover":
             slack *= NARROWER
+        self.like = reference or self.like
+        basis = None if self.step is None else self.step.at(reference, self.like)
+        self.exam = replace(self.exam, step=basis)
         return search_once(
             self.case, self.stage, self.exam.corners, self.exam.condition, self.exam.demands, reference,
-            thin=thin, slack=slack, progress=self.progress,
+            step=None if basis is None else basis.demand, thin=thin, slack=slack, progress=self.progress,
         )  # fmt: skip
+
+    def _judged(self, work: Search, items: NDArray[np.intp], misses: dict[int, float]) -> list[Judged]:
+        """Judge combinations at every corner, one result each; note by how much each misses the load step's target."""
+        misses.update(zip(items.tolist(), self.exam.step_misses(work, items).tolist(), strict=True))
+        return self.exam.judge_each(work, items)
 
     def _thin(self) -> dict[str, float] | None:
         """Find a good combination on a thin sub-lattice, with the plain product and then with it corrected."""
@@ -229,15 +267,17 @@ class RobustTask:
         order = in_order(work.lattice, work.result)[:CONFIRMED_AT_MOST]
         for begin in range(0, len(order), BATCH):
             items = order[begin : begin + BATCH]
-            for item, part in zip(items, self.exam.judge_each(work, items), strict=True):
-                if self.exam.passes(part) and self._checked(work.parts_of(int(item))):
+            misses = self.exam.step_misses(work, items)
+            for item, part, miss in zip(items, self.exam.judge_each(work, items), misses, strict=True):
+                if miss <= 0.0 and self.exam.passes(part) and self._checked(work.parts_of(int(item))):
                     return int(item), part
             self.refused = [int(i) for i in order[:BATCH]]
         return None
 
     def _checked(self, parts: Mapping[str, float]) -> bool:
-        """Whether a check over line and load finds every target met."""
-        return examine(self.case, parts, self.plain, self.exam.demands.limits).targets_met
+        """Whether a check over line and load finds every target met, nominal load steps among them."""
+        found = examine(self.case, parts, self.plain, self.exam.demands.limits)
+        return found.targets_met and with_step_deviation(found, tolerances=False).targets_met
 
     def _holds(self, work: Search, item: int, ends: Extremes) -> bool:
         """Whether tolerance ends meet every demand and leave the score as it is."""
@@ -259,23 +299,10 @@ class RobustTask:
         for whatever it finds.
         """
         chosen = worst_ends(ends.judged, ADDED)
-        added = ends.corners.take(chosen)
-        keys = set(self.exam.corners.factors) | set(added.factors)
-
-        def column(corners: Corners, key: str) -> NDArray[np.float64]:
-            return np.broadcast_to(np.asarray(corners.factor(key), float), (len(corners),))
-
-        factors = {k: np.concatenate([column(self.exam.corners, k), column(added, k)]) for k in sorted(keys)}
-        condition = np.concatenate([self.exam.condition, ends.condition[chosen]])
-        table = np.column_stack([condition, *factors.values()])
-        _, first = np.unique(table, axis=0, return_index=True)
-        first = np.sort(first)
-        both = {
-            n: np.concatenate([getattr(self.exam.corners, n), getattr(added, n)])
-            for n in ("input_voltage", "load_current", "temperature")
-        }
-        corners = Corners(**both, factors=factors).take(first)
-        self.exam = replace(self.exam, corners=corners, condition=condition[first])
+        corners, condition = extended(
+            self.exam.corners, self.exam.condition, ends.corners.take(chosen), ends.condition[chosen]
+        )
+        self.exam = replace(self.exam, corners=corners, condition=condition)
 
     def _outcome(self, work: Search, item: int, ends: Extremes | None, *, settled: bool) -> Choice:
         """Gather the answer."""
@@ -287,14 +314,18 @@ class RobustTask:
     def _no_design(self, work: Search, unconfirmed: int = 0) -> NoDesignError:
         """Say that nothing passes, what comes nearest, which limit it misses and where, and what would help."""
         begin = [near_as_product(work, self.exam.demands), *(self.refused if unconfirmed else [])]
+        limits = self.exam.demands.limits
+        misses: dict[int, float] = {}
         item, seen = descend(
             work.lattice,
-            lambda items: self.exam.judge_each(work, items),
+            lambda items: self._judged(work, items, misses),
             begin,
-            lambda _, judged: (worst_shortfall(judged, self.exam.demands.limits), 0.0),
+            lambda i, judged: (max(misses[i], worst_shortfall(judged, limits)), 0.0),
         )
         judged = seen[item]
         told = [nearest_fails(judged, self.exam.corners, self.exam.demands)]
+        if limits.step_deviation is not None and misses[item] >= worst_shortfall(judged, limits):
+            told = [step_fails(misses[item], limits.step_deviation.value)]
         if unconfirmed:
             told.append(
                 f"{unconfirmed} combinations meet every limit with plant times compensator for the loop gain, none "
@@ -306,15 +337,8 @@ class RobustTask:
                 f"with nominal parts at least {self.nominal_count} combinations meet every target; with tolerances "
                 "and temperatures none does"
             )
-        told += direct_path_too_fast(
-            self.case,
-            self.plain.conditions,
-            self.plain.converter,
-            self.plain.point,
-            self.exam.demands.limits.crossover_limit_hz,
-        )
-        blocked, proposed = way_blocked(self.case, self.plain, self.exam.corners)
-        told += blocked
+        advice, proposed = what_to_change(self.exam, work, self.plain, item)
+        told += advice
         return NoDesignError(
             f"no combination of preferred values meets the targets at all {corners} corners; {work.scope}",
             nearest={"parts": work.parts_of(item), "reasons": told[:1], **proposed},

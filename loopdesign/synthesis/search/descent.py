@@ -7,7 +7,7 @@ the switching frequency is high passes so much ripple to the comparator that the
 from __future__ import annotations
 
 from itertools import combinations, product
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
@@ -16,8 +16,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from loopdesign.analysis.variants.judge import Judged
     from loopdesign.synthesis.search.lattice import Lattice
+
+Found = TypeVar("Found")
 
 STRIDES = (6, 3, 2, 1)
 """Steps in which neighbours are examined, coarse to fine."""
@@ -29,10 +30,10 @@ WHOLE_RING = 3
 
 def descend(
     lattice: Lattice,
-    judge_items: Callable[[NDArray[np.intp]], list[Judged]],
+    judge_items: Callable[[NDArray[np.intp]], list[Found]],
     begin: list[int],
-    cost: Callable[[int, Judged], tuple[float, float]],
-) -> tuple[int, dict[int, Judged]]:
+    cost: Callable[[int, Found], tuple[float, float]],
+) -> tuple[int, dict[int, Found]]:
     """Go from combination to better combination until none of the neighbours is better.
 
     Parameters
@@ -51,7 +52,7 @@ def descend(
     best, seen
         Number of the best combination, and the readings of all that were examined.
     """
-    seen: dict[int, Judged] = {}
+    seen: dict[int, Found] = {}
 
     def best_of(items: NDArray[np.intp]) -> int:
         new = np.array([i for i in np.unique(items) if int(i) not in seen], np.intp)

@@ -86,6 +86,8 @@ class Responses:
         Values scalar or (B,); kind of network.
     factors
         Per part of the network, its factor (B,) at each corner [unitless]; absent where it does not vary.
+    step
+        What the departure at the load step needs; None where nothing is asked of it.
     """
 
     frequencies_hz: NDArray[np.float64]
@@ -95,6 +97,7 @@ class Responses:
     divider: Divider
     network: NetworkType
     factors: Mapping[str, NDArray[np.float64]]
+    step: StepDemand | None = None
 
     def loop(
         self,
@@ -119,8 +122,38 @@ class Responses:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StepDemand:
+    """What the departure at the load step needs: the responses at the places it is examined at.
+
+    The closed-loop output impedance ``Z / (1 + T)`` makes the departure at each instant by a sum over the grid, with
+    weights that do not depend on the combination (`analysis.transient.estimate`).
+
+    Attributes
+    ----------
+    responses
+        Plant, impedance, amplifier and divider at every place (S).
+    weights
+        (F,N) departure at instant n per ohm of the real part of the impedance at grid point f, times the step [A].
+    factor
+        (S,) departure stepped in time over that of this estimate, with the parts the plant is corrected at [unitless].
+    """
+
+    responses: Responses
+    weights: NDArray[np.float64]
+    factor: NDArray[np.float64]
+
+    def departures(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Largest departure (N,S) [V] with combinations (N,5), in the order of `PARTS`, at every place."""
+        closed = self.responses.impedance / (1.0 + self.responses.loop(values))
+        return np.asarray(np.abs(closed.real @ self.weights).max(axis=-1) * self.factor)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LoopReadings:
-    """Readings of combinations at every corner, each (N,B): crossover [Hz], margins, peak of the output impedance."""
+    """Readings of combinations at every corner, each (N,B): crossover [Hz], margins, peak of the output impedance.
+
+    The departure at the load step is (N,S) at the places it is examined at, none where nothing is asked of it [V].
+    """
 
     crossover_hz: NDArray[np.float64]
     phase_margin_deg: NDArray[np.float64]
@@ -128,6 +161,7 @@ class LoopReadings:
     modulus_margin: NDArray[np.float64]
     peak_impedance: NDArray[np.float64]
     falls: NDArray[np.bool_]
+    step_deviation_v: NDArray[np.float64]
 
     def score(self, prefer: Prefer) -> NDArray[np.float64]:
         """Score (N,) by the objective, larger is better: that of the corner which decides."""
@@ -153,6 +187,8 @@ class LoopReadings:
         """
         crossing = replace(self, crossover_hz=np.where(self.falls, self.crossover_hz, np.nan))
         misses = demands.limits.misses(crossing)
+        if demands.limits.step_deviation is not None and self.step_deviation_v.shape[1]:
+            misses["step_deviation"] = demands.limits.step_deviation.miss(self)
         if demands.kept_crossover_hz > 0.0:
             kept = demands.kept_crossover_hz
             misses[KEPT] = np.nan_to_num(1.0 - self.crossover_hz / kept, nan=NO_CROSSOVER)
@@ -199,6 +235,7 @@ def _figures(responses: Responses, values: NDArray[np.float64]) -> LoopReadings:
         modulus_margin=margins.modulus_margin.reshape(n, b),
         peak_impedance=peak,
         falls=np.abs(loop[..., -1]) < 1.0,
+        step_deviation_v=np.empty((n, 0)) if responses.step is None else responses.step.departures(values),
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,6 +20,7 @@ from loopdesign.synthesis.search.lattice import (
     LoopReadings,
     Responses,
     SearchResult,
+    StepDemand,
     figures,
 )
 from loopdesign.synthesis.search.plant_grid import plant_responses, short_grid
@@ -212,6 +213,7 @@ def search_once(  # noqa: PLR0913  one call states one search
     demands: Demands,
     reference: Mapping[str, float] | None = None,
     *,
+    step: StepDemand | None = None,
     thin: bool = False,
     slack: float = SLACK,
     progress: Callable[[int, int], None] | None = None,
@@ -230,6 +232,8 @@ def search_once(  # noqa: PLR0913  one call states one search
         Limits and objective.
     reference
         Parts at which the plant is corrected by the exact loop gain; None leaves it uncorrected.
+    step
+        What the departure at the load step needs; None where nothing is asked of it.
     thin
         Look for a good combination only, not for the best.
     slack
@@ -256,6 +260,7 @@ def search_once(  # noqa: PLR0913  one call states one search
         row = np.array([[float(getattr(parts, name)) for name in PARTS]])
         correction = exact / responses.loop(row)[0]
         responses = plant_responses(case, corners, model, grid, correction)
+    responses = replace(responses, step=step)
     lattice = searched_lattice(case)
     names = tuple(case.compensation.parts) if case.compensation is not None else ()
     if lattice.size <= EXHAUSTIVE:

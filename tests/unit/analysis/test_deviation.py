@@ -72,14 +72,14 @@ def test_worst_ends_are_those_of_all_vertices():
     """Seven causes, 128 vertices at three input voltages; those ten that depart furthest as small steps are stepped."""
     given = case()
     varied = toleranced(given, PARTS)
-    conditions = deviation._conditions(given, tolerances=True)
+    conditions = deviation.step_conditions(given, tolerances=True)
     base = base_of(given, PARTS, examine_stage(given, conditions))
     vertices = np.array(list(product((-1.0, 1.0), repeat=len(varied))))
     condition = np.repeat(np.arange(3), len(vertices))
     every = variants(base.corners, condition, varied, np.tile(vertices, (3, 1)))
     small = small_step(base, every, condition)
     found = step_deviation(given, PARTS)
-    stepped = deviation._Stepped(base, every, condition)
+    stepped = deviation.SteppedPlaces(base, every, condition)
     furthest = max(stepped.at(int(k), "load") for k in np.argsort(-small)[:10])
     assert found.peak_deviation_v >= furthest * (1.0 - 1e-6)
     assert found.ends["Co1.capacitance"] == -0.2

@@ -1,0 +1,305 @@
+"""Which single change helps most where no combination of parts meets every target: each one is evaluated.
+
+A target relaxed: of the combinations that meet every other limit, the one that misses it least says how far it has to
+be relaxed. Other hardware: more output capacitors in parallel, a damper across the coupling capacitor, another slope or
+LED resistor; the power stage is solved anew and the lattice searched again, on a thin sub-lattice refined about its
+best. Everything told is read from the exact loop, at the same corners. What suffices comes first, the smallest change
+leading; then what comes nearest.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign import case as cases
+from loopdesign.analysis.check import examine_stage
+from loopdesign.analysis.findings.direct_path import direct_path_too_fast
+from loopdesign.analysis.limits import UNSTABLE, limits_of
+from loopdesign.errors import LoopDesignError
+from loopdesign.models.verdict import worst_modes
+from loopdesign.network.linear_algebra import BREAKDOWN
+from loopdesign.synthesis.choice.refusal import nearest_fails, way_blocked
+from loopdesign.synthesis.choice.step_task import step_task
+from loopdesign.synthesis.cures.damping import propose_damper
+from loopdesign.synthesis.search.descent import descend
+from loopdesign.synthesis.search.lattice import KEPT, figures
+from loopdesign.synthesis.search.search import search_once
+from loopdesign.units.quantities import format_quantity
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping
+
+    from numpy.typing import NDArray
+
+    from loopdesign.analysis.check import ExaminedStage
+    from loopdesign.analysis.limits import Limit
+    from loopdesign.analysis.variants.judge import Judged
+    from loopdesign.synthesis.choice.examination import Examination
+    from loopdesign.synthesis.search.search import Search
+
+    Array = NDArray[np.float64]
+    Key = Callable[[Mapping[str, Array]], Array]
+
+THIN = 14
+"""Values of each part on the sub-lattice a search begins with."""
+REACH = (8, 4, 3, 3, 3, 3)
+"""Steps about the best within which it is refined; with the last until nothing is better."""
+EXACT = 12
+"""Combinations that are then examined exactly."""
+MORE_CAPACITORS = (2, 3)
+"""Output capacitors in parallel in place of each."""
+OTHER_SLOPES = (0.5, 2.0)
+"""Factors on the slope."""
+MISSED = 1e3
+"""What a miss of another limit counts, beside that of the one relaxed."""
+DIGITS = 3
+"""Digits of a relaxed target, rounded so that it suffices."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One change to a case, evaluated.
+
+    Attributes
+    ----------
+    words
+        What is changed.
+    parts
+        The combination that then comes nearest, by designator [ohm], [F].
+    shortfall
+        Its largest miss of any limit left, relative to it; zero or less where the change suffices [unitless].
+    size
+        How large the change is, relative to what it changes [unitless].
+    left
+        What it fails still, in words; empty where it suffices.
+    """
+
+    words: str
+    parts: Mapping[str, float]
+    shortfall: float
+    size: float
+    left: str = ""
+
+    def sentence(self) -> str:
+        """Say what the change does."""
+        units = {"R": "ohm", "C": "F"}
+        named = ", ".join(f"{name} {format_quantity(v, units[name[0]])}" for name, v in self.parts.items() if v)
+        if self.shortfall <= 0.0:
+            return f"{self.words} meets every target, with {named}"
+        if self.shortfall >= UNSTABLE:
+            return f"{self.words} leaves every combination unstable somewhere"
+        return f"{self.words} does not suffice: a target is missed by {100.0 * self.shortfall:.2g} % ({self.left})"
+
+    def to_dict(self) -> dict[str, object]:
+        """Turn the change into plain values, ready for JSON."""
+        return {
+            "change": self.words, "suffices": self.shortfall <= 0.0,
+            "shortfall": self.shortfall if np.isfinite(self.shortfall) else None,
+            "parts": dict(self.parts), "left": self.left,
+        }  # fmt: skip
+
+
+def what_to_change(
+    exam: Examination, work: Search, plain: ExaminedStage, nearest: int
+) -> tuple[list[str], dict[str, object]]:
+    """Say what stands in the way where nothing meets the targets, and which single changes help most.
+
+    Parameters
+    ----------
+    exam
+        What combinations are held against.
+    work
+        The search that found none.
+    plain
+        Conditions of line and load, nominal parts.
+    nearest
+        Number of the combination that comes nearest [unitless].
+
+    Returns
+    -------
+    told, proposed
+        Sentences, and by name what is proposed: ``changes``, ``damper``, ``slope``.
+    """
+    limit = exam.demands.limits.crossover_limit_hz
+    told = list(direct_path_too_fast(exam.case, plain.conditions, plain.converter, plain.point, limit))
+    blocked, proposed = way_blocked(exam.case, plain, exam.corners)
+    changes = ranked_changes(exam, work, plain, nearest)
+    told += [*blocked, *(f"single change {k}: {change.sentence()}" for k, change in enumerate(changes, 1))]
+    return told, {"changes": [c.to_dict() for c in changes], **proposed}
+
+
+def ranked_changes(exam: Examination, work: Search, plain: ExaminedStage, nearest: int) -> tuple[Change, ...]:
+    """Evaluate single changes to a case in which nothing meets the targets, the most helpful first.
+
+    Parameters
+    ----------
+    exam
+        What combinations are held against.
+    work
+        The search that found none.
+    plain
+        Conditions of line and load, nominal parts.
+    nearest
+        Number of the combination that comes nearest [unitless].
+
+    Returns
+    -------
+    tuple of Change
+        Those that could be evaluated.
+    """
+    changes = [*_relaxed(exam, work, nearest), *_hardware(exam, plain)]
+    return tuple(sorted(changes, key=lambda c: (max(c.shortfall, 0.0), c.size)))
+
+
+def _relaxed(exam: Examination, work: Search, nearest: int) -> Iterator[Change]:
+    """Relax each target alone as far as the combination needs that meets all others and misses it least."""
+    coarse, known = work.lattice.coarse(THIN), dict[int, dict[str, float]]()
+
+    def exact(items: NDArray[np.intp]) -> list[dict[str, float]]:
+        new = np.array([i for i in items if int(i) not in known], np.intp)
+        if len(new):
+            known.update(zip(new.tolist(), _exact_misses(exam, work, new), strict=True))
+        return [known[int(i)] for i in items]
+
+    for limit in exam.demands.limits:
+
+        def product_key(misses: Mapping[str, Array], name: str = limit.name) -> Array:
+            others = [m for n, m in misses.items() if n != name]
+            return MISSED * np.maximum(np.max(others, axis=0), 0.0) + misses.get(name, np.zeros_like(others[0]))
+
+        def cost(_: int, misses: Mapping[str, float], name: str = limit.name) -> tuple[float, float]:
+            return max(0.0, *(m for n, m in misses.items() if n != name)), misses.get(name, 0.0)
+
+        begin = [nearest, *_nearest(work, exam, coarse, product_key)[:EXACT].tolist()]
+        best, _ = descend(work.lattice, exact, begin, cost)
+        others, miss = cost(best, known[best])
+        if miss <= 0.0 or others > 0.0:
+            continue
+        value = _rounded(limit.value + (limit.value or 1.0) * miss * (1.0 if limit.is_highest else -1.0), limit)
+        yield Change(
+            words=f"{limit.name} relaxed from {_written(limit, limit.value)} to {_written(limit, value)}",
+            parts=work.parts_of(best),
+            shortfall=0.0,
+            size=miss,
+        )
+
+
+def _rounded(value: float, limit: Limit) -> float:
+    """Round a relaxed target away from what it is held against, so that the rounded one still suffices."""
+    step = 10.0 ** (np.floor(np.log10(abs(value) or 1.0)) + 1 - DIGITS)
+    return float((np.ceil if limit.is_highest else np.floor)(value / step * (1.0 + 1e-12)) * step)
+
+
+def _written(limit: Limit, value: float) -> str:
+    return format_quantity(value, limit.unit) if limit.unit in {"Hz", "V"} else f"{value:.3g} {limit.unit}".rstrip()
+
+
+def _exact_misses(exam: Examination, work: Search, items: NDArray[np.intp]) -> list[dict[str, float]]:
+    """Largest miss of each limit by the exact loop, one result for each combination."""
+    judged, steps = exam.judge_each(work, items), exam.step_misses(work, items)
+    return [_misses(exam, j, float(s)) for j, s in zip(judged, steps, strict=True)]
+
+
+def _misses(exam: Examination, judged: Judged, step_miss: float) -> dict[str, float]:
+    """Largest miss of each limit over the corners by the exact loop; that of the verdict beside them."""
+    misses = {name: float(m.max()) for name, m in exam.demands.limits.misses(judged).items()}
+    if exam.demands.limits.step_deviation is not None:
+        misses["step_deviation"] = float(step_miss)
+    misses["stable"] = 0.0 if judged.stable.all() else UNSTABLE
+    return misses
+
+
+def _nearest(work: Search, exam: Examination, coarse: NDArray[np.intp], key: Key) -> NDArray[np.intp]:
+    """Pick the combinations with the smallest key as plant times compensator: a sub-lattice, refined about its best."""
+    lattice = work.lattice
+    few = len(lattice.choices) <= 3
+
+    def ordered(items: NDArray[np.intp]) -> NDArray[np.intp]:
+        found = figures(work.responses, lattice.values(items)).misses(exam.demands)
+        return items[np.argsort(key({n: m.max(axis=1) for n, m in found.items() if n != KEPT}), kind="stable")]
+
+    best, before = ordered(coarse), -1
+    for reach in REACH:
+        if reach == REACH[-1] and int(best[0]) == before:
+            break
+        before = int(best[0])
+        best = ordered(lattice.around(before, tuple(reach if few else 1 for _ in lattice.choices)))
+    return best[:EXACT]
+
+
+def _hardware(exam: Examination, plain: ExaminedStage) -> Iterator[Change]:
+    """Evaluate other parts around the loop."""
+    case = exam.case
+    for words, size, changed in (*_capacitors(case), *_damper(case, plain), *_slopes(case), *_led(case)):
+        try:
+            change = _evaluated(exam, changed, words, size)
+        except (LoopDesignError, *BREAKDOWN):
+            continue  # such a converter has no operating point somewhere: it is no help
+        yield change
+
+
+def _evaluated(exam: Examination, case: cases.Case, words: str, size: float) -> Change:
+    """Search a changed case thinly and examine what comes nearest exactly."""
+    stage = examine_stage(case, exam.stage.conditions)
+    if any(m.beyond_the_loop for m in worst_modes(stage.model)):
+        return Change(words=words, parts={}, shortfall=UNSTABLE, size=size)
+    demands = replace(exam.demands, limits=limits_of(case, stage))
+    step = step_task(case, demands.limits, tolerances=False)
+    changed = replace(exam, case=case, stage=stage, demands=demands, step=None if step is None else step.at(None))
+    work = search_once(
+        case, stage, exam.corners, exam.condition, demands, step=None if changed.step is None else changed.step.demand,
+        thin=True,
+    )  # fmt: skip
+    items = _nearest(work, changed, work.lattice.coarse(THIN), lambda misses: np.max(list(misses.values()), axis=0))
+    items = np.unique(np.concatenate([items, work.result.items[:EXACT]]))
+    judged, steps = changed.judge_each(work, items), changed.step_misses(work, items)
+    falls_short = [max(float(demands.limits.shortfall(j).max()), float(s)) for j, s in zip(judged, steps, strict=True)]
+    best = int(np.argmin(falls_short))
+    return Change(
+        words=words,
+        parts=work.parts_of(int(items[best])),
+        shortfall=falls_short[best],
+        size=size,
+        left=nearest_fails(judged[best], exam.corners, demands).removeprefix("the nearest combination "),
+    )
+
+
+def _with_stage(case: cases.Case, **update: object) -> cases.Case:
+    return case.model_copy(update={"stage": case.stage.model_copy(update=update)})
+
+
+def _capacitors(case: cases.Case) -> Iterator[tuple[str, float, cases.Case]]:
+    for more in MORE_CAPACITORS:
+        parts = tuple(part.model_copy(update={"count": part.count * more}) for part in case.stage.Co)
+        yield f"{more} of each output capacitor in parallel", more - 1.0, _with_stage(case, Co=parts)
+
+
+def _damper(case: cases.Case, plain: ExaminedStage) -> Iterator[tuple[str, float, cases.Case]]:
+    if not isinstance(case.stage, cases.TwoInductorStage) or case.stage.damper is not None:
+        return
+    found = propose_damper(plain)
+    ohm, farad = format_quantity(found.resistance, "ohm"), format_quantity(found.capacitance, "F")
+    damper = cases.Damper(resistance=found.resistance, capacitance=found.capacitance)
+    yield f"a damper of {ohm} and {farad} across Cs", 1.0, _with_stage(case, damper=damper)
+
+
+def _slopes(case: cases.Case) -> Iterator[tuple[str, float, cases.Case]]:
+    given = case.modulator
+    if given.scheme != "peak current" or not given.slope:
+        return
+    for factor in OTHER_SLOPES:
+        slope = factor * given.slope
+        changed = case.model_copy(update={"modulator": given.model_copy(update={"slope": slope})})
+        yield f"a slope of {slope / 1e3:.3g} mV/us", abs(factor - 1.0), changed
+
+
+def _led(case: cases.Case) -> Iterator[tuple[str, float, cases.Case]]:
+    given = case.error_amplifier
+    if given is None or given.kind != "shunt optocoupler" or given.led_supply is not None:
+        return
+    more = 2.0 * given.led_resistance
+    changed = case.model_copy(update={"error_amplifier": given.model_copy(update={"led_resistance": more})})
+    yield f"an LED resistor of {format_quantity(more, 'ohm')}", 1.0, changed

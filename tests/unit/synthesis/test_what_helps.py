@@ -1,0 +1,83 @@
+"""What a refusal says of single changes, held against a design of the case so changed."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from loopdesign.case import parse_case, read_text
+from loopdesign.errors import NoDesignError
+from loopdesign.synthesis.choice.choose import choose
+from loopdesign.units.quantities import parse_quantity
+
+TEXT = read_text(Path(__file__).parents[3] / "cases" / "tide_gauge_sepic.toml")
+COARSE = (
+    ('resistor_series = "E96"', 'resistor_series = "E12"'),
+    ('capacitor_series = "E12"', 'capacitor_series = "E6"'),
+    ('lower = "10 kohm"', 'lower = "10 kohm"\nupper = "115 kohm"'),
+)
+
+
+def case(*changes):
+    text = TEXT
+    for old, new in (*COARSE, *changes):
+        assert old in text
+        text = text.replace(old, new)
+    return parse_case(text, "gauge.toml")
+
+
+IMPOSSIBLE = ("[targets]", '[targets]\ncrossover_min = "2.6 kHz"')
+
+
+@pytest.fixture(scope="module")
+def refusal():
+    with pytest.raises(NoDesignError, match="no combination") as caught:
+        choose(case(IMPOSSIBLE), tolerances=False)
+    return caught.value
+
+
+def test_changes_are_ranked_by_what_is_left(refusal):
+    changes = refusal.nearest["changes"]
+    assert len(changes) >= 4
+    left = [max(c["shortfall"], 0.0) for c in changes]
+    assert left == sorted(left)
+    told = [o for o in refusal.obstacles if o.startswith("single change")]
+    assert len(told) == len(changes)
+    assert all(c["change"] in t for c, t in zip(changes, told, strict=True))
+
+
+def test_relaxed_target_suffices_and_a_little_more_does_not(refusal):
+    relaxed = [c["change"] for c in refusal.nearest["changes"] if c["change"].startswith("crossover_min relaxed")]
+    assert len(relaxed) == 1
+    told = relaxed[0].partition(" to ")[2]
+    value = parse_quantity(told, "Hz")
+    assert value < 2.6e3
+    assert choose(case((IMPOSSIBLE[0], f'[targets]\ncrossover_min = "{told}"')), tolerances=False).check.targets_met
+    # the thin search is no proof of the least change, but no better one lies beyond a tenth
+    with pytest.raises(NoDesignError, match="no combination"):
+        choose(case((IMPOSSIBLE[0], f'[targets]\ncrossover_min = "{1.1 * value:.4f} Hz"')), tolerances=False)
+
+
+def test_parts_told_for_a_relaxed_target_meet_the_others(refusal):
+    (told,) = [c for c in refusal.nearest["changes"] if c["change"].startswith("crossover_min relaxed")]
+    fixed = 'network = "type II"\n' + "\n".join(f"{n} = {v}" for n, v in told["parts"].items())
+    found = choose(case(('network = "type II"', fixed)), tolerances=False)
+    assert found.check.targets_met
+
+
+def test_hardware_that_is_said_to_suffice_does(refusal):
+    """Whatever the ranking says of the slopes is what a design with that slope finds."""
+    changes = {c["change"]: c for c in refusal.nearest["changes"]}
+    slopes = {k: v for k, v in changes.items() if k.startswith("a slope of")}
+    assert slopes
+    given = re.search(r'^slope = ".*"', TEXT, re.MULTILINE).group(0)
+    for words, change in slopes.items():
+        value = re.search(r"slope of ([\d.]+) mV/us", words).group(1)
+        changed = case(IMPOSSIBLE, (given, f'slope = "{value} mV/us"'))
+        if change["suffices"]:
+            assert choose(changed, tolerances=False).check.targets_met
+        else:
+            with pytest.raises(NoDesignError, match="no combination"):
+                choose(changed, tolerances=False)
