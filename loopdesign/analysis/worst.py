@@ -187,7 +187,7 @@ def _narrowest(points: _Points, items: NDArray[np.intp], reserves: tuple[str, ..
 
 def _others(count: int) -> str:
     """Say at how many more points the same holds."""
-    return f" (and {count - 1} other worst ends or temperatures)" if count > 1 else ""
+    return f"; the same at {count - 1} other worst ends or temperatures" if count > 1 else ""
 
 
 def _missed(found: CheckResult, points: _Points, ends: Extremes) -> tuple[str, ...]:

@@ -42,7 +42,14 @@ class Check(Shown, CheckResult):
         Every target or verdict that fails, one sentence each.
     parts : dict of str to float
         Compensation parts examined [ohm], [F]; 0.0 where a part is not fitted.
-    case, conditions, stage, closed_loop, margins, verdicts, limits
+    worst : mapping of str to WorstReading or None
+        The worst of each reading over corners, temperatures and tolerance ends, with the ends that make it; what lies
+        between the ends is sampled by `spread`.
+    examined : Examined
+        What that covers.
+    effective : tuple of EffectiveValue
+        Part values as they are at each corner, where they differ from the given ones.
+    case, conditions, stage, closed_loop, margins, verdicts, limits, beyond
         What `loopdesign.analysis.check.CheckResult` holds.
 
     Examples
@@ -56,6 +63,11 @@ class Check(Shown, CheckResult):
     >>> worst = examined.corners[1]
     >>> f"{worst.phase_margin_deg:.0f} degrees, and the {worst.worst_mode.name} grows"
     '66 degrees, and the coupling resonance grows'
+    >>> least = examined.worst["phase_margin_deg"]
+    >>> f"{least.value:.1f} deg at {least.input_voltage:g} V", least.ends["Co1.capacitance"], least.stable
+    ('53.0 deg at 8 V', 0.2, True)
+    >>> examined.examined.tolerance_ends, ld.check(examined.case, nominal=True).examined.tolerance_ends
+    (True, False)
     >>> figure = examined.plot_loop()  # figure.savefig("loop.png") writes it
     """
 

@@ -66,7 +66,7 @@ def test_output_and_python_lines_are_real(capsys):
     case = load_case(Path("cases/tide_gauge_sepic_undamped.toml"))
     told = check_text(names["ld"].check(case), display=Display(width=100))
     shown = re.search(r"```text\n(.*?)```", README, re.DOTALL).group(1)
-    rows = [line for line in shown.splitlines() if re.match(r" +\d", line)]
+    rows = [line for line in shown.splitlines() if re.match(r" +[\d.]+ +[\d.]+ ", line)]
     assert len(rows) == 6
     assert [row for row in rows if row not in told] == []
 

@@ -60,7 +60,7 @@ def worst_table(found: CheckResult) -> Table | None:
         columns=tuple(Column(heading=h, key=h in {"reading", "verdict"}) for h in headings),
         rows=tuple(rows),
         note="The ends named are those that matter for the reading, the strongest first. What lies between the ends of "
-        "the tolerances is sampled by a spread, and proven by neither.",
+        "the tolerances is not examined here; a spread samples it.",
     )
 
 
