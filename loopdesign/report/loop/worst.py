@@ -28,6 +28,10 @@ WORDS = {
 """What each reading is called, and its unit."""
 
 
+SAME = 1e-9
+"""Share of a value by which it may differ between corners and still be called the same."""
+
+
 def worst_table(found: CheckResult) -> Table | None:
     """List the worst value of each reading and what makes it; None where only nominal parts were examined.
 
@@ -87,7 +91,8 @@ def effective_table(found: CheckResult) -> Table | None:
     for value in found.effective:
         low, high = int(np.argmin(value.values)), int(np.argmax(value.values))
         shown = [format_quantity(float(v), value.unit) for v in (value.given, value.values[low], value.values[high])]
-        at = [corner_name(found.conditions, k) for k in (low, high)] if low != high else ["every corner"] * 2
+        same = np.ptp(value.values) <= SAME * abs(float(value.values[high]))
+        at = ["every corner"] * 2 if same else [corner_name(found.conditions, k) for k in (low, high)]
         rows.append((value.part, value.quantity, *shown, *at))
     return Table(
         title="Part values at bias, current and temperature, over the nominal corners",

@@ -22,6 +22,7 @@ from loopdesign.corners.tolerances import toleranced, variants
 CASES = Path(__file__).parents[3] / "cases"
 TIDE = {"R1": 4320.0, "C1": 1e-7, "C2": 4.7e-9}
 BUOY = {"R1": 3920.0, "C1": 1.8e-7, "C2": 6.8e-9}
+LIGHT = {"R1": 1330.0, "C1": 22e-9, "C2": 3.3e-9}
 """Parts that ``design`` chooses for these cases."""
 
 
@@ -48,7 +49,9 @@ def case_of(name, parts, change=lambda text: text):
 
 
 @pytest.mark.parametrize(
-    ("name", "parts"), [("tide_gauge_sepic", TIDE), ("wave_buoy_coupled_sepic", BUOY)], ids=["tide gauge", "wave buoy"]
+    ("name", "parts"),
+    [("tide_gauge_sepic", TIDE), ("wave_buoy_coupled_sepic", BUOY), ("navigation_light_sepic", LIGHT)],
+    ids=["tide gauge", "wave buoy", "navigation light at three temperatures"],
 )
 def test_shipped_cases_have_no_worse_ends(name, parts):
     case = case_of(name, parts)

@@ -173,6 +173,7 @@ def bounded_by(word):
     free = ld.check(controller(), CHOSEN, nominal=True)
     control = max(corner.control_voltage for corner in free.corners)
     duty = max(corner.duty for corner in free.corners)
+    shortest = min(corner.duty for corner in free.corners) / 330e3
     peak = next(f.peak for f in free.stage.waves.figures() if f.name == "i(switch)").max()
     return {
         "clamp": lambda: controller(
@@ -181,11 +182,12 @@ def bounded_by(word):
         "current limit": lambda: controller(
             current_limit=f'"{1.05 * 60e-3 * peak:.5f} V"', current_limit_tolerance='"10 %"'
         ),
+        "minimum on-time": lambda: controller(reference_tolerance='"10 %"', min_on_time=f"{0.98 * shortest:.4e}"),
         "out of reach": lambda: controller(reference_tolerance='"10 %"', max_duty=f"{duty + 0.005:.5f}"),
     }[word]()
 
 
-@pytest.mark.parametrize("word", ["clamp", "current limit", "out of reach"])
+@pytest.mark.parametrize("word", ["clamp", "current limit", "minimum on-time", "out of reach"])
 def test_an_end_that_the_controller_cannot_hold_fails_the_check(word):
     case = bounded_by(word)
     nominal = ld.check(case, CHOSEN, nominal=True)
@@ -193,10 +195,12 @@ def test_an_end_that_the_controller_cannot_hold_fails_the_check(word):
     found = ld.check(case, CHOSEN)
     assert not found.stable
     assert not found.targets_met
-    told = next(reason for reason in found.beyond.reasons if word in reason)
-    moved = {"clamp": "sense gain +20 %", "current limit": "current limit -10 %", "out of reach": "reference +10 %"}
-    assert moved[word] in told
-    assert told.split(" A")[0].split(", ")[-1].endswith("1.2")
+    said = {"minimum on-time": "a shorter on-time than the controller can make"}.get(word, word)
+    told = next(reason for reason in found.beyond.reasons if said in reason)
+    moved = {"clamp": "sense gain +20 %", "current limit": "current limit -10 %", "minimum on-time": "reference -10 %",
+             "out of reach": "reference +10 %"}[word]  # fmt: skip
+    assert f"{'30 V, 0.1 A' if word == 'minimum on-time' else '8 V, 1.2 A'} with" in told
+    assert moved in told
     assert "UNSTABLE at some tolerance ends" in verdict_sentence(found)
     assert answer(found)["verdict"]["stable"] is False
 
