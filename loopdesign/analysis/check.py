@@ -12,7 +12,7 @@ from loopdesign.analysis.findings.ratings import Stress, overstressed, stresses
 from loopdesign.analysis.findings.worst import Examined, nominal_worst
 from loopdesign.analysis.given import has_loop
 from loopdesign.analysis.grids import NEAR_DC_SHARE, band
-from loopdesign.analysis.limits import Limits, hardly_regulated, limits_of, missed_limits
+from loopdesign.analysis.limits import Limits, conflicts, hardly_regulated, limits_of, missed_limits
 from loopdesign.analysis.readings import readings_of
 from loopdesign.compensation.state_space import Compensator
 from loopdesign.corners.controller import bounds
@@ -168,10 +168,11 @@ class CheckResult:
         slow: tuple[str, ...] = ()
         if self.margins and self.targets_met:
             slow = hardly_regulated(self.limits, readings_of(self.margins, self.verdicts).crossover_hz)
+        conflict = tuple(f"{told}: no loop meets both" for told in conflicts(self.case, self.limits))
         step, limit = self.step_deviation, self.case.targets.step_deviation
         back = () if step is None or limit is None else step.warnings(limit)
         stage = tuple(told for told in self.stage.warnings if told not in self.reasons)
-        return (*self.case.warnings, *stage, *slow, *back)
+        return (*self.case.warnings, *stage, *conflict, *slow, *back)
 
     @property
     def stresses(self) -> tuple[Stress, ...]:

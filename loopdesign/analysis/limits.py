@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.findings.nominal import nominal_plants
-from loopdesign.units.quantities import format_quantity
+from loopdesign.units.quantities import format_quantity, hertz
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -250,6 +250,30 @@ def missed_limits(limits: Limits, readings: LoopFigures, names: Sequence[str]) -
             reached, asked = _told_apart(float(value[worst]), row.value, row.unit)
             told.append(f"{words} {reached} at {names[worst]} is {side} {asked}")
     return tuple(told)
+
+
+def conflicts(case: cases.Case, limits: Limits) -> tuple[str, ...]:
+    """Tell of a crossover asked for, or a lowest one, above the crossover limit: no loop can meet both.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+    limits : Limits
+        Its limits.
+
+    Returns
+    -------
+    tuple of str
+        One sentence for each.
+    """
+    limit = limits["crossover_limit"]
+    asked = {key: getattr(case.targets, key) for key in ("crossover", "crossover_min")}
+    return tuple(
+        f"targets.{key} asks for {hertz(value)}, above the crossover limit of {hertz(limit.value)}"
+        for key, value in asked.items()
+        if value is not None and value > limit.value
+    )
 
 
 def hardly_regulated(limits: Limits, crossover_hz: Array) -> tuple[str, ...]:

@@ -138,8 +138,8 @@ class StepDeviation:
             return ""
         largest = f"step deviation: {format_quantity(self.peak_deviation_v, 'V')} at {self.place}, stepped in time"
         if self.left_v is None:
-            return f"{largest} like every place examined ({self.estimated})"
+            return f"{largest}, as was every other place"
         return (
-            f"{largest} like {self.stepped} of {self.estimated} places, those that depart furthest as small steps; as "
-            f"small steps the others depart by {format_quantity(self.left_v, 'V')} at most"
+            f"{largest}; {self.stepped} of {self.estimated} places were stepped, the furthest small-step departure "
+            f"first, and the small-step departure of the others is {format_quantity(self.left_v, 'V')} at most"
         )

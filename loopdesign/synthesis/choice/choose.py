@@ -18,7 +18,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from loopdesign.analysis.check import examine, examine_stage
-from loopdesign.analysis.limits import limits_of
+from loopdesign.analysis.limits import conflicts, limits_of
 from loopdesign.case import Compensation
 from loopdesign.corners.converters import base_corners
 from loopdesign.corners.trouble import names_file
@@ -29,7 +29,6 @@ from loopdesign.synthesis.cures.current_loop import refuse_unstable_current_loop
 from loopdesign.synthesis.cures.divider import DividerChoice, choose_divider
 from loopdesign.synthesis.cures.slope import open_slope, report_slope, with_slope
 from loopdesign.synthesis.search.lattice import Demands
-from loopdesign.units.quantities import hertz
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -117,11 +116,6 @@ CONFLICT = "ask for a lower crossover, or set targets.crossover_limit higher"
 
 def _refuse_conflict(case: cases.Case, limits: Limits) -> None:
     """Refuse a crossover asked for, or a lowest one, that lies above the crossover limit."""
-    limit = limits["crossover_limit"]
-    for key in ("crossover", "crossover_min"):
-        wanted = getattr(case.targets, key)
-        if wanted is not None and wanted > limit.value:
-            raise NoDesignError(
-                f"targets.{key} asks for {hertz(wanted)}, above the crossover limit of {hertz(limit.value)}",
-                obstacles=[f"the limit comes from {limit.source}; {CONFLICT}"],
-            )
+    for told in conflicts(case, limits):
+        source = limits["crossover_limit"].source
+        raise NoDesignError(told, obstacles=[f"the limit comes from {source}; {CONFLICT}"])

@@ -83,12 +83,12 @@ class Change:
     size: float
     left: str = ""
 
-    def sentence(self) -> str:
-        """Say what the change does."""
+    def sentence(self, corners: int) -> str:
+        """Say what the change does at so many corners [unitless]."""
         units = {"R": "ohm", "C": "F"}
         named = ", ".join(f"{name} {format_quantity(v, units[name[0]])}" for name, v in self.parts.items() if v)
         if self.shortfall <= 0.0:
-            return f"{self.words} meets every target, with {named}"
+            return f"{self.words} meets every target at these {corners} corners, with {named}"
         if self.shortfall >= UNSTABLE:
             return f"{self.words} leaves every combination unstable somewhere"
         return f"{self.words} does not suffice: a target is missed by {100.0 * self.shortfall:.2g} % ({self.left})"
@@ -127,7 +127,8 @@ def what_to_change(
     told = list(direct_path_too_fast(exam.case, plain.conditions, plain.converter, plain.point, limit))
     blocked, proposed = way_blocked(exam.case, plain, exam.corners)
     changes = ranked_changes(exam, work, plain, nearest)
-    told += [*blocked, *(f"single change {k}: {change.sentence()}" for k, change in enumerate(changes, 1))]
+    sentences = [change.sentence(len(exam.condition)) for change in changes]
+    told += [*blocked, *(f"single change {k}: {sentence}" for k, sentence in enumerate(sentences, 1))]
     return told, {"changes": [c.to_dict() for c in changes], **proposed}
 
 
