@@ -16,7 +16,7 @@
 from loopdesign.case.fields import EXACT, Levels, Tolerance
 from loopdesign.case.load import load_case, parse_case
 from loopdesign.case.model import Case
-from loopdesign.case.read import read_text
+from loopdesign.case.read import CaseFile, read_file, read_text
 from loopdesign.case.tables.control import (
     PART_UNITS,
     PARTS_OF_NETWORK,
@@ -70,6 +70,7 @@ __all__ = [
     "STAGES",
     "CapacitorEntry",
     "Case",
+    "CaseFile",
     "Clamp",
     "Compensation",
     "ConverterSection",
@@ -106,6 +107,7 @@ __all__ = [
     "json_schema",
     "load_case",
     "parse_case",
+    "read_file",
     "read_text",
     "template",
     "write_parts",

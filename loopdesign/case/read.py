@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import difflib
+import hashlib
 import os
 import re
 import stat
+from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 
@@ -30,6 +32,30 @@ _KINDS = (
 )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaseFile:
+    """A case file as it was read.
+
+    Attributes
+    ----------
+    path
+        The file, as the user named it.
+    text
+        What stands in it, without a byte-order mark.
+    sha256
+        SHA-256 of its bytes, in hexadecimal.
+    """
+
+    path: str
+    text: str
+    sha256: str
+
+    @property
+    def name(self) -> str:
+        """Name of the file without its folder."""
+        return Path(self.path).name
+
+
 def read_text(path: Path | str) -> str:
     """Read the text of a case file, without a byte-order mark.
 
@@ -48,12 +74,33 @@ def read_text(path: Path | str) -> str:
     CaseError
         There is no such file, it is not an ordinary file, it is too large, or it is not UTF-8.
     """
+    return read_file(path).text
+
+
+def read_file(path: Path | str) -> CaseFile:
+    """Read a case file and keep what tells it from any other.
+
+    Parameters
+    ----------
+    path : Path or str
+        The file.
+
+    Returns
+    -------
+    CaseFile
+        Its text and the SHA-256 of its bytes.
+
+    Raises
+    ------
+    CaseError
+        There is no such file, it is not an ordinary file, it is too large, or it is not UTF-8.
+    """
     name = str(path)
     data = _read_bytes(Path(path), name)
     if len(data) > LARGEST_FILE:
         raise _refused(name, f"the file is larger than {LARGEST_FILE // 1_000_000} MB", expected="a case file (TOML)")
     try:
-        return data.decode("utf-8-sig")
+        return CaseFile(path=name, text=data.decode("utf-8-sig"), sha256=hashlib.sha256(data).hexdigest())
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         column = error.start - (data.rfind(b"\n", 0, error.start) + 1) + 1

@@ -12,7 +12,9 @@ if TYPE_CHECKING:
     from loopdesign.analysis.check import CheckResult
     from loopdesign.analysis.filter_study import FilterStudy
     from loopdesign.analysis.filter_study.output import OutputFilterStudy
+    from loopdesign.case import Case, CaseFile
     from loopdesign.report.basics.layout import Display
+    from loopdesign.report.content.findings import Findings
     from loopdesign.synthesis.choice import Choice
 
 
@@ -33,7 +35,7 @@ def told(
         chosen=None if choice is None else choice.chosen,
         choice="" if choice is None else choice_text(choice, display=display),
         further=_further(found, study, display),
-        report="" if report is None else str(report / "report.md"),
+        report="" if report is None else str(report / "report.pdf"),
         display=display,
     )
 
@@ -84,40 +86,75 @@ def deliver_report(
     folder: Path,
     study: FilterStudy | None,
     *,
+    given: CaseFile,
+    pictures: tuple[str, ...] = (),
     quiet: bool,
     choice: Choice | None = None,
-    chosen_case: str | None = None,
+    chosen_text: str | None = None,
 ) -> None:
-    """Write the report with a section for everything the case asks for."""
+    """Write the report with a chapter for everything the case asks for."""
     from loopdesign.analysis.curves import report_data
     from loopdesign.analysis.given import with_parts
     from loopdesign.analysis.impedances import impedances
     from loopdesign.analysis.transient.steps import step
-    from loopdesign.report.choice.text import choice_rows
-    from loopdesign.report.folder import write_report
-    from loopdesign.report.impedances.section import impedance_answer, impedance_section
-    from loopdesign.report.sections import choice_section, filter_section, step_section
+    from loopdesign.report.content.findings import Findings
+    from loopdesign.report.content.gather import gather
+    from loopdesign.report.folder import CHOSEN_CASE, write_report
+    from loopdesign.report.replace import require_replaceable
     from loopdesign.synthesis.cures.current_loop import current_loop_cures
 
+    require_replaceable(folder)
     s = found.case.specification
-    sections = [] if choice is None else [choice_section(choice)]
-    sections += [] if study is None else [filter_section(study)]
-    shown = impedances(found)
-    sections.append(impedance_section(shown))
+    date = dated(found.case)
+    steps = None
     if found.parts and (s.load_step is not None or s.line_step is not None):
         with Progress("stepping", quiet=quiet) as progress:
-            sections.append(step_section(step(with_parts(found.case, found.parts), progress=progress)))
+            steps = step(with_parts(found.case, found.parts), progress=progress)
     with Progress("writing the report", quiet=quiet):
-        content = answered(found, study)
-        content["impedances"] = impedance_answer(shown)
-        content |= {} if choice is None else {"chosen": choice.chosen, "choice": choice_rows(choice)}
-        chosen = choice.chosen if choice is not None else None
-        write_report(
-            found,
-            report_data(found, proposals=current_loop_cures(found.stage)[0]),
-            folder,
-            content=content,
-            chosen=chosen,
-            chosen_case=chosen_case,
-            sections=sections,
+        findings = Findings(
+            check=found,
+            curves=report_data(found, proposals=current_loop_cures(found.stage)[0]),
+            given=given,
+            date=date,
+            chosen_text=given.text if chosen_text is None else chosen_text,
+            choice=choice,
+            input_filter=study,
+            output_filter=behind(found),
+            impedances=impedances(found),
+            steps=steps,
         )
+        content = gather(findings)
+        # the page of the same content is one more file here, "report.html"
+        files = {CHOSEN_CASE: findings.chosen_text}
+        write_report(folder, content, report_answer(findings), files=files, pictures=pictures)
+
+
+def dated(case: Case) -> str:
+    """Return the date of a document about a case: its own, else that of the build, else today."""
+    import datetime as dt
+    import os
+
+    from loopdesign.report.content.findings import document_date
+
+    return document_date(case, os.environ.get("SOURCE_DATE_EPOCH"), dt.datetime.now().astimezone().date())
+
+
+def report_answer(findings: Findings) -> dict[str, Any]:
+    """Return the object of ``report.json``: that of ``--json``, with every curve of the report."""
+    from loopdesign.report.choice.text import choice_rows
+    from loopdesign.report.impedances.section import impedance_answer
+    from loopdesign.report.loop.answer import curves_answer
+    from loopdesign.report.steps.text import step_answer
+
+    told = answered(findings.check, findings.input_filter)
+    told["proposals"] = list(findings.curves.proposals)
+    told["case_file"] = {"name": findings.given.name, "sha256": findings.given.sha256}
+    told["date"] = findings.date
+    told["curves"] = curves_answer(findings.curves)
+    if findings.impedances is not None:
+        told["impedances"] = impedance_answer(findings.impedances)
+    if findings.steps is not None:
+        told["steps"] = step_answer(findings.steps)
+    if findings.choice is not None:
+        told |= {"chosen": findings.choice.chosen, "choice": choice_rows(findings.choice)}
+    return told

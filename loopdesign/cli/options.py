@@ -24,6 +24,15 @@ def whole_number(_type: object, tokens: Sequence[Token]) -> int:
         raise ValueError(f'"{tokens[0].value}" is not a whole number') from None
 
 
+def picture_kinds(_type: object, tokens: Sequence[Token]) -> tuple[str, ...]:
+    """Read the endings of the pictures to write, separated by commas."""
+    kinds = tuple(dict.fromkeys(word.strip().lower() for t in tokens for word in t.value.split(",") if word.strip()))
+    wrong = [kind for kind in kinds if kind not in {"png", "svg"}]
+    if wrong or not kinds:
+        raise ValueError(f'"{wrong[0] if wrong else ""}" is not a kind of picture: give png, svg or both as png,svg')
+    return kinds
+
+
 CasePath = Annotated[Path, Parameter(help="Case file (TOML), such as sepic.toml.")]
 Json = Annotated[
     bool,
@@ -56,3 +65,10 @@ ReportFolder = Annotated[
         name="--output", help="Folder of the report, such as review. [default: CASE-report beside the case file]"
     ),
 ]
+Pictures = Annotated[
+    tuple[str, ...],
+    Parameter(
+        name="--pictures", converter=picture_kinds, n_tokens=1, negative="", show_default=False,
+        help="Write every picture of the report as a file of its own too: png, svg or both as png,svg.",
+    ),
+]  # fmt: skip

@@ -32,7 +32,18 @@ ROOMS = (
 """The rooms from the ground up; a room may use those before it."""
 LONGEST_MODULE = 350
 LARGEST_ROOM = 10
-HEAVY = ("scipy", "control", "matplotlib", "pydantic", "numpy", "rich.progress", "tomlkit", "jinja2")
+HEAVY = (
+    "scipy",
+    "control",
+    "matplotlib",
+    "pydantic",
+    "numpy",
+    "rich.progress",
+    "tomlkit",
+    "jinja2",
+    "typst",
+    "schemdraw",
+)
 
 
 def modules():

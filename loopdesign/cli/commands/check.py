@@ -8,7 +8,7 @@ from cyclopts import Parameter
 
 from loopdesign.cli.console import display, say
 from loopdesign.cli.deliver import answered, deliver_report, filter_of, told
-from loopdesign.cli.options import MET, MISSED, CasePath, Details, Folder, Json
+from loopdesign.cli.options import MET, MISSED, CasePath, Details, Folder, Json, Pictures
 from loopdesign.errors import DataError
 
 if TYPE_CHECKING:
@@ -20,6 +20,7 @@ def check(
     /,
     *,
     output: Folder = None,
+    pictures: Pictures = (),
     details: Details = False,
     nominal: Annotated[
         bool,
@@ -36,23 +37,26 @@ def check(
     Exit status 0 where the converter is stable and meets every target, 1 where it does not.
     """
     if not watch:
-        return _check_once(case, output, details=details, nominal=nominal, json_=json_)
+        return _check_once(case, output, pictures, details=details, nominal=nominal, json_=json_)
     if json_:
         raise DataError("--watch checks again and again, and --json prints one object: give one of the two")
     from loopdesign.cli.watch import watched
 
-    return watched(case, lambda: _check_once(case, output, details=details, nominal=nominal, json_=False))
+    return watched(case, lambda: _check_once(case, output, pictures, details=details, nominal=nominal, json_=False))
 
 
-def _check_once(case: Path, output: Path | None, *, details: bool, nominal: bool, json_: bool) -> int:
+def _check_once(
+    case: Path, output: Path | None, pictures: tuple[str, ...], *, details: bool, nominal: bool, json_: bool
+) -> int:
     """Check the case as the file has it now."""
-    from loopdesign.case import load_case
+    from loopdesign.case import parse_case, read_file
     from loopdesign.front.check import check as check_case
 
-    found = check_case(load_case(case), nominal=nominal)
+    given = read_file(case)
+    found = check_case(parse_case(given.text, str(case)), nominal=nominal)
     study = filter_of(found, quiet=json_)
     if output is not None:
-        deliver_report(found, output, study, quiet=json_)
+        deliver_report(found, output, study, given=given, pictures=pictures, quiet=json_)
     if json_:
         say(json_, answered(found, study), "")
     else:

@@ -4,12 +4,20 @@ from __future__ import annotations
 
 from loopdesign.cli.console import Progress, display, say
 from loopdesign.cli.deliver import answered, deliver_report, filter_of, told
-from loopdesign.cli.options import MET, MISSED, CasePath, Details, Json, ReportFolder
+from loopdesign.cli.options import MET, MISSED, CasePath, Details, Json, Pictures, ReportFolder
 from loopdesign.errors import DataError
 from loopdesign.printable import printable
 
 
-def design(case: CasePath, /, *, output: ReportFolder = None, details: Details = False, json_: Json = False) -> int:
+def design(
+    case: CasePath,
+    /,
+    *,
+    output: ReportFolder = None,
+    pictures: Pictures = (),
+    details: Details = False,
+    json_: Json = False,
+) -> int:
     """Choose the parts that the case file leaves open, and write the report.
 
     A report that is already there is replaced once the new one is complete. Exit status 3 where no parts meet the
@@ -19,13 +27,13 @@ def design(case: CasePath, /, *, output: ReportFolder = None, details: Details =
 
     from loopdesign.analysis.given import missing_for_a_loop
     from loopdesign.analysis.worst import beyond_nominal
-    from loopdesign.case import parse_case, read_text, write_parts
+    from loopdesign.case import parse_case, read_file, write_parts
     from loopdesign.report.choice.text import choice_rows
     from loopdesign.report.replace import require_replaceable
     from loopdesign.synthesis.choice.choose import choose
 
-    written = read_text(case)  # once: what is chosen belongs to the text it was chosen for, whatever happens meanwhile
-    loaded = parse_case(written, str(case))
+    given = read_file(case)  # once: what is chosen belongs to the text it was chosen for, whatever happens meanwhile
+    loaded = parse_case(given.text, str(case))
     missing = missing_for_a_loop(loaded)
     if missing:
         needed = " and ".join(missing)
@@ -35,9 +43,11 @@ def design(case: CasePath, /, *, output: ReportFolder = None, details: Details =
     with Progress("choosing parts", quiet=json_) as progress:
         found = choose(loaded, progress)
         found = replace(found, check=beyond_nominal(found.check, found.extremes))
-    chosen = write_parts(written, {_key(k): v for k, v in found.chosen.items()})
+    chosen = write_parts(given.text, {_key(k): v for k, v in found.chosen.items()}) if found.chosen else given.text
     study = filter_of(found.check, quiet=json_)
-    deliver_report(found.check, folder, study, quiet=json_, choice=found, chosen_case=chosen)
+    deliver_report(
+        found.check, folder, study, given=given, pictures=pictures, quiet=json_, choice=found, chosen_text=chosen
+    )
     if json_:
         extra = {"chosen": found.chosen, "choice": choice_rows(found), "report": str(folder)}
         say(json_, answered(found.check, study) | extra, "")

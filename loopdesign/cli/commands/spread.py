@@ -7,7 +7,8 @@ from typing import Annotated
 from cyclopts import Parameter
 
 from loopdesign.cli.console import Progress, display, say
-from loopdesign.cli.options import MET, MISSED, CasePath, Details, Folder, Json, whole_number
+from loopdesign.cli.deliver import dated
+from loopdesign.cli.options import MET, MISSED, CasePath, Details, Folder, Json, Pictures, whole_number
 
 
 def spread(
@@ -21,6 +22,7 @@ def spread(
         int, Parameter(converter=whole_number, help="Whole number; the same seed gives the same samples.")
     ] = 1,
     output: Folder = None,
+    pictures: Pictures = (),
     details: Details = False,
     json_: Json = False,
 ) -> int:
@@ -29,22 +31,23 @@ def spread(
     Exit status 0 where every sample is stable and meets every target, 1 where one does not.
     """
     from loopdesign.analysis.spread.sample import spread as sample_all
-    from loopdesign.case import parse_case, read_text
+    from loopdesign.case import parse_case, read_file
     from loopdesign.report.spread.text import spread_rows, spread_text
 
-    written = read_text(case)  # once: the worst sample belongs to the text that was sampled
-    loaded = parse_case(written, str(case))
+    given = read_file(case)  # once: the worst sample belongs to the text that was sampled
+    loaded = parse_case(given.text, str(case))
     with Progress("sampling", quiet=json_) as progress:
         found = sample_all(loaded, samples=samples, seed=seed, progress=progress)
-    page = "" if output is None else str(output / "report.md")
+    page = "" if output is None else str(output / "report.pdf")
     if output is not None:
         from loopdesign.analysis.spread.envelope import envelope
-        from loopdesign.report.folder import write_section
-        from loopdesign.report.sections import spread_section
+        from loopdesign.report.content.single import spread_content
+        from loopdesign.report.folder import write_report
         from loopdesign.report.spread.worst_sample import worst_case_text
 
-        worst = worst_case_text(written, found)
-        write_section(spread_section(found, envelope(found, found.ranked_condition), worst), spread_rows(found), output)
+        worst, band = worst_case_text(given.text, found), envelope(found, found.ranked_condition)
+        content = spread_content(found, band, worst, given, dated(loaded))
+        write_report(output, content, spread_rows(found), pictures=pictures)
     if json_:
         say(json_, spread_rows(found), "")
     else:

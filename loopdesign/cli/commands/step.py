@@ -7,7 +7,8 @@ from typing import Annotated
 from cyclopts import Parameter
 
 from loopdesign.cli.console import Progress, display, say
-from loopdesign.cli.options import MET, MISSED, CasePath, Details, Folder, Json, whole_number
+from loopdesign.cli.deliver import dated
+from loopdesign.cli.options import MET, MISSED, CasePath, Details, Folder, Json, Pictures, whole_number
 
 
 def step(
@@ -22,6 +23,7 @@ def step(
         ),
     ] = None,
     output: Folder = None,
+    pictures: Pictures = (),
     details: Details = False,
     json_: Json = False,
 ) -> int:
@@ -31,19 +33,21 @@ def step(
     """
     from loopdesign.analysis.given import require_slope
     from loopdesign.analysis.transient.steps import step as make_steps
-    from loopdesign.case import load_case
+    from loopdesign.case import parse_case, read_file
     from loopdesign.report.steps.text import step_answer, step_text
 
-    loaded = load_case(case)
+    given = read_file(case)
+    loaded = parse_case(given.text, str(case))
     require_slope(loaded)
     with Progress("stepping", quiet=json_) as progress:
         found = make_steps(loaded, cycles=cycles, progress=progress)
-    page = "" if output is None else str(output / "report.md")
+    page = "" if output is None else str(output / "report.pdf")
     if output is not None:
-        from loopdesign.report.folder import write_section
-        from loopdesign.report.sections import step_section
+        from loopdesign.report.content.single import steps_content
+        from loopdesign.report.folder import write_report
 
-        write_section(step_section(found), step_answer(found), output)
+        content = steps_content(found, given, dated(loaded))
+        write_report(output, content, step_answer(found), pictures=pictures)
     if json_:
         say(json_, step_answer(found), "")
     else:

@@ -10,8 +10,6 @@ import numpy as np
 from loopdesign.report.basics.layout import PIPE, Display, laid_out, paragraph
 from loopdesign.report.basics.tables import Column, Table
 from loopdesign.report.loop.terminal import parts_text
-from loopdesign.report.page import neutral
-from loopdesign.report.spread.text import joined_text, titled
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
@@ -127,15 +125,8 @@ def choice_text(found: Choice, *, display: Display = PIPE) -> str:
     table = laid_out(alternatives_table(found), display) if found.best is not None and display.details else ""
     sentences = [*divider_sentences(found), *slope_sentences(found), f"choice: {found.method}"]
     sentences += [f"note: {n}" for n in found.notes]
-    return joined_text([table, "\n".join(paragraph(s, display, hanging="    ") for s in sentences)])
-
-
-def choice_markdown(found: Choice) -> str:
-    """Write the choice as a section of the report."""
-    table = titled(alternatives_table(found)) if found.best is not None else ""
-    sentences = [*divider_sentences(found), *slope_sentences(found), f"Choice: {found.method}."]
-    sentences += [f"Note: {n}." for n in found.notes]
-    return joined_text([table, *map(neutral, sentences)]) + "\n"
+    told = "\n".join(paragraph(s, display, hanging="    ") for s in sentences)
+    return "\n\n".join(p for p in (table, told) if p)
 
 
 def choice_rows(found: Choice) -> dict[str, Any]:

@@ -9,8 +9,6 @@ import numpy as np
 from loopdesign.report.basics import axes as shared
 from loopdesign.report.basics.status import stable_word
 from loopdesign.report.basics.tables import INPUT, LOAD, Column, Table
-from loopdesign.report.page import markdown_table, neutral
-from loopdesign.report.sections import ReportSection
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -23,23 +21,6 @@ if TYPE_CHECKING:
 TITLE = "Impedances and line rejection"
 LOWEST_DB = -140.0
 _PANELS = {"output": "output impedance [ohm]", "line": "line to output [dB]", "input": "input impedance [ohm]"}
-
-
-def impedance_section(study: Impedances) -> ReportSection:
-    """Describe output impedance, line rejection and input impedance.
-
-    Parameters
-    ----------
-    study
-        Responses at every corner.
-
-    Returns
-    -------
-    ReportSection
-        Text, one table and one figure.
-    """
-    text = "\n\n".join([*(neutral(p) for p in impedance_paragraphs(study)), markdown_table(impedance_table(study))])
-    return ReportSection(title=TITLE, text=text, figures={"impedances": impedances_figure(study)})
 
 
 def impedance_paragraphs(study: Impedances) -> tuple[str, ...]:

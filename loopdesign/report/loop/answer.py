@@ -10,7 +10,11 @@ from loopdesign.report.basics.status import missed
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
+    import numpy as np
+    from numpy.typing import NDArray
+
     from loopdesign.analysis.check import CheckResult
+    from loopdesign.analysis.curves import ReportData
     from loopdesign.analysis.filter_study import FilterStudy
     from loopdesign.analysis.filter_study.output import OutputFilterStudy
     from loopdesign.analysis.findings.corner import CornerResult
@@ -52,6 +56,28 @@ def answer(found: CheckResult) -> dict[str, Any]:
         "stress": [stress_answer(s) for s in found.stresses],
         "warnings": list(found.warnings),
     }
+
+
+def curves_answer(data: ReportData) -> dict[str, Any]:
+    """Turn the curves of the frequency plots into their object: per corner its frequencies, plant and loop gain."""
+    corners = data.check.conditions
+    rows: list[dict[str, Any]] = []
+    for item in range(len(corners)):
+        row: dict[str, Any] = {
+            "input_voltage": float(corners.input_voltage[item]),
+            "load_current": float(corners.load_current[item]),
+            "stable": bool(data.check.verdicts[item].stable),
+            "frequencies_hz": [float(f) for f in data.frequencies_hz[item]],
+        }
+        named = {"plant": data.plant, "plant_averaged": data.plant_averaged, "loop": data.loop}
+        for name, values in named.items():
+            row[name] = None if values is None else _complex_answer(values[item])
+        rows.append(row)
+    return {"corners": rows}
+
+
+def _complex_answer(values: NDArray[np.complex128]) -> dict[str, list[float]]:
+    return {"real": [float(v) for v in values.real], "imag": [float(v) for v in values.imag]}
 
 
 def corner(examined: CornerResult, missed: Sequence[str]) -> dict[str, Any]:

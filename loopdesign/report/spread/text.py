@@ -11,12 +11,9 @@ from loopdesign.analysis.spread.figures import tail_of, worst_of
 from loopdesign.orbit.holding import KEPT
 from loopdesign.report.basics.layout import PIPE, Display, laid_out, lettered, paragraph
 from loopdesign.report.basics.tables import INPUT, LOAD, Column, Table, without_empty
-from loopdesign.report.page import markdown_table, neutral
 from loopdesign.synthesis.search.search import variant_name
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from loopdesign.analysis.spread.figures import Share
     from loopdesign.analysis.spread.sample import SpreadResult
     from loopdesign.report.basics.tables import CellValue
@@ -184,16 +181,6 @@ def spread_headline(found: SpreadResult) -> str:
     return f"Verdict: stable, every target met in all {found.samples} samples"
 
 
-def spread_markdown(found: SpreadResult) -> str:
-    """Write a spread as a section of the report."""
-    return "\n\n".join([*(titled(t) for t in spread_tables(found)), *map(neutral, spread_sentences(found))]) + "\n"
-
-
-def titled(table: Table) -> str:
-    """Write a table in Markdown, its title in bold above; text of the case is neutralised in both."""
-    return f"**{neutral(table.title)}**\n\n{markdown_table(table)}"
-
-
 def spread_rows(found: SpreadResult) -> dict[str, Any]:
     """Turn a spread into plain values for JSON: shares, quantiles per condition, bounds, ranking, worst sample."""
     sample, condition = found.worst_sample
@@ -262,8 +249,3 @@ def _quantiles(values: Any) -> dict[str, float | None]:  # noqa: ANN401  (an arr
         shown = float(np.median(values)) if q == 0.5 else tail_of(values, tail, high_is_bad=q > 0.5)
         told[f"q{100 * q:g}"] = shown
     return told
-
-
-def joined_text(parts: Sequence[str]) -> str:
-    """Join paragraphs, leaving out empty ones."""
-    return "\n\n".join(p for p in parts if p)

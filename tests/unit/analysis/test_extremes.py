@@ -21,7 +21,7 @@ from loopdesign.corners.conditions import Corners
 from loopdesign.corners.converters import base_corners
 from loopdesign.corners.tolerances import toleranced, variants
 from loopdesign.errors import NoDesignError
-from loopdesign.report.choice.text import choice_markdown, choice_rows, choice_text
+from loopdesign.report.choice.text import alternatives_table, choice_rows, choice_text
 from loopdesign.synthesis.choice.choose import choose
 from loopdesign.synthesis.choice.deviation import estimated_deviation, step_of
 from loopdesign.synthesis.cures.damping import sensed_slopes
@@ -254,7 +254,7 @@ def test_choice_fills_divider_and_slope_and_says_so():
     rows = choice_rows(found)
     assert rows["slope"]["slope_v_per_s"] == found.chosen["slope"]
     assert len(rows["alternatives"]) == 5
-    assert "| chosen |" in choice_markdown(found)
+    assert alternatives_table(found).rows[0][0] == "chosen"
 
 
 def test_given_parts_are_kept_and_a_whole_loop_is_only_examined():

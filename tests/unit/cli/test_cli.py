@@ -69,8 +69,8 @@ def test_design_meets_every_target_and_writes_a_report(designed):
         assert corner["gain_margin_db"] is None or corner["gain_margin_db"] >= 10.0
     folder = path.with_name(f"{path.stem}-report")
     written = {p.name for p in folder.iterdir()}
-    assert written >= {"report.md", "report.json", "loop_bode.png", "loop_bode.svg", "plant_bode.png", "nyquist.svg"}
-    assert "step_load.png" in written
+    assert written == {"report.md", "report.json", "report.pdf", "case.toml"}
+    assert (folder / "report.pdf").read_bytes().startswith(b"%PDF-")
     chosen = load_case(folder / "case.toml")
     assert chosen.compensation.open_parts == ()
     assert answer["parts"]["R1"] == chosen.compensation.R1
@@ -263,11 +263,13 @@ def test_step_answers_one_entry_per_input_voltage(capsys):
 
 def test_spread_counts_what_fails_and_writes_the_worst_sample(tmp_path):
     folder = tmp_path / "spread"
-    done = run("spread", UNDAMPED, "--samples", 64, "--seed", 3, "--json", "--output", folder)
+    done = run("spread", UNDAMPED, "--samples", 64, "--seed", 3, "--json", "--output", folder, "--pictures", "png,svg")
     assert done.returncode == 1
     again = run("spread", UNDAMPED, "--samples", 64, "--seed", 3, "--json")
     assert again.stdout == done.stdout
-    assert {p.name for p in folder.iterdir()} >= {"report.md", "report.json", "histograms.png", "worst_sample.toml"}
+    pictures = {f"{name}.{ending}" for name in ("histograms", "envelope") for ending in ("png", "svg")}
+    written = {p.name for p in folder.iterdir()}
+    assert written == {"report.md", "report.pdf", "report.json", "worst_sample.toml"} | pictures
     worst = run("check", folder / "worst_sample.toml", "--json")
     assert not json.loads(worst.stdout)["verdict"]["stable"]
 

@@ -242,8 +242,8 @@ def test_report_cannot_steer_a_terminal_either(tmp_path, capsys):
         text = text.replace(old, new, 1)
     path = tmp_path / "case.toml"
     path.write_text(text, encoding="utf-8")
-    assert main(["spread", str(path), "--samples", "8", "--output", str(tmp_path / "spread")]) == 1
-    assert main(["check", str(path), "--output", str(tmp_path / "check")]) == 1
+    assert main(["spread", str(path), "--samples", "8", "--output", str(tmp_path / "spread"), "--pictures", "svg"]) == 1
+    assert main(["check", str(path), "--output", str(tmp_path / "check"), "--pictures", "svg"]) == 1
     told = capsys.readouterr()
     written = {
         x: x.read_text(encoding="utf-8") for x in tmp_path.rglob("*") if x.suffix in {".md", ".json", ".svg", ".toml"}

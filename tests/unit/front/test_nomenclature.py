@@ -30,6 +30,7 @@ TYPES = (
 SUFFIXES = {"_hz": "Hz", "_deg": "deg", "_db": "dB", "_per_s": "1/s", "_v": "V", "_s": "s"}
 TERMINAL_ONLY = {
     "output", "details", "watch", "json_", "frequencies", "from_", "to", "points", "csv", "topology", "shell", "install",
+    "pictures",
 }  # fmt: skip
 """Options that say how a command hands over its answer; what they ask for has no counterpart in Python."""
 

@@ -1,4 +1,4 @@
-"""The report: answer, tables, text, figures, page and folder. Numbers are held against closed forms or the engine's own
+"""The report: answer, tables, text and figures. Numbers are held against closed forms or the engine's own
 fields; figures are read back from their lines, labels and annotations."""
 
 import json
@@ -17,13 +17,12 @@ from loopdesign.analysis.curves import differences, report_data
 from loopdesign.analysis.given import given_parts
 from loopdesign.analysis.responses import FrequencyResponse
 from loopdesign.case import load_case, parse_case
-from loopdesign.errors import DataError
 from loopdesign.models.switched import loop_gain
 from loopdesign.models.verdict import Mode
-from loopdesign.report import folder, page
 from loopdesign.report.basics import axes, tables
 from loopdesign.report.basics.layout import Display
 from loopdesign.report.basics.status import missed, status_word, verdict_sentence
+from loopdesign.report.content.chapters.method import agreement_remarks
 from loopdesign.report.loop import plots
 from loopdesign.report.loop.answer import answer
 from loopdesign.report.loop.given import given_table
@@ -352,7 +351,7 @@ def test_models_agree_as_the_design_expects(drawn):
     assert max(d.magnitude_db for d in drawn.plant_differences) < 0.25
     assert max(d.phase_deg for d in drawn.plant_differences) < 1.5
     assert {d.below_hz for d in drawn.plant_differences} == {33e3, 16.5e3}
-    assert page.agreement_remarks(drawn) == ()
+    assert agreement_remarks(drawn) == ()
 
 
 def test_product_is_near_the_loop_gain_by_injection(drawn):
@@ -372,7 +371,7 @@ def test_differences_are_largest_within_the_band():
 
 def test_large_disagreement_is_told(drawn):
     worse = replace(drawn.plant_differences[1], magnitude_db=1.0)
-    told = page.agreement_remarks(replace(drawn, plant_differences=(drawn.plant_differences[0], worse)))
+    told = agreement_remarks(replace(drawn, plant_differences=(drawn.plant_differences[0], worse)))
     assert len(told) == 1
     assert "trust the switched model" in told[0]
 
@@ -459,128 +458,6 @@ def test_drawing_a_loop_that_is_not_there(no_loop):
     for draw in (plots.plot_loop_bode, plots.plot_nyquist):
         with pytest.raises(ValueError, match="no loop to draw"):
             draw(data, 1.2)
-
-
-# ---------------------------------------------------------------- page
-
-
-@pytest.mark.parametrize(
-    ("text", "inert"),
-    [
-        ("a *b* _c_ `d`", r"a \*b\* \_c\_ \`d\`"),
-        ("<script>x</script>", "&lt;script&gt;x&lt;/script&gt;"),
-        ("[x](http://y.z)", r"\[x\](http\://y.z)"),
-        ("# head", r"\# head"),
-        ("- item", r"\- item"),
-        ("1. item", r"1\. item"),
-        ("12) item", r"12\) item"),
-        ("---", r"\---"),
-        ("-5.2 V", "-5.2 V"),
-        ("1.5 A", "1.5 A"),
-        ("a | b", r"a \| b"),
-        ("one\ntwo\u202ethree", r"one two\\u202ethree"),
-        ("{{ x }}", r"\{\{ x \}\}"),
-    ],
-)
-def test_user_text_is_inert(text, inert):
-    assert page.neutral(text) == inert
-
-
-def test_page_says_everything(unstable, drawn):
-    text = page.page(unstable, drawn, plots=("loop_bode", "nyquist", "plant_bode"), chosen_case="case.toml")
-    lines = text.splitlines()
-    assert lines[0] == "# Tide-gauge logger supply, damper left out"
-    assert lines[2].startswith("**UNSTABLE at 1 of 6 corners")
-    wanted = (
-        "store energy",
-        "qualified persons",
-        "no substitute for a measured loop",
-        "licensed practice",
-        "fit a damper",
-    )
-    for words in (
-        *wanted,
-        "![Bode plot of the loop gain",
-        "(loop_bode.png)",
-        "no blanking time",
-        "[case.toml](case.toml)",
-    ):
-        assert words in text
-    assert text.index("## Verdict and margins") < text.index("## Limits of the model")
-    rows = [x for x in lines if x.startswith("|")]
-    blocks = re.split(r"\n(?!\|)", text)
-    for block in blocks:
-        widths = {len(re.findall(r"(?<!\\)\|", x)) for x in block.splitlines() if x.startswith("|")}
-        assert len(widths) <= 1
-    assert len(rows) > 40
-
-
-def test_page_with_hostile_title_and_notes(damped):
-    case = damped.case.model_copy(
-        update={"title": "x\n# y <b>", "notes": "1. a\n\n- b\n{{ 7*7 }}", "warnings": ("*w*",)}
-    )
-    text = page.page(replace(damped, case=case), report_data(damped), plots=("plant_bode",))
-    assert text.startswith("# x \\# y &lt;b&gt;\n")
-    assert "> 1\\. a\n>\n> \\- b\n> \\{\\{ 7\\*7 \\}\\}" in text
-    assert "- \\*w\\*" in text
-
-
-def test_page_without_loop(no_loop):
-    text = page.page(no_loop, report_data(no_loop), plots=("plant_bode",))
-    assert "loop_bode" not in text
-    assert "## Parts of the loop" not in text
-
-
-# ---------------------------------------------------------------- folder
-
-
-def test_folder_is_whole_and_repeats_byte_for_byte(unstable, drawn, tmp_path):
-    names = folder.write_report(unstable, drawn, tmp_path / "a", chosen_case="title = 1\n")
-    folder.write_report(unstable, drawn, tmp_path / "b", chosen_case="title = 1\n")
-    expected = {f"{n}.{e}" for n in ("loop_bode", "plant_bode", "nyquist") for e in ("png", "svg")}
-    assert (
-        set(names)
-        == {p.name for p in (tmp_path / "a").iterdir()}
-        == expected | {"report.md", "report.json", "case.toml"}
-    )
-    for name in names:
-        assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
-    content = json.loads((tmp_path / "a" / "report.json").read_text(encoding="utf-8"))
-    assert content["loopdesign"]["files"] == sorted(names)
-    assert content["verdict"]["stable"] is False
-    assert {p.name for p in tmp_path.iterdir()} == {"a", "b"}
-
-
-def test_old_report_is_replaced_and_other_files_stay(no_loop, tmp_path):
-    target = tmp_path / "report"
-    data = report_data(no_loop)
-    folder.write_report(no_loop, data, target, chosen_case="x")
-    (target / "measured.csv").write_text("1,2\n", encoding="utf-8")
-    (target / "photos").mkdir()
-    (target / "photos" / "a.txt").write_text("bench", encoding="utf-8")
-    (target / "report.md").write_text("stale", encoding="utf-8")
-    folder.write_report(no_loop, data, target)
-    assert (target / "measured.csv").read_text(encoding="utf-8") == "1,2\n"
-    assert (target / "photos" / "a.txt").read_text(encoding="utf-8") == "bench"
-    assert (target / "report.md").read_text(encoding="utf-8") != "stale"
-    assert not (target / "case.toml").exists()
-    assert not (target / "loop_bode.png").exists()
-
-
-def test_failure_keeps_the_old_report(no_loop, tmp_path, monkeypatch):
-    target = tmp_path / "report"
-    data = report_data(no_loop)
-    folder.write_report(no_loop, data, target)
-    before = {p.name: p.read_bytes() for p in target.iterdir()}
-
-    def fail(*_, **__):
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr(folder, "page", fail)
-    with pytest.raises(DataError, match=r"cannot be written .*No space left"):
-        folder.write_report(no_loop, data, target)
-    assert {p.name: p.read_bytes() for p in target.iterdir()} == before
-    assert [p.name for p in tmp_path.iterdir()] == ["report"]
 
 
 def test_answer_and_text_load_no_plots():

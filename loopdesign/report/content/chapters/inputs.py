@@ -1,0 +1,189 @@
+"""Every value of the case, with all its digits, tolerances and curves, as tables: one for each section of the file."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from pydantic import BaseModel
+
+from loopdesign.case import PART_UNITS, Case, Compensation, Levels, Tolerance
+from loopdesign.case.fields import CurveField, LevelsOf, QuantityField
+from loopdesign.case.reference.rows import meaning_of
+from loopdesign.report.basics.tables import Column, Table
+from loopdesign.report.content.blocks import Paragraph, SectionHeading, TableBlock
+from loopdesign.units.quantities import exact_quantity
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from pydantic.fields import FieldInfo
+
+    from loopdesign.report.content.blocks import Block
+
+SECTIONS = (
+    "converter", "specification", "stage", "input_filter", "output_filter", "modulator", "error_amplifier", "divider",
+    "current_sense", "compensation", "targets", "ratings",
+)  # fmt: skip
+"""Sections in the order of the file; who signs the document stands in the title block."""
+LEFT_OUT = "not given"
+_COLUMNS = (
+    Column(heading="key", key=True), Column(heading="value"), Column(heading="from"), Column(heading="meaning"),
+)  # fmt: skip
+_LETTERS = str.maketrans({"u": "µ"})
+
+
+def inputs_chapter(case: Case) -> tuple[Block, ...]:
+    """List every value of the case.
+
+    Parameters
+    ----------
+    case
+        The case.
+
+    Returns
+    -------
+    tuple of Block
+        One table for each section that the case has. What the file leaves out stands there with its default.
+    """
+    tables = input_tables(case)
+    return (
+        SectionHeading(text="What was given"),
+        Paragraph(
+            text="Every value that the results rest on, as the case file has it and with all its digits. Where the "
+            "file leaves a key out, its default stands here and says so; keys that have no default and are not "
+            "given are named below the table."
+        ),
+        *(TableBlock(table=table) for table in tables),
+    )
+
+
+def input_tables(case: Case) -> tuple[Table, ...]:
+    """Write one table for each section that the case has.
+
+    Parameters
+    ----------
+    case
+        The case.
+
+    Returns
+    -------
+    tuple of Table
+        Key, value, where it is from and what it means.
+    """
+    return tuple(_table(case, name) for name in SECTIONS if isinstance(getattr(case, name), BaseModel))
+
+
+def _table(case: Case, name: str) -> Table:
+    """Write one section: its rows in the order of the file, and in a note what it leaves out."""
+    rows = sorted(_rows(getattr(case, name), ""), key=lambda row: _order(case, name, row[0]))
+    absent = [key for key, text, *_ in rows if text == LEFT_OUT]
+    return Table(
+        title=f"Inputs: [{name}]",
+        columns=_COLUMNS,
+        rows=tuple(row for row in rows if row[1] != LEFT_OUT),
+        note=f"Not given: {', '.join(absent)}." if absent else "",
+    )
+
+
+def _order(case: Case, section: str, key: str) -> tuple[float, float]:
+    """Place of a key, or of the part it belongs to, in the file; keys that the file does not have come last."""
+    head = key.partition(".")[0].partition("[")[0]
+    place = case.place(f"{section}.{head}")
+    return (float("inf"), 0.0) if place is None or place == case.place(section) else place
+
+
+def _rows(table: BaseModel, path: str) -> Iterator[tuple[str, str, str, str]]:
+    """Yield a row for each value of a table and of the tables in it."""
+    unfit = set(PART_UNITS) - set(table.parts) if isinstance(table, Compensation) else set()
+    for name, field in type(table).model_fields.items():
+        value, key = getattr(table, name), f"{path}{field.alias or name}"
+        if name in unfit:
+            continue
+        if isinstance(value, BaseModel):
+            yield from _rows(value, f"{key}.")
+        elif isinstance(value, tuple) and value and isinstance(value[0], BaseModel):
+            for k, part in enumerate(value):
+                yield from _rows(part, f"{key}." if len(value) == 1 else f"{key}[{k + 1}].")
+        else:
+            origin = "file" if name in table.model_fields_set else "default"
+            yield key, value_text(value, field) or LEFT_OUT, origin, meaning_of(type(table), name).replace("`", '"')
+
+
+def value_text(value: Any, field: FieldInfo) -> str:  # noqa: ANN401  (whatever a key holds)
+    """Write one value with all its digits and its unit.
+
+    Parameters
+    ----------
+    value
+        What the case has.
+    field
+        The field that holds it; its unit stands there.
+
+    Returns
+    -------
+    str
+        Empty for nothing.
+    """
+    mark = next((m for m in field.metadata if isinstance(m, QuantityField | LevelsOf | CurveField)), None)
+    if value is None:
+        return next((w for w, meaning in mark.words if meaning is None), "") if isinstance(mark, QuantityField) else ""
+    if isinstance(value, Tolerance):
+        return _tolerance(value)
+    if isinstance(value, Levels) and isinstance(mark, LevelsOf):
+        return _levels(value, mark.each.unit)
+    if isinstance(mark, CurveField):
+        return _curve(value, mark)
+    if isinstance(mark, QuantityField) and isinstance(value, float | int):
+        word = next((w for w, meaning in mark.words if meaning == value), "")
+        return word or exact_text(float(value), mark.unit)
+    return str(value)
+
+
+def exact_text(value: float, unit: str) -> str:
+    """Write a value with as many digits as it has, µ and Ω as the trade writes them.
+
+    Parameters
+    ----------
+    value
+        In SI units.
+    unit
+        Symbol of its unit; empty for a ratio.
+
+    Returns
+    -------
+    str
+        Such as "4.02 kΩ".
+    """
+    if not unit:
+        return f"{value!r}".removesuffix(".0")
+    number, _, symbol = exact_quantity(value, unit).partition(" ")
+    if symbol.startswith("u") and symbol != unit:
+        symbol = symbol[:1].translate(_LETTERS) + symbol[1:]
+    symbol = symbol.replace("ohm", "Ω").replace("/us", "/µs").replace("degC", "°C")
+    return f"{number} {symbol}".rstrip()
+
+
+def _tolerance(value: Tolerance) -> str:
+    if not value:
+        return "none"
+    if value.even:
+        return f"±{exact_quantity(value.high, '%')}"
+    return f"{exact_quantity(value.low, '%')} to +{exact_quantity(value.high, '%')}"
+
+
+def _levels(value: Levels, unit: str) -> str:
+    """Write every level, and which of them is nominal where there are several."""
+    told = ", ".join(exact_text(v, unit) for v in value.values)
+    if len(value.values) == 1:
+        return told
+    return f"{told} (nominal {exact_text(value.nominal, unit)})"
+
+
+def _curve(points: tuple[tuple[float, ...], ...], mark: CurveField) -> str:
+    """Write every point of a curve: where, and what is left there."""
+    units = [field.unit for _, field in mark.columns]
+    told = []
+    for point in points:
+        at, *shares = (exact_text(v, u) for v, u in zip(point, units, strict=True))
+        told.append(f"{at}: {' and '.join(shares)}")
+    return "; ".join(told)

@@ -1,0 +1,118 @@
+"""The loop: its parts and why they were chosen, margins nominal and worst, and what the plots of it show."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from loopdesign.analysis.findings.corner import corner_name
+from loopdesign.report.basics import tables
+from loopdesign.report.choice.text import alternatives_table, divider_sentences, slope_sentences
+from loopdesign.report.content.blocks import Bullets, Figure, Paragraph, SectionHeading, TableBlock
+from loopdesign.report.content.pictures import svg_of
+from loopdesign.report.loop.worst import worst_table
+
+if TYPE_CHECKING:
+    from loopdesign.analysis.check import CheckResult
+    from loopdesign.report.content.blocks import Block
+    from loopdesign.report.content.findings import Findings
+
+WORDS_OF_NONE = {"crossover_hz": "crossover", "phase_margin_deg": "phase margin", "gain_margin_db": "gain margin"}
+
+
+def parts_chapter(findings: Findings) -> tuple[Block, ...]:
+    """List the parts of the loop, how they were chosen and what poles and zeros they make.
+
+    Parameters
+    ----------
+    findings
+        What was computed.
+
+    Returns
+    -------
+    tuple of Block
+        A chapter; nothing without a loop.
+    """
+    found = findings.check
+    if not found.margins:
+        return ()
+    told: list[Block] = [SectionHeading(text="Parts of the loop")]
+    told.append(TableBlock(table=tables.parts_table(found, findings.chosen)))
+    choice = findings.choice
+    if choice is not None:
+        told.append(SectionHeading(text="How the parts were chosen", level=2))
+        told.append(Paragraph(text=f"Choice: {choice.method}."))
+        said = (*divider_sentences(choice), *slope_sentences(choice), *(f"note: {n}" for n in choice.notes))
+        told += [Bullets(items=said)] if said else []
+        told += [TableBlock(table=alternatives_table(choice))] if choice.best is not None else []
+    return (*told, TableBlock(table=tables.network_table(found)))
+
+
+def margins_chapter(findings: Findings) -> tuple[Block, ...]:
+    """Show verdict and margins of every corner, the worst of everything, and the multipliers.
+
+    Parameters
+    ----------
+    findings
+        What was computed.
+
+    Returns
+    -------
+    tuple of Block
+        A chapter.
+    """
+    found = findings.check
+    told: list[Block] = [
+        SectionHeading(text="Verdict and margins"),
+        Paragraph(
+            text="The verdict comes from the characteristic multipliers of the switching model, never from a plot. "
+            "Where it says UNSTABLE, a margin in the same row proves nothing."
+        ),
+        TableBlock(table=tables.margins_table(found)),
+    ]
+    missing = _reasons_for_none(found)
+    told += [Bullets(items=missing)] if missing else []
+    worst = worst_table(found)
+    told += [] if worst is None else [TableBlock(table=worst)]
+    return (*told, TableBlock(table=tables.stability_table(found)), *_loop_figures(findings))
+
+
+def _loop_figures(findings: Findings) -> tuple[Block, ...]:
+    """Draw the loop gain over frequency and near -1."""
+    from loopdesign.report.loop.plots import loop_bode_figure, nyquist_figure  # noqa: PLC0415  (loads matplotlib)
+
+    data = findings.curves
+    if data.loop is None:
+        return ()
+    return (
+        SectionHeading(text="Loop gain", level=2),
+        Figure(
+            name="loop_bode",
+            svg=svg_of(loop_bode_figure(data)),
+            caption="Loop gain at every input voltage, by injection as an analyser reads it. Dots mark the crossovers. "
+            "To see: where the magnitude passes 0 dB against the crossover limit, and how far the phase then is above "
+            f"-180 degrees. {_verdict_words(found=findings.check)}",
+        ),
+        Figure(
+            name="nyquist",
+            svg=svg_of(nyquist_figure(data)),
+            caption="Loop gain in the complex plane near -1, positive frequencies. To see: whether a curve enters the "
+            "shaded disc, whose radius is the modulus margin asked for. With poles of the open loop in the right "
+            "half-plane a curve outside the disc proves nothing: the verdict in the legend does.",
+        ),
+    )
+
+
+def _verdict_words(found: CheckResult) -> str:
+    unstable = [corner_name(found.conditions, i) for i, v in enumerate(found.verdicts) if not v.stable]
+    if unstable:
+        return f"UNSTABLE at {'; '.join(unstable)}, whatever the curves look like."
+    return "All corners drawn are stable with nominal parts."
+
+
+def _reasons_for_none(found: CheckResult) -> tuple[str, ...]:
+    """Say why a margin does not exist, corner by corner."""
+    return tuple(
+        f"no {WORDS_OF_NONE.get(key, key)} at {corner_name(found.conditions, item)}: {reason}"
+        for item, m in enumerate(found.margins)
+        for key, reason in m.reasons.items()
+    )

@@ -1,0 +1,82 @@
+"""The power stage: operating points, what the parts carry, their values at each corner, poles and zeros."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from loopdesign.report.basics import tables
+from loopdesign.report.content.blocks import Figure, Paragraph, SectionHeading, TableBlock
+from loopdesign.report.content.pictures import svg_of
+from loopdesign.report.loop.ratings import ratings_table
+from loopdesign.report.loop.worst import effective_table
+
+if TYPE_CHECKING:
+    from loopdesign.report.content.blocks import Block
+    from loopdesign.report.content.findings import Findings
+
+
+def power_chapter(findings: Findings) -> tuple[Block, ...]:
+    """Show operating points, stress, ratings and the values of the parts at each corner.
+
+    Parameters
+    ----------
+    findings
+        What was computed.
+
+    Returns
+    -------
+    tuple of Block
+        A chapter.
+    """
+    found = findings.check
+    ratings, effective = ratings_table(found), effective_table(found)
+    told: list[Block] = [
+        SectionHeading(text="Operating points"),
+        TableBlock(table=tables.operating_table(found, findings.curves.continuous_limit)),
+        SectionHeading(text="Currents, voltages and ratings", level=2),
+        TableBlock(table=tables.stress_table(found)),
+        Paragraph(
+            text="A device's voltage is the steady one of the ideal switching edge: ringing and spikes come on top."
+        ),
+    ]
+    told += [Paragraph(text="The case file gives no ratings.")] if ratings is None else [TableBlock(table=ratings)]
+    if effective is not None:
+        told.append(SectionHeading(text="Part values at each corner", level=2))
+        told.append(
+            Paragraph(
+                text="Values that bias, current, temperature or parts in parallel make differ from the given ones."
+            )
+        )
+        told.append(TableBlock(table=effective))
+    return tuple(told)
+
+
+def plant_chapter(findings: Findings) -> tuple[Block, ...]:
+    """Show poles, zeros and response of the plant.
+
+    Parameters
+    ----------
+    findings
+        What was computed.
+
+    Returns
+    -------
+    tuple of Block
+        A chapter.
+    """
+    from loopdesign.report.loop.plots import plant_bode_figure  # noqa: PLC0415  (loads matplotlib)
+
+    found = findings.check
+    return (
+        SectionHeading(text="Poles and zeros of the plant"),
+        TableBlock(table=tables.zero_table(found)),
+        TableBlock(table=tables.roots_summary(found)),
+        Figure(
+            name="plant_bode",
+            svg=svg_of(plant_bode_figure(findings.curves)),
+            caption="Control to output at every input voltage, control voltage held. Lines are the switched model, "
+            "pale bands the averaged one. To see: resonances, the right-half-plane zero as a phase that falls "
+            "while the magnitude levels out, and where the two models part.",
+        ),
+        TableBlock(table=tables.roots_table(found), folded=True),
+    )

@@ -1,0 +1,84 @@
+"""Pictures as SVG: drawn once, the same bytes for the same data, fit to stand in a page or in a document."""
+
+from __future__ import annotations
+
+import io
+import re
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure as Drawing
+
+FONTS = "DejaVu Sans, Libertinus Serif, sans-serif"
+"""Families of the letters in a picture, the first there is; the second comes with the document."""
+RESOLUTION = 150.0
+"""Dots per inch of a picture that is made of dots."""
+_NAMES = re.compile(r'(?<=\bid=")([^"]+)(?=")')
+_USES = re.compile(r'(?<=href="#)([^"]+)(?=")|(?<=url\(#)([^)]+)(?=\))')
+_HEAD = re.compile(r"^.*?(?=<svg)", re.DOTALL)
+_METADATA = re.compile(r"\s*<metadata>.*?</metadata>", re.DOTALL)
+
+
+def svg_of(drawing: Drawing) -> str:
+    """Turn a drawn figure into the text of an SVG file, without date or program in it.
+
+    Parameters
+    ----------
+    drawing
+        A matplotlib figure.
+
+    Returns
+    -------
+    str
+        An ``svg`` element; the same for the same data.
+    """
+    from matplotlib import rc_context  # noqa: PLC0415  (a third of a second to import)
+
+    text = io.StringIO()
+    with rc_context({"svg.hashsalt": "loopdesign", "svg.fonttype": "path"}):
+        drawing.savefig(text, format="svg", metadata={"Date": None, "Creator": None, "Type": None, "Format": None})
+    return _METADATA.sub("", _HEAD.sub("", text.getvalue()), count=1)
+
+
+def with_own_names(svg: str, prefix: str) -> str:
+    """Give every named piece of a picture a name that no other picture of a page has.
+
+    Parameters
+    ----------
+    svg
+        Text of an SVG file.
+    prefix
+        Beginning of every name.
+
+    Returns
+    -------
+    str
+        The same picture.
+    """
+    svg = _NAMES.sub(lambda m: f"{prefix}-{m.group()}", svg)
+    return _USES.sub(lambda m: f"{prefix}-{m.group()}", svg)
+
+
+def png_of(svg: str) -> bytes:
+    """Turn a picture into dots.
+
+    Parameters
+    ----------
+    svg
+        Text of an SVG file.
+
+    Returns
+    -------
+    bytes
+        A PNG file on white.
+    """
+    import typst  # noqa: PLC0415  (only where a picture or a document is written)
+
+    page = (
+        "#set page(width: auto, height: auto, margin: 0pt, fill: white)\n"
+        '#image(bytes(sys.inputs.picture), format: "svg")\n'
+    )
+    made = typst.compile(
+        page.encode(), format="png", ppi=RESOLUTION, sys_inputs={"picture": svg}, ignore_system_fonts=True
+    )
+    return bytes(made[0] if isinstance(made, list) else made)

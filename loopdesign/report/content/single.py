@@ -1,0 +1,86 @@
+"""The report of one study by itself: load and line steps, or a spread over tolerances."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from loopdesign.report.content.blocks import Code, Content, Note, Paragraph, SectionHeading
+from loopdesign.report.content.chapters import dynamics
+from loopdesign.report.content.chapters.inputs import inputs_chapter
+from loopdesign.report.content.chapters.opening import CAUTIONS
+from loopdesign.report.content.gather import front_lines, running_lines
+from loopdesign.report.spread.text import spread_sentences
+from loopdesign.report.steps.text import step_verdict
+
+if TYPE_CHECKING:
+    from loopdesign.analysis.spread.envelope import Envelope
+    from loopdesign.analysis.spread.sample import SpreadResult
+    from loopdesign.analysis.transient.steps import StepStudy
+    from loopdesign.case import Case, CaseFile
+    from loopdesign.report.content.blocks import Block
+
+
+def steps_content(study: StepStudy, given: CaseFile, date: str) -> Content:
+    """Gather the report of ``loopdesign step``.
+
+    Parameters
+    ----------
+    study
+        The steps.
+    given
+        The case file as it was read.
+    date
+        What the report is dated.
+
+    Returns
+    -------
+    Content
+        Title block, verdict, steps, and what was given.
+    """
+    return _single(study.case, given, date, (step_verdict(study), study.stable), dynamics.steps_chapter(study))
+
+
+def spread_content(found: SpreadResult, band: Envelope, worst_case: str, given: CaseFile, date: str) -> Content:
+    """Gather the report of ``loopdesign spread``.
+
+    Parameters
+    ----------
+    found
+        Samples.
+    band
+        Band of the loop gains at one condition.
+    worst_case
+        The worst sample as the text of a case file.
+    given
+        The case file as it was read.
+    date
+        What the report is dated.
+
+    Returns
+    -------
+    Content
+        Title block, verdict, spread, and what was given.
+    """
+    verdict = (spread_sentences(found)[-1], not found.unstable.count and not found.off_target.count)
+    return _single(found.case, given, date, verdict, dynamics.spread_chapter(found, band, worst_case))
+
+
+def _single(case: Case, given: CaseFile, date: str, verdict: tuple[str, bool], blocks: tuple[Block, ...]) -> Content:
+    """Put title block, cautions and inputs around one chapter."""
+    warned = [Note(title="Warnings", items=case.warnings)] if case.warnings else []
+    return Content(
+        title=" ".join(case.title.split()),
+        front=front_lines(case, given, date),
+        verdict=verdict[0],
+        good=verdict[1],
+        running=running_lines(case, given, date),
+        blocks=(
+            *warned,
+            Note(title="Before anyone acts on this", items=CAUTIONS),
+            *blocks,
+            *inputs_chapter(case),
+            SectionHeading(text="The case file"),
+            Paragraph(text=f"The text of {given.name} in full."),
+            Code(text=given.text),
+        ),
+    )

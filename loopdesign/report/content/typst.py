@@ -1,0 +1,149 @@
+"""A report as a PDF document, set by typst. The text of the case goes there as data: it shows as it was written.
+
+The page description `document.typ` is fixed; everything that changes from report to report is one JSON object that it
+reads. What a title or a note holds is therefore never read as markup. Fonts are those that come with the binding,
+nothing is fetched, and the same content gives the same bytes.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from loopdesign.printable import printable, printable_lines
+from loopdesign.report.basics.tables import without_empty
+from loopdesign.report.content.blocks import (
+    Attachment,
+    Bullets,
+    Code,
+    Figure,
+    Note,
+    Paragraph,
+    SectionHeading,
+    TableBlock,
+)
+from loopdesign.report.content.cells import lettered_cells
+
+if TYPE_CHECKING:
+    from loopdesign.report.content.blocks import Block, Content
+
+TEMPLATE = Path(__file__).with_name("document.typ")
+LONGEST_WORD = 24
+"""Letters after which a word may be broken without a hyphen, for a narrow column [characters]."""
+
+
+def to_typst(content: Content) -> str:
+    """Write a report as the data that the page description reads.
+
+    Parameters
+    ----------
+    content
+        The report.
+
+    Returns
+    -------
+    str
+        JSON: title, front, verdict and blocks, each with its ``kind``.
+    """
+    told = {
+        "title": _line(content.title),
+        "front": [[_line(what), _line(value)] for what, value in content.front],
+        "verdict": _line(content.verdict),
+        "good": content.good,
+        "short": _line(content.running[0]),
+        "foot": _line(content.running[1]),
+        "blocks": [_block(block) for block in content.blocks],
+    }
+    return json.dumps(told, ensure_ascii=False)
+
+
+def to_pdf(content: Content) -> bytes:
+    """Set a report as a PDF document.
+
+    Parameters
+    ----------
+    content
+        The report.
+
+    Returns
+    -------
+    bytes
+        The file; the same for the same content. The one date in it is that of the title block.
+    """
+    import typst  # noqa: PLC0415  (only where a document is written)
+
+    made = typst.compile(
+        TEMPLATE.read_bytes(),
+        format="pdf",
+        sys_inputs={"report": to_typst(content)},
+        ignore_system_fonts=True,
+        timestamp=0,
+    )
+    return bytes(made)
+
+
+def _line(text: str) -> str:
+    """Make one line of text safe to show; long words may be broken anywhere."""
+    words = printable(" ".join(text.split())).split(" ")
+    return " ".join(w if len(w) <= LONGEST_WORD else "\u200b".join(_pieces(w)) for w in words)
+
+
+def _pieces(word: str) -> list[str]:
+    return [word[k : k + 8] for k in range(0, len(word), 8)]
+
+
+def _block(block: Block) -> dict[str, Any]:  # noqa: PLR0911  (one way out for each kind of block)
+    match block:
+        case SectionHeading():
+            return {"kind": "heading", "level": block.level, "text": _line(block.text)}
+        case Paragraph():
+            return {"kind": "paragraph", "text": _line(block.text)}
+        case Bullets():
+            return {"kind": "bullets", "title": _line(block.title), "items": [_line(x) for x in block.items]}
+        case Note():
+            return {"kind": "note", "title": _line(block.title), "items": [_line(x) for x in block.items]}
+        case TableBlock():
+            return _table(block)
+        case Figure():
+            return {"kind": "figure", "svg": block.svg, "caption": _line(block.caption)}
+        case Code():
+            return _code(block.caption, block.text)
+        case Attachment():
+            return _code(block.name, block.text)
+
+
+def _code(caption: str, text: str) -> dict[str, Any]:
+    return {"kind": "code", "caption": _line(caption), "text": printable_lines(text).rstrip("\n")}
+
+
+def _table(block: TableBlock) -> dict[str, Any]:
+    table = without_empty(block.table)
+    headings, rows = lettered_cells(table)
+    return {
+        "kind": "table",
+        "title": _line(table.title),
+        "note": _line(table.note),
+        "numeric": [c.numeric for c in table.columns],
+        "widths": _widths(headings, rows, [c.numeric for c in table.columns]),
+        "head": [_line(h) for h in headings],
+        "rows": [[_cell(text) for text in row] for row in rows],
+    }
+
+
+def _cell(text: str) -> str:
+    """Keep the blanks of a figure's width, which a line of text would lose."""
+    return text if "\u2007" in text or "\u2008" in text else _line(text)
+
+
+def _widths(headings: tuple[str, ...], rows: tuple[tuple[str, ...], ...], numeric: list[bool]) -> list[float]:
+    """Say how wide each column wants to be: 0 as wide as its content, else its share of the width that is left."""
+    shares = []
+    for k, heading in enumerate(headings):
+        longest = max((len(row[k]) for row in rows), default=0)
+        shares.append(0.0 if numeric[k] or longest <= SHORT else float(min(max(longest, len(heading)), 90)) ** 0.7)
+    return shares
+
+
+SHORT = 18
+"""Longest words of a column that is never broken over several lines [characters]."""
