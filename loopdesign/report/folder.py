@@ -6,6 +6,7 @@ to go on with, and ``report.md``. Single pictures lie beside them only where ask
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 CHOSEN_CASE = "case.toml"
 PICTURES = ("png", "svg")
 """Endings of the pictures that may be asked for."""
+_NUMBERS = re.compile(r"\[\s+([-+.\deE,\s]+?)\s+\](?=,?\n)")
 
 
 def write_report(
@@ -64,7 +66,7 @@ def write_report(
     made = report_files(content, files=files or {}, pictures=pictures)
     names = tuple(sorted([*made, "report.json"]))
     marked = {MARK: {"kind": "report", "files": list(names)}, **answer}
-    made["report.json"] = (json_text(marked) + "\n").encode()
+    made["report.json"] = (_in_rows(json_text(marked)) + "\n").encode()
 
     def fill(fresh: Path) -> None:
         for name, data in made.items():
@@ -72,6 +74,11 @@ def write_report(
 
     replace(Path(folder), fill)
     return names
+
+
+def _in_rows(text: str) -> str:
+    """Put each list of numbers in one line."""
+    return _NUMBERS.sub(lambda m: "[" + " ".join(m.group(1).split()) + "]", text)
 
 
 def report_files(content: Content, *, files: Mapping[str, str], pictures: Collection[str] = ()) -> dict[str, bytes]:

@@ -67,7 +67,7 @@ def curves_answer(data: ReportData) -> dict[str, Any]:
             "input_voltage": float(corners.input_voltage[item]),
             "load_current": float(corners.load_current[item]),
             "stable": bool(data.check.verdicts[item].stable),
-            "frequencies_hz": [float(f) for f in data.frequencies_hz[item]],
+            "frequencies_hz": _rounded(data.frequencies_hz[item]),
         }
         named = {"plant": data.plant, "plant_averaged": data.plant_averaged, "loop": data.loop}
         for name, values in named.items():
@@ -77,7 +77,12 @@ def curves_answer(data: ReportData) -> dict[str, Any]:
 
 
 def _complex_answer(values: NDArray[np.complex128]) -> dict[str, list[float]]:
-    return {"real": [float(v) for v in values.real], "imag": [float(v) for v in values.imag]}
+    return {"real": _rounded(values.real), "imag": _rounded(values.imag)}
+
+
+def _rounded(values: NDArray[np.float64]) -> list[float]:
+    """Keep nine significant digits: a curve is drawn and compared, and not computed with."""
+    return [float(f"{v:.9g}") for v in values]
 
 
 def corner(examined: CornerResult, missed: Sequence[str]) -> dict[str, Any]:
