@@ -75,6 +75,44 @@ def compensator_response(
     return np.asarray(optocoupler_factor(amplifier, f) * (float(amplifier.fed_from_output) + operational))
 
 
+def bilinear_response(
+    amplifier: ErrorAmplifier, divider: Divider, parts: NetworkParts, frequencies_hz: ArrayLike
+) -> tuple[NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128]]:
+    """Return the response as a function of C2, in which it is bilinear: C = (n0 + n1 C2) / (d0 + d1 C2).
+
+    Parameters
+    ----------
+    amplifier : TransconductanceAmplifier, OperationalAmplifier or ShuntOptocoupler
+        Error amplifier.
+    divider : Divider
+        Divider with its feed-forward capacitor.
+    parts : NetworkParts
+        Compensation network; its C2 is not looked at.
+    frequencies_hz : array_like (F,) or (B, F)
+        Frequencies [Hz].
+
+    Returns
+    -------
+    tuple of ndarray (..., F)
+        n0, n1, d0 and d1, each with the leading axes of what it depends on; n1 and d1 per farad.
+    """
+    f = np.asarray(frequencies_hz, dtype=np.float64)
+    s = np.asarray(2j * np.pi * f, dtype=np.complex128)
+    upper = 1.0 / _axis(divider.upper) + s * _axis(divider.feedforward) + _series(s, parts.R2, parts.C3)
+    lower = 1.0 / _axis(divider.lower)
+    network, nothing = _series(s, parts.R1, parts.C1), np.zeros_like(s)
+    if isinstance(amplifier, TransconductanceAmplifier):
+        gain = np.asarray(_axis(amplifier.gm) * upper / (upper + lower))
+        return gain, nothing, np.asarray(network + 1.0 / _axis(amplifier.output_resistance)), s
+    inverse_gain = 1.0 / _axis(amplifier.dc_gain) + 1j * f / _axis(amplifier.gain_bandwidth)
+    below = np.asarray(network * (1.0 + inverse_gain) + (upper + lower) * inverse_gain)
+    per_farad = np.asarray(s * (1.0 + inverse_gain))
+    if isinstance(amplifier, OperationalAmplifier):
+        return np.asarray(upper), nothing, below, per_farad
+    factor, direct = optocoupler_factor(amplifier, f), float(amplifier.fed_from_output)
+    return np.asarray(factor * (direct * below + upper)), np.asarray(factor * direct * per_farad), below, per_farad
+
+
 def optocoupler_factor(amplifier: ShuntOptocoupler, frequencies_hz: ArrayLike) -> NDArray[np.complex128]:
     """Return the response from the voltage across light source and its resistor to the fall of the control node.
 

@@ -2,6 +2,7 @@
 
 `lattice`     combinations, their loop gains and margins
 `plant_grid`  plant responses on a short grid
+`corner_loop` the loop gain of many combinations at one corner, and which C2 can meet a condition
 `screens`     necessary conditions that spare most of a lattice its whole evaluation
 `staged`      lattices too large to search whole, in blocks
 `order`       ties, alternatives, parts at the end of their series

@@ -14,7 +14,7 @@ is therefore the one brute force would give, which the tests hold on small latti
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
@@ -37,6 +37,8 @@ if TYPE_CHECKING:
     from loopdesign.analysis.limits import Limits
 
 Prefer = Literal["bandwidth", "margin", "step", "crossover"]
+Axes: TypeAlias = "tuple[NDArray[np.intp], ...]"
+"""Positions in the series of each open part: every combination of them."""
 PARTS = ("R1", "C1", "C2", "R2", "C3")
 KEPT = "kept crossover"
 """Name of the crossover that the objective ``margin`` keeps, among the limits."""
@@ -98,6 +100,11 @@ class Responses:
     network: NetworkType
     factors: Mapping[str, NDArray[np.float64]]
     step: StepDemand | None = None
+
+    def at(self, corners: NDArray[np.intp], *, step: bool) -> Responses:
+        """Take some corners; with or without what the departure at the load step needs."""
+        taken = take(replace(self, step=None), corners, len(self.plant))
+        return replace(taken, frequencies_hz=self.frequencies_hz, step=self.step if step else None)
 
     def loop(
         self,
@@ -292,19 +299,51 @@ class Lattice:
         ]
         return int(self.items(np.array([steps]))[0])
 
+    def product(self, axes: Axes) -> NDArray[np.intp]:
+        """Numbers of every combination along axes, the last part fastest."""
+        return self.items(np.stack([g.ravel() for g in np.meshgrid(*axes, indexing="ij")], axis=1))
+
+    def lines(self, axes: Axes, name: str) -> tuple[NDArray[np.intp], NDArray[np.intp], int]:
+        """Part the combinations along axes into lines along which one part alone differs.
+
+        Parameters
+        ----------
+        axes
+            Positions of each open part.
+        name
+            Designator of the part; every line has one combination where it is not open.
+
+        Returns
+        -------
+        heads, line, stride
+            Number of the first combination of every line, positions of the part along a line, and the difference in
+            number from one position to the next.
+        """
+        if name not in self.open_parts:
+            return self.product(axes), np.zeros(1, np.intp), 0
+        place = self.open_parts.index(name)
+        heads = self.product((*axes[:place], axes[place][:1], *axes[place + 1 :]))
+        return heads, axes[place], int(np.prod([len(c) for c in self.choices[place + 1 :]], dtype=np.int64))
+
+    def axes_coarse(self, most: int = 14) -> Axes:
+        """Pick a thin sub-lattice, at most so many values of each part: positions of each part."""
+        return tuple(np.unique(np.linspace(0, len(c) - 1, min(len(c), most)).round().astype(int)) for c in self.choices)
+
+    def axes_around(self, item: int, reach: tuple[int, ...]) -> Axes:
+        """Pick every combination within so many steps of one: positions of each part."""
+        centre = self.steps(np.array([item]))[0]
+        return tuple(
+            np.arange(max(0, c - r), min(len(v), c + r + 1))
+            for c, r, v in zip(centre, reach, self.choices, strict=True)
+        )
+
     def coarse(self, most: int = 14) -> NDArray[np.intp]:
         """Pick a thin sub-lattice, at most so many values of each part."""
-        axes = [np.unique(np.linspace(0, len(c) - 1, min(len(c), most)).round().astype(int)) for c in self.choices]
-        return self.items(np.stack([g.ravel() for g in np.meshgrid(*axes, indexing="ij")], axis=1))
+        return self.product(self.axes_coarse(most))
 
     def around(self, item: int, reach: tuple[int, ...]) -> NDArray[np.intp]:
         """Pick every combination within so many steps of one, per part."""
-        centre = self.steps(np.array([item]))[0]
-        axes = [
-            np.arange(max(0, c - r), min(len(v), c + r + 1))
-            for c, r, v in zip(centre, reach, self.choices, strict=True)
-        ]
-        return self.items(np.stack([g.ravel() for g in np.meshgrid(*axes, indexing="ij")], axis=1))
+        return self.product(self.axes_around(item, reach))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

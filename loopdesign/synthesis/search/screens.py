@@ -12,7 +12,8 @@ below the threshold. With f_k the grid:
 * the phase margin at the highest crossover follows from the two grid points about it, by the interpolation that the
   margins themselves use.
 
-Corners are taken one at a time, the telling ones first, so that most combinations meet one corner only.
+Corners are taken one at a time, the telling ones first. At those the first two conditions bound C2 for every choice of
+the other parts (`corner_loop`), so that most combinations are never looked at singly.
 """
 
 from __future__ import annotations
@@ -23,17 +24,30 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.margins.crossings import wrapped_deg
-from loopdesign.synthesis.search.lattice import Demands, Lattice, Responses, SearchResult, figures, relaxed
+from loopdesign.synthesis.search.corner_loop import C2, ROUNDING, CornerLoop, corner_loop
+from loopdesign.synthesis.search.lattice import (
+    Demands,
+    Lattice,
+    Responses,
+    SearchResult,
+    figures,
+    relaxed,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from numpy.typing import NDArray
 
-CHUNK = 65_536
-"""Combinations screened at once."""
-ROUNDING = 1e-9
-"""Room left to screens for the order in which sums are taken [relative, and degree]."""
+    from loopdesign.synthesis.search.lattice import Axes
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.intp]
+
+CHUNK = 4096
+"""Choices of the parts other than C2 that are screened at once."""
+TELLING = 4
+"""Corners at which C2 is bounded before any combination is looked at singly."""
 SLACK = 0.12
 """Share of the best score within which all feasible combinations are kept, for ties and alternatives."""
 NEIGHBOURS = (6, 3)
@@ -42,107 +56,129 @@ NEIGHBOURS = (6, 3)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Screens:
-    """Grid points and corners the screens read."""
+    """Grid points the screens read, and the corners in the order they are taken."""
 
-    responses: Responses
     demands: Demands
-    above: NDArray[np.intp]
-    modulus: NDArray[np.intp]
-    order: NDArray[np.intp]
+    frequencies_hz: Array
+    above: Index
+    modulus: Index
+    corners: tuple[CornerLoop, ...]
+    order: Index
 
-    def survivors(self, values: NDArray[np.float64], threshold: float) -> NDArray[np.intp]:
-        """Numbers of the combinations (N,5) that no screen drops."""
-        kept = np.arange(len(values))
-        for screen in (self._gain, self._first_distance, self._phase, self._distance):
-            for corner in self.order:
-                if not len(kept):
-                    return kept
-                kept = kept[screen(values[kept], np.array([corner]), threshold)]
-            if screen == self._gain and self.demands.prefer == "crossover":
-                kept = kept[self._somewhere(values[kept], threshold)]
+    def survivors(self, lattice: Lattice, axes: Axes, threshold: float) -> Index:
+        """Numbers of the combinations along axes that no screen drops."""
+        telling, others = self.corners[:TELLING], self.corners[TELLING:]
+        pieces = [np.empty(0, np.intp)]
+        for items in self._bounded(lattice, axes, threshold):
+            pieces += [self._screened(lattice, items, telling, threshold)]
+        kept = self._screened(lattice, np.concatenate(pieces), others, threshold)
+        if self.demands.prefer == "crossover":
+            kept = kept[self._somewhere(lattice.values(kept), threshold)]
         return kept
+
+    def _bounded(self, lattice: Lattice, axes: Axes, threshold: float) -> list[Index]:
+        """Numbers of the combinations along axes whose C2 lies within its bounds at every telling corner."""
+        heads, line, stride = lattice.lines(axes, "C2")
+        choices = lattice.values(heads[:1] + (line - line[0]) * stride)[:, C2]
+        band, found = self._band(threshold), []
+        for begin in range(0, len(heads), CHUNK):
+            some = heads[begin : begin + CHUNK]
+            values = lattice.values(some)
+            low, high = np.zeros(len(some)), np.full(len(some), np.inf)
+            for corner in self.corners[:TELLING]:
+                least, most = corner.range_of_c2(values, self.above, band)
+                low, high = np.maximum(low, least), np.minimum(high, most)
+                kept = np.flatnonzero((low <= choices[-1]) & (high >= choices[0]) & (low <= high))
+                some, values, low, high = some[kept], values[kept], low[kept], high[kept]
+            first, last = np.searchsorted(choices, low), np.searchsorted(choices, high, side="right")
+            count = np.maximum(last - first, 0)
+            row = np.repeat(np.arange(len(some)), count)
+            place = np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count) + first[row]
+            found.append(some[row] + (line[place] - line[0]) * stride)
+        return found
+
+    def _screened(self, lattice: Lattice, items: Index, corners: tuple[CornerLoop, ...], threshold: float) -> Index:
+        """Numbers of the combinations that no screen drops at some corners."""
+        values = lattice.values(items)
+        for corner in corners:
+            for screen in (self._first_distance, self._crossover, self._distance):
+                if not len(items):
+                    return items
+                kept = np.flatnonzero(screen(values, corner, threshold))
+                if len(kept) < len(items):
+                    items, values = items[kept], values[kept]
+        return items
 
     def lowest(self, threshold: float) -> float:
         """Lowest crossover that still matters [Hz]."""
         wanted = self.demands.crossover_min_hz
         return max(wanted, threshold) if self.demands.prefer == "bandwidth" else wanted
 
-    def _gain(self, values: NDArray[np.float64], corner: NDArray[np.intp], threshold: float) -> NDArray[np.bool_]:
-        """Crossover within its limits: below one above the limit, one or more somewhere in the band."""
-        grid = self.responses.frequencies_hz
-        keep = np.ones(len(values), bool)
-        for k in self.above:
-            live = np.flatnonzero(keep)
-            gain = np.abs(self.responses.loop(values[live], corner, np.array([k]))[:, 0, 0])
-            keep[live] = gain < 1.0 + ROUNDING
+    def _band(self, threshold: float) -> Index:
+        """Grid points of which one at least needs a loop gain of one or more."""
+        grid = self.frequencies_hz
         low = max(0, int(np.searchsorted(grid, self.lowest(threshold))) - 1)
-        high = int(np.searchsorted(grid, self.demands.limits.crossover_limit_hz, side="right"))
-        live = np.flatnonzero(keep)
-        reached = np.zeros(len(live), bool)
-        for k in range(low, high):
-            open_ = np.flatnonzero(~reached)
-            if not len(open_):
-                break
-            gain = np.abs(self.responses.loop(values[live[open_]], corner, np.array([k]))[:, 0, 0])
-            reached[open_] = gain >= 1.0 - ROUNDING
-        keep[live] = reached
-        return keep
+        return np.arange(low, int(np.searchsorted(grid, self.demands.limits.crossover_limit_hz, side="right")))
 
-    def _somewhere(self, values: NDArray[np.float64], threshold: float) -> NDArray[np.bool_]:
-        """Crossover as high as the threshold at one corner at least: a gain of one or more from there on."""
-        grid = self.responses.frequencies_hz
-        low = max(0, int(np.searchsorted(grid, threshold)) - 1)
-        high = int(np.searchsorted(grid, self.demands.limits.crossover_limit_hz, side="right"))
-        reached = np.full(len(values), low == 0)
-        for corner in self.order:
-            open_ = np.flatnonzero(~reached)
-            if not len(open_):
-                break
-            loop = self.responses.loop(values[open_], np.array([corner]), np.arange(low, high))
-            reached[open_] = (np.abs(loop[:, 0]) >= 1.0 - ROUNDING).any(axis=1)
-        return reached
-
-    def _phase(self, values: NDArray[np.float64], corner: NDArray[np.intp], threshold: float) -> NDArray[np.bool_]:
-        """Phase margin at the highest crossover."""
-        grid = self.responses.frequencies_hz
-        low = max(0, int(np.searchsorted(grid, self.lowest(threshold))) - 1)
-        high = int(np.searchsorted(grid, self.demands.limits.crossover_limit_hz, side="right"))
-        points = np.arange(low, min(high + 1, len(grid)))
-        loop = self.responses.loop(values, corner, points)[:, 0]
-        above = np.abs(loop) >= 1.0
-        last = loop.shape[1] - 1 - np.argmax(above[:, ::-1], axis=1)
-        # on the edge of the band nothing can be said here: the whole evaluation decides
-        known = above.any(axis=1) & (last < loop.shape[1] - 1)
-        rows, left = np.arange(len(loop)), np.minimum(last, loop.shape[1] - 2)
-        first, second = loop[rows, left], loop[rows, left + 1]
+    def _crossover(self, values: Array, corner: CornerLoop, threshold: float) -> NDArray[np.bool_]:
+        """Crossover within its limits: one or more somewhere in the band, below one above the limit; phase there."""
+        above, below = corner.fraction(values, self.above)
+        keep = np.asarray((_square(above) < (1.0 + 2.0 * ROUNDING) * _square(below)).all(axis=1))
+        live, band = np.flatnonzero(keep), self._band(threshold)
+        points = np.arange(band[0], min(band[-1] + 2, len(self.frequencies_hz))) if len(band) else band
+        above, below = corner.fraction(values[live], points)
+        above = np.broadcast_to(above, below.shape)
+        excess = _square(above) / _square(below)
+        reached = np.asarray((excess[:, : len(band)] >= 1.0 - 2.0 * ROUNDING).any(axis=1))
+        keep[live[~reached]] = False
+        # on the edge of the band nothing can be said of the phase: the whole evaluation decides
+        last = len(points) - 1 - np.argmax(excess[:, ::-1] >= 1.0, axis=1)
+        rows = np.flatnonzero(reached & (excess >= 1.0).any(axis=1) & (last < len(points) - 1))
+        first, second = (above[rows, last[rows] + k] / below[rows, last[rows] + k] for k in (0, 1))
         start, end = np.log(np.abs(first)), np.log(np.abs(second))
         part = np.clip(start / np.where(start == end, 1.0, start - end), 0.0, 1.0)
         margin = wrapped_deg(180.0 + np.degrees(np.angle(first) + part * np.angle(second * np.conj(first))))
-        return ~known | (margin >= self.demands.limits.value("phase_margin") - 1e-6)
+        keep[live[rows[margin < self.demands.limits.value("phase_margin") - 1e-6]]] = False
+        return keep
 
-    def _first_distance(
-        self, values: NDArray[np.float64], corner: NDArray[np.intp], threshold: float
-    ) -> NDArray[np.bool_]:
+    def _somewhere(self, values: Array, threshold: float) -> NDArray[np.bool_]:
+        """Crossover as high as the threshold at one corner at least: a gain of one or more from there on."""
+        grid = self.frequencies_hz
+        low = max(0, int(np.searchsorted(grid, threshold)) - 1)
+        high = int(np.searchsorted(grid, self.demands.limits.crossover_limit_hz, side="right"))
+        reached = np.full(len(values), low == 0)
+        for corner in self.corners:
+            open_ = np.flatnonzero(~reached)
+            if not len(open_):
+                break
+            loop = corner.loop(values[open_], np.arange(low, high))
+            reached[open_] = (np.abs(loop) >= 1.0 - ROUNDING).any(axis=1)
+        return reached
+
+    def _first_distance(self, values: Array, corner: CornerLoop, threshold: float) -> NDArray[np.bool_]:
         """Apply the last screen at every fourth of its points, to spare the others the bulk."""
         return self._apart(values, corner, threshold, self.modulus[1::4])
 
-    def _distance(self, values: NDArray[np.float64], corner: NDArray[np.intp], threshold: float) -> NDArray[np.bool_]:
+    def _distance(self, values: Array, corner: CornerLoop, threshold: float) -> NDArray[np.bool_]:
         """Modulus margin and peak of the output impedance, at some grid points."""
         return self._apart(values, corner, threshold, self.modulus)
 
-    def _apart(
-        self, values: NDArray[np.float64], corner: NDArray[np.intp], threshold: float, points: NDArray[np.intp]
-    ) -> NDArray[np.bool_]:
+    def _apart(self, values: Array, corner: CornerLoop, threshold: float, points: Index) -> NDArray[np.bool_]:
         """Keep what stays far enough from -1 at the points."""
         least = self.demands.limits.value("modulus_margin")
         if self.demands.prefer == "margin":
             least = max(least, threshold)
-        distance = np.abs(1.0 + self.responses.loop(values, corner, points)[:, 0])
-        keep = np.asarray((distance >= least * (1.0 - ROUNDING)).all(axis=1))
+        above, below = corner.fraction(values, points)
+        distance, size = _square(above + below), _square(below)
+        keep = np.asarray((distance >= (least * (1.0 - ROUNDING)) ** 2 * size).all(axis=1))
         if self.demands.prefer == "step" and np.isfinite(threshold):
-            impedance = np.abs(self.responses.impedance[corner[0], points])
-            keep &= (impedance <= -threshold * (1.0 + ROUNDING) * distance).all(axis=1)
+            impedance = _square(corner.impedance[points])
+            keep &= (impedance * size <= (threshold * (1.0 + ROUNDING)) ** 2 * distance).all(axis=1)
         return keep
+
+
+def _square(value: NDArray[np.complex128]) -> Array:
+    return np.asarray(value.real**2 + value.imag**2)
 
 
 def screens_for(responses: Responses, demands: Demands) -> Screens:
@@ -157,12 +193,14 @@ def screens_for(responses: Responses, demands: Demands) -> Screens:
     falling = np.argsort(-gain, kind="stable")
     order = np.stack([falling, falling[::-1]], axis=1).ravel()
     _, place = np.unique(order, return_index=True)
+    order = order[np.sort(place)]
     return Screens(
-        responses=responses,
         demands=demands,
+        frequencies_hz=grid,
         above=above,
         modulus=np.arange(low, max(high, low + 1), 2),
-        order=order[np.sort(place)],
+        corners=tuple(corner_loop(responses, int(k)) for k in order),
+        order=order,
     )
 
 
@@ -200,22 +238,21 @@ def search(
     SearchResult
         Best first; empty where no combination of the whole lattice is feasible.
     """
-    walk = Walk(screens_for(responses, demands), lattice, slack)
+    walk = Walk(responses, demands, lattice, slack)
     if begin is not None:
-        walk.visit(lattice.around(begin, _reach(lattice, NEIGHBOURS[0])))
+        walk.visit(lattice.axes_around(begin, tuple(0 for _ in lattice.choices)))  # its score spares its neighbours
+        walk.visit(lattice.axes_around(begin, _reach(lattice, NEIGHBOURS[0])))
     if walk.best is None:
-        walk.visit(lattice.coarse())
+        walk.visit(lattice.axes_coarse())
     for reach in NEIGHBOURS:
         if walk.best is not None:
-            walk.visit(lattice.around(walk.best, _reach(lattice, reach)))
+            walk.visit(lattice.axes_around(walk.best, _reach(lattice, reach)))
     if thin:
         return walk.result(walk.evaluated)
-    total = lattice.size
-    for first in range(0, total, CHUNK):
-        if progress is not None:
-            progress(first, total)
-        walk.visit(np.arange(first, min(first + CHUNK, total)))
-    return walk.result(total)
+    if progress is not None:
+        progress(0, lattice.size)
+    walk.visit(tuple(np.arange(len(c)) for c in lattice.choices))
+    return walk.result(lattice.size)
 
 
 def _reach(lattice: Lattice, eighths: int) -> tuple[int, ...]:
@@ -226,34 +263,46 @@ def _reach(lattice: Lattice, eighths: int) -> tuple[int, ...]:
 class Walk:
     """State of one search: the feasible combinations so far and the threshold they set."""
 
-    def __init__(self, screens: Screens, lattice: Lattice, slack: float = SLACK) -> None:
-        self.screens, self.lattice, self.slack = screens, lattice, slack
+    def __init__(self, responses: Responses, demands: Demands, lattice: Lattice, slack: float = SLACK) -> None:
+        self.responses, self.demands = responses, demands
+        self.screens, self.lattice, self.slack = screens_for(responses, demands), lattice, slack
         self.threshold = -np.inf
         self.best: int | None = None
         self.best_score = -np.inf
-        self.items: list[NDArray[np.intp]] = []
-        self.scores: list[NDArray[np.float64]] = []
+        self.items: list[Index] = []
+        self.scores: list[Array] = []
         self.evaluated = 0
 
-    def visit(self, items: NDArray[np.intp]) -> None:
-        """Screen combinations by their numbers, evaluate what is left, keep what is feasible."""
-        demands, responses = self.screens.demands, self.screens.responses
-        items = items[self.screens.survivors(self.lattice.values(items), self.threshold)]
+    def visit(self, axes: Axes) -> None:
+        """Screen the combinations along axes, evaluate what is left, keep what is feasible."""
+        items = self.screens.survivors(self.lattice, axes, self.threshold)
+        self.evaluated += len(items)
+        items, scores = self._evaluated(items)
         if not len(items):
             return
-        self.evaluated += len(items)
-        readings = figures(responses, self.lattice.values(items))
-        scores = readings.score(demands.prefer)
-        keep = readings.feasible(demands) & (scores >= self.threshold)
-        if not keep.any():
-            return
-        items, scores = items[keep], scores[keep]
         self.items.append(items)
         self.scores.append(scores)
         k = int(np.argmax(scores))
         if scores[k] > self.best_score:
             self.best, self.best_score = int(items[k]), float(scores[k])
             self.threshold = relaxed(self.best_score, self.slack)
+
+    def _evaluated(self, items: Index) -> tuple[Index, Array]:
+        """Evaluate combinations whole, a few corners at a time; those that are feasible, and their scores."""
+        prefer, order = self.demands.prefer, self.screens.order
+        least = prefer != "crossover"
+        scores, begin = np.full(len(items), np.inf if least else -np.inf), 0
+        while begin < len(order) and len(items):
+            few = np.sort(order[begin : 2 * begin + TELLING])
+            begin = 2 * begin + TELLING
+            some = self.responses.at(few, step=begin >= len(order))
+            readings = figures(some, self.lattice.values(items))
+            scores = (np.minimum if least else np.maximum)(scores, readings.score(prefer))
+            keep = readings.feasible(self.demands)
+            if least or begin >= len(order):
+                keep &= scores >= self.threshold
+            items, scores = items[keep], scores[keep]
+        return items, scores
 
     def result(self, looked_at: int) -> SearchResult:
         """Drop what fell behind and what was met twice; best first, then by number."""

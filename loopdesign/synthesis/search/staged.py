@@ -14,7 +14,7 @@ import numpy as np
 
 from loopdesign.synthesis.baseline.synthesis import placements
 from loopdesign.synthesis.search.lattice import PARTS, SearchResult
-from loopdesign.synthesis.search.screens import Walk, screens_for
+from loopdesign.synthesis.search.screens import Walk
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from loopdesign import case as cases
     from loopdesign.analysis.check import ExaminedStage
     from loopdesign.analysis.limits import Limits
-    from loopdesign.synthesis.search.lattice import Demands, Lattice, Responses
+    from loopdesign.synthesis.search.lattice import Axes, Demands, Lattice, Responses
 
 ROUNDS = 4
 STARTS = 10
@@ -57,20 +57,13 @@ def blocks(lattice: Lattice) -> list[tuple[int, ...]]:
     return [first, second]
 
 
-def _chunks(lattice: Lattice, item: int, reach: tuple[int, ...], most: int = 65_536) -> Iterator[NDArray[np.intp]]:
+def _chunks(lattice: Lattice, item: int, reach: tuple[int, ...], most: int = 65_536) -> Iterator[Axes]:
     """Split a block into pieces along its longest part, so that it never stands in memory whole."""
-    centre = lattice.steps(np.array([item]))[0]
-    longest = int(np.argmax([min(r, len(c)) for r, c in zip(reach, lattice.choices, strict=True)]))
-    low = max(0, int(centre[longest]) - reach[longest])
-    high = min(len(lattice.choices[longest]), int(centre[longest]) + reach[longest] + 1)
-    still = tuple(0 if k == longest else r for k, r in enumerate(reach))
-    slab = lattice.steps(lattice.around(item, still))
-    together = max(1, most // len(slab))
-    for begin in range(low, high, together):
-        places = np.arange(begin, min(begin + together, high))
-        steps = np.repeat(slab, len(places), axis=0)
-        steps[:, longest] = np.tile(places, len(slab))
-        yield lattice.items(steps)
+    axes = lattice.axes_around(item, reach)
+    longest = int(np.argmax([len(a) for a in axes]))
+    together = max(1, most * len(axes[longest]) // int(np.prod([len(a) for a in axes])))
+    for begin in range(0, len(axes[longest]), together):
+        yield (*axes[:longest], axes[longest][begin : begin + together], *axes[longest + 1 :])
 
 
 def staged_search(
@@ -100,7 +93,7 @@ def staged_search(
     tuple of SearchResult and str
         What was found, and a sentence on what is proven.
     """
-    walk = Walk(screens_for(responses, demands), lattice)
+    walk = Walk(responses, demands, lattice)
     looked = 0
     for k, place in enumerate(begin):
         if progress is not None:
@@ -134,7 +127,7 @@ def staged_search(
 def _visit(walk: Walk, lattice: Lattice, item: int, reach: tuple[int, ...]) -> int:
     """Look at a block; return how many combinations it has."""
     count = 0
-    for items in _chunks(lattice, item, reach):
-        count += len(items)
-        walk.visit(items)
+    for axes in _chunks(lattice, item, reach):
+        count += int(np.prod([len(a) for a in axes]))
+        walk.visit(axes)
     return count

@@ -17,7 +17,7 @@ from loopdesign.compensation.compensator import (
 )
 from loopdesign.compensation.features import network_features
 from loopdesign.compensation.netlist import compensator_netlist
-from loopdesign.compensation.response import compensator_response
+from loopdesign.compensation.response import bilinear_response, compensator_response
 from loopdesign.network.circuit import derive
 from loopdesign.network.elements import Resistor, VoltageSource
 
@@ -82,6 +82,16 @@ def test_closed_form_is_the_netlist(amplifier, parts, divider):
     expected = netlist_response(amplifier, divider, parts, F)[0]
     # 1e-7: the integrator's tiny pole beside megahertz corners costs the state space digits, not the closed form.
     assert_allclose(compensator_response(amplifier, divider, parts, F), expected, rtol=1e-7)
+
+
+@pytest.mark.parametrize("parts", [TYPE2, TYPE2_BARE, TYPE2_MERGED, TYPE3], ids=["II", "no C2", "no R1", "III"])
+@pytest.mark.parametrize("amplifier", AMPLIFIERS.values(), ids=AMPLIFIERS)
+def test_response_is_bilinear_in_c2(amplifier, parts):
+    """One set of coefficients gives the closed form for every C2, the absent one and a hundred times it as well."""
+    n0, n1, d0, d1 = bilinear_response(amplifier, LEAD_DIVIDER, parts, F)
+    for farads in (parts.C2, 0.0, 15e-9):
+        expected = compensator_response(amplifier, LEAD_DIVIDER, replace(parts, C2=farads), F)
+        assert_allclose((n0 + n1 * farads) / (d0 + d1 * farads), expected, rtol=1e-12)
 
 
 def test_closed_form_is_the_netlist_over_a_batch():

@@ -1,0 +1,153 @@
+"""The loop gain of many combinations at one corner, and the values of C2 with which its crossover can lie in a band.
+
+The compensator is bilinear in C2 (`compensation.response.bilinear_response`), so that ``|T| >= 1`` at one frequency is
+a quadratic inequality in C2. Its roots tell for every choice of the other parts which values of C2 can meet a
+condition, without any of them being evaluated.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.compensation.compensator import Divider, ErrorAmplifier, NetworkParts, NetworkType
+from loopdesign.compensation.response import bilinear_response
+from loopdesign.network.batch import take
+from loopdesign.synthesis.search.lattice import PARTS
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from loopdesign.synthesis.search.lattice import Responses
+
+    Array = NDArray[np.float64]
+    Complex = NDArray[np.complex128]
+
+ROUNDING = 1e-9
+"""Room left to screens for the order in which sums are taken [relative, and degree]."""
+C2 = PARTS.index("C2")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CornerLoop:
+    """Plant, output impedance, amplifier and divider at one corner.
+
+    Attributes
+    ----------
+    frequencies_hz
+        (F,) rising grid [Hz].
+    plant, impedance
+        (F,) control to output [V/V], open-loop output impedance [ohm].
+    amplifier, divider, network
+        Values scalar or (1,); kind of network.
+    factors
+        (5,) factor on each of `PARTS` [unitless].
+    """
+
+    frequencies_hz: Array
+    plant: Complex
+    impedance: Complex
+    amplifier: ErrorAmplifier
+    divider: Divider
+    network: NetworkType
+    factors: Array
+
+    def loop(self, values: Array, points: NDArray[np.intp]) -> Complex:
+        """Loop gain (N,K) of combinations (N,5) at some grid points."""
+        above, below = self.fraction(values, points)
+        return np.asarray(above / below)
+
+    def fraction(self, values: Array, points: NDArray[np.intp]) -> tuple[Complex, Complex]:
+        """Numerator and denominator of the loop gain (N,K) of combinations (N,5) at some grid points."""
+        n0, n1, d0, d1 = self._bilinear(values, points)
+        capacitance = (values[:, C2] * self.factors[C2])[:, None]
+        return (n0 + n1 * capacitance if n1.any() else n0), d0 + d1 * capacitance
+
+    def range_of_c2(self, values: Array, above: NDArray[np.intp], band: NDArray[np.intp]) -> tuple[Array, Array]:
+        """Bound C2 by where the crossover may lie, for the other parts of combinations (N,5).
+
+        Parameters
+        ----------
+        values
+            (N,5) part values, whose C2 is not looked at.
+        above
+            Grid points at which the loop gain has to be below one.
+        band
+            Grid points of which one at least needs a loop gain of one or more.
+
+        Returns
+        -------
+        low, high
+            (N,) nominal values [F]; nothing outside them can meet the conditions.
+        """
+        low, high = _zeros_span(*self._excess(values, band, 1.0 - ROUNDING))
+        # the loop gain falls with C2 wherever its numerator does not grow: then it is one or more up to a root
+        square, linear, constant = self._excess(values, above, 1.0 + ROUNDING)
+        first, last = _roots(square, linear, constant)
+        bounded = (square < 0.0) & (first <= 0.0) & (last > 0.0)
+        least = np.where(bounded, last, 0.0).max(axis=1, initial=0.0)
+        scale = self.factors[C2]
+        return np.maximum(low, least) / scale, high / scale
+
+    def _excess(self, values: Array, points: NDArray[np.intp], size: float) -> tuple[Array, Array, Array]:
+        """Coefficients (N,K) of C2^2, C2 and 1 in ``|numerator|^2 - size^2 |denominator|^2`` of the loop gain."""
+        n0, n1, d0, d1 = self._bilinear(values, points)
+        square = size * size
+        return (
+            np.broadcast_to(_square(n1) - square * _square(d1), d0.shape),
+            2.0 * (_product(n0, n1) - square * _product(d0, d1)),
+            _square(n0) - square * _square(d0),
+        )
+
+    def _bilinear(self, values: Array, points: NDArray[np.intp]) -> tuple[Complex, Complex, Complex, Complex]:
+        scaled = values * self.factors
+        parts = {
+            name: scaled[:, i] for i, name in enumerate(PARTS) if name == "C1" or (name != "C2" and values[:, i].any())
+        }
+        n0, n1, d0, d1 = bilinear_response(
+            self.amplifier, self.divider, NetworkParts(network=self.network, **parts), self.frequencies_hz[points]
+        )
+        return n0 * self.plant[points], n1 * self.plant[points], d0, d1
+
+
+def corner_loop(responses: Responses, corner: int) -> CornerLoop:
+    """Take one corner out of the responses of all."""
+    at, count = np.array([corner]), len(responses.plant)
+    factors = [float(responses.factors[n][corner]) if n in responses.factors else 1.0 for n in PARTS]
+    return CornerLoop(
+        frequencies_hz=responses.frequencies_hz,
+        plant=responses.plant[corner],
+        impedance=responses.impedance[corner],
+        amplifier=take(responses.amplifier, at, count),
+        divider=take(responses.divider, at, count),
+        network=responses.network,
+        factors=np.array(factors),
+    )
+
+
+def _square(value: Complex) -> Array:
+    return np.asarray(value.real**2 + value.imag**2)
+
+
+def _product(one: Complex, other: Complex) -> Array:
+    """Real part of one times the conjugate of the other."""
+    return np.asarray(one.real * other.real + one.imag * other.imag)
+
+
+def _roots(square: Array, linear: Array, constant: Array) -> tuple[Array, Array]:
+    """Both roots of a quadratic, the smaller first; NaN where they are not real."""
+    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
+        half = -0.5 * (linear + np.copysign(np.sqrt(linear * linear - 4.0 * square * constant), linear))
+        one, other = half / square, constant / half
+    return np.minimum(one, other), np.maximum(one, other)
+
+
+def _zeros_span(square: Array, linear: Array, constant: Array) -> tuple[Array, Array]:
+    """Bound (N,) where any of some quadratics (N,K) is zero or more; low above high where none is anywhere."""
+    first, last = _roots(square, linear, constant)
+    bounded, real = square < 0.0, ~np.isnan(first)
+    low = np.where(bounded, np.where(real, first, np.inf), 0.0).min(axis=1, initial=np.inf)
+    high = np.where(bounded, np.where(real, last, -np.inf), np.inf).max(axis=1, initial=-np.inf)
+    return low, high
