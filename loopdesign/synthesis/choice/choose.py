@@ -28,14 +28,14 @@ from loopdesign.synthesis.choice.task import RobustTask
 from loopdesign.synthesis.cures.current_loop import refuse_unstable_current_loop
 from loopdesign.synthesis.cures.divider import DividerChoice, choose_divider
 from loopdesign.synthesis.cures.slope import open_slope, report_slope, with_slope
-from loopdesign.synthesis.search.lattice import Demands
+from loopdesign.synthesis.search.loops import Demands
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from loopdesign import case as cases
     from loopdesign.analysis.limits import Limits
-    from loopdesign.synthesis.search.lattice import Prefer
+    from loopdesign.synthesis.search.loops import Prefer
 
 __all__ = ["Choice", "choose"]
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from loopdesign.analysis.variants.judge import Judged, judge
 from loopdesign.network.batch import joined
-from loopdesign.synthesis.search.lattice import PARTS
+from loopdesign.synthesis.search.loops import PARTS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

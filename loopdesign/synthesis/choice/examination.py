@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from loopdesign.analysis.variants.judge import Judged
     from loopdesign.corners.conditions import Corners
     from loopdesign.synthesis.choice.step_task import StepBasis
-    from loopdesign.synthesis.search.lattice import Demands, LoopReadings
+    from loopdesign.synthesis.search.loops import Demands, LoopReadings
     from loopdesign.synthesis.search.search import Search
 
 NO_TARGET = -1.0

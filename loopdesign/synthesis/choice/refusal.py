@@ -12,7 +12,7 @@ from loopdesign.models.verdict import worst_modes
 from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.synthesis.baseline.synthesis import obstacles
 from loopdesign.synthesis.cures.current_loop import current_loop_cures
-from loopdesign.synthesis.search.lattice import LoopReadings
+from loopdesign.synthesis.search.loops import LoopReadings
 from loopdesign.synthesis.search.search import binding, variant_name
 from loopdesign.units.quantities import format_quantity, hertz
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from loopdesign.analysis.limits import Limits
     from loopdesign.analysis.variants.judge import Judged
     from loopdesign.corners.conditions import Corners
-    from loopdesign.synthesis.search.lattice import Demands
+    from loopdesign.synthesis.search.loops import Demands
 
 
 def exact_readings(judged: Judged) -> LoopReadings:

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from loopdesign.analysis.variants.extremes import Extremes
     from loopdesign.synthesis.cures.divider import DividerChoice
     from loopdesign.synthesis.cures.slope import SlopeReport
-    from loopdesign.synthesis.search.lattice import Prefer
+    from loopdesign.synthesis.search.loops import Prefer
     from loopdesign.synthesis.search.search import Candidate
 
 

@@ -22,7 +22,7 @@ from loopdesign.corners.tolerances import toleranced, variants
 from loopdesign.models.switched import linearise, loop_gain
 from loopdesign.orbit.operating_point import operating_point
 from loopdesign.synthesis.choice.confirm import candidates, extended
-from loopdesign.synthesis.search.lattice import PARTS, StepDemand
+from loopdesign.synthesis.search.loops import PARTS, StepDemand
 from loopdesign.synthesis.search.plant_grid import plant_responses, short_grid
 
 if TYPE_CHECKING:

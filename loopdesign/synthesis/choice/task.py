@@ -26,7 +26,7 @@ from loopdesign.synthesis.choice.refusal import (
 from loopdesign.synthesis.choice.step_task import step_task
 from loopdesign.synthesis.choice.what_helps import what_to_change
 from loopdesign.synthesis.search.descent import descend
-from loopdesign.synthesis.search.lattice import Demands, SearchResult
+from loopdesign.synthesis.search.lattice import SearchResult
 from loopdesign.synthesis.search.order import in_order, rank_of
 from loopdesign.synthesis.search.screens import SLACK
 from loopdesign.synthesis.search.search import Search, near_as_product, search_once
@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from loopdesign.analysis.check import ExaminedStage
     from loopdesign.analysis.variants.judge import Judged
     from loopdesign.synthesis.choice.result import Choice
+    from loopdesign.synthesis.search.loops import Demands
 
 ROUNDS = 6
 """Times that worst tolerance ends may join the corners."""

@@ -25,7 +25,7 @@ from loopdesign.synthesis.choice.refusal import nearest_fails, way_blocked
 from loopdesign.synthesis.choice.step_task import step_task
 from loopdesign.synthesis.cures.damping import propose_damper
 from loopdesign.synthesis.search.descent import descend
-from loopdesign.synthesis.search.lattice import KEPT, figures
+from loopdesign.synthesis.search.loops import KEPT, figures
 from loopdesign.synthesis.search.search import search_once
 from loopdesign.units.quantities import format_quantity
 

@@ -1,6 +1,6 @@
 """The search of a lattice: every combination of preferred values of the open parts.
 
-`lattice`     combinations, their loop gains and margins
+`lattice`     combinations by number; `loops` their loop gains and margins
 `plant_grid`  plant responses on a short grid
 `corner_loop` the loop gain of many combinations at one corner, and which C2 can meet a condition
 `screens`     necessary conditions that spare most of a lattice its whole evaluation

@@ -15,12 +15,12 @@ import numpy as np
 from loopdesign.compensation.compensator import Divider, ErrorAmplifier, NetworkParts, NetworkType
 from loopdesign.compensation.response import bilinear_response
 from loopdesign.network.batch import take
-from loopdesign.synthesis.search.lattice import PARTS
+from loopdesign.synthesis.search.loops import PARTS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from loopdesign.synthesis.search.lattice import Responses
+    from loopdesign.synthesis.search.loops import Responses
 
     Array = NDArray[np.float64]
     Complex = NDArray[np.complex128]

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.synthesis.search.lattice import PARTS
+from loopdesign.synthesis.search.loops import PARTS
 from loopdesign.units.preferred import hundredths
 from loopdesign.units.quantities import format_quantity
 

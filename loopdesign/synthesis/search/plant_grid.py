@@ -9,7 +9,7 @@ import numpy as np
 from loopdesign.analysis.grids import even_grid
 from loopdesign.corners.converters import amplifier, divider
 from loopdesign.models.switched import control_to_output, output_impedance
-from loopdesign.synthesis.search.lattice import Responses
+from loopdesign.synthesis.search.loops import Responses
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -25,14 +25,8 @@ import numpy as np
 
 from loopdesign.margins.crossings import wrapped_deg
 from loopdesign.synthesis.search.corner_loop import C2, ROUNDING, CornerLoop, corner_loop
-from loopdesign.synthesis.search.lattice import (
-    Demands,
-    Lattice,
-    Responses,
-    SearchResult,
-    figures,
-    relaxed,
-)
+from loopdesign.synthesis.search.lattice import Lattice, SearchResult, relaxed
+from loopdesign.synthesis.search.loops import Demands, Responses, figures
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -12,17 +12,8 @@ from loopdesign.corners.converters import compensation, network_parts
 from loopdesign.models.switched import linearise, loop_gain
 from loopdesign.orbit.operating_point import operating_point
 from loopdesign.synthesis.baseline.synthesis import CAPACITORS, RESISTORS
-from loopdesign.synthesis.search.lattice import (
-    KEPT,
-    PARTS,
-    Demands,
-    Lattice,
-    LoopReadings,
-    Responses,
-    SearchResult,
-    StepDemand,
-    figures,
-)
+from loopdesign.synthesis.search.lattice import Lattice, SearchResult
+from loopdesign.synthesis.search.loops import KEPT, PARTS, Demands, LoopReadings, Responses, StepDemand, figures
 from loopdesign.synthesis.search.plant_grid import plant_responses, short_grid
 from loopdesign.synthesis.search.screens import SLACK, search
 from loopdesign.synthesis.search.staged import staged_search, starts

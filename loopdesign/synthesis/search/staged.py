@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.synthesis.baseline.synthesis import placements
-from loopdesign.synthesis.search.lattice import PARTS, SearchResult
+from loopdesign.synthesis.search.loops import PARTS
 from loopdesign.synthesis.search.screens import Walk
 
 if TYPE_CHECKING:
@@ -24,7 +24,8 @@ if TYPE_CHECKING:
     from loopdesign import case as cases
     from loopdesign.analysis.check import ExaminedStage
     from loopdesign.analysis.limits import Limits
-    from loopdesign.synthesis.search.lattice import Axes, Demands, Lattice, Responses
+    from loopdesign.synthesis.search.lattice import Axes, Lattice, SearchResult
+    from loopdesign.synthesis.search.loops import Demands, Responses
 
 ROUNDS = 4
 STARTS = 10

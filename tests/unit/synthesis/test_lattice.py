@@ -23,7 +23,8 @@ from loopdesign.errors import NoDesignError
 from loopdesign.models.switched import loop_gain, output_impedance
 from loopdesign.synthesis.baseline.synthesis import place_and_round
 from loopdesign.synthesis.choice.choose import choose
-from loopdesign.synthesis.search.lattice import Demands, Lattice, Responses, SearchResult, figures
+from loopdesign.synthesis.search.lattice import Lattice, SearchResult
+from loopdesign.synthesis.search.loops import Demands, Responses, figures
 from loopdesign.synthesis.search.order import alternatives, at_bounds, in_order
 from loopdesign.synthesis.search.screens import search
 from loopdesign.synthesis.search.search import searched_lattice

@@ -16,7 +16,7 @@ from loopdesign.case import parse_case, read_text
 from loopdesign.errors import NoDesignError
 from loopdesign.synthesis.choice.choose import choose
 from loopdesign.synthesis.choice.step_task import step_task
-from loopdesign.synthesis.search.lattice import PARTS
+from loopdesign.synthesis.search.loops import PARTS
 from loopdesign.units.preferred import between
 
 TEXT = read_text(Path(__file__).parents[3] / "cases" / "tide_gauge_sepic.toml")
