@@ -22,6 +22,7 @@ from loopdesign.corners.converters import amplifier, divider, network_parts
 from loopdesign.network.converter import BOTH, ON
 from loopdesign.orbit.augmented import Stepper
 from loopdesign.orbit.sequence import Edge
+from loopdesign.units.preferred import hundredths
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -70,7 +71,7 @@ def live_data(found: CheckResult) -> dict[str, Any]:
         "switching_frequency": float(case.converter.switching_frequency),
         "network": parts.network,
         "parts": {name: float(value) for name, value in found.parts.items()},
-        "series": {"R": case.targets.resistor_series, "C": case.targets.capacitor_series},
+        "series": {"R": _series(case.targets.resistor_series), "C": _series(case.targets.capacitor_series)},
         "amplifier": _amplifier(found),
         "divider": {f.name: _number(getattr(divider(case), f.name)) for f in fields(divider(case))},
         "limits": [
@@ -78,9 +79,26 @@ def live_data(found: CheckResult) -> dict[str, Any]:
              "is_highest": x.is_highest, "source": x.source}
             for x in found.limits.rows
         ],
+        "step_limit": found.limits.step_deviation is not None,
+        "first_corner": _first_corner(found),
         "load_step": None if step is None else {"from": float(step.from_), "to": float(step.to)},
         "corners": [_corner(found, item) for item in range(len(found.conditions))],
     }  # fmt: skip
+
+
+def _series(name: str) -> dict[str, Any]:
+    """One decade of preferred values, in hundredths."""
+    return {"name": name, "decade": list(hundredths(name))}
+
+
+def _first_corner(found: CheckResult) -> int:
+    """Corner to look at first: unstable ones before stable ones, then the least phase margin."""
+
+    def rank(item: int) -> tuple[bool, float]:
+        margin = found.margins[item].phase_margin_deg
+        return found.verdicts[item].stable, 180.0 if margin is None else margin
+
+    return min(range(len(found.verdicts)), key=rank)
 
 
 def _amplifier(found: CheckResult) -> dict[str, Any]:
@@ -121,6 +139,7 @@ def _corner(found: CheckResult, item: int) -> dict[str, Any]:
         "mode": "DCM" if bool(point.discontinuous[0]) else "CCM",
         "duty": float(point.duty[0]),
         "current_loop_stable": found.verdicts[item].current_loop_stable,
+        "current_loop_fails": found.verdicts[item].current_loop_worst_mode.beyond_the_loop,
         "states": list(point.network.states),
         "start": point.start[0].tolist(),
         "ramp": float(point.problem.threshold.ramp[0]),

@@ -50,6 +50,7 @@ function cornerOf(data, loop) {
     largest_multiplier: loop.largest,
     worst_mode: { frequency_hz: loop.turn * fs, growth_per_s: Math.log(Math.max(loop.largest, 1e-300)) * fs },
     current_loop_stable: corner.current_loop_stable,
+    current_loop_fails: corner.current_loop_fails,
     crossover_hz: read ? hz(margins.crossover) : null,
     phase_margin_deg: read ? margins.phaseMargin : null,
     gain_margin_db: read ? margins.gainMargin : null,

@@ -1,0 +1,48 @@
+"""Pictures for a page whose content policy forbids style in tags: what a style says becomes attributes."""
+
+from __future__ import annotations
+
+import re
+
+_STYLE_ELEMENT = re.compile(r"<style[^>]*>.*?</style>", re.DOTALL)
+_PICTURE = re.compile(r"<svg\b.*?</svg>", re.DOTALL)
+_TAG = re.compile(r"<([a-zA-Z][\w:-]*)((?:\s+[\w:-]+=\"[^\"]*\")*)\s*(/?)>")
+_ATTRIBUTE = re.compile(r"([\w:-]+)=\"([^\"]*)\"")
+_ROOT = 'stroke-linejoin="round" stroke-linecap="butt"'
+"""What matplotlib's style element says of every line."""
+
+
+def without_styles(html: str) -> str:
+    """Turn every style attribute inside the pictures of a page into presentation attributes.
+
+    Parameters
+    ----------
+    html
+        Page with pictures as inline SVG.
+
+    Returns
+    -------
+    str
+        The same without style elements and attributes in the pictures.
+    """
+    return _PICTURE.sub(lambda found: _picture(found.group()), html)
+
+
+def _picture(svg: str) -> str:
+    plain = _STYLE_ELEMENT.sub("", svg)
+    if plain != svg:
+        plain = plain.replace("<svg ", f"<svg {_ROOT} ", 1)
+    return _TAG.sub(_tag, plain)
+
+
+def _tag(found: re.Match[str]) -> str:
+    name, written, end = found.groups()
+    if " style=" not in written:
+        return found.group()
+    attributes = dict(_ATTRIBUTE.findall(written))
+    for rule in attributes.pop("style").split(";"):
+        key, colon, value = rule.partition(":")
+        if colon:
+            attributes[key.strip()] = value.strip().removesuffix("!important").strip()
+    told = "".join(f' {key}="{value}"' for key, value in attributes.items())
+    return f"<{name}{told}{'/' if end else ''}>"
