@@ -100,6 +100,7 @@ def deliver_report(
     from loopdesign.report.content.findings import Findings
     from loopdesign.report.content.gather import gather
     from loopdesign.report.folder import CHOSEN_CASE, write_report
+    from loopdesign.report.live.page import PAGE, report_page
     from loopdesign.report.replace import require_replaceable
     from loopdesign.synthesis.cures.current_loop import current_loop_cures
 
@@ -124,8 +125,7 @@ def deliver_report(
             steps=steps,
         )
         content = gather(findings)
-        # the page of the same content is one more file here, "report.html"
-        files = {CHOSEN_CASE: findings.chosen_text}
+        files = {CHOSEN_CASE: findings.chosen_text, PAGE: report_page(content, found)}
         write_report(folder, content, report_answer(findings), files=files, pictures=pictures)
 
 

@@ -5,7 +5,7 @@ import re
 from urllib.parse import parse_qs
 
 import pytest
-from pages import NINE, checked, nine, nine_corners, page_of
+from pages import nine, nine_corners, one_corner, report_of
 
 from loopdesign.case import parse_case
 
@@ -59,7 +59,9 @@ def test_moving_a_part_changes_verdict_margins_and_curves(opened):
     assert rows.count() == len(told) == 9
     for k, corner in enumerate(told):
         cells = rows.nth(k).locator("td").all_inner_texts()
-        verdict = "stable" if corner["stable"] else "UNSTABLE" if corner["held"] is None else f"not held: {corner['held']}"
+        verdict = (
+            "stable" if corner["stable"] else "UNSTABLE" if corner["held"] is None else f"not held: {corner['held']}"
+        )
         assert cells[1] == verdict
         assert ("-" in cells[2:6]) == (corner["held"] is not None)
     page.page.click("#back")
@@ -162,7 +164,18 @@ def test_everything_works_by_keyboard(opened):
             break
         seen.add(here)
         reached.append(here)
-    for wanted in ("box-R1", "slider-R1", "fitted-C2", "back", "line", "load", "case-lines", "copy", "8 V, 0.1 A", "30 V, 1.2 A"):
+    for wanted in (
+        "box-R1",
+        "slider-R1",
+        "fitted-C2",
+        "back",
+        "line",
+        "load",
+        "case-lines",
+        "copy",
+        "8 V, 0.1 A",
+        "30 V, 1.2 A",
+    ):
         assert wanted in reached
     button = page.page.locator("#margins-body button").nth(4)
     button.focus()
@@ -187,17 +200,43 @@ def test_names_and_words_for_a_screen_reader(opened):
 
 @pytest.mark.parametrize("hostile", HOSTILE, ids=range(len(HOSTILE)))
 def test_hostile_titles_and_notes_are_text(hostile, opened):
-    found = checked(nine_corners(), NINE)
-    case = found.case.model_copy(update={"title": hostile, "notes": hostile})
-    from dataclasses import replace
-
-    page = opened(page_of(replace(found, case=case)))
+    """Through a whole report: title, notes, revision, name of the file and the case file itself."""
+    page = opened(report_of(one_corner(hostile), name=f"{hostile}.toml"))
     assert page.page.evaluate("window.hit ?? 0") == 0
-    assert page.page.evaluate("document.scripts.length") == 2
-    assert page.page.evaluate("document.images.length") == 0
-    assert len(page.evaluate({})["corners"]) == 9
-    flat = " ".join(hostile.split())
-    assert " ".join(page.page.evaluate("document.querySelector('h1').textContent").split()) == flat
+    assert page.page.evaluate("[...document.scripts].map(s => s.type)") == ["application/json", "module"]
+    assert page.page.evaluate("document.querySelectorAll('img, iframe, object, embed, link, base').length") == 0
+    assert page.page.evaluate("[...document.links].every(a => a.getAttribute('href').startsWith('#'))")
+    assert len(page.evaluate({})["corners"]) == 1
+    shown = page.page.evaluate("document.querySelector('h1').textContent")
+    for word in re.findall(r"[\w$={};]+", hostile):
+        assert word in shown
+
+
+def test_a_whole_report_is_read_without_a_request_or_a_complaint(opened):
+    """Pictures stand in it as drawn, with nothing that the content policy refuses, and every chapter can be gone to."""
+    html = report_of(one_corner())
+    assert len(html.encode()) < 2.5e6
+    assert " style=" not in html
+    page = opened(html)
+    pictures = page.page.locator("article figure > svg")
+    assert pictures.count() >= 4
+    strokes = page.page.evaluate(
+        "[...document.querySelectorAll('#figure-loop-bode svg path')].map(p => getComputedStyle(p).stroke + getComputedStyle(p).fill)"
+    )
+    assert len(set(strokes)) > 4
+    anchors = page.page.evaluate("[...document.querySelectorAll('nav a')].map(a => a.getAttribute('href').slice(1))")
+    assert len(anchors) > 6
+    assert page.page.evaluate(f"{json.dumps(anchors)}.every(a => document.getElementById(a))")
+    top = [page.page.evaluate(f"document.getElementById({json.dumps(a)}).getBoundingClientRect().top") for a in anchors]
+    assert top == sorted(top)
+    assert page.text("#live-sentence").startswith("UNSTABLE at 1 of 1 nominal corner: at 8 V, 1.2 A a mode at 7.86 kHz")
+
+
+def test_a_case_without_a_loop_has_a_page_without_a_desk(opened):
+    text = one_corner()
+    page = opened(report_of(text[: text.index("[error_amplifier]")]))
+    assert page.page.evaluate("document.scripts.length") == 0
+    assert page.page.locator("#desk").count() == 0
 
 
 def test_dark_light_print_and_a_telephone(opened):
@@ -208,12 +247,16 @@ def test_dark_light_print_and_a_telephone(opened):
         page = opened(nine(), color_scheme=scheme, viewport={"width": 390, "height": 800})
         shades[scheme] = sum(json.loads(f"[{page.page.evaluate(ground)[4:-1]}]"))
         assert page.page.evaluate("document.documentElement.scrollWidth") <= 390
-    assert shades["dark"] < 150 < 600 < shades["light"]
+    assert shades["dark"] < 150
+    assert shades["light"] > 600
     page = opened(nine())
     page.page.emulate_media(media="print")
     assert not page.page.is_visible("#back")
     assert page.page.is_visible("#picture-size svg")
-    dashes = [page.page.evaluate(f"getComputedStyle(document.querySelector('#picture-size .{k}')).strokeDasharray") for k in ("reference", "limit", "shown")]
+    dashes = [
+        page.page.evaluate(f"getComputedStyle(document.querySelector('#picture-size .{k}')).strokeDasharray")
+        for k in ("reference", "limit", "shown")
+    ]
     assert len(set(dashes)) == 3
 
 
@@ -228,4 +271,6 @@ def test_from_slider_to_picture(opened, capsys):
         times.append(float(page.page.evaluate("document.getElementById('desk').dataset.milliseconds")))
     times = sorted(times[10:])
     with capsys.disabled():
-        print(f"\nslider to picture, nine corners: median {times[len(times) // 2]:.1f} ms, least {times[0]:.1f} ms (to reach: 50)")
+        print(
+            f"\nslider to picture, nine corners: median {times[len(times) // 2]:.1f} ms, least {times[0]:.1f} ms (to reach: 50)"
+        )

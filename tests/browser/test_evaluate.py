@@ -120,7 +120,9 @@ def test_the_drawn_designs_are_what_is_said():
     assert len(DRAWN) * SETS + len(SHIPPED) * SETS >= 200
 
 
-@pytest.mark.parametrize("parts", [{"C2": 0.0}, {"R1": 0.0}, {"R1": 47e3}, {"R1": 470e3, "C1": 1e-9, "C2": 0.0}], ids=str)
+@pytest.mark.parametrize(
+    "parts", [{"C2": 0.0}, {"R1": 0.0}, {"R1": 47e3}, {"R1": 470e3, "C1": 1e-9, "C2": 0.0}], ids=str
+)
 def test_parts_that_are_not_fitted_or_far_off(parts, opened):
     """One by one against a whole nominal check."""
     found = checked(nine_corners(), NINE)
@@ -172,5 +174,7 @@ def test_evaluating_nine_corners(opened, record_property, capsys):
     )
     record_property("evaluate_ms", found[len(found) // 2])
     with capsys.disabled():
-        print(f"\nevaluate, nine corners: median {found[len(found) // 2]:.1f} ms, least {found[0]:.1f} ms (to reach: 50)")
+        print(
+            f"\nevaluate, nine corners: median {found[len(found) // 2]:.1f} ms, least {found[0]:.1f} ms (to reach: 50)"
+        )
     assert len(checked(nine_corners(), NINE).corners) == 9

@@ -15,12 +15,22 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from loopdesign.report.content.blocks import SectionHeading
+from loopdesign.report.content.html import anchors, to_html
+from loopdesign.report.live.export import live_data
 from loopdesign.report.live.inert import without_styles
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from loopdesign.analysis.check import CheckResult
+    from loopdesign.report.content.blocks import Content
+
+PAGE = "report.html"
+"""Name of the page in a report folder."""
+MOST_DATA = 1_000_000
+"""Characters of data from which the desk is left out: some hundred corners."""
 HERE = Path(__file__).parent
 MODULES = (
     "engine/algebra.js", "engine/compensator.js", "engine/curve.js", "engine/stage.js", "engine/joint.js",
@@ -30,6 +40,29 @@ MODULES = (
 """Modules of the script, each behind those it uses."""
 _IMPORT = re.compile(r'^import (\{[^}]*\}) from "[^"]*?(\w+)\.js";$', re.MULTILINE)
 _EXPORT = re.compile(r"^export (?=(?:async )?(?:function|const)\s+(\w+))", re.MULTILINE)
+
+
+def report_page(content: Content, found: CheckResult) -> str:
+    """Write the page of a report.
+
+    Parameters
+    ----------
+    content
+        The report.
+    found
+        The check it is about; with a loop the page has a desk, unless there are too many corners to carry.
+
+    Returns
+    -------
+    str
+        One HTML file.
+    """
+    headings = [b for b in content.blocks if isinstance(b, SectionHeading)]
+    chapters = [(name, h.text) for name, h in zip(anchors(content), headings, strict=True) if h.level == 1]
+    live = None if found.closed_loop is None else live_data(found)
+    if live is not None and len(inert_json(live)) > MOST_DATA:
+        live = None
+    return page_html(to_html(content), title=content.title, chapters=chapters, live=live)
 
 
 def page_html(
@@ -58,8 +91,7 @@ def page_html(
     inner = without_styles(content.strip())
     inner = re.sub(r"^<article[^>]*>|</article>$", "", inner)
     head, mark, rest = inner.partition("</header>")
-    if not mark:
-        head, rest = "", inner
+    opening, section, rest = rest.partition("<section")
     style = (HERE / "desk" / "page.css").read_text(encoding="utf-8")
     script = "" if live is None else page_script()
     environment = Environment(undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, autoescape=True)
@@ -71,7 +103,8 @@ def page_html(
         style=style,
         script=script,
         head=head + mark,
-        rest=rest,
+        opening=opening,
+        rest=section + rest,
         chapters=chapters,
         data="" if live is None else inert_json(live),
         **words,

@@ -69,7 +69,7 @@ def test_design_meets_every_target_and_writes_a_report(designed):
         assert corner["gain_margin_db"] is None or corner["gain_margin_db"] >= 10.0
     folder = path.with_name(f"{path.stem}-report")
     written = {p.name for p in folder.iterdir()}
-    assert written == {"report.md", "report.json", "report.pdf", "case.toml"}
+    assert written == {"report.md", "report.json", "report.pdf", "report.html", "case.toml"}
     assert (folder / "report.pdf").read_bytes().startswith(b"%PDF-")
     chosen = load_case(folder / "case.toml")
     assert chosen.compensation.open_parts == ()

@@ -1,5 +1,6 @@
 // The live desk: holds what is shown, evaluates it when it changes, and keeps it in the address of the page.
 import { completeParts, prepare } from "../engine/evaluate.js";
+import { stepMeans } from "../engine/step.js";
 import { createControls } from "./controls.js";
 import { caseLines, plain } from "./numbers.js";
 import { createPictures } from "./pictures.js";
@@ -24,6 +25,7 @@ function start(data) {
   window.loopdesign = {
     parts: { ...data.parts },
     evaluate: (parts) => ({ corners: evaluate(parts ?? {}).corners }),
+    stepMeans: (parts, cycles) => evaluate(parts ?? {}).loops.map((loop) => [...stepMeans(loop, cycles)]),
   };
   const state = { selected: data.first_corner, shown: reference, waiting: false, spoken: 0, kept: 0, touched: false };
   const hosts = { size: $("picture-size"), phase: $("picture-phase"), near: $("picture-near"), step: $("picture-step") };
