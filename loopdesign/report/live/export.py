@@ -45,26 +45,21 @@ EDGES = {
 }
 
 
-def live_data(found: CheckResult) -> dict[str, Any]:
+def live_data(found: CheckResult) -> dict[str, Any] | None:
     """Gather what the page needs to evaluate any compensation parts at every nominal corner.
 
     Parameters
     ----------
     found
-        A check of a case with a loop.
+        A check of a case.
 
     Returns
     -------
-    dict
-        Plain numbers, lists and words, in SI units unless said otherwise.
-
-    Raises
-    ------
-    ValueError
-        Where the case has no loop.
+    dict or None
+        Plain numbers, lists and words, in SI units unless said otherwise; None where the case has no loop.
     """
     if found.closed_loop is None:
-        raise ValueError("a case without a loop has nothing to evaluate")
+        return None
     case, step = found.case, found.case.specification.load_step
     parts = network_parts(case, found.parts)
     return {

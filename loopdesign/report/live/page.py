@@ -59,7 +59,7 @@ def report_page(content: Content, found: CheckResult) -> str:
     """
     headings = [b for b in content.blocks if isinstance(b, SectionHeading)]
     chapters = [(name, h.text) for name, h in zip(anchors(content), headings, strict=True) if h.level == 1]
-    live = None if found.closed_loop is None else live_data(found)
+    live = live_data(found)
     if live is not None and len(inert_json(live)) > MOST_DATA:
         live = None
     return page_html(to_html(content), title=content.title, chapters=chapters, live=live)
