@@ -4,7 +4,9 @@
 `predict`   the exact switched model at the operating point of the measurement, any part varied, as one batch
 `keys`      which value of the case a key names
 `compare`   inversion, noise floor, differences and margins of measured and predicted
-`fit`       parts refined by least squares, with their 95 % intervals
+`fitting`   parts refined by least squares, with their 95 % intervals; causes with their odds
+`board`     the design examined with the refined parts, and new compensation for that board
 `result`    what a comparison found
-`hold`      the whole way for one file
+`words`     what it says in sentences
+`hold`      the whole way, for one file or several
 """

@@ -31,10 +31,16 @@ VALUES = frozenset({
     "C3",
 })  # fmt: skip
 """Values that a fit may move."""
+AUTO = "auto"
+"""Word for trying every part."""
 DELAY = "modulator.turn_off_delay"
+NOT_SUSPECTED = frozenset({"divider.lower", "error_amplifier.reference", "stage.turns", "stage.diode.drop"})
+"""Values that `suspects` leaves out."""
 _BY_FACTOR = frozenset({"inductance", "capacitance", "esr"})
+_RESISTANCES = frozenset(f"{part}.resistance" for part in ("damper", "L", "L1", "L2", "switch", "diode"))
 _CONTROL = {
     "modulator.sense_gain": "sense_gain", "modulator.slope": "slope", "error_amplifier.gm": "gm",
+    "error_amplifier.output_resistance": "output_resistance",
     "error_amplifier.transfer_ratio": "transfer_ratio", "error_amplifier.reference": "reference",
     "divider.upper": "divider.upper", "divider.lower": "divider.lower",
     "current_sense.resistance": "current_sense.resistance", "stage.coupling": "coupling",
@@ -94,6 +100,35 @@ def fit_keys(case: cases.Case, keys: Sequence[str]) -> tuple[FitKey, ...]:
     if faults:
         raise DataError("\n".join(f"fit: {fault}" for fault in faults))
     return tuple(found)
+
+
+def asked_keys(case: cases.Case, fit: Sequence[str] | str) -> tuple[tuple[FitKey, ...], bool]:
+    """Find the values that a caller asks to be moved.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+    fit : sequence of str or str
+        Keys, or one text with commas between them; ``"auto"`` for every value that may be off.
+
+    Returns
+    -------
+    tuple of tuple of FitKey and bool
+        The values, and whether single ones and pairs of them are to be tried.
+
+    Raises
+    ------
+    DataError
+        Where a key names no value, or ``auto`` stands beside others.
+    """
+    words = fit.split(",") if isinstance(fit, str) else list(fit)
+    words = [word.strip() for word in words if word.strip()]
+    if AUTO not in words:
+        return fit_keys(case, words), False
+    if len(words) > 1:
+        raise DataError(f'fit: "{AUTO}" tries every part by itself; give it alone, or name the keys')
+    return suspects(case), True
 
 
 def with_value(case: cases.Case, key: str, value: float) -> cases.Case:
@@ -165,9 +200,25 @@ def _factor(key: str) -> str | None:
     section, _, rest = key.partition(".")
     if section == "compensation":
         return key
-    moved = rest.rpartition(".")[2] in _BY_FACTOR or rest == "damper.resistance"
+    moved = rest.rpartition(".")[2] in _BY_FACTOR or rest in _RESISTANCES
     if not moved or rest.startswith(("source.", "choke")):
         return None
     if section == "stage":
         return rest
     return {"input_filter": f"filter.{rest}", "output_filter": f"output_filter.{rest}"}.get(section)
+
+
+def suspects(case: cases.Case) -> tuple[FitKey, ...]:
+    """List the values that may be off on a board, to be tried one by one.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+
+    Returns
+    -------
+    tuple of FitKey
+        Without those that act as another one does, or that a meter shows: the lower divider resistor, the reference.
+    """
+    return tuple(key for key in _known(case) if key.key not in NOT_SUSPECTED)

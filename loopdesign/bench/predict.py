@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal, TypeAlias, get_args
 
 import numpy as np
@@ -10,13 +10,13 @@ import numpy as np
 from loopdesign.analysis.check import closed_model, examine_stage
 from loopdesign.analysis.given import given_parts, require_slope
 from loopdesign.analysis.variants.solve import base_of, closed_loop, guess_at, variant_converter
-from loopdesign.bench.keys import with_value
+from loopdesign.bench.keys import DELAY, with_value
 from loopdesign.corners.conditions import Corners
 from loopdesign.corners.controller import bounds
 from loopdesign.corners.converters import one_corner
 from loopdesign.models.switched import control_to_output, linearise, loop_gain, output_impedance
 from loopdesign.models.verdict import verdicts
-from loopdesign.orbit.operating_point import operating_point
+from loopdesign.orbit.operating_point import delayed, operating_point
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,15 +24,21 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign import case as cases
-    from loopdesign.analysis.check import ExaminedStage
+    from loopdesign.analysis.variants.solve import Base
     from loopdesign.bench.keys import FitKey
     from loopdesign.models.switched import SwitchedModel
     from loopdesign.models.verdict import Verdict
 
+Kept: TypeAlias = "dict[tuple[float, ...], Base]"
+"""Nominal operating points by the values that have no factor at a corner."""
 MeasuredQuantity: TypeAlias = Literal["loop", "plant", "output-impedance"]
 MEASURED: tuple[MeasuredQuantity, ...] = get_args(MeasuredQuantity)
 AT_ONCE = 20_000
 """Most frequencies times variants of one call, for memory's sake."""
+MOST_KEPT = 200
+"""Nominal operating points kept at most."""
+SMOOTH = 3000
+"""Frequencies above which a response is evaluated at so many of them, and drawn smoothly between."""
 _RESPOND = {"loop": loop_gain, "plant": control_to_output, "output-impedance": output_impedance}
 
 
@@ -109,7 +115,11 @@ def predicted(setting: MeasuredSetting, frequencies_hz: NDArray[np.float64]) -> 
 
 
 def predictions(
-    setting: MeasuredSetting, frequencies_hz: NDArray[np.float64], keys: Sequence[FitKey], values: NDArray[np.float64]
+    setting: MeasuredSetting,
+    frequencies_hz: NDArray[np.float64],
+    keys: Sequence[FitKey],
+    values: NDArray[np.float64],
+    kept: Kept | None = None,
 ) -> NDArray[np.complex128]:
     """Respond with values of the case varied: one call of the engine for all that have a factor at a corner.
 
@@ -123,12 +133,15 @@ def predictions(
         The values that vary (P).
     values : ndarray (B, P)
         Their values in SI units.
+    kept : dict, optional
+        Nominal operating points of earlier calls for the same setting and keys, to begin from.
 
     Returns
     -------
     ndarray (B, F)
         Complex values [unitless] or [ohm].
     """
+    kept = {} if kept is None else kept
     other = [k for k, key in enumerate(keys) if key.factor is None]
     result = np.empty((len(values), len(frequencies_hz)), complex)
     kinds, place = np.unique(values[:, other], axis=0, return_inverse=True)
@@ -137,18 +150,36 @@ def predictions(
         for k, value in zip(other, changed, strict=True):
             case = with_value(case, keys[k].key, float(value))
         items = np.flatnonzero(place.reshape(-1) == kind)
+        base = _base(case, setting, kept, tuple(float(v) for v in changed))
         factors = {key.factor: values[items, k] / key.nominal for k, key in enumerate(keys) if key.factor is not None}
-        model = _varied(case, setting, factors, len(items))
+        model = _varied(base, setting, factors, len(items))
         result[items] = _evaluated(model, setting.quantity, frequencies_hz)
     return result
 
 
-def _varied(
-    case: cases.Case, setting: MeasuredSetting, factors: dict[str, NDArray[np.float64]], count: int
-) -> SwitchedModel:
+def _base(case: cases.Case, setting: MeasuredSetting, kept: Kept, changed: tuple[float, ...]) -> Base:
+    """Solve the power stage at the operating point of the measurement, unless it was solved before."""
+    if changed not in kept:
+        while len(kept) >= MOST_KEPT:
+            kept.pop(next(iter(kept)))
+        kept[changed] = _solved_base(case, setting, kept)
+    return kept[changed]
+
+
+def _solved_base(case: cases.Case, setting: MeasuredSetting, kept: Kept) -> Base:
+    """Solve the power stage; where nothing but the delay is another, begin from the edges without it."""
+    parts = {} if setting.quantity == "plant" else given_parts(case)
+    delay, before = case.modulator.turn_off_delay, setting.case.modulator.turn_off_delay
+    if delay == before or with_value(setting.case, DELAY, delay) != case:
+        return base_of(case, parts, examine_stage(case, setting.corners))
+    plain = _base(setting.case, setting, kept, ())
+    guess = plain.guess if before else delayed(plain.guess, delay * case.converter.switching_frequency)
+    return replace(plain, case=case, guess=guess)
+
+
+def _varied(base: Base, setting: MeasuredSetting, factors: dict[str, NDArray[np.float64]], count: int) -> SwitchedModel:
     """Solve and linearise every variant at the operating point of the measurement."""
     one = setting.corners
-    stage: ExaminedStage = examine_stage(case, one)
     condition = np.zeros(count, np.intp)
     corners = Corners(
         input_voltage=one.input_voltage[condition],
@@ -157,16 +188,22 @@ def _varied(
         factors=factors,
     )
     if setting.quantity == "plant":
-        base = base_of(case, {}, stage)
         converter = variant_converter(base, corners, condition)
         return linearise(operating_point(converter, guess_at(base, condition), lean=True))
-    return closed_loop(base_of(case, given_parts(case), stage), corners, condition)[0]
+    return closed_loop(base, corners, condition)[0]
 
 
 def _evaluated(
     model: SwitchedModel, quantity: MeasuredQuantity, frequencies_hz: NDArray[np.float64]
 ) -> NDArray[np.complex128]:
     """Evaluate a response (B, F), a stretch of the frequencies at a time where there are very many."""
+    if len(frequencies_hz) > SMOOTH:
+        from scipy.interpolate import CubicSpline  # noqa: PLC0415  (only very long files need it)
+
+        few = np.geomspace(frequencies_hz[0], frequencies_hz[-1], SMOOTH)
+        exact = _evaluated(model, quantity, few)
+        logarithm = np.log(np.abs(exact)) + 1j * np.unwrap(np.angle(exact), axis=1)
+        return np.asarray(np.exp(CubicSpline(np.log(few), logarithm, axis=1)(np.log(frequencies_hz))))
     step = max(1, AT_ONCE // max(1, len(model.multipliers)))
     parts = [_RESPOND[quantity](model, frequencies_hz[k : k + step]) for k in range(0, len(frequencies_hz), step)]
     return np.concatenate(parts, axis=1)

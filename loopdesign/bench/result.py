@@ -10,11 +10,15 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from loopdesign.bench.board import Board
     from loopdesign.bench.compare import CurveMargins, Deviation
-    from loopdesign.bench.fit import Fit
+    from loopdesign.bench.fitting.result import Fit
     from loopdesign.bench.point import MeasuredPoint
     from loopdesign.bench.predict import MeasuredQuantity
-    from loopdesign.bench.reading.measurement import Dropped, ReadAs
+    from loopdesign.bench.reading.measurement import ReadAs
+    from loopdesign.bench.reading.table import Dropped
+    from loopdesign.case import Case
+    from loopdesign.synthesis.choice.result import Choice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -27,16 +31,22 @@ class BenchResult:
         Name of the file of the measurement.
     quantity : str
         ``loop``, ``plant`` or ``output-impedance``.
+    case : Case
+        The case of the board as designed.
     frequencies_hz : ndarray (F,)
         Frequencies compared at [Hz].
     measured_values, predicted_values : ndarray (F,)
         Complex values there, the inversion taken out [unitless] or [ohm].
+    fitted_values : ndarray (F,) or None
+        The exact model's with the fitted values, where a fit was asked for [unitless] or [ohm].
     dropped : tuple of Dropped
         Rows that were left out, each with its reason.
     repeats : int
         Rows averaged with another of the same frequency [unitless].
     read_as : ReadAs
         How the file was read.
+    guessed : tuple of str
+        What neither heading nor option said of the file and its values decided, in words.
     inversion_removed : bool
         Whether the measured loop held the 180 degrees of the inversion [unitless].
     point : MeasuredPoint
@@ -49,18 +59,25 @@ class BenchResult:
         Measured against predicted.
     fit : Fit or None
         Refined parts, where asked for.
+    board : Board or None
+        The design examined with the refined parts, where asked for.
+    redesign : Choice or None
+        New compensation for the board as the fit found it, where asked for.
     sentence : str
-        Where measured and predicted agree.
+        Where measured and predicted agree, what a fit changes, and what follows for the design.
     """
 
     source: str
     quantity: MeasuredQuantity
+    case: Case
     frequencies_hz: NDArray[np.float64]
     measured_values: NDArray[np.complex128]
     predicted_values: NDArray[np.complex128]
+    fitted_values: NDArray[np.complex128] | None
     dropped: tuple[Dropped, ...]
     repeats: int
     read_as: ReadAs
+    guessed: tuple[str, ...]
     inversion_removed: bool
     point: MeasuredPoint
     stable: bool
@@ -68,7 +85,9 @@ class BenchResult:
     predicted: CurveMargins
     difference: Deviation
     fit: Fit | None
+    board: Board | None
     sentence: str
+    redesign: Choice | None = None
 
     @property
     def points(self) -> int:
@@ -78,7 +97,7 @@ class BenchResult:
     @property
     def fitted(self) -> dict[str, float]:
         """Values that the fit found by dotted key, those that the data do not see left out."""
-        return {} if self.fit is None else {k: p.value for k, p in self.fit.parts.items() if p.seen}
+        return {} if self.fit is None else self.fit.values
 
     def to_dict(self) -> dict[str, Any]:
         """Turn the comparison into plain numbers and words, ready for JSON.

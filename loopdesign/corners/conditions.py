@@ -115,7 +115,7 @@ def inductor_value(
     name
         Its name in the netlist, and in ``bias``.
     corners
-        Temperature, and the factor ``NAME.inductance``.
+        Temperature, and the factors ``NAME.inductance`` and ``NAME.resistance``.
     bias
         Average current (B,) [A] by name; no current where absent.
     cause
@@ -129,7 +129,8 @@ def inductor_value(
     left = share(part.current_curve, bias.get(name))
     return InductorValue(
         inductance=part.inductance * left * corners.factor(f"{cause or name}.inductance"),
-        resistance=warm(part.resistance, part.temperature_coefficient, corners),
+        resistance=warm(part.resistance, part.temperature_coefficient, corners)
+        * corners.factor(f"{cause or name}.resistance"),
     )
 
 

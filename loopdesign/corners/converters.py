@@ -238,7 +238,9 @@ def amplifier(case: cases.Case, corners: Corners | None = None) -> ErrorAmplifie
     factor = (lambda _name: 1.0) if corners is None else corners.factor
     if given.kind == "transconductance":
         gm = given.gm if corners is None else warm(given.gm, given.gm_temperature_coefficient, corners)
-        return TransconductanceAmplifier(gm=gm * factor("gm"), output_resistance=given.output_resistance)
+        return TransconductanceAmplifier(
+            gm=gm * factor("gm"), output_resistance=given.output_resistance * factor("output_resistance")
+        )
     gain = 10.0 ** (given.dc_gain / 20.0)
     if given.kind == "operational":
         return OperationalAmplifier(dc_gain=gain, gain_bandwidth=given.gain_bandwidth)

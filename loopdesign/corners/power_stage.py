@@ -91,8 +91,11 @@ def stage_values(case: cases.Case, corners: Corners, bias: Mapping[str, NDArray[
         Co=tuple(
             capacitor_value(part, name, corners, bias) for name, part in zip(bank_names(case), stage.Co, strict=True)
         ),
-        switch_resistance=warm(stage.switch.resistance, stage.switch.temperature_coefficient, corners),
-        diode_resistance=0.0 if diode is None else warm(diode.resistance, diode.temperature_coefficient, corners),
+        switch_resistance=warm(stage.switch.resistance, stage.switch.temperature_coefficient, corners)
+        * corners.factor("switch.resistance"),
+        diode_resistance=0.0
+        if diode is None
+        else warm(diode.resistance, diode.temperature_coefficient, corners) * corners.factor("diode.resistance"),
         diode_drop=_drop(diode, corners),
     )
     if isinstance(stage, cases.TwoInductorStage):

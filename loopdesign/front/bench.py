@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from os import PathLike
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, overload
 
-from loopdesign.bench.hold import compare_with
+from loopdesign.bench.board import redesigned
+from loopdesign.bench.hold import Asked, compare_with
+from loopdesign.bench.reading.told import told_of
 from loopdesign.bench.result import BenchResult
+from loopdesign.errors import DataError
 from loopdesign.front.case import as_case
 from loopdesign.front.shown import Shown, shown_as
 from loopdesign.report.basics.brief import Brief
@@ -15,7 +20,8 @@ from loopdesign.report.bench.text import bench_facts, bench_notes, both_margins_
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
-    from os import PathLike
+
+    from matplotlib.figure import Figure
 
     from loopdesign.bench.predict import MeasuredQuantity
     from loopdesign.front.case import CaseOrPath
@@ -37,10 +43,13 @@ class Bench(Shown, BenchResult):
         Operating point with where it is known from, and the verdict of the model there.
     measured, predicted, difference
         Margins of both curves, and how far these lie apart.
-    fit
-        Refined parts with their 95 % intervals; None where none was asked for.
+    fit, fitted_values, board, redesign
+        Refined parts with their 95 % intervals, the curve they give, the design examined with them, and the
+        compensation chosen for it; None where not asked for.
+    case, guessed
+        The case as designed, and what the values of the file had to decide.
     sentence : str
-        Where measured and predicted agree.
+        Where measured and predicted agree, what a fit changes, and what follows for the design.
 
     Examples
     --------
@@ -57,45 +66,124 @@ class Bench(Shown, BenchResult):
             verdict=self.sentence, facts=bench_facts(self), table=both_margins_table(self), notes=bench_notes(self)
         )
 
+    def plot(self) -> Figure:
+        """Lay the measured points over the predicted curve, and over the one with the fitted values.
 
+        Returns
+        -------
+        matplotlib.figure.Figure
+            Magnitude [dB] above phase [deg] over frequency [Hz].
+        """
+        from loopdesign.report.bench.plots import overlay_figure  # noqa: PLC0415  (loads matplotlib)
+
+        return overlay_figure(self)
+
+    def plot_difference(self) -> Figure:
+        """Draw measured less predicted, and less the curve with the fitted values.
+
+        Returns
+        -------
+        matplotlib.figure.Figure
+            Gain [dB] above phase [deg] over frequency [Hz].
+        """
+        from loopdesign.report.bench.plots import difference_figure  # noqa: PLC0415  (loads matplotlib)
+
+        return difference_figure(self)
+
+
+@overload
 def bench(
     case: CaseOrPath,
     data: str | PathLike[str],
     *,
+    quantity: MeasuredQuantity | None = ...,
+    input_voltage: float | str | Sequence[float | str] | None = ...,
+    load_current: float | str | Sequence[float | str] | None = ...,
+    fit: Sequence[str] | str = ...,
+    redesign: bool = ...,
+    columns: Sequence[int] | str | None = ...,
+    values: str | None = ...,
+    frequency_unit: str | None = ...,
+    fitted_case: str | PathLike[str] | None = ...,
+    parts: Mapping[str, float | str] | None = ...,
+) -> Bench: ...
+
+
+@overload
+def bench(
+    case: CaseOrPath,
+    data: list[str | PathLike[str]] | tuple[str | PathLike[str], ...],
+    *,
+    quantity: MeasuredQuantity | None = ...,
+    input_voltage: float | str | Sequence[float | str] | None = ...,
+    load_current: float | str | Sequence[float | str] | None = ...,
+    fit: Sequence[str] | str = ...,
+    redesign: bool = ...,
+    columns: Sequence[int] | str | None = ...,
+    values: str | None = ...,
+    frequency_unit: str | None = ...,
+    fitted_case: str | PathLike[str] | None = ...,
+    parts: Mapping[str, float | str] | None = ...,
+) -> tuple[Bench, ...]: ...
+
+
+def bench(  # noqa: PLR0913  (one parameter for each option of the command)
+    case: CaseOrPath,
+    data: str | PathLike[str] | Sequence[str | PathLike[str]],
+    *,
     quantity: MeasuredQuantity | None = None,
-    input_voltage: float | str | None = None,
-    load_current: float | str | None = None,
-    fit: Sequence[str] = (),
+    input_voltage: float | str | Sequence[float | str] | None = None,
+    load_current: float | str | Sequence[float | str] | None = None,
+    fit: Sequence[str] | str = (),
+    redesign: bool = False,
+    columns: Sequence[int] | str | None = None,
+    values: str | None = None,
+    frequency_unit: str | None = None,
+    fitted_case: str | PathLike[str] | None = None,
     parts: Mapping[str, float | str] | None = None,
-) -> Bench:
+) -> Bench | tuple[Bench, ...]:
     """Hold the prediction against a measured response, and refine parts until the two meet.
 
     Parameters
     ----------
     case : Case, str or Path
         The case of the board as designed, or the path of its file.
-    data : str or Path
+    data : str or Path, or sequence of them
         File of delimited text as analysers export it: frequency with gain and phase, or real and imaginary part.
+        Several files of one board are fitted at once, with one set of parts, each at its own operating point.
     quantity : {"loop", "plant", "output-impedance"}, optional
         What was measured; the loop unless given, and a file that looks like another quantity is then refused.
-    input_voltage, load_current : float or str, optional
+    input_voltage, load_current : float or str, or one for each file, optional
         Operating point; by the file's own words, else nominal line and highest load, unless given [V], [A].
-    fit : sequence of str
-        Keys of the values to refine, such as ``"stage.Co.esr"``; none leaves the case as it is.
+    fit : sequence of str, or str
+        Keys of the values to refine, such as ``"stage.Co.esr"``; ``"auto"`` tries single parts and pairs and takes the
+        likeliest; none leaves the case as it is.
+    redesign : bool
+        Choose new compensation for the board as the fit found it [unitless].
+    columns : sequence of int or str, optional
+        Columns of frequency and of both values, counted from 1; found unless given [unitless].
+    values : str, optional
+        What the two columns of values hold, such as ``"dB and degrees"``; found unless given.
+    frequency_unit : {"Hz", "kHz", "MHz"}, optional
+        Unit of the frequencies; found unless given.
+    fitted_case : str or Path, optional
+        File to write the case with the fitted values to, comments kept; ``case`` must then be a path.
     parts : mapping of str to float or str, optional
         Values in place of the case's own, by designator [ohm], [F].
 
     Returns
     -------
-    Bench
-        Margins of both, their differences, and the fit.
+    Bench or tuple of Bench
+        Margins of both, their differences, and the fit; one for each file where several are given.
 
     Raises
     ------
     CaseError
         Where a case file holds faults.
     DataError
-        Where the file, a word or a value makes no sense.
+        Where a file, a word or a value makes no sense.
+    NoDesignError
+        Where a new design is asked for, and no combination of parts meets the targets.
     UnreachableOutputError
         Where losses keep the output below its target.
 
@@ -107,15 +195,30 @@ def bench(
     >>> [f"{part.nominal:.3g} -> {part.value:.2g}" for part in held.fit.parts.values()]
     ['0.0001 -> 6e-05', '0.028 -> 0.084']
     """
-    return shown_as(
-        Bench,
-        compare_with(
-            as_case(case),
-            Path(data),
-            quantity=quantity,
-            input_voltage=input_voltage,
-            load_current=load_current,
-            fit=fit,
-            parts=parts,
-        ),
-    )
+    one = isinstance(data, str) or not isinstance(data, Iterable)
+    files = [Path(data)] if one else [Path(p) for p in data]  # type: ignore[arg-type,union-attr]
+    if not files:
+        raise DataError("no measured data given; name one file or several")
+    asked = Asked(
+        quantity=quantity, input_voltage=input_voltage, load_current=load_current, fit=fit,
+        told=told_of(columns, values, frequency_unit),
+    )  # fmt: skip
+    if (redesign or fitted_case is not None) and not fit:
+        raise DataError("redesign and fitted_case need fitted values: give fit as well")
+    found = compare_with(as_case(case), files, asked, parts=parts)
+    if fitted_case is not None:
+        _write_fitted(case, Path(fitted_case), found[0])
+    if redesign and found[0].board is not None:
+        choice = redesigned(found[0].board.case)
+        found = tuple(replace(held, redesign=choice) for held in found)
+    shown = tuple(shown_as(Bench, held) for held in found)
+    return shown[0] if one else shown
+
+
+def _write_fitted(case: CaseOrPath, target: Path, held: BenchResult) -> None:
+    """Write the case with the fitted values, comments kept; never over an existing file."""
+    from loopdesign.bench.board import fitted_text, write_new  # noqa: PLC0415  (tomlkit is slow to load)
+
+    if not isinstance(case, str | PathLike):
+        raise DataError("fitted_case keeps the comments of a file: give the case as its path")
+    write_new(target, fitted_text(Path(case), held.fitted))

@@ -89,14 +89,14 @@ def test_fitted_case_is_written_with_its_comments(tmp_path, capsys):
     text = (DATA / "inverted_noisy_changed_parts.nominal.toml").read_text(encoding="utf-8")
     plan.write_text("# the board on the bench\n" + text, encoding="utf-8")
     words = ["bench", str(plan), str(DATA / "inverted_noisy_changed_parts.csv"), "--fit", ",".join(CAPACITOR)]
-    assert main([*words, "--output", str(tmp_path / "board.toml")]) == 0
+    assert main([*words, "--fitted-case", str(tmp_path / "board.toml")]) == 0
     assert "stage.Co.esr" in capsys.readouterr().out
     written = (tmp_path / "board.toml").read_text(encoding="utf-8")
     assert written.startswith("# the board on the bench\n")
     board = ld.load_case(tmp_path / "board.toml")
     assert board.stage.Co[0].capacitance == pytest.approx(60e-6, rel=0.01)
     assert ld.bench(board, DATA / "inverted_noisy_changed_parts.csv").difference.rms_db < 0.15
-    assert main([*words, "--output", str(tmp_path / "board.toml")]) == 2
+    assert main([*words, "--fitted-case", str(tmp_path / "board.toml")]) == 2
     assert "exists" in capsys.readouterr().err
 
 

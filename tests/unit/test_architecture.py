@@ -163,7 +163,8 @@ def test_every_public_function_and_class_is_documented():
     for name, path in modules():
         for node in ast.parse(path.read_text(encoding="utf-8")).body:
             public = isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_")
-            if public and not ast.get_docstring(node):
+            stub = any(isinstance(d, ast.Name) and d.id == "overload" for d in getattr(node, "decorator_list", ()))
+            if public and not stub and not ast.get_docstring(node):
                 missing.append(f"{name}.{node.name}")
     assert missing == []
 
@@ -189,6 +190,6 @@ def test_a_public_name_means_one_thing():
     for name, path in modules():
         for node in ast.parse(path.read_text(encoding="utf-8")).body:
             if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_"):
-                places.setdefault(node.name, []).append(name)
+                places.setdefault(node.name, set()).add(name)
     twice = {word: where for word, where in places.items() if len(where) > 1 and word not in SHARED}
     assert twice == {}

@@ -21,7 +21,8 @@ def documented():
         for path in sorted((ROOT / room).rglob("*.py")):
             place = path.relative_to(ROOT).as_posix()
             for node in ast.parse(path.read_text(encoding="utf-8")).body:
-                if isinstance(node, ast.FunctionDef) and not node.name.startswith("_"):
+                stub = any(ast.unparse(d) == "overload" for d in getattr(node, "decorator_list", ()))
+                if isinstance(node, ast.FunctionDef) and not node.name.startswith("_") and not stub:
                     yield pytest.param(node, False, id=f"{place}:{node.name}")
                 if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
                     for inner in node.body:

@@ -2,49 +2,40 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
-from loopdesign.bench.reading.columns import Columns, find_columns
-from loopdesign.bench.reading.layout import DECIMALS, SEPARATORS, Layout, cells_of, find_layout, is_comment, number_of
+from loopdesign.bench.reading.columns import Columns, find_columns, find_headings, with_units
+from loopdesign.bench.reading.layout import (
+    DECIMALS,
+    SEPARATORS,
+    Layout,
+    cells_of,
+    find_layout,
+    made_regular,
+    unit_behind,
+)
+from loopdesign.bench.reading.table import Dropped, Rows, bounded, read_rows, sample_of
 from loopdesign.bench.reading.text import text_lines
+from loopdesign.bench.reading.told import Told, told_columns
 from loopdesign.errors import DataError
-from loopdesign.printable import excerpt, printable
+from loopdesign.printable import printable
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
     from numpy.typing import NDArray
 
+    Option: TypeAlias = tuple[NDArray[np.float64], NDArray[np.complex128]]
+    Judge: TypeAlias = Callable[[tuple[str, ...], Sequence[Option]], int]
+
 FEWEST_POINTS = 5
 """Fewest points of a measurement."""
-GAPS = frozenset({
-    "", "-", "--", "---", "n/a", "na", "n.a.", "nan", "null", "none", "inf", "+inf", "-inf", "ovl", "ol", "overload",
-    "overrange", "over", "under", "invalid", "error", "err", "?", "*", "***", "#n/a", "#num!", "#div/0!", "1.#qnan",
-})  # fmt: skip
-"""What stands in a cell where the analyser has no value."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Dropped:
-    """A row that was left out.
-
-    Attributes
-    ----------
-    row : int
-        Line of the file, counted from 1 [unitless].
-    reason : str
-        Why.
-    """
-
-    row: int
-    reason: str
-
-    def to_dict(self) -> dict[str, int | str]:
-        """Turn it into plain values, ready for JSON."""
-        return {"row": self.row, "reason": self.reason}
+NOTHING_TOLD = Told()
+"""Everything is found from the file."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,8 +84,10 @@ class Measurement:
         Rows averaged with another of the same frequency [unitless].
     read_as : ReadAs
         How the file was read.
+    guessed : tuple of str
+        What neither heading nor option said and the values decided, as words.
     words : tuple of str
-        Every line that is not a row of the table.
+        Every line that is not a row of the table, and columns that hold one value throughout.
     """
 
     source: str
@@ -104,10 +97,13 @@ class Measurement:
     dropped: tuple[Dropped, ...]
     repeats: int
     read_as: ReadAs
+    guessed: tuple[str, ...]
     words: tuple[str, ...]
 
 
-def read_measurement(path: Path | str, switching_hz: float) -> Measurement:
+def read_measurement(
+    path: Path | str, switching_hz: float, *, told: Told = NOTHING_TOLD, judge: Judge | None = None
+) -> Measurement:
     """Read a measured response from a file of delimited text.
 
     Parameters
@@ -115,7 +111,12 @@ def read_measurement(path: Path | str, switching_hz: float) -> Measurement:
     path : Path or str
         The file.
     switching_hz : float
-        Switching frequency, by which frequencies without a unit are told to be in kHz [Hz].
+        Switching frequency, by which frequencies without a unit are told to be in kHz or MHz [Hz].
+    told : Told
+        Columns and units that a caller names.
+    judge : callable, optional
+        Given the words of the file and the ways to read it that headings and values leave open, each as frequencies
+        [Hz] and complex values, returns the number of the likeliest; the first one unless given.
 
     Returns
     -------
@@ -128,31 +129,45 @@ def read_measurement(path: Path | str, switching_hz: float) -> Measurement:
         Where the file is not such a table, or what it holds cannot be a measurement.
     """
     name = printable(str(path))
-    lines = text_lines(path)
+    lines, is_complex = made_regular(text_lines(path))
     layout = find_layout(lines, name)
-    columns = find_columns(lines, layout, _sample(lines, layout), name)
-    table, rows, dropped = _table(lines, layout, columns, name)
-    hz, unit = _hertz(table[:, 0], columns, switching_hz)
-    if hz.size and hz.min() <= 0.0:
-        row = int(rows[np.argmin(hz)])
-        raise DataError(f"{name}, row {row}: a frequency must be above zero; found {table[np.argmin(hz), 0]:g} {unit}")
-    hz, values, rows, repeats = _rising(hz, _complex(table, columns.values), rows)
+    sample = sample_of(lines, layout)
+    headings, heading = find_headings(lines, layout, sample)
+    if heading is not None and heading >= layout.first:
+        layout = _after(lines, heading, name)
+        sample = sample_of(lines, layout)
+        headings, heading = find_headings(lines, layout, sample)
+    units = [unit_behind(c) for c in cells_of(lines[layout.first], layout.separator)]
+    headings = with_units(headings, units) if len(units) == layout.width else headings
+    if is_complex and layout.width == 3:
+        headings, told = [headings[0], *headings[1:]], told.of_complex()
+    columns = told_columns(told, layout.width, name) or find_columns(headings, sample, name)
+    columns = told.over(columns)
+    wanted = (columns.frequency, columns.first, columns.second)
+    layout = bounded(lines, layout, columns.frequency, wanted)
+    table = read_rows(lines, layout, wanted, name, heading)
+    _refuse_frequencies(table, columns, name)
+    words = (*_words(lines, layout), *_steady(lines, heading, layout, sample))
+    options = _options(table.values, columns, switching_hz)
+    chosen = 0 if judge is None or len(options) < 2 else judge(words, [(o[2], o[3]) for o in options])
+    unit, values, hz, response = options[chosen]
+    guessed: tuple[str, ...] = () if len({o[1] for o in options}) == 1 else (f"{values} by the values themselves",)
+    guessed += () if columns.stated or unit == "Hz" else (f"frequencies in {unit} by the values themselves",)
+    hz, response, rows, repeats = _rising(hz, response, table.rows)
     require_points(len(hz), name)
-    words = [*lines[: layout.first], *lines[layout.last + 1 :]]
-    words += [line for line in lines[layout.first : layout.last + 1] if line[:1] in "#%!/*'" and line]
     return Measurement(
         source=str(path),
         frequencies_hz=hz,
-        values=values,
+        values=response,
         rows=rows,
-        dropped=dropped,
+        dropped=table.dropped,
         repeats=repeats,
         read_as=ReadAs(
-            frequency=unit, values=columns.values, separator=SEPARATORS[layout.separator],
-            decimal=DECIMALS[layout.decimal],
+            frequency=unit, values=values, separator=SEPARATORS[layout.separator], decimal=DECIMALS[layout.decimal]
         ),
-        words=tuple(words),
-    )  # fmt: skip
+        guessed=guessed,
+        words=words,
+    )
 
 
 def require_points(count: int, name: str) -> None:
@@ -171,72 +186,60 @@ def require_points(count: int, name: str) -> None:
         Where there are fewer than `FEWEST_POINTS`.
     """
     if count < FEWEST_POINTS:
-        raise DataError(f"{name}: only {count} points can be used; a comparison needs at least {FEWEST_POINTS}")
+        points = "point" if count == 1 else "points"
+        raise DataError(f"{name}: only {count} {points} can be used; a comparison needs at least {FEWEST_POINTS}")
 
 
-def _sample(lines: list[str], layout: Layout) -> NDArray[np.float64]:
-    """Take rows of numbers spread over the table (N, W), NaN where a cell holds none."""
-    block = range(layout.first, layout.last + 1)
-    chosen = block if len(block) <= 2000 else [*block[:200], *block[200 :: len(block) // 1500]]
-    taken = []
-    for k in chosen:
-        cells = [] if is_comment(lines[k]) else cells_of(lines[k], layout.separator)
-        if len(cells) == layout.width:
-            numbers = [number_of(c, layout.decimal, grouped=True) for c in cells]
-            taken.append([np.nan if v is None else v for v in numbers])
-    return np.array(taken, float)
+def _after(lines: list[str], heading: int, name: str) -> Layout:
+    """Find the layout of the rows below a heading; what stands above it are settings."""
+    below = find_layout(lines[heading + 1 :], name)
+    return replace(below, first=below.first + heading + 1, last=below.last + heading + 1)
 
 
-def _table(
-    lines: list[str], layout: Layout, columns: Columns, name: str
-) -> tuple[NDArray[np.float64], NDArray[np.intp], tuple[Dropped, ...]]:
-    """Read frequency and both values of every row (F, 3), the lines they stand in, and the rows without a value."""
-    block = lines[layout.first : layout.last + 1]
-    wanted = (columns.frequency, columns.first, columns.second)
-    table = _at_once(block, layout, wanted)
-    if table is not None:
-        return table, np.arange(len(block)) + layout.first + 1, ()
-    values, rows, dropped = [], [], []
-    for row, line in enumerate(block, layout.first + 1):
-        if not line.strip() or is_comment(line):
-            continue
-        cells = cells_of(line, layout.separator)
-        found = [_cell(cells, k, layout, f"{name}, row {row}") for k in wanted]
-        if None in found:
-            dropped.append(Dropped(row=row, reason="a value is missing"))
-        else:
-            values.append(found)
-            rows.append(row)
-    return np.array(values, float).reshape(-1, 3), np.array(rows, np.intp), tuple(dropped)
+def _refuse_frequencies(table: Rows, columns: Columns, name: str) -> None:
+    """Refuse frequencies that are not above zero."""
+    hz = table.values[:, 0]
+    if hz.size and hz.min() <= 0.0:
+        at = int(np.argmin(hz))
+        raise DataError(
+            f"{name}, row {table.rows[at]}: a frequency must be above zero; found {hz[at]:g} {columns.frequency_unit}"
+        )
 
 
-def _at_once(block: list[str], layout: Layout, wanted: tuple[int, int, int]) -> NDArray[np.float64] | None:
-    """Read a table without gaps, comments and grouped thousands in one go; None where it has any."""
-    text = block if layout.decimal == "." else [line.replace(",", ".") for line in block]
-    delimiter = None if layout.separator == " " else layout.separator
-    if not all(block):
-        return None
-    try:
-        table = np.loadtxt(text, delimiter=delimiter, usecols=wanted, comments=None, ndmin=2)
-    except (ValueError, IndexError):
-        return None
-    return table if len(table) == len(block) and np.isfinite(table).all() else None
+def _words(lines: list[str], layout: Layout) -> list[str]:
+    """Return every line that is not a row of the table."""
+    words = [*lines[: layout.first], *lines[layout.last + 1 :]]
+    return words + [line for line in lines[layout.first : layout.last + 1] if line[:1] in "#%!/*'" and line]
 
 
-def _cell(cells: list[str], column: int, layout: Layout, place: str) -> float | None:
-    """Read one cell; None where it says that there is no value."""
-    text = cells[column] if column < len(cells) else ""
-    number = number_of(text, layout.decimal, grouped=True)
-    if number is None and text.casefold() not in GAPS:
-        raise DataError(f"{place}, column {column + 1}: expected a number; found {excerpt(text)}")
-    return number
+def _steady(lines: list[str], heading: int | None, layout: Layout, sample: NDArray[np.float64]) -> list[str]:
+    """Say the value of every column that holds one value throughout, in the words of its heading."""
+    if heading is None:
+        return []
+    cells = cells_of(lines[heading].lstrip("#%!/*' \t"), layout.separator)
+    if len(cells) != sample.shape[1] or not len(sample):
+        return []
+    found = []
+    for cell, column in zip(cells, sample.T, strict=True):
+        if np.isfinite(column).all() and np.ptp(column) == 0.0:
+            found += [f"{cell} = {column[0]:g} {unit}" for unit in ("V", "A")]
+    return found
 
 
-def _hertz(values: NDArray[np.float64], columns: Columns, switching_hz: float) -> tuple[NDArray[np.float64], str]:
-    """Turn frequencies into hertz; without a unit they are kHz where as hertz they would end far below the clock."""
-    if not columns.stated and values.size and values.max() < switching_hz / 500.0:
-        return values * 1e3, "kHz"
-    return values * columns.hertz, columns.frequency_unit
+def _options(
+    table: NDArray[np.float64], columns: Columns, switching_hz: float
+) -> list[tuple[str, str, NDArray[np.float64], NDArray[np.complex128]]]:
+    """Return the ways to read the numbers: unit of the frequency, kind of values, hertz and complex values."""
+    hertz = [(columns.frequency_unit, columns.hertz)]
+    if not columns.stated and table.size:  # as hertz they would end far below the clock
+        top = table[:, 0].max()
+        while top * hertz[0][1] < switching_hz / 500.0 and hertz[0][1] < 1e6:
+            hertz = [{1.0: ("kHz", 1e3), 1e3: ("MHz", 1e6)}[hertz[0][1]]]
+    return [
+        (unit, values, table[:, 0] * scale, columns.scale * _complex(table, values))
+        for unit, scale in hertz
+        for values in columns.values
+    ]
 
 
 def _complex(table: NDArray[np.float64], values: str) -> NDArray[np.complex128]:

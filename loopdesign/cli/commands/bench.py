@@ -1,29 +1,43 @@
-"""``bench``: the prediction held against measured responses."""
+"""``bench``: the prediction held against measured responses, or against a measured load step."""
 
 from __future__ import annotations
 
 from pathlib import Path  # noqa: TC003  (the command line reads the annotations)
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from cyclopts import Parameter
 
-from loopdesign.cli.console import display, say, tell
+from loopdesign.cli.console import Progress, display, say, tell
 from loopdesign.cli.options import MET, CasePath, Json
 from loopdesign.errors import DataError
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     from loopdesign.bench.result import BenchResult
+    from loopdesign.synthesis.choice.result import Choice
+
+IMPOSSIBLE = 3
+"""Exit status where no parts meet the targets."""
 
 
-def bench(
+def bench(  # noqa: PLR0913  (one parameter for each option)
     case: CasePath,
     /,
     *data: Annotated[Path, Parameter(help="Measured data as delimited text, such as board.csv; one file or several.")],
     input_voltage: Annotated[
-        str | None, Parameter(help='Input voltage, such as "13V". [default: by the file\'s words, else nominal]')
+        str | None,
+        Parameter(
+            help='Input voltage, such as "13V"; for several files one for each, such as "9V,16V". '
+            "[default: by the file's words, else nominal]"
+        ),
     ] = None,
     load_current: Annotated[
-        str | None, Parameter(help='Load current, such as "1.5A". [default: by the file\'s words, else highest]')
+        str | None,
+        Parameter(
+            help='Load current, such as "1.5A"; for several files one for each. '
+            "[default: by the file's words, else highest]"
+        ),
     ] = None,
     quantity: Annotated[
         Literal["loop", "plant", "output-impedance"] | None,
@@ -31,58 +45,147 @@ def bench(
     ] = None,
     fit: Annotated[
         str | None,
-        Parameter(help='Values to refine, separated by commas, such as "stage.Co.capacitance,stage.Co.esr".'),
+        Parameter(
+            help='Values to refine, separated by commas, such as "stage.Co.capacitance,stage.Co.esr", or "auto" to try '
+            "single parts and pairs and name the likeliest."
+        ),
+    ] = None,
+    redesign: Annotated[
+        bool,
+        Parameter(negative="", show_default=False, help="Choose new compensation for the board as the fit found it."),
+    ] = False,
+    columns: Annotated[
+        str | None,
+        Parameter(help='Columns of frequency and of both values, counted from 1, such as "1,3,4". [default: found]'),
+    ] = None,
+    values: Annotated[
+        str | None,
+        Parameter(
+            help='What the two columns of values hold: "dB and degrees", "real and imaginary", '
+            '"magnitude and degrees", "dB and radians" or "magnitude and radians". [default: found]'
+        ),
+    ] = None,
+    frequency_unit: Annotated[
+        Literal["Hz", "kHz", "MHz"] | None, Parameter(help="Unit of the frequencies. [default: found]")
+    ] = None,
+    fitted_case: Annotated[
+        Path | None,
+        Parameter(help="Case file to write with the fitted values, comments kept, such as board.toml."),
     ] = None,
     output: Annotated[
-        Path | None, Parameter(help="Case file to write with the fitted values, comments kept, such as board.toml.")
+        Path | None,
+        Parameter(help="Folder for a report with pictures of the overlay and of the difference, such as bench."),
     ] = None,
     json_: Json = False,
 ) -> int:
     """Hold the prediction against a measured loop, and refine parts until the two meet.
 
-    Reads frequency with gain and phase, or with real and imaginary part, in any common layout and language.
+    Reads frequency with gain and phase, or with real and imaginary part, in any common layout and language. Exit status
+    0 where the comparison was made, whatever it says.
     """
-    from loopdesign.bench.hold import compare_with
+    from loopdesign.bench.board import write_new
+    from loopdesign.bench.hold import Asked, compare_with
+    from loopdesign.bench.reading.told import told_of
     from loopdesign.case import load_case
-    from loopdesign.report.bench.text import bench_text
+    from loopdesign.report.bench.text import bench_text, redesign_text
     from loopdesign.report.loop.response_text import OSCILLATES
 
     if not data:
         raise DataError("no measured data given; name one file or several after the case")
-    keys = [] if fit is None else [key.strip() for key in fit.split(",") if key.strip()]
-    if output is not None and (not keys or len(data) > 1):
-        raise DataError("--output writes the case with fitted values: give --fit, and one file of data")
-    loaded = load_case(case)
-    found = [
-        compare_with(
-            loaded, path, quantity=quantity, input_voltage=input_voltage, load_current=load_current, fit=keys
-        )
-        for path in data
-    ]  # fmt: skip
+    _require_fit(fit, fitted_case=fitted_case, redesign=redesign)
+    if fitted_case is not None and fitted_case.exists():
+        raise DataError(f"{fitted_case} exists already; name a new file")
     if output is not None:
-        _write_case(case, output, found[0])
+        from loopdesign.report.replace import require_replaceable
+
+        require_replaceable(output)
+    asked = Asked(
+        quantity=quantity, input_voltage=_several(input_voltage), load_current=_several(load_current), fit=fit or (),
+        told=told_of(columns, values, frequency_unit),
+    )  # fmt: skip
+    loaded = load_case(case)
+    with Progress("comparing", quiet=json_) as progress:
+        found = compare_with(loaded, data, asked, progress=progress)
+    choice = _chosen(found[0], quiet=json_) if redesign else None
+    texts = _texts(case, found, choice)
+    if fitted_case is not None:
+        write_new(fitted_case, texts["fitted.toml"])
+    if output is not None:
+        _write_report(output, found, texts)
     if json_:
         if not all(held.stable for held in found):
             tell(OSCILLATES)  # standard output holds the object and nothing else
-        told = [held.to_dict() for held in found]
+        told = [held.to_dict() | _redesign_answer(found[0], choice) for held in found]
         say(json_, told[0] if len(told) == 1 else told, "")
-        return MET
-    shown = display()
-    written = "" if output is None else str(output)
-    say(json_, {}, "\n\n".join(bench_text(held, written=written, display=shown) for held in found))
-    return MET
+    else:
+        shown = display()
+        written = "" if fitted_case is None else f"wrote {fitted_case} with the fitted values"
+        pieces = [bench_text(held, written=written, display=shown) for held in found]
+        if choice is not None and found[0].board is not None:
+            pieces.append(redesign_text(choice, found[0].board, display=shown))
+        pieces += [] if output is None else [f"report: {output / 'report.md'}"]
+        say(json_, {}, "\n\n".join(pieces))
+    return IMPOSSIBLE if isinstance(choice, str) else MET
 
 
-def _write_case(case: Path, target: Path, held: BenchResult) -> None:
-    """Write the case file with the fitted values in it, everything else as it is; never over an existing file."""
-    from loopdesign.case import parse_case, read_text, write_parts
+def _require_fit(fit: str | None, *, fitted_case: Path | None, redesign: bool) -> None:
+    """Refuse options that need fitted values where none are asked for."""
+    if fit is not None and fit.strip(", "):
+        return
+    if fitted_case is not None:
+        raise DataError("--fitted-case writes the case with fitted values: give --fit as well")
+    if redesign:
+        raise DataError("--redesign chooses compensation for the board as a fit finds it: give --fit as well")
 
-    text = write_parts(read_text(case), held.fitted)
-    parse_case(text, str(target))
+
+def _several(text: str | None) -> str | list[str] | None:
+    """Part values given for several files."""
+    return text if text is None or "," not in text else [piece.strip() for piece in text.split(",")]
+
+
+def _chosen(held: BenchResult, *, quiet: bool) -> Choice | str:
+    """Choose new compensation, or say why there is none."""
+    from loopdesign.bench.board import redesigned
+    from loopdesign.errors import NoDesignError
+
+    if held.board is None:
+        raise DataError("--redesign needs fitted values")
     try:
-        with target.open("x", encoding="utf-8") as file:
-            file.write(text)
-    except FileExistsError:
-        raise DataError(f"{target} exists already; name a new file") from None
-    except OSError as fault:
-        raise DataError(f"{target} cannot be written: {fault.strerror}") from fault
+        with Progress("choosing parts", quiet=quiet):
+            return redesigned(held.board.case)
+    except NoDesignError as fault:
+        return "; ".join([str(fault), *fault.obstacles])
+
+
+def _redesign_answer(held: BenchResult, choice: Choice | str | None) -> dict[str, Any]:
+    """Return what --redesign adds to the answer; nothing without it."""
+    if choice is None:
+        return {}
+    board = {} if held.board is None else {"board": held.board.to_dict()}
+    if isinstance(choice, str):
+        return board | {"redesign": {"parts": None, "stable": None, "targets_met": False, "reasons": [choice]}}
+    check = choice.check
+    told = {"parts": dict(check.parts), "stable": check.stable, "targets_met": check.targets_met}
+    return board | {"redesign": told | {"reasons": list(check.reasons)}}
+
+
+def _texts(case: Path, found: Sequence[BenchResult], choice: Choice | str | None) -> dict[str, str]:
+    """Write the case with the fitted values, and with new compensation, comments kept, as texts by file name."""
+    from loopdesign.bench.board import fitted_text
+    from loopdesign.case import write_parts
+
+    if found[0].fit is None:
+        return {}
+    text = fitted_text(case, found[0].fitted)
+    if choice is None or isinstance(choice, str):
+        return {"fitted.toml": text}
+    return {"fitted.toml": text, "proposed.toml": write_parts(text, dict(choice.check.parts))}
+
+
+def _write_report(folder: Path, found: Sequence[BenchResult], files: Mapping[str, str]) -> None:
+    """Write the report with its pictures."""
+    from loopdesign.report.bench.section import bench_content, bench_section
+    from loopdesign.report.folder import write_section
+
+    with Progress("writing the report", quiet=False):
+        write_section(bench_section(found, files), bench_content(found), folder)

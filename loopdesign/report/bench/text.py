@@ -5,24 +5,18 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from loopdesign.bench.compare import FLOOR_DB, FLOOR_DEG, FLOOR_LEVEL_DB
+from loopdesign.bench.words import value_text
 from loopdesign.report.basics.layout import Display, laid_out, lettered, paragraph
 from loopdesign.report.basics.tables import Column, Table
 from loopdesign.report.loop.response_text import OSCILLATES
-from loopdesign.report.loop.terminal import bullets
+from loopdesign.report.loop.terminal import bullets, parts_text
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
+    from loopdesign.bench.board import Board
     from loopdesign.bench.result import BenchResult
+    from loopdesign.synthesis.choice.result import Choice
 
-UNITS_OF_VALUES = {
-    "inductance": "H", "capacitance": "F", "esr": "ohm", "resistance": "ohm", "secondary_resistance": "ohm",
-    "drop": "V",
-    "sense_gain": "V/A", "slope": "V/s", "ramp": "V", "turn_off_delay": "s", "gm": "S", "output_resistance": "ohm",
-    "gain_bandwidth": "Hz", "reference": "V", "bandwidth": "Hz", "pull_up": "ohm", "led_resistance": "ohm",
-    "upper": "ohm", "lower": "ohm", "feedforward": "F", "input_resistance": "ohm", "R1": "ohm", "R2": "ohm", "C1": "F",
-    "C2": "F", "C3": "F",
-}  # fmt: skip
-"""Unit of a fitted value by the last word of its key; none for a ratio."""
 MOST_REASONS = 6
 """Most rows whose reason is told in full; further ones are counted."""
 
@@ -52,6 +46,72 @@ def both_margins_table(held: BenchResult) -> Table | None:
         for name, m in (("measured", held.measured), ("predicted", held.predicted))
     )
     return Table(title="Margins", columns=columns, rows=rows)
+
+
+def fitted_table(held: BenchResult) -> Table | None:
+    """Set fitted values beside the nominal ones.
+
+    Parameters
+    ----------
+    held : BenchResult
+        The comparison.
+
+    Returns
+    -------
+    Table or None
+        One row for each value; None where nothing was fitted.
+    """
+    if held.fit is None or not held.fit.parts:
+        return None
+    columns = (
+        Column(heading="value", key=True), Column(heading="in the case"), Column(heading="fitted"),
+        Column(heading="95 % from"), Column(heading="to"),
+    )  # fmt: skip
+    rows = []
+    for key, part in held.fit.parts.items():
+        cells = [value_text(key, v, 4) for v in (part.nominal, part.value, part.low, part.high)]
+        rows.append((key, *cells) if part.seen else (key, cells[0], "not seen", "-", "-"))
+    return Table(title="Fitted values", columns=columns, rows=tuple(rows))
+
+
+def causes_table(held: BenchResult) -> Table | None:
+    """List the explanations tried by their odds.
+
+    Parameters
+    ----------
+    held : BenchResult
+        The comparison.
+
+    Returns
+    -------
+    Table or None
+        The likeliest first; None where none were tried.
+    """
+    if held.fit is None or not held.fit.causes:
+        return None
+    rows = []
+    for cause in held.fit.causes:
+        what = " and ".join(f"{k} {value_text(k, v)}" for k, v in cause.values.items())
+        rows.append((what or "every part as planned", f"{100.0 * cause.odds:.1f}"))
+    columns = (Column(heading="explanation", key=True), Column(heading="odds", unit="%"))
+    return Table(title="Explanations tried, single parts and pairs", columns=columns, rows=tuple(rows))
+
+
+def bench_tables(held: BenchResult) -> list[Table]:
+    """Return every table of a comparison, in reading order.
+
+    Parameters
+    ----------
+    held : BenchResult
+        The comparison.
+
+    Returns
+    -------
+    list of Table
+        Those that there are.
+    """
+    tables = (both_margins_table(held), causes_table(held), fitted_table(held))
+    return [table for table in tables if table is not None]
 
 
 def bench_facts(held: BenchResult) -> tuple[str, ...]:
@@ -93,6 +153,7 @@ def bench_notes(held: BenchResult) -> tuple[str, ...]:
         One sentence each.
     """
     notes = [] if held.stable else [OSCILLATES]
+    notes += [f"read as {what}: neither a heading nor an option says so" for what in held.guessed]
     if held.inversion_removed:
         notes.append("the measured loop holds the 180 degrees of the inversion; they were taken out")
     if held.repeats:
@@ -109,7 +170,7 @@ def bench_text(held: BenchResult, *, written: str = "", display: Display) -> str
     held : BenchResult
         The comparison.
     written : str
-        Name of the case file with the fitted values, where one was written.
+        What was written where, as a sentence.
     display : Display
         What it is shown on.
 
@@ -119,13 +180,39 @@ def bench_text(held: BenchResult, *, written: str = "", display: Display) -> str
         The sentence first, then facts, margins and notes.
     """
     pieces = [paragraph(held.sentence, display), *(paragraph(fact, display) for fact in bench_facts(held))]
-    table = both_margins_table(held)
-    if table is not None:
+    for table in bench_tables(held):
         pieces += ["", laid_out(table, display)]
-    notes = [*bench_notes(held), *([f"wrote {written} with the fitted values"] if written else [])]
+    notes = [*bench_notes(held), *([written] if written else [])]
     if notes:
         pieces += ["", bullets("Notes", notes, display)]
     return lettered("\n".join(pieces), display)
+
+
+def redesign_text(choice: Choice | str, board: Board, *, display: Display) -> str:
+    """Write the compensation that was chosen for the board as it is.
+
+    Parameters
+    ----------
+    choice : Choice or str
+        The choice, or why there is none.
+    board : Board
+        The design with the fitted values.
+    display : Display
+        What it is shown on.
+
+    Returns
+    -------
+    str
+        The parts, with their verdict.
+    """
+    if isinstance(choice, str):
+        return lettered(paragraph(f"New compensation for this board: none. {choice}", display), display)
+    parts = {k: choice.check.parts[k] for k in choice.check.parts}
+    given = {} if board.case.compensation is None else board.case.compensation.parts
+    before = {k: v for k, v in given.items() if v is not None}
+    verdict = "stable, every target met" if choice.check.targets_met else "targets missed"
+    told = f"New compensation for this board: {parts_text(parts)} instead of {parts_text(before)} ({verdict})."
+    return lettered(paragraph(told, display), display)
 
 
 def _left_out(held: BenchResult) -> list[str]:
@@ -147,18 +234,12 @@ def _left_out(held: BenchResult) -> list[str]:
 
 
 def _fitted(held: BenchResult) -> list[str]:
-    """Say what the fit found, one sentence for each value."""
+    """Say what the fit could not tell."""
     if held.fit is None:
         return []
-    told = []
-    for key, part in held.fit.parts.items():
-        unit = UNITS_OF_VALUES.get(key.rpartition(".")[2], "")
-        nominal, value, low, high = (
-            format_quantity(v, unit, 4) if unit else f"{v:.4g}" for v in (part.nominal, part.value, part.low, part.high)
-        )
-        if part.seen:
-            told.append(f"{key}: {value} instead of {nominal} (95 % between {low} and {high})")
-        else:
-            told.append(f"{key}: the data do not tell of it; kept at {nominal}")
-    told += [f"{a} and {b} act nearly alike: the data hardly part them" for a, b in held.fit.correlated]
-    return told
+    told = [
+        f"{key}: the data do not tell of it; kept at {value_text(key, part.nominal, 4)}"
+        for key, part in held.fit.parts.items()
+        if not part.seen
+    ]
+    return told + [f"{a} and {b} act nearly alike: the data hardly part them" for a, b in held.fit.correlated]
