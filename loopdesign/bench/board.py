@@ -9,7 +9,7 @@ from loopdesign.analysis.check import examine
 from loopdesign.analysis.given import given_parts, has_loop
 from loopdesign.analysis.worst import beyond_nominal
 from loopdesign.bench.keys import with_value
-from loopdesign.case import PARTS_OF_NETWORK, parse_case, read_text, write_parts
+from loopdesign.case import PARTS_OF_NETWORK, parse_case, write_parts
 from loopdesign.errors import DataError, LoopDesignError
 from loopdesign.printable import printable
 
@@ -102,15 +102,17 @@ def redesigned(case: cases.Case) -> Choice:
     return replace(choice, check=beyond_nominal(choice.check, choice.extremes))
 
 
-def fitted_text(case: Path, values: Mapping[str, float]) -> str:
+def fitted_text(text: str, values: Mapping[str, float], name: str) -> str:
     """Write fitted values into the text of a case file, comments kept.
 
     Parameters
     ----------
-    case : Path
-        The case file.
+    text : str
+        Text of the case file.
     values : mapping of str to float
         Values by dotted key, in SI units.
+    name : str
+        Name of the file, for messages.
 
     Returns
     -------
@@ -122,9 +124,9 @@ def fitted_text(case: Path, values: Mapping[str, float]) -> str:
     CaseError
         Where a value cannot stand in a case file.
     """
-    text = write_parts(read_text(case), values)
-    parse_case(text, f"{case} with fitted values")
-    return text
+    written = write_parts(text, values)
+    parse_case(written, f"{name} with fitted values")
+    return written
 
 
 def write_new(target: Path, text: str) -> None:

@@ -27,7 +27,7 @@ SURE = 0.8
 """Odds from which on one explanation is named alone."""
 
 
-def value_text(key: str, value: float, digits: int = 3) -> str:
+def refined_text(key: str, value: float, digits: int = 3) -> str:
     """Write a fitted value with its unit.
 
     Parameters
@@ -155,8 +155,8 @@ def _named(cause: Cause, fit: Fit) -> str:
     told = []
     for key, value in cause.values.items():
         part = fit.parts.get(key)
-        instead = "" if part is None else f" instead of {value_text(key, part.nominal)}"
-        told.append(f"{key} {value_text(key, value if part is None else part.value)}{instead}")
+        instead = "" if part is None else f" instead of {refined_text(key, part.nominal)}"
+        told.append(f"{key} {refined_text(key, value if part is None else part.value)}{instead}")
     return " and ".join(told)
 
 

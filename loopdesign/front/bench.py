@@ -218,7 +218,8 @@ def bench(  # noqa: PLR0913  (one parameter for each option of the command)
 def _write_fitted(case: CaseOrPath, target: Path, held: BenchResult) -> None:
     """Write the case with the fitted values, comments kept; never over an existing file."""
     from loopdesign.bench.board import fitted_text, write_new  # noqa: PLC0415  (tomlkit is slow to load)
+    from loopdesign.case import read_text  # noqa: PLC0415
 
     if not isinstance(case, str | PathLike):
         raise DataError("fitted_case keeps the comments of a file: give the case as its path")
-    write_new(target, fitted_text(Path(case), held.fitted))
+    write_new(target, fitted_text(read_text(Path(case)), held.fitted, str(case)))

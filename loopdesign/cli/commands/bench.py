@@ -8,13 +8,15 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from cyclopts import Parameter
 
 from loopdesign.cli.console import Progress, display, say, tell
-from loopdesign.cli.options import MET, CasePath, Json
+from loopdesign.cli.deliver import dated
+from loopdesign.cli.options import MET, CasePath, Json, Pictures
 from loopdesign.errors import DataError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from loopdesign.bench.result import BenchResult
+    from loopdesign.case import CaseFile
     from loopdesign.synthesis.choice.result import Choice
 
 IMPOSSIBLE = 3
@@ -76,6 +78,7 @@ def bench(  # noqa: PLR0913  (one parameter for each option)
         Path | None,
         Parameter(help="Folder for a report with pictures of the overlay and of the difference, such as bench."),
     ] = None,
+    pictures: Pictures = ("png",),
     json_: Json = False,
 ) -> int:
     """Hold the prediction against a measured loop, and refine parts until the two meet.
@@ -86,7 +89,7 @@ def bench(  # noqa: PLR0913  (one parameter for each option)
     from loopdesign.bench.board import write_new
     from loopdesign.bench.hold import Asked, compare_with
     from loopdesign.bench.reading.told import told_of
-    from loopdesign.case import load_case
+    from loopdesign.case import parse_case, read_file
     from loopdesign.report.bench.text import bench_text, redesign_text
     from loopdesign.report.loop.response_text import OSCILLATES
 
@@ -103,15 +106,16 @@ def bench(  # noqa: PLR0913  (one parameter for each option)
         quantity=quantity, input_voltage=_several(input_voltage), load_current=_several(load_current), fit=fit or (),
         told=told_of(columns, values, frequency_unit),
     )  # fmt: skip
-    loaded = load_case(case)
+    given = read_file(case)
+    loaded = parse_case(given.text, str(case))
     with Progress("comparing", quiet=json_) as progress:
         found = compare_with(loaded, data, asked, progress=progress)
     choice = _chosen(found[0], quiet=json_) if redesign else None
-    texts = _texts(case, found, choice)
+    texts = _texts(given, found, choice)
     if fitted_case is not None:
         write_new(fitted_case, texts["fitted.toml"])
     if output is not None:
-        _write_report(output, found, texts)
+        _write_report(output, found, given, texts, pictures)
     if json_:
         if not all(held.stable for held in found):
             tell(OSCILLATES)  # standard output holds the object and nothing else
@@ -123,7 +127,7 @@ def bench(  # noqa: PLR0913  (one parameter for each option)
         pieces = [bench_text(held, written=written, display=shown) for held in found]
         if choice is not None and found[0].board is not None:
             pieces.append(redesign_text(choice, found[0].board, display=shown))
-        pieces += [] if output is None else [f"report: {output / 'report.md'}"]
+        pieces += [] if output is None else [f"report: {output / 'report.pdf'}"]
         say(json_, {}, "\n\n".join(pieces))
     return IMPOSSIBLE if isinstance(choice, str) else MET
 
@@ -169,23 +173,26 @@ def _redesign_answer(held: BenchResult, choice: Choice | str | None) -> dict[str
     return board | {"redesign": told | {"reasons": list(check.reasons)}}
 
 
-def _texts(case: Path, found: Sequence[BenchResult], choice: Choice | str | None) -> dict[str, str]:
+def _texts(given: CaseFile, found: Sequence[BenchResult], choice: Choice | str | None) -> dict[str, str]:
     """Write the case with the fitted values, and with new compensation, comments kept, as texts by file name."""
     from loopdesign.bench.board import fitted_text
     from loopdesign.case import write_parts
 
     if found[0].fit is None:
         return {}
-    text = fitted_text(case, found[0].fitted)
+    text = fitted_text(given.text, found[0].fitted, given.path)
     if choice is None or isinstance(choice, str):
         return {"fitted.toml": text}
     return {"fitted.toml": text, "proposed.toml": write_parts(text, dict(choice.check.parts))}
 
 
-def _write_report(folder: Path, found: Sequence[BenchResult], files: Mapping[str, str]) -> None:
+def _write_report(
+    folder: Path, found: Sequence[BenchResult], given: CaseFile, files: Mapping[str, str], pictures: tuple[str, ...]
+) -> None:
     """Write the report with its pictures."""
-    from loopdesign.report.bench.section import bench_content, bench_section
-    from loopdesign.report.folder import write_section
+    from loopdesign.report.bench.content import bench_answer, bench_content
+    from loopdesign.report.folder import write_report
 
     with Progress("writing the report", quiet=False):
-        write_section(bench_section(found, files), bench_content(found), folder)
+        content = bench_content(found, given, dated(found[0].case), files)
+        write_report(folder, content, bench_answer(found), pictures=pictures)

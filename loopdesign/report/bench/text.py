@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from loopdesign.bench.compare import FLOOR_DB, FLOOR_DEG, FLOOR_LEVEL_DB
-from loopdesign.bench.words import value_text
+from loopdesign.bench.words import refined_text
 from loopdesign.report.basics.layout import Display, laid_out, lettered, paragraph
 from loopdesign.report.basics.tables import Column, Table
 from loopdesign.report.loop.response_text import OSCILLATES
@@ -69,7 +69,7 @@ def fitted_table(held: BenchResult) -> Table | None:
     )  # fmt: skip
     rows = []
     for key, part in held.fit.parts.items():
-        cells = [value_text(key, v, 4) for v in (part.nominal, part.value, part.low, part.high)]
+        cells = [refined_text(key, v, 4) for v in (part.nominal, part.value, part.low, part.high)]
         rows.append((key, *cells) if part.seen else (key, cells[0], "not seen", "-", "-"))
     return Table(title="Fitted values", columns=columns, rows=tuple(rows))
 
@@ -91,7 +91,7 @@ def causes_table(held: BenchResult) -> Table | None:
         return None
     rows = []
     for cause in held.fit.causes:
-        what = " and ".join(f"{k} {value_text(k, v)}" for k, v in cause.values.items())
+        what = " and ".join(f"{k} {refined_text(k, v)}" for k, v in cause.values.items())
         rows.append((what or "every part as planned", f"{100.0 * cause.odds:.1f}"))
     columns = (Column(heading="explanation", key=True), Column(heading="odds", unit="%"))
     return Table(title="Explanations tried, single parts and pairs", columns=columns, rows=tuple(rows))
@@ -238,7 +238,7 @@ def _fitted(held: BenchResult) -> list[str]:
     if held.fit is None:
         return []
     told = [
-        f"{key}: the data do not tell of it; kept at {value_text(key, part.nominal, 4)}"
+        f"{key}: the data do not tell of it; kept at {refined_text(key, part.nominal, 4)}"
         for key, part in held.fit.parts.items()
         if not part.seen
     ]
