@@ -13,16 +13,23 @@ from loopdesign.case.checks import Sections, problems, warnings
 from loopdesign.corners.converters import has_feedback
 from loopdesign.errors import DataError, QuantityError
 from loopdesign.printable import printable
-from loopdesign.units.quantities import parse_quantity, sensible_range
+from loopdesign.units.quantities import format_quantity, parse_quantity, sensible_range
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Mapping
 
+    from numpy.typing import NDArray
+
     from loopdesign import case as cases
     from loopdesign.case.fields import QuantityField, Section
+    from loopdesign.corners.conditions import Corners
 
 Word = TypeVar("Word", bound=str)
 
+MOST_FREQUENCIES = 100_000
+"""Most frequencies of one response; more than any plot can show."""
+SAME_LEVEL = 1e-9
+"""Share by which a level may differ from an end of the specification and still be within it."""
 SLOPE, UPPER = "slope", "divider.upper"
 """Names under which a design lists the compensating ramp and the upper divider resistor among what it chose."""
 
@@ -282,3 +289,60 @@ def _unknown(case: cases.Case, name: object, places: Mapping[str, object]) -> st
 def _only(compensation: Compensation) -> Sections:
     """Hand one section to the checks of a case file."""
     return Sections(compensation=compensation)
+
+
+def read_frequencies(given: object) -> NDArray[np.float64]:
+    """Read frequencies that are given as one or several numbers or texts.
+
+    Parameters
+    ----------
+    given : object
+        Above zero, at most `MOST_FREQUENCIES` of them [Hz].
+
+    Returns
+    -------
+    ndarray (F,)
+        Frequencies in the order given [Hz].
+    """
+    try:
+        several = [given] if isinstance(given, str) else list(given)  # type: ignore[call-overload]
+    except TypeError:  # a single number
+        several = [given]
+    if len(several) > MOST_FREQUENCIES:
+        raise DataError(f"frequencies_hz has {len(several)} entries; it may have {MOST_FREQUENCIES:,}")
+    hz = np.array([read_quantity(f, "Hz", "frequencies_hz") for f in several])
+    if hz.size == 0:
+        raise DataError("frequencies_hz is empty; expected frequencies above zero, such as [100.0, 1e3]")
+    if hz.min() <= 0.0:
+        raise DataError(f"frequencies_hz must be above zero; found {hz.min():g} Hz")
+    return hz
+
+
+def outside_specification(case: cases.Case, conditions: Corners) -> tuple[str, ...]:
+    """Warn of input voltages and load currents that the specification does not cover.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+    conditions : Corners
+        What is asked for (B,).
+
+    Returns
+    -------
+    tuple of str
+        One sentence for each level; none where all are within.
+    """
+    s, told = case.specification, []
+    for words, unit, levels, values in (
+        ("input voltage", "V", s.input_voltage, conditions.input_voltage),
+        ("load current", "A", s.output_current, conditions.load_current),
+    ):
+        low, high = levels.lowest * (1.0 - SAME_LEVEL), levels.highest * (1.0 + SAME_LEVEL)
+        for value in sorted({float(v) for v in values if not low <= v <= high}):
+            span = f"{format_quantity(levels.lowest, unit)} to {format_quantity(levels.highest, unit)}"
+            told.append(
+                f"the {words} of {format_quantity(value, unit)} is outside the specification of {span}; a check does "
+                "not examine it"
+            )
+    return tuple(told)

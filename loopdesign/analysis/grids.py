@@ -7,7 +7,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
+
+    from loopdesign.models.insight import Plant
 
 LOWEST_SHARE = 3e-5
 """Lowest frequency a loop gain is examined at, as a share of the switching frequency."""
@@ -17,6 +21,10 @@ LOWEST_SHARE_OF_IMPEDANCES = 1e-4
 """Lowest share for impedances, which are flat or of known slope below."""
 HIGHEST_SHARE = 0.5
 """Highest frequency examined: what lies above folds back below it."""
+FOLLOWED = 300
+"""Points along which a phase is followed, besides those around poles and zeros."""
+AROUND_ROOTS = (0.9, 0.97, 0.99, 0.997, 1.0, 1.003, 1.01, 1.03, 1.1)
+"""Points around a pole or a zero, as shares of its own frequency."""
 
 
 def band(switching_hz: float, lowest_share: float = LOWEST_SHARE) -> tuple[float, float]:
@@ -81,3 +89,39 @@ def grid_with(
     low, high = band(switching_hz, lowest_share)
     grid = np.unique(np.concatenate([even_grid(switching_hz, count, lowest_share), *(np.ravel(p) for p in points)]))
     return grid[(grid >= low) & (grid <= high)]
+
+
+def followed_phase_deg(
+    response: Callable[[NDArray[np.float64]], NDArray[np.complex128]],
+    frequencies_hz: NDArray[np.float64],
+    plant: Plant,
+    switching_hz: float,
+) -> NDArray[np.float64]:
+    """Follow a phase from the lowest frequency of the band up, over every resonance of the plant.
+
+    The frequencies asked for may be few and far apart; between them a phase may turn unseen.
+
+    Parameters
+    ----------
+    response : callable
+        Complex values (N,) at frequencies (N,) [Hz].
+    frequencies_hz : ndarray (F,)
+        Frequencies asked for, in any order [Hz].
+    plant : Plant
+        Its poles and zeros say where a phase turns.
+    switching_hz : float
+        Switching frequency [Hz].
+
+    Returns
+    -------
+    ndarray (F,)
+        Phase without jumps; it begins in (-180, 180] [deg].
+    """
+    low, high = min(LOWEST_SHARE * switching_hz, float(frequencies_hz.min())), float(frequencies_hz.max())
+    roots = np.abs(np.concatenate([plant.poles_hz, plant.zeros_hz]))
+    near = np.outer(roots, AROUND_ROOTS).ravel()
+    near = near[(near > low) & (near < high)]
+    grid = np.unique(np.concatenate([np.geomspace(low, high, FOLLOWED), near, frequencies_hz]))
+    values = response(grid)
+    phase = np.degrees(np.unwrap(np.angle(values)))
+    return np.asarray(phase[np.searchsorted(grid, frequencies_hz)])

@@ -14,7 +14,16 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias, get_args
 import numpy as np
 
 from loopdesign.analysis.check import closed_model, examine_stage
-from loopdesign.analysis.given import given_parts, one_of, read_quantity, require_slope, with_parts
+from loopdesign.analysis.given import (
+    given_parts,
+    one_of,
+    outside_specification,
+    read_frequencies,
+    read_quantity,
+    require_slope,
+    with_parts,
+)
+from loopdesign.analysis.grids import followed_phase_deg
 from loopdesign.compensation.response import compensator_response
 from loopdesign.corners.controller import bounds
 from loopdesign.corners.converters import amplifier, divider, network_parts, one_corner
@@ -42,9 +51,6 @@ Real: TypeAlias = "NDArray[np.float64]"
 Complex: TypeAlias = "NDArray[np.complex128]"
 QUANTITIES: tuple[ResponseQuantity, ...] = get_args(ResponseQuantity)
 MODELS: tuple[ModelName, ...] = get_args(ModelName)
-
-MOST_FREQUENCIES = 100_000
-"""Most frequencies of one response; more than any plot can show."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -78,6 +84,12 @@ class FrequencyResponse:
         Largest size of a characteristic multiplier, loop as asked for [unitless].
     worst_mode : Mode
         The mode that belongs to it.
+    unwrapped_phase_deg : ndarray (F,)
+        Phase without jumps, followed from the lowest frequency of the band up, where it lies in (-180, 180] [deg].
+    warnings : tuple of str
+        What the numbers should not be used for, such as a level outside the specification.
+    case : Case or None
+        The case they belong to.
     """
 
     quantity: ResponseQuantity
@@ -94,6 +106,14 @@ class FrequencyResponse:
     held: str | None
     largest_multiplier: float
     worst_mode: Mode
+    unwrapped_phase_deg: NDArray[np.float64]
+    warnings: tuple[str, ...] = ()
+    case: cases.Case | None = None
+
+    @property
+    def phase_deg(self) -> NDArray[np.float64]:
+        """Phase (F,) in (-180, 180] [deg]."""
+        return np.degrees(np.angle(self.values))
 
     @property
     def impedance(self) -> bool:
@@ -125,6 +145,8 @@ class FrequencyResponse:
             "frequencies_hz": [float(f) for f in self.frequencies_hz],
             "real": [float(v.real) for v in self.values],
             "imag": [float(v.imag) for v in self.values],
+            "phase_deg": [float(v) for v in self.phase_deg],
+            "unwrapped_phase_deg": [float(v) for v in self.unwrapped_phase_deg],
             "model": self.model,
             "open_loop": self.open_loop,
             "input_voltage": self.input_voltage,
@@ -136,6 +158,7 @@ class FrequencyResponse:
             "held": self.held,
             "largest_multiplier": self.largest_multiplier,
             "worst_mode": self.worst_mode.to_dict(),
+            "warnings": list(self.warnings),
         }
 
     def to_rows(self) -> list[dict[str, Any]]:
@@ -144,8 +167,8 @@ class FrequencyResponse:
         Returns
         -------
         list of dict
-            ``frequency_hz`` [Hz]; ``real``, ``imag``, ``magnitude`` [unitless] or [ohm]; ``phase_deg`` [deg]; and
-            ``stable``, the verdict of the operating point, on every row.
+            ``frequency_hz`` [Hz]; ``real``, ``imag``, ``magnitude`` [unitless] or [ohm]; ``phase_deg`` and
+            ``unwrapped_phase_deg`` [deg]; and ``stable``, the verdict of the operating point, on every row.
         """
         return [
             {
@@ -154,9 +177,10 @@ class FrequencyResponse:
                 "imag": float(v.imag),
                 "magnitude": float(abs(v)),
                 "phase_deg": float(np.degrees(np.angle(v))),
+                "unwrapped_phase_deg": float(phase),
                 "stable": self.stable,
             }
-            for f, v in zip(self.frequencies_hz, self.values, strict=True)
+            for f, v, phase in zip(self.frequencies_hz, self.values, self.unwrapped_phase_deg, strict=True)
         ]
 
 
@@ -208,7 +232,7 @@ def response(
     quantity, model = one_of(quantity, QUANTITIES, "quantity"), one_of(model, MODELS, "model")
     if quantity == "loop" and open_loop:
         raise DataError("the loop gain exists with the loop closed only; ask for it without open loop")
-    hz = _frequencies(frequencies_hz)
+    hz = read_frequencies(frequencies_hz)
     case = with_parts(case, parts)
     require_slope(case)
     stage = examine_stage(case, one_corner(case, *_operating_point(case, input_voltage, load_current)))
@@ -216,13 +240,19 @@ def response(
     given = {} if held_open else given_parts(case)
     exact = stage.model if held_open else closed_model(case, stage, given)
     verdict = verdicts(stage.model, None if held_open else exact, bounds(case, stage.conditions))[0]
-    values = _SWITCHED[quantity](exact, hz)[0] if model == "switched" else _averaged(case, stage, quantity, hz, given)
+
+    def evaluate(f: Real) -> Complex:
+        if model == "averaged":
+            return _averaged(case, stage, quantity, f, given)
+        values: Complex = _SWITCHED[quantity](exact, f)[0]
+        return values
+
     return FrequencyResponse(
         quantity=quantity,
         model=model,
         open_loop=held_open,
         frequencies_hz=hz,
-        values=values,
+        values=evaluate(hz),
         input_voltage=float(stage.conditions.input_voltage[0]),
         load_current=float(stage.conditions.load_current[0]),
         temperature=float(stage.conditions.temperature[0]),
@@ -232,23 +262,10 @@ def response(
         held=verdict.held,
         largest_multiplier=float(verdict.largest_multiplier),
         worst_mode=verdict.worst_mode,
+        unwrapped_phase_deg=followed_phase_deg(evaluate, hz, stage.plants[0], 1.0 / float(stage.converter.period)),
+        warnings=outside_specification(case, stage.conditions),
+        case=case,
     )
-
-
-def _frequencies(given: object) -> Real:
-    """Read frequencies [Hz] that are given as one or several numbers or texts."""
-    try:
-        several = [given] if isinstance(given, str) else list(given)  # type: ignore[call-overload]
-    except TypeError:  # a single number
-        several = [given]
-    if len(several) > MOST_FREQUENCIES:
-        raise DataError(f"frequencies_hz has {len(several)} entries; it may have {MOST_FREQUENCIES:,}")
-    hz = np.array([read_quantity(f, "Hz", "frequencies_hz") for f in several])
-    if hz.size == 0:
-        raise DataError("frequencies_hz is empty; expected frequencies above zero, such as [100.0, 1e3]")
-    if hz.min() <= 0.0:
-        raise DataError(f"frequencies_hz must be above zero; found {hz.min():g} Hz")
-    return hz
 
 
 def _operating_point(

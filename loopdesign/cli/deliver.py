@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from loopdesign.analysis.check import CheckResult
     from loopdesign.analysis.filter_study import FilterStudy
     from loopdesign.analysis.filter_study.output import OutputFilterStudy
-    from loopdesign.case import Case, CaseFile
+    from loopdesign.case import CaseFile
     from loopdesign.report.basics.layout import Display
     from loopdesign.report.content.findings import Findings
     from loopdesign.synthesis.choice import Choice
@@ -97,6 +97,8 @@ def deliver_report(
     from loopdesign.analysis.given import with_parts
     from loopdesign.analysis.impedances import impedances
     from loopdesign.analysis.transient.steps import step
+    from loopdesign.analysis.variants.worst_curves import worst_curves
+    from loopdesign.report.basics.date import report_date
     from loopdesign.report.content.findings import Findings
     from loopdesign.report.content.gather import gather
     from loopdesign.report.folder import CHOSEN_CASE, write_report
@@ -106,7 +108,7 @@ def deliver_report(
 
     require_replaceable(folder)
     s = found.case.specification
-    date = dated(found.case)
+    date = report_date(found.case)
     steps = None
     if found.parts and (s.load_step is not None or s.line_step is not None):
         with Progress("stepping", quiet=quiet) as progress:
@@ -123,20 +125,11 @@ def deliver_report(
             output_filter=behind(found),
             impedances=impedances(found),
             steps=steps,
+            worst_curves=None if found.closed_loop is None else worst_curves(found),
         )
         content = gather(findings)
         files = {CHOSEN_CASE: findings.chosen_text, PAGE: report_page(content, found)}
         write_report(folder, content, report_answer(findings), files=files, pictures=pictures)
-
-
-def dated(case: Case) -> str:
-    """Return the date of a document about a case: its own, else that of the build, else today."""
-    import datetime as dt
-    import os
-
-    from loopdesign.report.content.findings import document_date
-
-    return document_date(case, os.environ.get("SOURCE_DATE_EPOCH"), dt.datetime.now().astimezone().date())
 
 
 def report_answer(findings: Findings) -> dict[str, Any]:

@@ -27,7 +27,7 @@ class FilterCheck(Shown, FilterStudy):
         Output impedance of the filter, input impedance of the converter [ohm].
     separation : Separation
         Smallest ratio of the two at every corner [dB], and where [Hz].
-    conditions, closed, loop_without, loop_with, margins_without, margins_with, verdicts_without, verdicts_with
+    case, conditions, closed, loop_without, loop_with, margins_without, margins_with, verdicts_without, verdicts_with
         What `loopdesign.analysis.filter_study.FilterStudy` holds.
     proposal, warnings
         A damper where one is needed; what the filter spoils.
@@ -68,8 +68,8 @@ class FilterCheck(Shown, FilterStudy):
         Returns
         -------
         matplotlib.figure.Figure
-            Size [ohm] over frequency [Hz].
+            Size [Ω] over frequency [Hz].
         """
-        from loopdesign.report.filter.section import impedance_figure  # noqa: PLC0415  (loads matplotlib)
+        from loopdesign.report.filter.plots import impedance_figure  # noqa: PLC0415  (loads matplotlib)
 
         return impedance_figure(self)

@@ -10,7 +10,8 @@ from loopdesign.analysis.responses import FrequencyResponse
 from loopdesign.front.case import as_case
 from loopdesign.front.shown import Shown, shown_as
 from loopdesign.report.basics.brief import Brief
-from loopdesign.report.loop.response_text import OSCILLATES, response_table
+from loopdesign.report.basics.status import held_word
+from loopdesign.report.loop.response_text import notes, response_table
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -36,6 +37,12 @@ class Response(Shown, FrequencyResponse):
         Operating point [V], [A], [degC].
     mode, duty, stable, held, largest_multiplier, worst_mode
         The operating point and its verdict, named as those of a corner.
+    phase_deg, unwrapped_phase_deg : ndarray (F,)
+        Phase in (-180, 180], and without jumps, followed from the lowest frequency of the band up [deg].
+    warnings : tuple of str
+        Levels outside the specification.
+    case
+        The case.
 
     Examples
     --------
@@ -51,8 +58,9 @@ class Response(Shown, FrequencyResponse):
         place = f"{self.input_voltage:.4g} V, {self.load_current:.3g} A, {self.temperature:.3g} degC ({self.mode})"
         loop = "control voltage held" if self.open_loop else "loop closed"
         said = f"{self.quantity.replace('-', ' ')} by the {self.model} model at {place}, {loop}"
-        word = "Stable" if self.stable else "UNSTABLE" if self.held is None else f"UNSTABLE, not held ({self.held})"
-        return Brief(verdict=f"{word}: {said}", table=response_table(self), notes=() if self.stable else (OSCILLATES,))
+        word = "Stable" if self.stable else "UNSTABLE" if self.held is None else held_word(self.held)
+        told = (*notes(self), *(f"warning: {w}" for w in self.warnings))
+        return Brief(verdict=f"{word}: {said}", table=response_table(self), notes=told)
 
     def plot(self) -> Figure:
         """Draw magnitude and phase over frequency.

@@ -12,9 +12,9 @@ from loopdesign.errors import DataError
 from loopdesign.front.case import as_case
 from loopdesign.front.shown import Shown, one_line, shown_as
 from loopdesign.report.basics.brief import Brief
-from loopdesign.report.basics.status import stable_word
 from loopdesign.report.basics.tables import Column, Table
-from loopdesign.report.steps.text import KINDS, failures, step_verdict
+from loopdesign.report.steps.text import failures, step_verdict
+from loopdesign.report.steps.words import KINDS, outcome_word
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -127,7 +127,7 @@ def _table(made: StepStudy) -> Table:
     rows = []
     for r in made.results:
         after = r.input_voltage_to if r.input_voltage_to != r.input_voltage else None
-        shown = (r.load_from, r.load_to, stable_word(r.stable), r.peak_deviation_v, r.settling_time_s)
+        shown = (r.load_from, r.load_to, outcome_word(r), r.peak_deviation_v, r.settling_time_s)
         rows.append((KINDS[r.kind].lower(), r.input_voltage, after, *shown))
     return Table(title="Steps", columns=columns, rows=tuple(rows))
 

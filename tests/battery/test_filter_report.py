@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,15 +11,13 @@ from numpy.testing import assert_allclose
 
 from loopdesign.analysis.filter_study import filter_study
 from loopdesign.case import load_case
-from loopdesign.report.filter.section import (
-    damper_table,
-    filter_sentences,
-    filter_table,
+from loopdesign.report.filter.plots import (
     impedance_figure,
     loop_change_figure,
     plot_filter_impedances,
     plot_loop_change,
 )
+from loopdesign.report.filter.section import damper_table, filter_sentences, filter_table
 
 CASES = Path(__file__).parents[2] / "cases"
 PARTS = {"R1": 7870.0, "C1": 27e-9, "C2": 680e-12}
@@ -52,8 +51,8 @@ def test_sentences_of_a_filter_that_keeps_its_distance(calm):
 def test_sentences_of_a_filter_too_near_name_frequency_and_damper(near):
     told = filter_sentences(near)
     assert any(" kHz; " in s and "6 dB" in s for s in told)
-    assert told[-1].startswith("proposed damper: ")
-    assert "every corner is then stable" in told[-1]
+    (proposed,) = [s for s in told if s.startswith("proposed damper: ")]
+    assert "every corner is then stable" in proposed
 
 
 def test_table_has_a_verdict_beside_every_margin(near):
@@ -65,7 +64,28 @@ def test_table_has_a_verdict_beside_every_margin(near):
         assert {row[headings.index(verdict)] for row in table.rows} <= {"stable", "UNSTABLE"}
     dampers = damper_table(near)
     assert dampers is not None
-    assert [row[0] for row in dampers.rows][:2] == ["R-C across the capacitor", "R-L across the choke"]
+    assert dampers.rows[0][0] == "R-C across the capacitor"
+
+
+def test_no_damper_that_ruins_the_attenuation_is_proposed(near):
+    """R-L across the choke costs 20 log(1 + 1/n) of attenuation (F4): told and not listed."""
+    proposal = near.proposal
+    assert all(d.attenuation_loss_db <= 10.0 for d in proposal.alternatives)
+    (lost,) = [d for d in proposal.left_out if d.kind == "R-L across the choke"]
+    assert lost.attenuation_loss_db == pytest.approx(20.0 * np.log10(1.0 + 1.0 / lost.ratio))
+    assert lost.attenuation_loss_db > 10.0
+    assert all(row[0] != lost.kind for row in damper_table(near).rows)
+    assert any("R-L across the choke is not proposed" in s and "dB of attenuation" in s for s in filter_sentences(near))
+
+
+def test_a_proposal_below_its_own_rule_says_so(near):
+    """The 6 dB a damper is chosen by: kept where a capacitor of ten times the filter's reaches it, else told."""
+    assert near.proposal.enough == (near.proposal.separation.db.min() >= 6.0)
+    weak = replace(near.proposal.separation, db=near.proposal.separation.db - 20.0)
+    told = filter_sentences(replace(near, proposal=replace(near.proposal, separation=weak)))
+    assert any("less than the 6 dB it was to reach" in s for s in told)
+    assert near.proposal.enough
+    assert not any("it was to reach" in s for s in filter_sentences(near))
 
 
 def test_impedance_plot_draws_what_was_computed(near):
@@ -79,7 +99,7 @@ def test_impedance_plot_draws_what_was_computed(near):
     (note,) = ax.texts
     assert note.get_text().strip().startswith(f"{near.separation.db[worst]:.1f} dB at ")
     assert ax.get_xlabel() == "frequency [Hz]"
-    assert ax.get_ylabel() == "impedance [ohm]"
+    assert ax.get_ylabel() == "impedance [Ω]"
     assert np.abs(near.filter_ohm[items[0]]).max() > 0.99 * near.separation.filter_ohm[items].max()
 
 

@@ -189,3 +189,24 @@ def ratio_of_series_rl(relative_peak: float) -> float | None:
     """
     room = relative_peak**2 - 2.0
     return float((3.0 + np.sqrt(9.0 + 4.0 * room)) / room) if room > 0.0 else None
+
+
+def other_kinds(choke: float, capacitance: float, wanted: float) -> list[FilterDamping]:
+    """Find the other kinds of damper for the same peak, those that cost no attenuation first.
+
+    Parameters
+    ----------
+    choke, capacitance : float
+        The filter's [H], [F].
+    wanted : float
+        Peak of the output impedance over the characteristic resistance R0 [unitless].
+
+    Returns
+    -------
+    list of FilterDamping
+        A resistor across an inductor in series with the choke, where that reaches so low a peak, and R-L across the
+        choke.
+    """
+    series = ratio_of_series_rl(wanted)
+    others = [] if series is None else [series_rl(choke, capacitance, series)]
+    return [*others, parallel_rl(choke, capacitance, ratio_of_parallel_rl(wanted))]

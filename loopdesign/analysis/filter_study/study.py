@@ -9,7 +9,7 @@ converter and loop together.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,12 +18,9 @@ from loopdesign.analysis.check import closed_model, examine_stage, loop_margins
 from loopdesign.analysis.filter_study.impedance import filter_output_impedance
 from loopdesign.analysis.filter_study.optimum import (
     FilterDamping,
+    other_kinds,
     parallel_rc,
-    parallel_rl,
     ratio_of_parallel_rc,
-    ratio_of_parallel_rl,
-    ratio_of_series_rl,
-    series_rl,
 )
 from loopdesign.analysis.findings.corner import corner_name
 from loopdesign.analysis.grids import LOWEST_SHARE_OF_IMPEDANCES, grid_with
@@ -50,6 +47,9 @@ ENOUGH_DB = 6.0
 C. M. Wildrick and others, "A method of defining the load impedance specification for a stable distributed power
 system", IEEE Trans. Power Electronics 10(3), 1995 (from memory).
 """
+MOST_LOST_DB = 10.0
+"""Attenuation far above the corner that a damper may cost [dB]: a factor of three. The printed example of R-L across
+the choke (F4) costs 9.5 dB; a filter is there to attenuate."""
 LARGEST_RATIO = 10.0
 """Damper capacitance over filter capacitance, at most: beyond, a smaller choke is the better cure."""
 POINTS = 400
@@ -89,13 +89,21 @@ class FilterProposal:
     stable
         Whether every corner is stable with it, loop closed.
     alternatives
-        The other two kinds of damper for the same peak, by formula, not rounded.
+        Other kinds of damper for the same peak, by formula, not rounded; those that cost no attenuation first.
+    left_out
+        Kinds that would cost more of the filter's attenuation than `MOST_LOST_DB`.
     """
 
     damping: FilterDamping
     separation: Separation
     stable: bool
     alternatives: tuple[FilterDamping, ...]
+    left_out: tuple[FilterDamping, ...] = ()
+
+    @property
+    def enough(self) -> bool:
+        """Whether the separation with the damper keeps the rule it was chosen by."""
+        return bool(self.separation.db.min() >= ENOUGH_DB)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,6 +112,8 @@ class FilterStudy:
 
     Attributes
     ----------
+    case
+        The case.
     conditions
         Line, load and temperature of every corner (B).
     frequencies_hz
@@ -126,6 +136,7 @@ class FilterStudy:
         The corner where filter and converter come nearest, and every corner whose verdict the filter turns.
     """
 
+    case: cases.Case
     conditions: Corners
     frequencies_hz: NDArray[np.float64]
     closed: bool
@@ -201,6 +212,7 @@ def filter_study(case: cases.Case, parts: Mapping[str, float], *, propose: bool 
     turned = any(a.stable and not b.stable for a, b in zip(bare.verdicts, full.verdicts, strict=True))
     needed = bool(separation.db.min() < ENOUGH_DB) or turned
     return FilterStudy(
+        case=case,
         conditions=full.stage.conditions,
         frequencies_hz=f,
         closed=full.loop is not None,
@@ -251,31 +263,40 @@ def _separation(stage: ExaminedStage, bare: SwitchedModel, frequencies_hz: NDArr
 
 
 def _propose(case: cases.Case, parts: Mapping[str, float], bare: SwitchedModel) -> FilterProposal:
-    """Choose a damper whose peak lies 6 dB below the lowest input impedance, and examine it in the network."""
+    """Choose a damper whose peak lies 6 dB below the lowest input impedance, and examine it in the network.
+
+    The formulas leave out losses and the source, and values are rounded, so the capacitor grows by one value of its
+    series at a time until the separation found is enough, or the largest ratio is reached.
+    """
     choke, capacitance = _total_choke(case), _filter_capacitance(case)
     R0, f0 = np.sqrt(choke / capacitance), 1.0 / (2.0 * np.pi * np.sqrt(choke * capacitance))
     near = np.geomspace(f0 / 20.0, min(5.0 * f0, 0.5 * case.converter.switching_frequency), 200)
     wanted = float(np.abs(input_impedance(bare, near)).min()) / 10.0 ** (ENOUGH_DB / 20.0) / float(R0)
     ratio = min(ratio_of_parallel_rc(wanted), LARGEST_RATIO)
-    capacitor = float(between("E6", ratio * capacitance, 2.0 * ratio * capacitance)[0])
-    exact = parallel_rc(choke, capacitance, capacitor / capacitance)
-    resistance = float(round_to("E24", exact.resistance))
-    damper = FilterDamper(resistance=resistance, capacitance=capacitor)
+    largest = max(LARGEST_RATIO, 2.0 * ratio) * capacitance
+    f = np.geomspace(near[0] / 10.0, near[-1], POINTS)
+    for capacitor in between("E6", ratio * capacitance, largest):
+        exact = parallel_rc(choke, capacitance, float(capacitor) / capacitance)
+        resistance = float(round_to("E24", exact.resistance))
+        damped = _damped(case, FilterDamper(resistance=resistance, capacitance=float(capacitor)))
+        separation = _separation(examine_stage(damped), bare, f)
+        if separation.db.min() >= ENOUGH_DB:
+            break
+    others = other_kinds(choke, capacitance, wanted)
+    return FilterProposal(
+        damping=replace(exact, resistance=resistance, capacitance=float(capacitor)),
+        separation=separation,
+        stable=all(v.stable for v in _side(damped, parts).verdicts),
+        alternatives=tuple(d for d in others if d.attenuation_loss_db <= MOST_LOST_DB),
+        left_out=tuple(d for d in others if d.attenuation_loss_db > MOST_LOST_DB),
+    )
+
+
+def _damped(case: cases.Case, damper: FilterDamper) -> cases.Case:
+    """Put a damper into the input filter of a case."""
     given = case.input_filter
     filtered = None if given is None else given.model_copy(update={"damper": damper})
-    damped = _side(case.model_copy(update={"input_filter": filtered}), parts)
-    series = ratio_of_series_rl(wanted)
-    others = [parallel_rl(choke, capacitance, ratio_of_parallel_rl(wanted))]
-    others += [] if series is None else [series_rl(choke, capacitance, series)]
-    return FilterProposal(
-        damping=FilterDamping(
-            kind=exact.kind, ratio=exact.ratio, resistance=resistance, capacitance=capacitor, inductance=None,
-            peak=exact.peak, peak_hz=exact.peak_hz, attenuation_loss_db=0.0,
-        ),
-        separation=_separation(damped.stage, bare, np.geomspace(near[0] / 10.0, near[-1], POINTS)),
-        stable=all(v.stable for v in damped.verdicts),
-        alternatives=tuple(others),
-    )  # fmt: skip
+    return case.model_copy(update={"input_filter": filtered})
 
 
 def _total_choke(case: cases.Case) -> float:

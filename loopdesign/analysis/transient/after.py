@@ -27,6 +27,32 @@ REFERENCE_MATCH = 1e-11
 """Difference of the solved reference from the given one, relative to it, that counts as zero."""
 
 
+NO_LOAD = "no load is left after the step: the converter skips pulses and has no periodic operating point"
+LARGEST_DUTY = "largest duty"
+"""What an operating point needs more of than the clock allows."""
+
+
+def not_kept(start: StepStart, model: SwitchedModel | None = None) -> str | None:
+    """Name the limit of the controller that an operating point would not respect; None where there is none.
+
+    Parameters
+    ----------
+    start : StepStart
+        Where the step begins.
+    model : SwitchedModel, optional
+        The operating point in question; that before the step unless given.
+
+    Returns
+    -------
+    str or None
+        ``largest duty``, or one of the words of `orbit.holding`.
+    """
+    point = start.point if model is None else model.point
+    if float(point.duty[0]) > start.converter.max_duty:
+        return LARGEST_DUTY
+    return WORDS[int(held(point, _bounds(start))[0])]
+
+
 def obstacle(start: StepStart, model: SwitchedModel | None = None) -> str:
     """Say which limit of the controller an operating point would not respect; empty where none.
 
@@ -43,10 +69,9 @@ def obstacle(start: StepStart, model: SwitchedModel | None = None) -> str:
         A sentence, or nothing.
     """
     point = start.point if model is None else model.point
-    limits, duty = start.limits, float(point.duty[0])
-    if duty > start.converter.max_duty:
+    limits, duty, word = start.limits, float(point.duty[0]), not_kept(start, model)
+    if word == LARGEST_DUTY:
         return f"it needs a duty of {duty:.4g}, above max_duty of {start.converter.max_duty:g}"
-    word = WORDS[int(held(point, _bounds(start))[0])]
     if word == "clamp":
         return _beyond_the_clamp(_control_voltage(point), limits)
     if word == "minimum on-time":
@@ -100,7 +125,7 @@ def _control_voltage(point: OperatingPoint) -> float:
     return float(on.C[0, k] @ point.at_duty[0] + on.D[0, k] @ point.inputs[0])
 
 
-def model_after(start: StepStart) -> tuple[SwitchedModel | None, str]:
+def model_after(start: StepStart) -> tuple[SwitchedModel | None, str, str | None]:
     """Operating point after the step, or why there is none that the controller can hold.
 
     Parameters
@@ -110,12 +135,12 @@ def model_after(start: StepStart) -> tuple[SwitchedModel | None, str]:
 
     Returns
     -------
-    tuple of SwitchedModel or None, and str
-        The model, and why there is none.
+    tuple of SwitchedModel or None, str, and str or None
+        The model, why there is none, and the limit of the controller that keeps it from one.
     """
     total = start.load[1]
     if total <= 0.0 and not start.converter.synchronous:
-        return None, "no load is left after the step: the converter skips pulses and has no periodic operating point"
+        return None, NO_LOAD, None
     try:
         edges = operating_point(
             replace(
@@ -124,13 +149,13 @@ def model_after(start: StepStart) -> tuple[SwitchedModel | None, str]:
             )
         )  # fmt: skip
     except LoopDesignError as error:
-        return None, str(error)
+        return None, str(error), None
     model, reason = final_model(start.point, start.changes, edges.sequence)
     if model is not None:
         told = obstacle(start, model)
         if told:
-            return None, f"the operating point after the step cannot be held: {told}"
-    return model, reason
+            return None, f"the operating point after the step cannot be held: {told}", not_kept(start, model)
+    return model, reason, None
 
 
 def moved_point(point: OperatingPoint, changes: Mapping[str, float], guess: Guess) -> OperatingPoint:

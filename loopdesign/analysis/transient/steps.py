@@ -95,6 +95,8 @@ class StepResult:
         Whether the run ended before it settled; settling time and deviation are then not the whole story.
     reason
         Why not, as a sentence; empty where stable.
+    held
+        What keeps the controller from staying at the operating point after the step; None where nothing does.
 
     Examples
     --------
@@ -122,6 +124,7 @@ class StepResult:
     stable: bool
     reason: str
     cut: bool = False
+    held: str | None = None
 
     @property
     def time_s(self) -> NDArray[np.float64]:
@@ -252,7 +255,7 @@ def _step(start: StepStart, cycles: int | None, case: cases.Case) -> StepResult:
     x, devices = from_point(start.point)
     lead = traces(stepper, x, devices, cycles=ZOOM_BEFORE, first=-ZOOM_BEFORE)
     before = mean_output(start, start.point)
-    model, reason = model_after(start)
+    model, reason, held = model_after(start)
     stepper.set_inputs(**start.changes)
     most, least = _cycles(model, cycles)
     sequence = run_cycles(stepper, x, devices, cycles=most, at_least=least)
@@ -273,7 +276,7 @@ def _step(start: StepStart, cycles: int | None, case: cases.Case) -> StepResult:
         settling_time_s=settling_time(sequence, final, band) if stable and not cut else None,
         worst_mode=worst, ringing=heard,
         predicted_deviation_v=(_estimated(start, start.model, sequence), _estimated(start, model, sequence)),
-        stable=stable, reason=reason, cut=cut,
+        stable=stable, reason=reason, cut=cut, held=held,
     )  # fmt: skip
 
 

@@ -64,7 +64,7 @@ def response(  # noqa: PLR0913  (one parameter for each option)
     from loopdesign.analysis.given import require_slope
     from loopdesign.analysis.responses import response as evaluate
     from loopdesign.case import load_case
-    from loopdesign.report.loop.response_text import OSCILLATES, response_answer, response_csv, response_text
+    from loopdesign.report.loop.response_text import notes, response_answer, response_csv, response_text
     from loopdesign.units.quantities import parse_quantity
 
     hz = _frequencies(frequencies, from_, to, points)
@@ -87,8 +87,8 @@ def response(  # noqa: PLR0913  (one parameter for each option)
         except OSError as fault:
             raise DataError(f"{csv} cannot be written: {fault.strerror}") from fault
     if json_:
-        if not found.stable:
-            tell(OSCILLATES)  # standard output holds the object and nothing else
+        for text in (*notes(found), *(f"warning: {w}" for w in found.warnings)):
+            tell(text)  # standard output holds the object and nothing else
         say(json_, response_answer(found), "")
         return MET
     wrote = "" if csv is None else f"\n\nwrote {csv}"

@@ -7,7 +7,6 @@ from typing import Annotated
 from cyclopts import Parameter
 
 from loopdesign.cli.console import Progress, display, say
-from loopdesign.cli.deliver import dated
 from loopdesign.cli.options import MET, MISSED, CasePath, Details, Folder, Json, Pictures, whole_number
 
 
@@ -41,12 +40,13 @@ def spread(
     page = "" if output is None else str(output / "report.pdf")
     if output is not None:
         from loopdesign.analysis.spread.envelope import envelope
+        from loopdesign.report.basics.date import report_date
         from loopdesign.report.content.single import spread_content
         from loopdesign.report.folder import write_report
         from loopdesign.report.spread.worst_sample import worst_case_text
 
         worst, band = worst_case_text(given.text, found), envelope(found, found.ranked_condition)
-        content = spread_content(found, band, worst, given, dated(loaded))
+        content = spread_content(found, band, worst, given, report_date(loaded))
         write_report(output, content, spread_rows(found), pictures=pictures)
     if json_:
         say(json_, spread_rows(found), "")

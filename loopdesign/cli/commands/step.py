@@ -7,7 +7,6 @@ from typing import Annotated
 from cyclopts import Parameter
 
 from loopdesign.cli.console import Progress, display, say
-from loopdesign.cli.deliver import dated
 from loopdesign.cli.options import MET, MISSED, CasePath, Details, Folder, Json, Pictures, whole_number
 
 
@@ -43,10 +42,11 @@ def step(
         found = make_steps(loaded, cycles=cycles, progress=progress)
     page = "" if output is None else str(output / "report.pdf")
     if output is not None:
+        from loopdesign.report.basics.date import report_date
         from loopdesign.report.content.single import steps_content
         from loopdesign.report.folder import write_report
 
-        content = steps_content(found, given, dated(loaded))
+        content = steps_content(found, given, report_date(loaded))
         write_report(output, content, step_answer(found), pictures=pictures)
     if json_:
         say(json_, step_answer(found), "")

@@ -13,11 +13,45 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from loopdesign.analysis.check import CheckResult
+    from loopdesign.analysis.responses import FrequencyResponse
+    from loopdesign.models.verdict import Verdict
 
 
 def stable_word(stable: bool) -> str:
     """Say ``stable`` or ``UNSTABLE``."""
     return "stable" if stable else "UNSTABLE"
+
+
+def held_word(held: str) -> str:
+    """Say that a controller does not stay at an operating point, and why, such as ``NOT HELD (clamp)``."""
+    return f"NOT HELD ({held})"
+
+
+def verdict_word(verdict: Verdict, *, current_loop: bool = False) -> str:
+    """Say ``stable``, ``UNSTABLE``, or ``NOT HELD`` with the reason.
+
+    Parameters
+    ----------
+    verdict
+        The verdict of one operating point.
+    current_loop
+        Whether that of the current loop alone is asked for [unitless].
+
+    Returns
+    -------
+    str
+        What grows is ``UNSTABLE`` whether the controller holds it or not.
+    """
+    if current_loop:
+        return stable_word(verdict.current_loop_stable)
+    return judged_word(verdict)
+
+
+def judged_word(found: Verdict | FrequencyResponse) -> str:
+    """Say the same of whatever carries a verdict of its operating point."""
+    if found.held is not None and found.worst_mode.stable:
+        return held_word(found.held)
+    return stable_word(found.stable)
 
 
 def missed(found: CheckResult, item: int) -> tuple[str, ...]:

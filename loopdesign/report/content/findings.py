@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
-
-from loopdesign.errors import DataError
-from loopdesign.printable import excerpt
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -20,7 +16,8 @@ if TYPE_CHECKING:
     from loopdesign.analysis.spread.envelope import Envelope
     from loopdesign.analysis.spread.sample import SpreadResult
     from loopdesign.analysis.transient.steps import StepStudy
-    from loopdesign.case import Case, CaseFile
+    from loopdesign.analysis.variants.worst_curves import WorstCurves
+    from loopdesign.case import CaseFile
     from loopdesign.synthesis.choice.result import Choice
 
 
@@ -37,13 +34,15 @@ class Findings:
     given
         The case file as it was read.
     date
-        What the document is dated, see `document_date`.
+        What the document is dated, see `basics.date.document_date`.
     chosen_text
         The case file with the chosen parts in it; the same text where nothing was open.
     choice
         How the parts were chosen; None where they were given.
     input_filter, output_filter, impedances, steps
         Further studies; None where the case does not ask for them.
+    worst_curves
+        Loop gains at the worst ends; None without a loop.
     spread, band
         Samples and the band of their loop gains; None where none were drawn.
     """
@@ -58,6 +57,7 @@ class Findings:
     output_filter: OutputFilterStudy | None = None
     impedances: Impedances | None = None
     steps: StepStudy | None = None
+    worst_curves: WorstCurves | None = None
     spread: SpreadResult | None = None
     band: Envelope | None = None
 
@@ -65,37 +65,3 @@ class Findings:
     def chosen(self) -> Mapping[str, float]:
         """What was chosen, by name, in SI units."""
         return {} if self.choice is None else self.choice.chosen
-
-
-def document_date(case: Case, epoch: str | None, today: dt.date) -> str:
-    """Return the date of a document: that of the case, else that of the build, else today; never a time of day.
-
-    Parameters
-    ----------
-    case
-        The case; ``[document] date`` is taken as it is written.
-    epoch
-        Value of the environment variable ``SOURCE_DATE_EPOCH``, by which builds are made to repeat; None where unset.
-    today
-        The day it is.
-
-    Returns
-    -------
-    str
-        A date, such as "2026-11-30".
-
-    Raises
-    ------
-    DataError
-        Where ``epoch`` is not a number of seconds.
-    """
-    if case.document.date.strip():
-        return " ".join(case.document.date.split())
-    if not epoch:
-        return today.isoformat()
-    try:
-        return dt.datetime.fromtimestamp(int(epoch), tz=dt.UTC).date().isoformat()
-    except (ValueError, OverflowError, OSError):
-        raise DataError(
-            f'SOURCE_DATE_EPOCH is "{excerpt(epoch)}"; expected whole seconds since 1970, such as 1767225600'
-        ) from None

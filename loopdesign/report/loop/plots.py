@@ -10,10 +10,22 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
-from loopdesign.analysis.findings.corner import corner_name
 from loopdesign.margins.margins import unwrapped_phase_deg
 from loopdesign.report.basics import axes as shared
-from loopdesign.units.quantities import format_quantity
+from loopdesign.report.basics.sheet import (
+    NORMAL,
+    SMALL,
+    SheetLayout,
+    heading,
+    legend_above,
+    legend_room,
+    legend_rows,
+    panel_width,
+    panels,
+    place,
+    short,
+)
+from loopdesign.report.basics.status import verdict_word
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -28,11 +40,14 @@ if TYPE_CHECKING:
 
 NYQUIST_WINDOW = ((-2.6, 1.4), (-2.0, 2.0))
 """Part of the plane that the Nyquist plot shows, real and imaginary."""
-PLANT_TITLE = "Control to output, control voltage held\nlines: switched model, pale bands: averaged model"
-BAND = 6.0
+BAND = 5.0
 """Width of the pale band that shows the averaged model behind the exact line [point]."""
-COLUMN_WIDTH = 5.6
-"""Width of the plots of one load current [inch]."""
+HEIGHT = 2.25
+"""Height of each panel of a Bode plot [inch]."""
+NARROW = 2.6
+"""Width of a panel [inch] below which its text is broken."""
+NYQUIST_HEIGHT = 3.9
+"""Height of the panel of a Nyquist plot at most [inch]."""
 
 
 def loop_bode_figure(data: ReportData) -> Figure:
@@ -48,29 +63,68 @@ def loop_bode_figure(data: ReportData) -> Figure:
     Figure
         Magnitude above phase.
     """
-    return _columns(data, plot_loop_bode, "Loop gain by injection (switched model)")
+    return _columns(data, plot_loop_bode, "Loop gain by injection, switched model")
+
+
+def loop_bode_caption(data: ReportData) -> str:
+    """Say what to see in the Bode plots of the loop."""
+    limit = short(data.check.limit("crossover_limit"), "Hz")
+    unstable = sum(not v.stable for v in data.check.verdicts)
+    warning = (
+        f" At {unstable} of {len(data.check.verdicts)} corners the converter does not stay at its operating point, "
+        "whatever these curves suggest."
+        if unstable
+        else ""
+    )
+    return (
+        "Loop gain as a frequency-response analyser reads it, nominal parts, one column per load current. Dots mark "
+        f"the crossovers, which must lie left of the dotted line at {limit}; the arrow is the smallest phase margin of "
+        "its column. The word in the legend is the verdict and comes from the characteristic multipliers, not from "
+        f"these curves.{warning}"
+    )
 
 
 def plant_bode_figure(data: ReportData) -> Figure:
     """Draw control to output of every corner by both models, one column per load current."""
-    return _columns(
-        data,
-        plot_plant_bode,
-        PLANT_TITLE,
+    return _columns(data, plot_plant_bode, "Control to output, control voltage held")
+
+
+def plant_bode_caption(data: ReportData) -> str:
+    """Say what to see in the Bode plots of the plant."""
+    modes = {"DCM" if x else "CCM" for x in data.check.stage.point.discontinuous}
+    conduction = " and ".join(sorted(modes))
+    return (
+        "Control voltage to output with the control voltage held, nominal parts. Lines: switched model, exact to "
+        "half the switching frequency. Pale bands behind them: averaged model, from which poles and zeros are read; "
+        "where band and line part, trust the line. A right-half-plane zero is a phase that falls while the magnitude "
+        f"levels out. Conduction: {conduction}."
     )
 
 
 def _columns(data: ReportData, plot: Callable[..., Pair], title: str) -> Figure:
     columns = shared.loads(data.check)
-    figure = shared.bare_figure(max(COLUMN_WIDTH * len(columns), 7.0), 7.2)
-    grid = figure.subplots(2, len(columns), sharex=True, sharey="row", squeeze=False)
+    layout = SheetLayout(rows=2, columns=len(columns), heights=(HEIGHT, HEIGHT), above=_room(data, columns, plot))
+    figure, grid = panels(heading(data.check.case, title), layout)
     for k, load in enumerate(columns):
         plot(data, load, ax=(grid[0, k], grid[1, k]))
         if k:
             grid[0, k].set_ylabel("")
             grid[1, k].set_ylabel("")
-    figure.suptitle(title, fontsize=11.5)
     return figure
+
+
+def _room(data: ReportData, columns: tuple[float, ...], plot: Callable[..., object]) -> float:
+    """Room for the tallest of the legends above some columns [inch]."""
+    width, held = SheetLayout(rows=1, columns=len(columns), heights=(1.0,)).panel_width, plot is plot_plant_bode
+    groups = [[_label(data, item, held=held) for item in shared.corners_at(data.check, load)] for load in columns]
+    return legend_room(max(legend_rows(labels, width)[1] for labels in groups))
+
+
+def _label(data: ReportData, item: int, *, held: bool) -> str:
+    """Label of one corner; of the plant with its conduction mode."""
+    label = shared.stroke(data.check, item, held=held).label
+    mode = "DCM" if data.check.stage.point.discontinuous[item] else "CCM"
+    return f"{label} ({mode})" if held else label
 
 
 def plot_loop_bode(data: ReportData, load_current: float, *, ax: Pair | None = None) -> Pair:
@@ -98,24 +152,21 @@ def plot_loop_bode(data: ReportData, load_current: float, *, ax: Pair | None = N
     items = shared.corners_at(found, load_current)
     for item in items:
         look, m, hz = shared.stroke(found, item), found.margins[item], data.frequencies_hz[item]
-        _curve(upper, hz, gain[item], look, look.label)
-        _curve(lower, hz, phase[item], look)
+        shared.curve(upper, hz, gain[item], look, look.label)
+        shared.curve(lower, hz, phase[item], look)
         if m.crossover_hz is not None:
             at = np.interp(m.crossover_hz, hz, phase[item])
-            _dot(upper, m.crossover_hz, 0.0, look)
-            _dot(lower, m.crossover_hz, at, look)
+            shared.mark_point(upper, m.crossover_hz, 0.0, look)
+            shared.mark_point(lower, m.crossover_hz, at, look)
     low, high = shared.phase_limits(phase)
     limits = (min(low, shared.room_below(phase)), high)
     _dress(data, (upper, lower), (shared.magnitude_limits(gain), limits), load_current)
     limit = found.limit("crossover_limit")
     upper.axhline(0.0, color=shared.INK, linewidth=0.8)
     lower.axhline(-180.0, color=shared.INK, linewidth=0.8)
-    for each in (upper, lower):
-        each.axvline(limit, color=shared.FAINT, linewidth=1.0, linestyle=":")
-    upper.annotate(
-        f"crossover limit {format_quantity(limit, 'Hz')}", (limit, 0.02), xycoords=("data", "axes fraction"),
-        xytext=(-4, 1), textcoords="offset points", fontsize=7.5, color="#555555", va="bottom", ha="right",
-    )  # fmt: skip
+    shared.limit_line(upper, limit, f"crossover limit {short(limit, 'Hz')}")
+    if lower.get_xlim()[0] <= limit <= lower.get_xlim()[1]:
+        lower.axvline(limit, color=shared.FAINT, linewidth=1.0, linestyle=":")
     _mark_margin(data, lower, phase, shared.worst_corner(found, items))
     return upper, lower
 
@@ -127,22 +178,21 @@ def _mark_margin(data: ReportData, ax: Axes, phase: NDArray[np.float64], item: i
     if m.phase_margin_deg is None:
         return
     hz = m.crossovers_hz[int(np.argmin(m.phase_margins_deg))]
-    at = float(np.interp(hz, data.frequencies_hz[item], phase[item]))
+    height = float(np.interp(hz, data.frequencies_hz[item], phase[item]))
     ax.annotate(
-        "", (hz, at), xytext=(hz, at - m.phase_margin_deg),
+        "", (hz, height), xytext=(hz, height - m.phase_margin_deg),
         arrowprops={"arrowstyle": "<->", "color": shared.INK, "linewidth": 1.1, "shrinkA": 0, "shrinkB": 0},
     )  # fmt: skip
-    where = corner_name(found.conditions, item)
-    text = f"{where}: stable, phase margin {m.phase_margin_deg:.1f}°"
+    at = place(float(found.conditions.input_voltage[item]), float(found.conditions.load_current[item]))
+    broken = "\n" if panel_width(ax) < NARROW else " "
+    text = f"{at}: stable,{broken}phase margin {m.phase_margin_deg:.1f}°"
     if not verdict.stable:
         grows = verdict.worst_mode
-        text = (
-            f"{where}: UNSTABLE ({grows.name}, {format_quantity(grows.frequency_hz, 'Hz')}),\n"
-            f"although the phase margin reads {m.phase_margin_deg:.1f}°"
-        )
+        what = "" if grows.stable else f"\n({grows.name}, {short(grows.frequency_hz, 'Hz')})"
+        text = f"{at}: {verdict_word(verdict)}{what},\nalthough the{broken}phase margin reads {m.phase_margin_deg:.1f}°"
     colour = shared.INK if verdict.stable else shared.ALARM
     ax.annotate(
-        text, (0.02, 0.03), xycoords="axes fraction", fontsize=8.5, color=colour, va="bottom",
+        text, (0.02, 0.03), xycoords="axes fraction", fontsize=SMALL, color=colour, va="bottom",
         fontweight="normal" if verdict.stable else "bold",
         bbox={"facecolor": "white", "edgecolor": colour, "linewidth": 0.7, "boxstyle": "round,pad=0.3", "alpha": 0.92},
     )  # fmt: skip
@@ -171,9 +221,8 @@ def plot_plant_bode(data: ReportData, load_current: float, *, ax: Pair | None = 
     averaged = _beside(unwrapped_phase_deg(data.plant_averaged), phase)
     for item in shared.corners_at(found, load_current):
         look, hz = shared.stroke(found, item, held=True), data.frequencies_hz[item]
-        mode = "DCM" if found.stage.point.discontinuous[item] else "CCM"
-        _curve(upper, hz, gain[item], look, f"{look.label} ({mode})")
-        _curve(lower, hz, phase[item], look)
+        shared.curve(upper, hz, gain[item], look, _label(data, item, held=True))
+        shared.curve(lower, hz, phase[item], look)
         _band(upper, hz, _db(data.plant_averaged[item]), look)
         _band(lower, hz, averaged[item], look)
     _dress(data, (upper, lower), (shared.magnitude_limits(gain), shared.phase_limits(phase)), load_current)
@@ -183,14 +232,26 @@ def plot_plant_bode(data: ReportData, load_current: float, *, ax: Pair | None = 
 def nyquist_figure(data: ReportData) -> Figure:
     """Draw the loop gain in the complex plane near -1, one column per load current."""
     columns = shared.loads(data.check)
-    figure = shared.bare_figure(max(COLUMN_WIDTH * len(columns), 7.0), 6.6)
-    grid = figure.subplots(1, len(columns), sharey=True, squeeze=False)
+    width = SheetLayout(rows=1, columns=len(columns), heights=(1.0,)).panel_width
+    high = min(width, NYQUIST_HEIGHT)
+    layout = SheetLayout(rows=1, columns=len(columns), heights=(high,), above=_room(data, columns, plot_nyquist))
+    figure, grid = panels(heading(data.check.case, "Loop gain near -1, positive frequencies"), layout)
     for k, load in enumerate(columns):
         plot_nyquist(data, load, ax=grid[0, k])
         if k:
             grid[0, k].set_ylabel("")
-    figure.suptitle("Loop gain near -1 (positive frequencies; dots: nearest to -1)", fontsize=11.5)
     return figure
+
+
+def nyquist_caption(data: ReportData) -> str:
+    """Say what to see in the Nyquist plots."""
+    radius = data.check.limit("modulus_margin")
+    return (
+        "Loop gain in the complex plane near -1 (the cross), nominal parts. A curve may not enter the shaded circle of "
+        f"radius {radius:g}, the modulus margin asked for; dots mark where each is nearest to -1. The dotted circle "
+        "has radius one: it is where phase margins are read. The verdict in the legend comes from the characteristic "
+        "multipliers: with poles in the right half-plane, distance from -1 alone proves nothing."
+    )
 
 
 def plot_nyquist(data: ReportData, load_current: float, *, ax: Axes | None = None) -> Axes:
@@ -213,7 +274,7 @@ def plot_nyquist(data: ReportData, load_current: float, *, ax: Axes | None = Non
     if data.loop is None:
         raise ValueError("the case has no loop to draw")
     found = data.check
-    ax = shared.bare_figure(7.0, 6.6).subplots() if ax is None else ax
+    ax = shared.bare_panels(NYQUIST_HEIGHT)[0] if ax is None else ax
     turn = np.linspace(0.0, 2.0 * np.pi, 181)
     radius = found.limit("modulus_margin")
     ax.fill(-1.0 + radius * np.cos(turn), radius * np.sin(turn), color="#f2dcdc", zorder=0.5, linewidth=0)
@@ -221,30 +282,32 @@ def plot_nyquist(data: ReportData, load_current: float, *, ax: Axes | None = Non
     for item in shared.corners_at(found, load_current):
         look, m = shared.stroke(found, item), found.margins[item]
         T = data.loop[item]
-        _curve(ax, T.real, T.imag, look, look.label)
+        shared.curve(ax, T.real, T.imag, look, look.label)
         nearest = T[int(np.argmin(np.abs(data.frequencies_hz[item] - m.modulus_margin_hz)))]
-        _dot(ax, nearest.real, nearest.imag, look)
+        shared.mark_point(ax, nearest.real, nearest.imag, look)
     ax.plot(-1.0, 0.0, marker="+", markersize=11, markeredgewidth=1.8, color=shared.INK, linestyle="none")
     ax.annotate(
         f"modulus margin {radius:g}", (-1.0, -radius), xytext=(0, -3), textcoords="offset points", ha="center",
-        va="top", fontsize=7.5, color="#8a4a4a",
+        va="top", fontsize=SMALL, color="#8a4a4a",
     )  # fmt: skip
-    ax.set_aspect("equal")
-    ax.set_xlim(*NYQUIST_WINDOW[0])
-    ax.set_ylim(*NYQUIST_WINDOW[1])
-    ax.grid(visible=True, color="#dddddd", linewidth=0.6)
-    ax.set_axisbelow(True)
-    ax.set_xlabel("real part")
-    ax.set_ylabel("imaginary part")
-    shared.legend_above(ax, f"load {format_quantity(load_current, 'A')}")
+    dress_plane(ax)
+    legend_above(ax, f"load {short(load_current, 'A')}", width=panel_width(ax))
     return ax
 
 
-def _curve(
-    ax: Axes, x: NDArray[np.float64], y: NDArray[np.float64], look: shared.Stroke, label: str | None = None
-) -> None:
-    """Draw one corner's exact curve."""
-    ax.plot(x, y, color=look.colour, linestyle=look.dashes, linewidth=look.width, label=label)
+def dress_plane(ax: Axes) -> None:
+    """Give the complex plane near -1 its limits, names and grid."""
+    from matplotlib.ticker import MultipleLocator  # noqa: PLC0415
+
+    ax.set_aspect("equal")
+    ax.set_xlim(*NYQUIST_WINDOW[0])
+    ax.set_ylim(*NYQUIST_WINDOW[1])
+    for axis in (ax.xaxis, ax.yaxis):
+        axis.set_major_locator(MultipleLocator(1.0))
+    ax.grid(visible=True, color="#dddddd", linewidth=0.5)
+    ax.set_axisbelow(True)
+    ax.set_xlabel("real part", fontsize=NORMAL)
+    ax.set_ylabel("imaginary part", fontsize=NORMAL)
 
 
 def _band(ax: Axes, x: NDArray[np.float64], y: NDArray[np.float64], look: shared.Stroke) -> None:
@@ -252,15 +315,10 @@ def _band(ax: Axes, x: NDArray[np.float64], y: NDArray[np.float64], look: shared
     ax.plot(x, y, color=look.colour, linewidth=BAND, alpha=0.25, zorder=1.5, solid_capstyle="butt")
 
 
-def _dot(ax: Axes, x: float, y: float, look: shared.Stroke) -> None:
-    """Mark one point of a corner's curve."""
-    ax.plot(x, y, marker="o", markersize=5, color=look.colour, markeredgecolor="white")
-
-
 def _pair(ax: Pair | None) -> Pair:
     if ax is not None:
         return ax
-    upper, lower = shared.bare_figure(7.0, 7.2).subplots(2, 1, sharex=True)
+    upper, lower = shared.bare_panels(HEIGHT, rows=2)
     return upper, lower
 
 
@@ -277,9 +335,9 @@ def _dress(
     lower.set_ylim(*limits[1])
     upper.yaxis.set_major_locator(MultipleLocator(20.0))
     shared.phase_ticks(lower)
-    upper.set_ylabel("magnitude [dB]")
-    lower.set_ylabel("phase [deg]")
-    shared.legend_above(upper, f"load {format_quantity(load_current, 'A')}")
+    upper.set_ylabel("magnitude [dB]", fontsize=NORMAL)
+    lower.set_ylabel("phase [deg]", fontsize=NORMAL)
+    legend_above(upper, f"load {short(load_current, 'A')}", width=panel_width(upper))
 
 
 def _db(values: NDArray[np.complex128]) -> NDArray[np.float64]:

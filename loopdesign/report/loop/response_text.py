@@ -8,7 +8,7 @@ import numpy as np
 
 from loopdesign.report.basics import tables
 from loopdesign.report.basics.layout import PIPE, Display, laid_out, lettered, paragraph
-from loopdesign.report.basics.status import stable_word
+from loopdesign.report.basics.status import judged_word
 
 if TYPE_CHECKING:
     from loopdesign.analysis.responses import FrequencyResponse
@@ -16,6 +16,10 @@ if TYPE_CHECKING:
 OSCILLATES = (
     "UNSTABLE: with the loop as asked for, the converter oscillates at this operating point. The numbers are those of "
     "the linear model around it; no instrument could measure them."
+)
+NOT_HELD = (
+    "NOT HELD ({held}): the controller does not stay at this operating point. The numbers are those of the linear "
+    "model around it; no instrument could measure them."
 )
 
 
@@ -34,9 +38,10 @@ def response_table(found: FrequencyResponse) -> tables.Table:
         tables.Column(heading="frequency", unit="Hz", digits=4, key=True),
         tables.Column(heading="magnitude", unit="ohm" if found.impedance else "dB", digits=4),
         tables.Column(heading="phase", unit="deg", digits=4),
+        tables.Column(heading="phase unwrapped", unit="deg", digits=4),
     )
-    phase = np.degrees(np.angle(found.values))
-    rows = zip(found.frequencies_hz.tolist(), magnitude.tolist(), phase.tolist(), strict=True)
+    columns_of = (found.frequencies_hz, magnitude, found.phase_deg, found.unwrapped_phase_deg)
+    rows = zip(*(values.tolist() for values in columns_of), strict=True)
     return tables.Table(title=response_heading(found), columns=columns, rows=tuple(rows))
 
 
@@ -49,8 +54,10 @@ def response_heading(found: FrequencyResponse) -> str:
         The response.
     """
     place = f"{found.input_voltage:.4g} V, {found.load_current:.3g} A, {found.temperature:.3g} degC"
+    point = f"{place} ({found.mode}, duty {found.duty:.3g})"
     loop = "control voltage held" if found.open_loop else "loop closed"
-    return f"{found.quantity}, {found.model} model, at {place}, {loop}: {stable_word(found.stable)}"
+    multiplier = f"largest multiplier {found.largest_multiplier:.4g}"
+    return f"{found.quantity}, {found.model} model, at {point}, {loop}: {judged_word(found)}, {multiplier}"
 
 
 def response_text(found: FrequencyResponse, *, display: Display = PIPE) -> str:
@@ -66,10 +73,27 @@ def response_text(found: FrequencyResponse, *, display: Display = PIPE) -> str:
     Returns
     -------
     str
-        A table, its operating point and verdict in the title; a sentence below it where that is unstable.
+        A table, its operating point and verdict in the title; below it a sentence where that is unstable or not held,
+        and the warnings.
     """
-    text = laid_out(response_table(found), display)
-    return text if found.stable else f"{text}\n\n{lettered(paragraph(OSCILLATES, display), display)}"
+    told = [*notes(found), *(f"warning: {w}" for w in found.warnings)]
+    below = [lettered(paragraph(text, display), display) for text in told]
+    return "\n\n".join([laid_out(response_table(found), display), *below])
+
+
+def notes(found: FrequencyResponse) -> tuple[str, ...]:
+    """Say what the numbers are worth at an operating point that is unstable or not held; nothing elsewhere.
+
+    Parameters
+    ----------
+    found
+        The response.
+    """
+    if found.stable:
+        return ()
+    if found.held is not None and found.worst_mode.stable:
+        return (NOT_HELD.format(held=found.held),)
+    return (OSCILLATES,)
 
 
 def response_answer(found: FrequencyResponse) -> dict[str, Any]:
@@ -80,17 +104,7 @@ def response_answer(found: FrequencyResponse) -> dict[str, Any]:
     found
         The response.
     """
-    return {
-        "quantity": found.quantity,
-        "frequencies_hz": found.frequencies_hz.tolist(),
-        "real": found.values.real.tolist(),
-        "imag": found.values.imag.tolist(),
-        "model": found.model,
-        "input_voltage": float(found.input_voltage),
-        "load_current": float(found.load_current),
-        "temperature": float(found.temperature),
-        "stable": bool(found.stable),
-    }
+    return found.to_dict()
 
 
 def response_csv(found: FrequencyResponse) -> str:
@@ -104,10 +118,12 @@ def response_csv(found: FrequencyResponse) -> str:
     Returns
     -------
     str
-        Columns ``frequency_hz``, ``real``, ``imag``, magnitude in dB or ohm, and ``phase_deg``, with every digit.
+        Columns ``frequency_hz``, ``real``, ``imag``, magnitude in dB or ohm, ``phase_deg`` and ``unwrapped_phase_deg``,
+        with every digit.
     """
     magnitude = "magnitude_ohm" if found.impedance else "magnitude_db"
-    lines = [f"# {response_heading(found)}", f"frequency_hz,real,imag,{magnitude},phase_deg"]
-    for (hz, size, phase), value in zip(response_table(found).rows, found.values.tolist(), strict=True):
-        lines.append(f"{hz!r},{value.real!r},{value.imag!r},{size!r},{phase!r}")
+    remarks = [response_heading(found), *notes(found), *(f"warning: {w}" for w in found.warnings)]
+    lines = [*(f"# {text}" for text in remarks), f"frequency_hz,real,imag,{magnitude},phase_deg,unwrapped_phase_deg"]
+    for (hz, size, phase, unwrapped), value in zip(response_table(found).rows, found.values.tolist(), strict=True):
+        lines.append(f"{hz!r},{value.real!r},{value.imag!r},{size!r},{phase!r},{unwrapped!r}")
     return "\n".join(lines) + "\n"

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.report.basics import axes as shared
+from loopdesign.report.basics.sheet import NORMAL, SMALL, SheetLayout, heading, panels, place
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from loopdesign.analysis.spread.sample import SpreadResult
 
 BINS = 48
+HALF = 0.5
 READINGS = (
     ("crossover_hz", "highest crossover of each sample [kHz]", "crossover_limit", True, 1e-3),
     ("phase_margin_deg", "smallest phase margin of each sample [deg]", "phase_margin", False, 1.0),
@@ -51,7 +53,7 @@ def plot_histogram(found: SpreadResult, index: int, *, ax: Axes | None = None) -
         What was drawn on. Unstable samples have no margins and are counted in the title only.
     """
     name, words, limit_name, high, scale = READINGS[index]
-    ax = shared.bare_figure(6.0, 3.6).subplots() if ax is None else ax
+    ax = shared.bare_panels(2.4)[0] if ax is None else ax
     values = worst_per_sample(found, name, high_is_bad=high) * scale
     limit = found.limit(limit_name) * scale
     if len(values):
@@ -64,15 +66,20 @@ def plot_histogram(found: SpreadResult, index: int, *, ax: Axes | None = None) -
                 bar.set_hatch("///")
     else:
         ax.text(0.5, 0.5, "no sample has this reading", ha="center", va="center", transform=ax.transAxes)
+    every = np.append(values, limit)
+    span = max(float(np.ptp(every)), 1e-3 * abs(limit))
+    shared.time_axis(ax, float(every.min()) - 0.06 * span, float(every.max()) + 0.06 * span, words)
     ax.axvline(limit, color=shared.INK, linewidth=1.3, linestyle="--")
-    side = "at most" if high else "at least"
+    low, wide = ax.get_xlim()[0], float(np.ptp(ax.get_xlim()))
+    left = limit - low > HALF * wide  # the side of the line with more room
     ax.annotate(
-        f"{side} {limit:.4g}", xy=(limit, 0.97), xycoords=("data", "axes fraction"), xytext=(-4 if high else 4, 0),
-        textcoords="offset points", fontsize=8, va="top", ha="right" if high else "left", color=shared.INK,
+        f"{'at most' if high else 'at least'} {limit:.4g}", xy=(limit, 0.97), xycoords=("data", "axes fraction"),
+        xytext=(-4 if left else 4, 0), textcoords="offset points", fontsize=SMALL, va="top",
+        ha="right" if left else "left", color=shared.INK,
         bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1.0},
     )  # fmt: skip
-    ax.set_xlabel(words)
-    ax.set_ylabel("samples")
+    ax.set_ylabel("samples", fontsize=NORMAL)
+    ax.margins(y=0.12)
     ax.grid(visible=True, axis="y", color="#dddddd", linewidth=0.6)
     ax.set_axisbelow(True)
     return ax
@@ -89,15 +96,29 @@ def _edges(values: NDArray[np.float64], limit: float) -> NDArray[np.float64]:
 
 def histogram_figure(found: SpreadResult) -> Figure:
     """Draw all four readings; the title carries the verdict."""
-    figure = shared.bare_figure(11.0, 7.2)
-    for index, ax in enumerate(figure.subplots(2, 2).ravel()):
-        plot_histogram(found, index, ax=ax)
     u, o = found.unstable, found.off_target
     verdict = "all stable" if not u.count else f"{u.count} UNSTABLE (left out below)"
-    figure.suptitle(
-        f"{found.samples} samples at {len(found.conditions)} conditions: {verdict}, {o.count} off target", fontsize=12
-    )
+    title = f"{found.samples} samples at {len(found.conditions)} conditions: {verdict}, {o.count} off target"
+    layout = SheetLayout(rows=2, columns=2, heights=(1.9, 1.9), gap=0.62, row_gap=0.5)
+    figure, grid = panels(heading(found.case, title, covers=_covers(found)), layout, share_x=False, share_y=False)
+    for index, ax in enumerate(grid.ravel()):
+        plot_histogram(found, index, ax=ax)
     return figure
+
+
+def histogram_caption(found: SpreadResult) -> str:
+    """Say what to see in the histograms."""
+    return (
+        f"The worst of each reading over all conditions, for each of {found.samples} samples drawn from the "
+        "tolerances. The dashed lines are the limits; hatched bars are beyond them. A sample says what is likely, "
+        "not what is possible: the worst ends are examined apart. Samples that are unstable somewhere have no "
+        "margins and are left out here, and counted in the title."
+    )
+
+
+def _covers(found: SpreadResult) -> str:
+    """Say what a spread covers: samples of the tolerances, and the seed that repeats them."""
+    return f"samples of the tolerances, seed {found.seed}"
 
 
 def plot_envelope(band: Envelope, *, ax: tuple[Axes, Axes] | None = None) -> tuple[Axes, Axes]:
@@ -116,33 +137,44 @@ def plot_envelope(band: Envelope, *, ax: tuple[Axes, Axes] | None = None) -> tup
         What was drawn on.
     """
     if ax is None:
-        grid = shared.bare_figure(7.2, 7.0).subplots(2, 1, sharex=True)
-        ax = (grid[0], grid[1])
+        upper, lower = shared.bare_panels(2.5, rows=2)
+        ax = (upper, lower)
     for axis, rows, words in ((ax[0], band.magnitude_db, "magnitude [dB]"), (ax[1], band.phase_deg, "phase [deg]")):
         f = band.frequencies_hz
         axis.fill_between(f, rows[0], rows[4], color=shared.PALETTE[0], alpha=0.22, linewidth=0, label="all samples")
         axis.fill_between(f, rows[1], rows[3], color=shared.PALETTE[0], alpha=0.40, linewidth=0, label="90 % of them")
         axis.plot(f, rows[2], color=shared.INK, linewidth=1.4, label="median")
         shared.frequency_axis(axis, f, named=axis is ax[1])
-        axis.set_ylabel(words)
+        axis.set_ylabel(words, fontsize=NORMAL)
     ax[0].axhline(0.0, color=shared.FAINT, linewidth=1.0)
     ax[1].axhline(-180.0, color=shared.ALARM, linewidth=1.0, linestyle="--")
     ax[0].set_ylim(*shared.magnitude_limits(band.magnitude_db))
     ax[1].set_ylim(*shared.phase_limits(band.phase_deg))
     shared.phase_ticks(ax[1])
-    ax[0].legend(loc="upper right", fontsize=8)
+    ax[0].legend(
+        loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=3, fontsize=SMALL, frameon=False, borderaxespad=0.1
+    )
     return ax
 
 
 def envelope_figure(found: SpreadResult, band: Envelope) -> Figure:
     """Draw the band of one condition, its verdict in the title."""
-    figure = shared.bare_figure(7.6, 7.2)
-    grid = figure.subplots(2, 1, sharex=True)
-    plot_envelope(band, ax=(grid[0], grid[1]))
     c = band.condition
     word = "all stable" if band.stable == band.samples else f"{band.samples - band.stable} UNSTABLE"
-    figure.suptitle(
-        f"Loop gain of {band.samples} samples at {found.conditions.input_voltage[c]:.4g} V, "
-        f"{found.conditions.load_current[c]:.3g} A: {word}", fontsize=11,
-    )  # fmt: skip
+    at = place(float(found.conditions.input_voltage[c]), float(found.conditions.load_current[c]))
+    title = f"Loop gain of {band.samples} samples at {at}: {word}"
+    layout = SheetLayout(rows=2, columns=1, heights=(2.4, 2.4), above=0.25)
+    figure, grid = panels(heading(found.case, title, covers=_covers(found)), layout)
+    plot_envelope(band, ax=(grid[0, 0], grid[1, 0]))
     return figure
+
+
+def envelope_caption(found: SpreadResult, band: Envelope) -> str:
+    """Say what to see in the band of the loop gain."""
+    c = band.condition
+    at = place(float(found.conditions.input_voltage[c]), float(found.conditions.load_current[c]))
+    return (
+        f"Loop gain by injection of {band.samples} samples at {at}: the middle nine tenths (darker), all of them "
+        "(paler), and the median. The bands are of magnitude and phase one by one; a single sample does not follow "
+        "an edge of them."
+    )

@@ -2,92 +2,59 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.report.basics.status import stable_word
-from loopdesign.report.steps.text import KINDS
+from loopdesign.report.basics import axes as shared
+from loopdesign.report.basics.sheet import SMALL, SheetLayout, heading, panels, short
+from loopdesign.report.steps.growth import growth_caption, growth_figure
+from loopdesign.report.steps.panels import (
+    currents_over,
+    event_axis,
+    head,
+    legend_below_heading,
+    levels,
+    line,
+    logarithmic_time,
+    names,
+    side_note,
+    time_unit,
+)
+from loopdesign.report.steps.words import KINDS
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Sequence
 
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from numpy.typing import NDArray
 
     from loopdesign.analysis.transient.start import StepKind
     from loopdesign.analysis.transient.steps import StepResult, StepStudy
 
-COLOURS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7")
-"""Hues that colour-blind readers can tell apart (M. Okabe, K. Ito, 2008)."""
-LINES = ("-", "--", ":", "-.")
 QUIET = 0.03
 """Share of the largest deviation below which nothing more is drawn but as much time again."""
-
-
-DRAWN = 1200
-"""Cycles drawn at most; more make a picture heavier and no clearer."""
+BANDS = 150
+"""Stretches of a band at most."""
 SLOW = 60
 """Ratio of the drawn time to the time of the fall from which the time axis is logarithmic."""
-
-
-def _figure(rows: int, columns: int, *, height: float = 2.1) -> tuple[Figure, Any]:
-    from matplotlib.figure import Figure  # noqa: PLC0415
-
-    figure = Figure(figsize=(2.2 + 3.6 * columns, 0.8 + height * rows), layout="constrained")
-    return figure, figure.subplots(rows, columns, squeeze=False, sharex="col")
-
-
-def _title(r: StepResult) -> str:
-    if r.input_voltage_to != r.input_voltage:
-        return f"{r.input_voltage:.4g} V to {r.input_voltage_to:.4g} V, {r.load_from:.3g} A"
-    return f"{r.input_voltage:.4g} V, {r.load_from:.3g} A to {r.load_to:.3g} A"
-
-
-def _shown(r: StepResult) -> int:
-    """Cycles worth drawing: until the departure has died down, and as long again."""
-    final = r.run.mean[-1] if r.output_after_v is None else r.output_after_v
-    departure = np.abs(r.run.mean - final)
-    last = np.flatnonzero(departure > QUIET * departure.max())
-    count = len(r.run.mean)
-    return count if not len(last) else int(min(count, max(40, 2 * last[-1])))
-
-
-def _thinned(count: int) -> np.ndarray:
-    """Cycles to draw of many: every one at first, ever fewer later; the eye sees no difference."""
-    if count <= DRAWN:
-        return np.arange(count)
-    return np.unique(
-        np.concatenate([np.arange(DRAWN // 2), np.geomspace(DRAWN // 2, count - 1, DRAWN // 2).astype(int)])
-    )
-
-
-def _slow(r: StepResult) -> bool:
-    """Whether settling takes so much longer than the first deviation that both do not fit on one linear axis."""
-    fall = int(np.argmax(np.abs(r.run.mean - r.output_before_v))) + 1
-    return _shown(r) > SLOW * fall
-
-
-def _head(axes: Axes, r: StepResult) -> None:
-    word = stable_word(r.stable)
-    axes.set_title(f"{_title(r)}: {word}", fontsize="medium", color="black" if r.stable else "#b00000")
-
-
-def _label(axes: Any) -> None:  # noqa: ANN401 (an object array of axes)
-    for row, text in enumerate(("output [V]", "control [V]", "inductor currents [A]")):
-        axes[row, 0].set_ylabel(text)
-        for ax in axes[row]:
-            ax.grid(visible=True, linewidth=0.3)
-
-
-def _currents(axes: Axes, time: np.ndarray, currents: Mapping[str, np.ndarray]) -> None:
-    for k, (name, values) in enumerate(currents.items()):
-        axes.plot(time, values, LINES[k % 4], color=COLOURS[k % 4], linewidth=1.1, label=name)
-    axes.legend(fontsize="small", loc="best")
+HEIGHTS = (0.5, 1.75, 1.0, 1.2)
+"""Heights of the panels [inch]: what steps, output, control voltage, inductor currents."""
+LEAST_VOLT, LEAST_AMPERE = 5e-3, 0.2
+"""Smallest range of an axis [V] [share of the load]; below it rounding would be magnified."""
+ARROW = 0.08
+"""Share of its panel that a departure must span to be drawn as an arrow."""
+IN_VIEW = 0.3
+"""Share of the settling band from which a departure brings the band into view."""
+ABOVE = 0.38
+"""Room for the legend and the names of the columns [inch]."""
+BEFORE = 0.04
+"""Share of the drawn time that is shown before the step."""
 
 
 def plot_steps(study: StepStudy, kind: StepKind) -> Figure:
-    """Draw output, control voltage and inductor currents over time, one column per step of a kind.
+    """Draw what steps, output, control voltage and inductor currents over time, one column per step of a kind.
 
     Parameters
     ----------
@@ -99,82 +66,91 @@ def plot_steps(study: StepStudy, kind: StepKind) -> Figure:
     Returns
     -------
     Figure
-        Output as cycle mean with the band its ripple fills; control and currents as they are at each clock.
+        Output as cycle mean with the band its ripple fills, deviation and settling marked; control and currents as they
+        are at each clock edge. Panels of one row share their axis.
     """
-    from matplotlib.ticker import FormatStrFormatter  # noqa: PLC0415
-
-    found = study.of(kind)
-    figure, axes = _figure(3, len(found))
-    slow = any(_slow(r) for r in found)
+    every = study.of(kind)
+    found = _side_by_side(every)
+    layout = SheetLayout(rows=4, columns=len(found), heights=HEIGHTS, above=ABOVE)
+    figure, grid = panels(heading(study.case, _title(kind, len(found), len(every))), layout)
+    side_note(figure, layout, "control and currents at each clock edge: valleys, not averages")
+    scale, unit = time_unit(max(_shown(r) * r.run.period for r in found))
     for column, r in enumerate(found):
-        n = _thinned(_shown(r))
-        time = r.time_s[n] * 1e3
-        clock = n * r.run.period * 1e3 + (time[0] if slow else 0.0)
-        top, middle, bottom = axes[:, column]
-        top.fill_between(
-            time, r.run.lowest[n], r.run.highest[n], color=COLOURS[0], alpha=0.25, linewidth=0.0, label="with ripple"
-        )
-        top.plot(time, r.run.mean[n], color=COLOURS[0], linewidth=1.2, label="cycle mean")
-        final = r.output_after_v if r.output_after_v is not None else float(r.run.mean[-1])
-        for edge in (final - study.band_v, final + study.band_v):
-            top.axhline(edge, color="0.4", linewidth=0.7, linestyle=":", label=None)
-        top.legend(fontsize="small", loc="best")
-        _head(top, r)
-        middle.plot(clock, r.run.control[n], color=COLOURS[1], linewidth=1.1)
-        limited = np.flatnonzero(r.run.limited[n])
-        if len(limited):
-            middle.plot(clock[limited], r.run.control[n][limited], ".", color="black", markersize=2, label="at a limit")
-            middle.legend(fontsize="small", loc="best")
-        _currents(bottom, clock, {k: v[n] for k, v in r.run.currents.items()})
-        bottom.set_xlabel("time after the step [ms], logarithmic" if slow else "time after the step [ms]")
-        if slow:
-            bottom.set_xscale("log")
-            bottom.xaxis.set_major_formatter(FormatStrFormatter("%g"))
-    _label(axes)
-    figure.suptitle(f"{KINDS[kind]}; dotted: settling band; currents and control at each clock edge")
+        _draw(study, r, grid[:, column], scale, f"time after the step [{unit}]")
+    event_axis(grid[0], found)
+    for row, least in ((1, LEAST_VOLT), (2, LEAST_VOLT), (3, _least_ampere(found))):
+        shared.level_axis(grid[row, 0], _everything(study, found, row), least)
+    for column, r in enumerate(found):
+        _mark_deviation(grid[1, column], r, scale, study)
+        for row in range(4):
+            grid[row, column].grid(visible=True, color="#dddddd", linewidth=0.5)
+    words = "input\n[V]" if kind.startswith("line") else "load\n[A]"
+    names(grid[:, 0], (words, "output [V]", "control [V]", "inductors [A]"))
+    legend_below_heading(figure, layout, grid)
     return figure
+
+
+def step_caption(study: StepStudy, kind: StepKind) -> str:
+    """Say what to see in the plots of a kind of step."""
+    band = f"{100.0 * study.case.targets.settling_band:g} %"
+    what = "source is changed" if kind.startswith("line") else "load is changed by a current sink"
+    lost = sum(not r.stable for r in study.of(kind))
+    told = (
+        f" {lost} of {len(study.of(kind))} do not come to rest at an operating point; no band is drawn there."
+        if lost
+        else ""
+    )
+    return (
+        f"{KINDS[kind]}, nominal parts: the {what} at a clock edge at time zero (top). Output as the mean over each "
+        "switching cycle (line) with all that its ripple fills (shaded); the arrow is the largest departure of the "
+        f"mean from its value before the step, the dotted lines the settling band of {band} around the value after it. "
+        "Control voltage and inductor currents are those at each clock edge, which for a current is the valley of its "
+        f"ripple, not its average.{told}"
+    )
 
 
 def plot_zoom(study: StepStudy, kind: StepKind) -> Figure:
     """Draw the waveforms inside the cycles around a step, one column per step of a kind."""
-    found = study.of(kind)
-    figure, axes = _figure(3, len(found))
+    every = study.of(kind)
+    found = _side_by_side(every)
+    layout = SheetLayout(rows=4, columns=len(found), heights=(0.5, 1.3, 1.0, 1.5), above=ABOVE)
+    figure, grid = panels(heading(study.case, f"{_title(kind, len(found), len(every))}, single cycles"), layout)
     for column, r in enumerate(found):
-        time = r.zoom.time_s * 1e6
-        top, middle, bottom = axes[:, column]
-        top.plot(time, r.zoom.output, color=COLOURS[0], linewidth=1.0)
-        middle.plot(time, r.zoom.control, color=COLOURS[1], linewidth=1.0)
-        _currents(bottom, time, r.zoom.currents)
-        _head(top, r)
-        for ax in axes[:, column]:
+        zoom, time = r.zoom, r.zoom.time_s * 1e6
+        before, after = levels(r)
+        grid[0, column].plot([time[0], 0.0, 0.0, time[-1]], [before, before, after, after], color=shared.INK)
+        grid[1, column].plot(time, zoom.output, color=shared.PALETTE[0], linewidth=0.9)
+        grid[2, column].plot(time, zoom.control, color=shared.PALETTE[1], linewidth=0.9)
+        currents_over(grid[3, column], time, zoom.currents)
+        head(grid[0, column], r)
+        for ax in grid[:, column]:
             ax.axvline(0.0, color="0.4", linewidth=0.8, linestyle="--")
-        bottom.set_xlabel("time after the step [µs]")
-    _label(axes)
-    figure.suptitle(f"{KINDS[kind]}, single cycles; dashed: the step")
+        shared.time_axis(grid[3, column], float(time[0]), float(time[-1]), "time after the step [µs]")
+    event_axis(grid[0], found)
+    shared.level_axis(grid[1, 0], [r.zoom.output for r in found], LEAST_VOLT)
+    shared.level_axis(grid[2, 0], [r.zoom.control for r in found], LEAST_VOLT)
+    shared.level_axis(grid[3, 0], [x for r in found for x in r.zoom.currents.values()], _least_ampere(found))
+    for ax in grid.ravel():
+        ax.grid(visible=True, color="#dddddd", linewidth=0.5)
+    words = "input\n[V]" if kind.startswith("line") else "load\n[A]"
+    names(grid[:, 0], (words, "output [V]", "control [V]", "inductors [A]"))
+    legend_below_heading(figure, layout, grid)
     return figure
+
+
+def zoom_caption(study: StepStudy, kind: StepKind) -> str:
+    """Say what to see in the plots of single cycles."""
+    lowest = min(r.input_voltage for r in study.of(kind))
+    return (
+        f"{KINDS[kind]}, nominal parts, the waveforms themselves in the cycles around the step (dashed line), from "
+        f"{lowest:.4g} V input upwards. See how the control voltage answers and how many cycles the inductor currents "
+        "take."
+    )
 
 
 def plot_growth(study: StepStudy) -> Figure:
     """Draw how small disturbances grow or die, side by side, with the slope that the multiplier asks for."""
-    figure, axes = _figure(1, max(1, len(study.growth)), height=3.2)
-    for ax, g in zip(axes[0], study.growth, strict=False):
-        size = np.abs(g.departure)
-        n = np.arange(len(size))
-        peaks = np.maximum.accumulate(size[::-1])[::-1] if g.expected.stable else np.maximum.accumulate(size)
-        ax.semilogy(n, np.maximum(size, 1e-14), color=COLOURS[0], linewidth=0.9, label="cycle by cycle")
-        guide = float(peaks[0]) if g.expected.stable else float(size[: max(8, len(size) // 20)].max())
-        ax.semilogy(
-            n, guide * abs(g.expected.multiplier) ** n, "--", color=COLOURS[1], linewidth=1.1,
-            label=f"multiplier {abs(g.expected.multiplier):.5f}",
-        )  # fmt: skip
-        ax.set_ylim(max(1e-13, 0.3 * size[size > 0.0].min()), 3.0 * max(size.max(), guide))
-        word = "stable" if g.expected.stable else "UNSTABLE"
-        ax.set_title(f"{g.input_voltage:.4g} V, {g.load_current:.3g} A: {word}, {g.expected.name}", fontsize="medium")
-        ax.set_xlabel("cycles")
-        ax.grid(visible=True, linewidth=0.3)
-        ax.legend(fontsize="small", loc="best")
-    axes[0, 0].set_ylabel("departure of the output [V]")
-    return figure
+    return growth_figure(study)
 
 
 def step_figures(study: StepStudy) -> dict[str, Figure]:
@@ -188,3 +164,148 @@ def step_figures(study: StepStudy) -> dict[str, Figure]:
     if study.growth:
         found["disturbance"] = plot_growth(study)
     return found
+
+
+def step_captions(study: StepStudy) -> dict[str, str]:
+    """Caption every figure of `step_figures`, by the same names."""
+    found: dict[str, str] = {}
+    for kind in KINDS:
+        if study.of(kind):
+            name = kind.replace(" ", "_")
+            found[f"step_{name}"] = step_caption(study, kind)
+            found[f"step_{name}_cycles"] = zoom_caption(study, kind)
+    if study.growth:
+        found["disturbance"] = growth_caption(study)
+    return found
+
+
+def _title(kind: StepKind, drawn: int, made: int) -> str:
+    return KINDS[kind] if drawn == made else f"{KINDS[kind]} ({drawn} of {made} input voltages)"
+
+
+def _side_by_side(found: Sequence[StepResult]) -> list[StepResult]:
+    """Choose steps to draw: all, or of many the first, the last and the worst, unstable ones before others."""
+    if len(found) <= shared.MOST_COLUMNS:
+        return list(found)
+    worst = max(range(len(found)), key=lambda k: (not found[k].stable, found[k].peak_deviation_v))
+    middle = len(found) // 2 if worst in {0, len(found) - 1} else worst
+    return [found[k] for k in sorted({0, middle, len(found) - 1})]
+
+
+def _shown(r: StepResult) -> int:
+    """Cycles worth drawing: until the departure has died down, and as long again."""
+    final = r.run.mean[-1] if r.output_after_v is None else r.output_after_v
+    departure = np.abs(r.run.mean - final)
+    last = np.flatnonzero(departure > QUIET * departure.max())
+    count = len(r.run.mean)
+    return count if not len(last) else int(min(count, max(40, 2 * last[-1])))
+
+
+def _slow(r: StepResult) -> bool:
+    """Whether settling takes so much longer than the first deviation that both do not fit on one linear axis."""
+    fall = int(np.argmax(np.abs(r.run.mean - r.output_before_v))) + 1
+    return _shown(r) > SLOW * fall
+
+
+def _draw(study: StepStudy, r: StepResult, axes: Sequence[Axes], scale: float, words: str) -> None:
+    """Draw one column."""
+    count, slow = _shown(r), _slow(r)
+    top, output, control, currents = axes
+    time = np.asarray(r.time_s[:count] * scale, np.float64)
+    clock = np.asarray(np.arange(count) * r.run.period * scale, np.float64)
+    clock = clock + (time[0] if slow else 0.0)
+    before, after = levels(r)
+    start = time[0] if slow else -BEFORE * time[-1]
+    xs, ys = (
+        ([start, time[-1]], [after, after]) if slow else ([start, 0.0, 0.0, time[-1]], [before, before, after, after])
+    )
+    top.plot(xs, ys, color=shared.INK, linewidth=1.2)
+    head(top, r)
+    bins = np.unique(np.linspace(0, count, min(count, BANDS) + 1).astype(int))
+    low, high = (
+        np.minimum.reduceat(r.run.lowest[:count], bins[:-1]),
+        np.maximum.reduceat(r.run.highest[:count], bins[:-1]),
+    )
+    middle = 0.5 * (time[bins[:-1]] + time[np.minimum(bins[1:], count) - 1])
+    output.fill_between(
+        middle, low, high, color=shared.PALETTE[0], alpha=0.25, linewidth=0.0, label="output with its ripple"
+    )
+    line(output, time, r.run.mean[:count], shared.PALETTE[0], "cycle mean")
+    if _band_in_view(study, r):
+        for edge in (-study.band_v, study.band_v):
+            output.axhline(
+                (r.output_after_v or 0.0) + edge, color="0.4", linewidth=0.8, linestyle=":",
+                label="settling band" if edge > 0.0 else None,
+            )  # fmt: skip
+    line(control, clock, r.run.control[:count], shared.PALETTE[1])
+    limited = np.flatnonzero(r.run.limited[:count])
+    if len(limited):
+        limited = limited[:: max(1, len(limited) // BANDS)]
+        control.plot(
+            clock[limited], r.run.control[limited], ".", color="black", markersize=2.5, label="amplifier at a limit"
+        )
+    currents_over(currents, clock, {k: v[:count] for k, v in r.run.currents.items()})
+    shared.time_axis(currents, float(start), float(time[-1]), f"{words}, logarithmic" if slow else words)
+    if slow:
+        logarithmic_time(currents, float(time[0]), float(time[-1]))
+
+
+def _least_ampere(found: Sequence[StepResult]) -> float:
+    """Smallest range of an axis of currents [A]."""
+    return LEAST_AMPERE * max(max(r.load_from, r.load_to) for r in found)
+
+
+def _band_in_view(study: StepStudy, r: StepResult) -> bool:
+    """Whether the settling band is drawn: where there is a value to settle at, and the output gets anywhere near it."""
+    if not r.stable or r.output_after_v is None:
+        return False
+    return float(np.abs(r.run.mean - r.output_after_v).max()) > IN_VIEW * study.band_v
+
+
+def _everything(study: StepStudy, found: Sequence[StepResult], row: int) -> list[NDArray[np.float64]]:
+    """All that is drawn in one row of panels."""
+    counts = [_shown(r) for r in found]
+    if row == 1:
+        bands = [
+            (r.output_after_v or 0.0) + study.band_v * np.array([-1.0, 1.0]) for r in found if _band_in_view(study, r)
+        ]
+        return [*bands, *(x[:n] for r, n in zip(found, counts, strict=True) for x in (r.run.lowest, r.run.highest))]
+    if row == 2:
+        return [r.run.control[:n] for r, n in zip(found, counts, strict=True)]
+    return [v[:n] for r, n in zip(found, counts, strict=True) for v in r.run.currents.values()]
+
+
+def _mark_deviation(ax: Axes, r: StepResult, scale: float, study: StepStudy) -> None:
+    """Mark the largest departure of the mean by an arrow from its value before the step, and say it in figures."""
+    k = int(np.argmax(np.abs(r.run.mean - r.output_before_v)))
+    at, value = float(r.time_s[k]) * scale, float(r.run.mean[k])
+    departure = value - r.output_before_v
+    ax.axhline(r.output_before_v, color=shared.INK, linewidth=0.6, linestyle=(0, (6, 3)))
+    if abs(departure) > ARROW * np.ptp(ax.get_ylim()):
+        ax.annotate(
+            "", (at, value), xytext=(at, r.output_before_v),
+            arrowprops={
+                "arrowstyle": "<->", "color": shared.INK, "linewidth": 0.9, "shrinkA": 0, "shrinkB": 0,
+                "mutation_scale": 7,
+            },
+        )  # fmt: skip
+    else:
+        ax.plot(at, value, marker="o", markersize=3.5, color=shared.INK, linestyle="none")
+    told = "deviation" if r.stable else "largest in this run:"
+    told += f" {short(departure, 'V')}\nat {short(float(r.time_s[k]), 's')}"
+    if r.settling_time_s:
+        told += f"\nsettled in {short(r.settling_time_s, 's')}"
+    elif r.settling_time_s == 0.0:
+        told += f"\nwithin ±{short(study.band_v, 'V')} throughout"
+    elif r.cut:
+        told += "\nrun cut short"
+    bottom, top = ax.get_ylim()
+    count = _shown(r)
+    right = r.run.mean[count // 2 : count]
+    up = float(np.max(r.run.highest[count // 2 : count])) if len(right) else top
+    down = float(np.min(r.run.lowest[count // 2 : count])) if len(right) else bottom
+    below = down - bottom >= top - up
+    ax.annotate(
+        told, (0.98, 0.04 if below else 0.96), xycoords="axes fraction", fontsize=SMALL, ha="right",
+        va="bottom" if below else "top", bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.75, "pad": 1.0},
+    )  # fmt: skip

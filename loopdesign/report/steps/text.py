@@ -10,6 +10,7 @@ from loopdesign.report.basics.layout import PIPE, Display, laid_out, lettered, p
 from loopdesign.report.basics.status import stable_word
 from loopdesign.report.basics.tables import INPUT, LOAD, VERDICT, Column, Table, without_empty
 from loopdesign.report.loop.terminal import bullets
+from loopdesign.report.steps.words import EVENTS, KINDS, outcome_word
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
@@ -23,16 +24,6 @@ if TYPE_CHECKING:
     from loopdesign.analysis.transient.steps import StepResult, StepStudy
     from loopdesign.report.basics.tables import CellValue
 
-KINDS: dict[StepKind, str] = {
-    "load": "Load step",
-    "load back": "Load step back",
-    "line": "Line step",
-    "line back": "Line step back",
-}
-EVENTS = (
-    ("skipped", "skipped cycles"), ("minimum on-time", "cycles at minimum on-time"),
-    ("largest duty", "cycles at max duty"),
-)  # fmt: skip
 ESTIMATE = (
     "Deviation of the output averaged over each switching cycle, and with its ripple. The estimates are for a small "
     "step, from the closed-loop response at the operating points before and after."
@@ -76,7 +67,7 @@ def deviation_table(study: StepStudy, kind: StepKind) -> Table:
     )  # fmt: skip
     rows = tuple(
         (
-            *_conditions(r), stable_word(r.stable), r.peak_deviation_v, _settled(r), r.raw_deviation_v,
+            *_conditions(r), outcome_word(r), r.peak_deviation_v, _settled(r), r.raw_deviation_v,
             *r.predicted_deviation_v,
         )
         for r in study.of(kind)
@@ -208,9 +199,11 @@ def step_verdict(study: StepStudy) -> str:
             )
         return f"The output settles after all {count} steps. {_largest(study)}"
     unstable = sum(r.worst_mode is not None and not r.worst_mode.stable for r in bad)
+    held = sum(r.held is not None for r in bad)
     told = (
         (unstable, "UNSTABLE after the step"),
-        (len(bad) - unstable, "not settled by the end of the run"),
+        (held, f"not held after the step ({', '.join(dict.fromkeys(r.held for r in bad if r.held))})"),
+        (len(bad) - unstable - held, "not settled by the end of the run"),
         (len(study.not_made), "could not be made"),
     )
     others = ", ".join(f"{number_of} {words}" for number_of, words in told if number_of)
@@ -303,6 +296,7 @@ def _corner(r: StepResult) -> dict[str, Any]:
         "load_from": r.load_from,
         "load_to": r.load_to,
         "stable": r.stable,
+        "held": r.held,
         "reason": r.reason,
         "peak_deviation_v": r.peak_deviation_v,
         "raw_deviation_v": r.raw_deviation_v,

@@ -14,12 +14,11 @@ from loopdesign.analysis.check import examine
 from loopdesign.analysis.impedances import impedances
 from loopdesign.analysis.responses import response
 from loopdesign.case import load_case
+from loopdesign.report.impedances.plots import impedances_caption, impedances_figure, plot_impedances
 from loopdesign.report.impedances.section import (
     impedance_answer,
     impedance_paragraphs,
     impedance_table,
-    impedances_figure,
-    plot_impedances,
 )
 
 UNDAMPED = Path(__file__).parents[3] / "cases" / "tide_gauge_sepic_undamped.toml"
@@ -94,11 +93,11 @@ def test_unstable_corner_has_its_verdict_and_no_numbers(study):
 
 def test_figure_names_units_and_verdicts(study):
     figure = impedances_figure(study)
-    axes = np.reshape(figure.get_axes(), (3, 2))
-    assert [ax.get_ylabel() for ax in axes[:, 0]] == [
-        "output impedance [ohm]", "line to output [dB]", "input impedance [ohm]",
+    axes = np.reshape(figure.get_axes(), (4, 2))
+    assert [ax.get_ylabel().replace("\n", " ") for ax in axes[:, 0]] == [
+        "output impedance [Ω]", "line to output [dB]", "input impedance [Ω]", "its phase [deg]",
     ]  # fmt: skip
-    assert [ax.get_xlabel() for ax in axes[2]] == ["frequency [Hz]"] * 2
+    assert [ax.get_xlabel() for ax in axes[3]] == ["frequency [Hz]"] * 2
     assert [t.get_text() for t in axes[0, 1].get_legend().get_texts()] == [
         "8 V: UNSTABLE", "13 V: stable", "30 V: stable",
     ]  # fmt: skip
@@ -111,7 +110,29 @@ def test_figure_names_units_and_verdicts(study):
     labels = [t.get_text() for t in axes[0, 0].get_yticklabels() if t.get_text()]
     assert len(labels) >= 2
     assert not any("10^" in text for text in labels)
-    assert plot_impedances(study, 0.1)[2].get_xlabel() == "frequency [Hz]"
+    assert plot_impedances(study, 0.1)[3].get_xlabel() == "frequency [Hz]"
+
+
+def test_panels_of_a_row_share_their_axis(study):
+    """What stands side by side can be compared: one axis per row, its limits whole decades."""
+    axes = np.reshape(impedances_figure(study).get_axes(), (4, 2))
+    for left, right in axes:
+        assert left.get_ylim() == right.get_ylim()
+    low, high = np.log10(axes[0, 0].get_ylim())
+    assert_allclose([low, high], np.round([low, high]), atol=1e-9)
+
+
+def test_phase_of_the_input_impedance_begins_at_that_of_a_negative_resistance(study):
+    """The input of a converter that holds its output draws constant power: -180 degrees at low frequency (Middlebrook 1976)."""
+    axes = np.reshape(impedances_figure(study).get_axes(), (4, 2))
+    items = np.flatnonzero(study.check.conditions.load_current == 1.2)
+    lines = [line for line in axes[3, 1].get_lines() if len(line.get_xdata()) > 2]
+    assert len(lines) == len(items)
+    for line, item in zip(lines, items, strict=True):
+        assert line.get_ydata()[0] == pytest.approx(-180.0, abs=25.0)
+        turns = (line.get_ydata() - np.degrees(np.angle(study.input[item]))) / 360.0
+        assert_allclose(turns, np.round(turns), atol=1e-9)
+    assert "negative resistance" in impedances_caption(study)
 
 
 def test_table_and_answer(study):

@@ -110,11 +110,11 @@ def test_figures_show_the_results(study):
         "step_line_back", "step_line_back_cycles", "disturbance",
     }  # fmt: skip
     axes = figures["step_load"].get_axes()
-    assert len(axes) == 9
-    assert "UNSTABLE" in axes[0].get_title()
-    (mean,) = [line for line in axes[0].get_lines() if line.get_label() == "cycle mean"]
+    assert len(axes) == 12
+    assert axes[0].get_title() == "8 V: UNSTABLE"
+    (mean,) = [line for line in axes[3].get_lines() if line.get_label() == "cycle mean"]
     assert_allclose(mean.get_ydata(), study.of("load")[0].run.mean[: len(mean.get_ydata())])
-    zoom = figures["step_load_cycles"].get_axes()[0].get_lines()[0]
+    zoom = figures["step_load_cycles"].get_axes()[3].get_lines()[0]
     assert zoom.get_xdata()[0] < 0.0 < zoom.get_xdata()[-1]
 
 

@@ -189,7 +189,7 @@ def test_response_figure_shows_the_numbers_and_the_verdict(results, case):
     assert np.allclose(magnitude.lines[0].get_ydata(), 20 * np.log10(np.abs(results["response"].values)))
     assert "UNSTABLE" in figure.get_suptitle()
     single = ld.response(case, "output-impedance", frequencies_hz="1k").plot()
-    assert single.axes[0].get_ylabel() == "magnitude [ohm]"
+    assert single.axes[0].get_ylabel() == "magnitude [Ω]"
 
 
 def test_pandas_gets_one_row_each_and_the_worst_mode_in_columns(results, monkeypatch):

@@ -303,13 +303,13 @@ def test_text_of_a_response():
     decays = Mode(multiplier=0.9, frequency_hz=0.0, growth_per_s=-1e4, name="slow settling")
     at = {
         "open_loop": True, "input_voltage": 13.0, "load_current": 1.0, "temperature": 25.0, "mode": "CCM",
-        "duty": 0.5, "held": None, "largest_multiplier": 0.9, "worst_mode": decays,
+        "duty": 0.5, "held": None, "largest_multiplier": 0.9, "worst_mode": decays, "unwrapped_phase_deg": np.array([-270.0]),
     }  # fmt: skip
     gain = FrequencyResponse(
         quantity="plant", model="switched", frequencies_hz=np.array([1e3]), values=np.array([0.1j]), stable=True, **at
     )
-    assert response_text(gain).splitlines()[-1].split() == ["1", "-20", "90"]
-    assert "frequency [kHz]  magnitude [dB]  phase [deg]" in response_text(gain)
+    assert response_text(gain).splitlines()[-1].split() == ["1", "-20", "90", "-270"]
+    assert "frequency [kHz]  magnitude [dB]  phase [deg]  phase unwrapped [deg]" in response_text(gain)
     z = FrequencyResponse(
         quantity="output-impedance",
         model="averaged",

@@ -16,24 +16,11 @@ if TYPE_CHECKING:
     from loopdesign.analysis.transient.steps import StepStudy
     from loopdesign.report.content.blocks import Block
 
-STEP_CAPTIONS = {
-    "cycles": "The same in single switching cycles around the step. To see: the ripple, and how the current responds "
-    "within the first cycles.",
-    "disturbance": "A small disturbance of the operating point, followed cycle by cycle beside the slope that the "
-    "largest multiplier asks for. To see: that both fall, or grow, at the same rate.",
-    "step": "Output, control voltage and inductor currents. To see: the largest departure of the cycle mean, the "
-    "settling band around the final value, and whether the control voltage reaches a limit.",
-}
-
 
 def impedances_chapter(study: Impedances | None) -> tuple[Block, ...]:
     """Describe output impedance, line rejection and input impedance; nothing where they were not computed."""
-    from loopdesign.report.impedances.section import (  # noqa: PLC0415  (loads matplotlib)
-        TITLE,
-        impedance_paragraphs,
-        impedance_table,
-        impedances_figure,
-    )
+    from loopdesign.report.impedances.plots import TITLE, impedances_caption, impedances_figure  # noqa: PLC0415
+    from loopdesign.report.impedances.section import impedance_paragraphs, impedance_table  # noqa: PLC0415
 
     if study is None:
         return ()
@@ -44,23 +31,21 @@ def impedances_chapter(study: Impedances | None) -> tuple[Block, ...]:
         Figure(
             name="impedances",
             svg=svg_of(impedances_figure(study)),
-            caption="Output impedance, line to output and input impedance at every input voltage. To see: the peak of "
-            "the output impedance near crossover, and the lowest input impedance, which a source or filter "
-            "must stay below.",
+            caption=impedances_caption(study),
         ),
     )
 
 
 def steps_chapter(study: StepStudy | None) -> tuple[Block, ...]:
     """Describe the load and line steps; nothing where none were made."""
-    from loopdesign.report.steps.plots import step_figures  # noqa: PLC0415  (loads matplotlib)
+    from loopdesign.report.steps.plots import step_captions, step_figures  # noqa: PLC0415  (loads matplotlib)
     from loopdesign.report.steps.text import step_paragraphs, step_tables  # noqa: PLC0415
 
     if study is None:
         return ()
+    captions = step_captions(study)
     figures = [
-        Figure(name=name, svg=svg_of(figure), caption=step_caption(name))
-        for name, figure in step_figures(study).items()
+        Figure(name=name, svg=svg_of(figure), caption=captions[name]) for name, figure in step_figures(study).items()
     ]
     return (
         SectionHeading(text="Load and line steps"),
@@ -68,13 +53,6 @@ def steps_chapter(study: StepStudy | None) -> tuple[Block, ...]:
         *(TableBlock(table=t) for t in step_tables(study)),
         *figures,
     )
-
-
-def step_caption(name: str) -> str:
-    """Say what one figure of the steps shows, by the name of its file."""
-    words = name.replace("_", " ").removeprefix("step ").removesuffix(" cycles")
-    kind = next((k for k in ("cycles", "disturbance") if name.endswith(k)), "step")
-    return STEP_CAPTIONS[kind] if kind == "disturbance" else f"Step: {words}. {STEP_CAPTIONS[kind]}"
 
 
 def filters_chapter(before: FilterStudy | None, behind: OutputFilterStudy | None) -> tuple[Block, ...]:
@@ -89,21 +67,15 @@ def filters_chapter(before: FilterStudy | None, behind: OutputFilterStudy | None
 
 
 def _input_filter(study: FilterStudy) -> tuple[Block, ...]:
-    from loopdesign.report.filter.section import (  # noqa: PLC0415  (loads matplotlib)
-        damper_table,
-        filter_sentences,
-        filter_table,
-        impedance_figure,
-        loop_change_figure,
-    )
+    from loopdesign.report.filter import plots  # noqa: PLC0415  (loads matplotlib)
+    from loopdesign.report.filter.section import damper_table, filter_sentences, filter_table  # noqa: PLC0415
 
-    dampers, change = damper_table(study), loop_change_figure(study)
+    dampers, change = damper_table(study), plots.loop_change_figure(study)
     figures = [
         Figure(
             name="filter_impedances",
-            svg=svg_of(impedance_figure(study)),
-            caption="Output impedance of the input filter against the input impedance of the converter without it. To "
-            "see: how far the filter stays below the converter, and where it comes nearest.",
+            svg=svg_of(plots.impedance_figure(study)),
+            caption=plots.filter_impedances_caption(study),
         )
     ]
     if change is not None:
@@ -111,7 +83,7 @@ def _input_filter(study: FilterStudy) -> tuple[Block, ...]:
             Figure(
                 name="filter_loop_change",
                 svg=svg_of(change),
-                caption="What the filter does to the size of the loop gain. To see: that it is small around crossover.",
+                caption=plots.loop_change_caption(study),
             )
         )
     return (
@@ -140,7 +112,7 @@ def spread_chapter(found: SpreadResult | None, band: Envelope | None, worst_case
     tuple of Block
         A chapter.
     """
-    from loopdesign.report.spread.plots import envelope_figure, histogram_figure  # noqa: PLC0415  (loads matplotlib)
+    from loopdesign.report.spread import plots  # noqa: PLC0415  (loads matplotlib)
     from loopdesign.report.spread.text import spread_sentences, spread_tables  # noqa: PLC0415
 
     if found is None or band is None:
@@ -151,15 +123,13 @@ def spread_chapter(found: SpreadResult | None, band: Envelope | None, worst_case
         *(TableBlock(table=t) for t in spread_tables(found)),
         Figure(
             name="histograms",
-            svg=svg_of(histogram_figure(found)),
-            caption="Worst reading of every sample over the operating points, with its limit. To see: the share beyond "
-            "the dashed line, hatched.",
+            svg=svg_of(plots.histogram_figure(found)),
+            caption=plots.histogram_caption(found),
         ),
         Figure(
             name="envelope",
-            svg=svg_of(envelope_figure(found, band)),
-            caption="Loop gain of the samples at the operating point that is worst. To see: how wide the band is at "
-            "crossover, and how near its phase comes to -180 degrees.",
+            svg=svg_of(plots.envelope_figure(found, band)),
+            caption=plots.envelope_caption(found, band),
         ),
         *([Attachment(name="worst_sample.toml", text=worst_case)] if worst_case else []),
     )

@@ -77,36 +77,24 @@ def margins_chapter(findings: Findings) -> tuple[Block, ...]:
 
 
 def _loop_figures(findings: Findings) -> tuple[Block, ...]:
-    """Draw the loop gain over frequency and near -1."""
-    from loopdesign.report.loop.plots import loop_bode_figure, nyquist_figure  # noqa: PLC0415  (loads matplotlib)
+    """Draw the loop gain over frequency and near -1: everything in one, then load by load."""
+    from loopdesign.report.loop import overview, plots  # noqa: PLC0415  (loads matplotlib)
 
-    data = findings.curves
+    data, curves = findings.curves, findings.worst_curves
     if data.loop is None:
         return ()
-    return (
-        SectionHeading(text="Loop gain", level=2),
-        Figure(
-            name="loop_bode",
-            svg=svg_of(loop_bode_figure(data)),
-            caption="Loop gain at every input voltage, by injection as an analyser reads it. Dots mark the crossovers. "
-            "To see: where the magnitude passes 0 dB against the crossover limit, and how far the phase then is above "
-            f"-180 degrees. {_verdict_words(found=findings.check)}",
-        ),
-        Figure(
-            name="nyquist",
-            svg=svg_of(nyquist_figure(data)),
-            caption="Loop gain in the complex plane near -1, positive frequencies. To see: whether a curve enters the "
-            "shaded disc, whose radius is the modulus margin asked for. With poles of the open loop in the right "
-            "half-plane a curve outside the disc proves nothing: the verdict in the legend does.",
-        ),
-    )
-
-
-def _verdict_words(found: CheckResult) -> str:
-    unstable = [corner_name(found.conditions, i) for i, v in enumerate(found.verdicts) if not v.stable]
-    if unstable:
-        return f"UNSTABLE at {'; '.join(unstable)}, whatever the curves look like."
-    return "All corners drawn are stable with nominal parts."
+    told: list[Block] = [SectionHeading(text="Loop gain", level=2)]
+    if curves is not None:
+        picture, near = overview.overview_bode_figure(curves), overview.overview_nyquist_figure(curves)
+        told += [
+            Figure(name="loop_overview", svg=svg_of(picture), caption=overview.overview_bode_caption(curves)),
+            Figure(name="nyquist", svg=svg_of(near), caption=overview.overview_nyquist_caption(curves)),
+        ]
+    else:
+        near = plots.nyquist_figure(data)
+        told.append(Figure(name="nyquist", svg=svg_of(near), caption=plots.nyquist_caption(data)))
+    bode = plots.loop_bode_figure(data)
+    return (*told, Figure(name="loop_bode", svg=svg_of(bode), caption=plots.loop_bode_caption(data)))
 
 
 def _reasons_for_none(found: CheckResult) -> tuple[str, ...]:

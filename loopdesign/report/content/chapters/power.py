@@ -64,7 +64,7 @@ def plant_chapter(findings: Findings) -> tuple[Block, ...]:
     tuple of Block
         A chapter.
     """
-    from loopdesign.report.loop.plots import plant_bode_figure  # noqa: PLC0415  (loads matplotlib)
+    from loopdesign.report.loop.plots import plant_bode_caption, plant_bode_figure  # noqa: PLC0415  (loads matplotlib)
 
     found = findings.check
     return (
@@ -74,9 +74,7 @@ def plant_chapter(findings: Findings) -> tuple[Block, ...]:
         Figure(
             name="plant_bode",
             svg=svg_of(plant_bode_figure(findings.curves)),
-            caption="Control to output at every input voltage, control voltage held. Lines are the switched model, "
-            "pale bands the averaged one. To see: resonances, the right-half-plane zero as a phase that falls "
-            "while the magnitude levels out, and where the two models part.",
+            caption=plant_bode_caption(findings.curves),
         ),
         TableBlock(table=tables.roots_table(found), folded=True),
     )
