@@ -44,9 +44,9 @@ def filter_impedances_caption(study: FilterStudy) -> str:
     loop = "loop closed" if study.closed else "control voltage held"
     return (
         f"Output impedance of the input filter (black) and input impedance of the converter, {loop}, nominal parts. "
-        "The vertical lines are the smallest distances; as long as the curves stay apart the filter cannot upset the "
-        "loop. Where they come near, the verdict in the legend decides: it is that of filter, converter and loop "
-        "together, by the characteristic multipliers."
+        "To see: the vertical lines, which are the smallest distances; as long as the curves stay apart the filter "
+        "cannot upset the loop. Where they come near, the verdict in the legend decides: it is that of filter, "
+        "converter and loop together, by the characteristic multipliers."
     )
 
 
@@ -61,8 +61,8 @@ def loop_change_caption(study: FilterStudy) -> str:
     """Say what to see in the figure of the change of the loop."""
     largest = float(np.abs(study.loop_change_db).max()) if study.closed else 0.0
     return (
-        f"What the input filter does to the size of the loop gain, nominal parts: {largest:.2g} dB at most. A narrow "
-        "dip or peak at the resonance of the filter is where it reaches the loop."
+        f"What the input filter does to the size of the loop gain, nominal parts: {largest:.2g} dB at most. To see: "
+        "whether a dip or peak at the resonance of the filter lies near a crossover."
     )
 
 

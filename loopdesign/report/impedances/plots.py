@@ -70,9 +70,9 @@ def impedances_caption(study: Impedances) -> str:
     """Say what to see in the figure of the impedances."""
     loop = "loop closed" if study.closed else "control voltage held"
     return (
-        f"Switched model, nominal parts, {loop}. Output impedance: fall of the output per ampere drawn; its peak is "
-        "what a load step meets. Line to output: -40 dB passes a hundredth of a disturbance of the input. Input "
-        "impedance with its phase: near ±180 degrees (dotted) it is a negative resistance, which an input filter "
+        f"Switched model, nominal parts, {loop}. To see: the peak of the output impedance, which a load step meets; "
+        "how much of a disturbance of the input arrives at the output (-40 dB is a hundredth); and the input "
+        "impedance with its phase, which near ±180 degrees (dotted) is a negative resistance that an input filter "
         "must not meet with an impedance of its size. The curves of a corner marked UNSTABLE show what the linear "
         "model says; no instrument could measure them."
     )

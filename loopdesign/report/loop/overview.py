@@ -89,8 +89,8 @@ def overview_bode_caption(curves: WorstCurves) -> str:
     """Say what to see in the Bode plot of all lines and loads."""
     return (
         "Loop gain by injection over all lines and loads. Grey: nominal parts, named at the right end of each curve "
-        f"(dashes tell lines apart; the thicker, the heavier the load). {_band_words(curves)} Black: "
-        f"{_leading_words(curves)}, its crossover marked by a dot and its phase margin by the arrow.{_verdicts(curves)}"
+        f"(dashes tell lines apart; the thicker, the heavier the load). {_band_words(curves)} To see: in black "
+        f"{_leading_words(curves)}, its crossover as a dot and its phase margin as an arrow.{_verdicts(curves)}"
     )
 
 
@@ -134,10 +134,10 @@ def overview_nyquist_caption(curves: WorstCurves) -> str:
     """Say what to see in the Nyquist plot of all lines and loads."""
     radius = curves.check.limit("modulus_margin")
     return (
-        "Loop gain near -1 (the cross), positive frequencies. No curve may enter the shaded circle of radius "
-        f"{radius:g}, the modulus margin asked for. Grey: nominal parts at every line and load; black: the point that "
-        f"comes nearest{_told(curves, 'modulus_margin')}; the dashed line is its distance. Dotted: the circle of "
-        f"radius one.{_verdicts(curves)}"
+        "Loop gain near -1 (the cross), positive frequencies. To see: that no curve enters the shaded circle of "
+        f"radius {radius:g}, the modulus margin asked for. Grey: nominal parts at every line and load; black: the "
+        f"point that comes nearest{_told(curves, 'modulus_margin')}; the dashed line is its distance. Dotted: the "
+        f"circle of radius one.{_verdicts(curves)}"
     )
 
 

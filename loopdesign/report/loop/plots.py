@@ -77,10 +77,10 @@ def loop_bode_caption(data: ReportData) -> str:
         else ""
     )
     return (
-        "Loop gain as a frequency-response analyser reads it, nominal parts, one column per load current. Dots mark "
-        f"the crossovers, which must lie left of the dotted line at {limit}; the arrow is the smallest phase margin of "
-        "its column. The word in the legend is the verdict and comes from the characteristic multipliers, not from "
-        f"these curves.{warning}"
+        "Loop gain as a frequency-response analyser reads it, nominal parts, one column per load current. To see: "
+        f"the crossovers (dots), which must lie left of the dotted line at {limit}, and the smallest phase margin of "
+        "each column (arrow). The word in the legend is the verdict and comes from the characteristic multipliers, "
+        f"not from these curves.{warning}"
     )
 
 
@@ -95,9 +95,9 @@ def plant_bode_caption(data: ReportData) -> str:
     conduction = " and ".join(sorted(modes))
     return (
         "Control voltage to output with the control voltage held, nominal parts. Lines: switched model, exact to "
-        "half the switching frequency. Pale bands behind them: averaged model, from which poles and zeros are read; "
-        "where band and line part, trust the line. A right-half-plane zero is a phase that falls while the magnitude "
-        f"levels out. Conduction: {conduction}."
+        "half the switching frequency; pale bands: averaged model, from which poles and zeros are read. To see: "
+        "resonances, a right-half-plane zero as a phase that falls while the magnitude levels out, and where band "
+        f"and line part; there trust the line. Conduction: {conduction}."
     )
 
 
@@ -247,10 +247,10 @@ def nyquist_caption(data: ReportData) -> str:
     """Say what to see in the Nyquist plots."""
     radius = data.check.limit("modulus_margin")
     return (
-        "Loop gain in the complex plane near -1 (the cross), nominal parts. A curve may not enter the shaded circle of "
-        f"radius {radius:g}, the modulus margin asked for; dots mark where each is nearest to -1. The dotted circle "
-        "has radius one: it is where phase margins are read. The verdict in the legend comes from the characteristic "
-        "multipliers: with poles in the right half-plane, distance from -1 alone proves nothing."
+        "Loop gain in the complex plane near -1 (the cross), positive frequencies, nominal parts. To see: whether a "
+        f"curve enters the shaded circle of radius {radius:g}, the modulus margin asked for; dots mark where each is "
+        "nearest to -1. The dotted circle has radius one. With poles in the right half-plane, distance from -1 alone "
+        "proves nothing; the verdict in the legend comes from the characteristic multipliers."
     )
 
 

