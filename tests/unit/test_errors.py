@@ -28,6 +28,7 @@ PROGRAMMING = {
         "models/averaged.py",
         "models/periodic_response.py",
         "network/topologies/base.py",
+        "analysis/variants/worst_curves.py",
         "report/loop/plots.py",
         "synthesis/baseline/placement.py",
         "synthesis/cures/damping.py",
