@@ -109,7 +109,7 @@ def test_every_figure_bears_title_case_coverage_and_date(every, monkeypatch):
 
 
 def test_date_is_of_the_case_else_of_the_build_else_today(monkeypatch):
-    """SOURCE_DATE_EPOCH as reproducible-builds.org defines it: 1767225600 s is the first of January 2026 in UTC."""
+    """SOURCE_DATE_EPOCH as reproducible-builds.org defines it: 1767225600 s are 2026-01-01 in UTC."""
     case = parse_case(TEXT, "x.toml")
     monkeypatch.setenv("SOURCE_DATE_EPOCH", "1767225600")
     assert report_date(case) == "2026-01-01"
@@ -134,7 +134,7 @@ def test_a_title_is_drawn_letter_by_letter():
 
 
 def test_one_unit_sign_and_one_notation_everywhere(every):
-    """Ohm is written by its sign, and a load of a tenth of an ampere alike above and in the panel (CODATA: SI, common)."""
+    """Ohm is written by its sign, and a load of a tenth of an ampere alike above and in the panel."""
     for name, figure in every.items():
         told = " ".join(words(figure))
         assert not re.search(r"\bohm\b", told), name
