@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from cyclopts import Parameter
 
 from loopdesign.cli.console import Progress, display, say, tell
-from loopdesign.cli.deliver import dated
 from loopdesign.cli.options import MET, CasePath, Json, Pictures
 from loopdesign.errors import DataError
 
@@ -190,9 +189,10 @@ def _write_report(
     folder: Path, found: Sequence[BenchResult], given: CaseFile, files: Mapping[str, str], pictures: tuple[str, ...]
 ) -> None:
     """Write the report with its pictures."""
+    from loopdesign.report.basics.date import report_date
     from loopdesign.report.bench.content import bench_answer, bench_content
     from loopdesign.report.folder import write_report
 
     with Progress("writing the report", quiet=False):
-        content = bench_content(found, given, dated(found[0].case), files)
+        content = bench_content(found, given, report_date(found[0].case), files)
         write_report(folder, content, bench_answer(found), pictures=pictures)

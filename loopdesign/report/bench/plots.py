@@ -8,6 +8,17 @@ import numpy as np
 
 from loopdesign.bench.compare import AGREED_DB, AGREED_DEG, apart
 from loopdesign.report.basics import axes as shared
+from loopdesign.report.basics.sheet import (
+    NORMAL,
+    SheetLayout,
+    heading,
+    legend_above,
+    legend_room,
+    legend_rows,
+    panel_width,
+    panels,
+    place,
+)
 from loopdesign.report.basics.status import stable_word
 
 if TYPE_CHECKING:
@@ -17,8 +28,8 @@ if TYPE_CHECKING:
 
     from loopdesign.bench.result import BenchResult
 
-SIZE = (7.4, 6.4)
-"""Width and height of a figure [inch]."""
+HEIGHT = 2.3
+"""Height of each panel [inch]."""
 FEW = 150
 """Points up to which each is drawn as an open circle."""
 
@@ -36,8 +47,7 @@ def overlay_figure(held: BenchResult) -> Figure:
     Figure
         Magnitude [dB] above phase [deg] over frequency [Hz]; an impedance in dB over one ohm.
     """
-    figure = shared.bare_figure(*SIZE)
-    upper, lower = figure.subplots(2, 1, sharex=True)
+    figure, upper, lower = _sheet(held, "Measured over predicted", 3)
     hz = held.frequencies_hz
     for values, label, colour, dashes in _lines(held):
         upper.plot(hz, 20.0 * np.log10(np.abs(values)), color=colour, linestyle=dashes, linewidth=1.6, label=label)
@@ -46,13 +56,13 @@ def overlay_figure(held: BenchResult) -> Figure:
     lower.plot(hz, _phase(held.measured_values, held), **_points(len(hz)))
     if held.quantity == "loop":
         upper.axhline(0.0, color=shared.INK, linewidth=0.8)
-    upper.set_ylabel("magnitude [dB ohm]" if held.quantity == "output-impedance" else "magnitude [dB]")
-    lower.set_ylabel("phase [deg]")
+    upper.set_ylabel("magnitude [dBΩ]" if held.quantity == "output-impedance" else "magnitude [dB]", fontsize=NORMAL)
+    lower.set_ylabel("phase [deg]", fontsize=NORMAL)
     _finish(upper, lower, hz)
     lower.autoscale(axis="y")
     if np.ptp(lower.get_ylim()) >= 90.0:
         shared.phase_ticks(lower)
-    shared.legend_above(upper, _title(held))
+    legend_above(upper, _title(held), width=panel_width(upper))
     return figure
 
 
@@ -69,14 +79,13 @@ def difference_figure(held: BenchResult) -> Figure:
     Figure
         Gain [dB] above phase [deg] over frequency [Hz], the band in which the two are said to agree shaded.
     """
-    figure = shared.bare_figure(*SIZE)
-    upper, lower = figure.subplots(2, 1, sharex=True)
+    figure, upper, lower = _sheet(held, "Measured less predicted", 2)
     hz = held.frequencies_hz
     marks = {False: ("o", "-"), True: ("s", "--")}
     for values, label, colour, _ in _lines(held):
         away = apart(held.measured_values, values)
         marker, dashes = marks["with the fitted values" in label]
-        style = {
+        style: dict[str, Any] = {
             "color": colour, "linestyle": dashes, "linewidth": 1.0, "markersize": 3.5, "markerfacecolor": "none",
             "marker": marker if len(hz) <= FEW else None,
         }  # fmt: skip
@@ -85,10 +94,11 @@ def difference_figure(held: BenchResult) -> Figure:
     for ax, limit in ((upper, AGREED_DB), (lower, AGREED_DEG)):
         ax.axhspan(-limit, limit, color="#000000", alpha=0.07, linewidth=0.0)
         ax.axhline(0.0, color=shared.INK, linewidth=0.8)
-    upper.set_ylabel("difference of gain [dB]")
-    lower.set_ylabel("difference of phase [deg]")
+    upper.set_ylabel("difference of gain [dB]", fontsize=NORMAL)
+    lower.set_ylabel("difference of phase [deg]", fontsize=NORMAL)
     _finish(upper, lower, hz)
-    shared.legend_above(upper, f"{_title(held)}; shaded: {AGREED_DB:g} dB and {AGREED_DEG:g} deg")
+    shaded = f"{_title(held)}; shaded: {AGREED_DB:g} dB and {AGREED_DEG:g} deg"
+    legend_above(upper, shaded, width=panel_width(upper))
     return figure
 
 
@@ -109,6 +119,15 @@ def bench_figures(held: BenchResult, number: int | None = None) -> dict[str, Fig
     """
     end = "" if number is None else f"_{number}"
     return {f"overlay{end}": overlay_figure(held), f"difference{end}": difference_figure(held)}
+
+
+def _sheet(held: BenchResult, title: str, entries: int) -> tuple[Figure, Axes, Axes]:
+    """Lay out two panels with room for a legend of so many entries."""
+    labels = ["predicted with the fitted values"] * entries
+    width = SheetLayout(rows=1, columns=1, heights=(1.0,)).panel_width
+    layout = SheetLayout(rows=2, columns=1, heights=(HEIGHT, HEIGHT), above=legend_room(legend_rows(labels, width)[1]))
+    figure, grid = panels(heading(held.case, title, covers="one board; predicted with nominal parts"), layout)
+    return figure, grid[0, 0], grid[1, 0]
 
 
 def _lines(held: BenchResult) -> list[tuple[NDArray[np.complex128], str, str, Any]]:
@@ -145,5 +164,5 @@ def _finish(upper: Axes, lower: Axes, hz: NDArray[np.float64]) -> None:
 
 def _title(held: BenchResult) -> str:
     """Say what was measured, and where."""
-    where = f"{held.point.input_voltage:.4g} V, {held.point.load_current:.3g} A"
+    where = place(held.point.input_voltage, held.point.load_current)
     return f"{held.quantity.replace('-', ' ')} at {where}"
