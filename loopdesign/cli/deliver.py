@@ -93,6 +93,7 @@ def deliver_report(
     chosen_text: str | None = None,
 ) -> None:
     """Write the report with a chapter for everything the case asks for."""
+    from loopdesign.analysis.bench_plan import bench_plan
     from loopdesign.analysis.curves import report_data
     from loopdesign.analysis.given import with_parts
     from loopdesign.analysis.impedances import impedances
@@ -126,6 +127,7 @@ def deliver_report(
             impedances=impedances(found),
             steps=steps,
             worst_curves=None if found.closed_loop is None else worst_curves(found),
+            plan=bench_plan(found),
         )
         content = gather(findings)
         files = {CHOSEN_CASE: findings.chosen_text, PAGE: report_page(content, found)}

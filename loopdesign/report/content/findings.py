@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from loopdesign.analysis.bench_plan import BenchPlan
     from loopdesign.analysis.check import CheckResult
     from loopdesign.analysis.curves import ReportData
     from loopdesign.analysis.filter_study import FilterStudy
@@ -43,6 +44,8 @@ class Findings:
         Further studies; None where the case does not ask for them.
     worst_curves
         Loop gains at the worst ends; None without a loop.
+    plan
+        What to measure on the bench; None where there is no loop to measure.
     spread, band
         Samples and the band of their loop gains; None where none were drawn.
     """
@@ -58,6 +61,7 @@ class Findings:
     impedances: Impedances | None = None
     steps: StepStudy | None = None
     worst_curves: WorstCurves | None = None
+    plan: BenchPlan | None = None
     spread: SpreadResult | None = None
     band: Envelope | None = None
 

@@ -8,10 +8,13 @@ import loopdesign
 from loopdesign.report.basics.status import verdict_sentence
 from loopdesign.report.content.blocks import Code, Content, Paragraph, SectionHeading
 from loopdesign.report.content.chapters import dynamics
+from loopdesign.report.content.chapters.bench import bench_chapter
+from loopdesign.report.content.chapters.drawing import schematic_chapter
 from loopdesign.report.content.chapters.inputs import inputs_chapter
-from loopdesign.report.content.chapters.loop import margins_chapter, parts_chapter
+from loopdesign.report.content.chapters.loop import margins_chapter
 from loopdesign.report.content.chapters.method import method_chapter
 from loopdesign.report.content.chapters.opening import opening
+from loopdesign.report.content.chapters.parts import parts_chapter
 from loopdesign.report.content.chapters.power import plant_chapter, power_chapter
 
 if TYPE_CHECKING:
@@ -42,6 +45,7 @@ def gather(findings: Findings) -> Content:
         running=running_lines(found.case, findings.given, findings.date),
         blocks=(
             *opening(findings),
+            *schematic_chapter(findings),
             *inputs_chapter(found.case),
             *parts_chapter(findings),
             *margins_chapter(findings),
@@ -51,6 +55,7 @@ def gather(findings: Findings) -> Content:
             *dynamics.steps_chapter(findings.steps),
             *dynamics.filters_chapter(findings.input_filter, findings.output_filter),
             *dynamics.spread_chapter(findings.spread, findings.band),
+            *bench_chapter(findings),
             *method_chapter(findings),
             *_case_chapter(findings),
         ),

@@ -19,10 +19,11 @@ from loopdesign.case import CaseFile, load_case, parse_case, read_file
 from loopdesign.errors import DataError
 from loopdesign.report import folder
 from loopdesign.report.basics.date import document_date
+from loopdesign.report.basics.exact import exact_text
 from loopdesign.report.basics.tables import Column, Table
 from loopdesign.report.content import blocks
 from loopdesign.report.content.cells import lettered_cells
-from loopdesign.report.content.chapters.inputs import exact_text, input_tables
+from loopdesign.report.content.chapters.inputs import input_tables
 from loopdesign.report.content.findings import Findings
 from loopdesign.report.content.gather import gather
 from loopdesign.report.content.html import anchors, to_html

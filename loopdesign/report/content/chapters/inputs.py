@@ -9,9 +9,9 @@ from pydantic import BaseModel
 from loopdesign.case import PART_UNITS, Case, Compensation, Levels, Tolerance
 from loopdesign.case.fields import CurveField, LevelsOf, QuantityField
 from loopdesign.case.reference.rows import meaning_of
+from loopdesign.report.basics.exact import exact_text, tolerance_text
 from loopdesign.report.basics.tables import Column, Table
 from loopdesign.report.content.blocks import Paragraph, SectionHeading, TableBlock
-from loopdesign.units.quantities import exact_quantity
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -29,7 +29,6 @@ LEFT_OUT = "not given"
 _COLUMNS = (
     Column(heading="key", key=True), Column(heading="value"), Column(heading="from"), Column(heading="meaning"),
 )  # fmt: skip
-_LETTERS = str.maketrans({"u": "µ"})
 
 
 def inputs_chapter(case: Case) -> tuple[Block, ...]:
@@ -128,7 +127,7 @@ def value_text(value: Any, field: FieldInfo) -> str:  # noqa: ANN401  (whatever 
     if value is None:
         return next((w for w, meaning in mark.words if meaning is None), "") if isinstance(mark, QuantityField) else ""
     if isinstance(value, Tolerance):
-        return _tolerance(value)
+        return tolerance_text(value)
     if isinstance(value, Levels) and isinstance(mark, LevelsOf):
         return _levels(value, mark.each.unit)
     if isinstance(mark, CurveField):
@@ -137,38 +136,6 @@ def value_text(value: Any, field: FieldInfo) -> str:  # noqa: ANN401  (whatever 
         word = next((w for w, meaning in mark.words if meaning == value), "")
         return word or exact_text(float(value), mark.unit)
     return str(value)
-
-
-def exact_text(value: float, unit: str) -> str:
-    """Write a value with as many digits as it has, µ and Ω as the trade writes them.
-
-    Parameters
-    ----------
-    value
-        In SI units.
-    unit
-        Symbol of its unit; empty for a ratio.
-
-    Returns
-    -------
-    str
-        Such as "4.02 kΩ".
-    """
-    if not unit:
-        return f"{value!r}".removesuffix(".0")
-    number, _, symbol = exact_quantity(value, unit).partition(" ")
-    if symbol.startswith("u") and symbol != unit:
-        symbol = symbol[:1].translate(_LETTERS) + symbol[1:]
-    symbol = symbol.replace("ohm", "Ω").replace("/us", "/µs").replace("degC", "°C")
-    return f"{number} {symbol}".rstrip()
-
-
-def _tolerance(value: Tolerance) -> str:
-    if not value:
-        return "none"
-    if value.even:
-        return f"±{exact_quantity(value.high, '%')}"
-    return f"{exact_quantity(value.low, '%')} to +{exact_quantity(value.high, '%')}"
 
 
 def _levels(value: Levels, unit: str) -> str:

@@ -1,4 +1,4 @@
-"""The loop: its parts and why they were chosen, margins nominal and worst, and what the plots of it show."""
+"""The loop: margins nominal and worst, and what the plots of it show."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 from loopdesign.analysis.findings.corner import corner_name
 from loopdesign.report.basics import tables
-from loopdesign.report.choice.text import alternatives_table, divider_sentences, slope_sentences
 from loopdesign.report.content.blocks import Bullets, Figure, Paragraph, SectionHeading, TableBlock
 from loopdesign.report.content.pictures import svg_of
 from loopdesign.report.loop.worst import worst_table
@@ -17,34 +16,6 @@ if TYPE_CHECKING:
     from loopdesign.report.content.findings import Findings
 
 WORDS_OF_NONE = {"crossover_hz": "crossover", "phase_margin_deg": "phase margin", "gain_margin_db": "gain margin"}
-
-
-def parts_chapter(findings: Findings) -> tuple[Block, ...]:
-    """List the parts of the loop, how they were chosen and what poles and zeros they make.
-
-    Parameters
-    ----------
-    findings
-        What was computed.
-
-    Returns
-    -------
-    tuple of Block
-        A chapter; nothing without a loop.
-    """
-    found = findings.check
-    if not found.margins:
-        return ()
-    told: list[Block] = [SectionHeading(text="Parts of the loop")]
-    told.append(TableBlock(table=tables.parts_table(found, findings.chosen)))
-    choice = findings.choice
-    if choice is not None:
-        told.append(SectionHeading(text="How the parts were chosen", level=2))
-        told.append(Paragraph(text=f"Choice: {choice.method}."))
-        said = (*divider_sentences(choice), *slope_sentences(choice), *(f"note: {n}" for n in choice.notes))
-        told += [Bullets(items=said)] if said else []
-        told += [TableBlock(table=alternatives_table(choice))] if choice.best is not None else []
-    return (*told, TableBlock(table=tables.network_table(found)))
 
 
 def margins_chapter(findings: Findings) -> tuple[Block, ...]:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from loopdesign.report.basics.exact import exact_text
 from loopdesign.report.basics.tables import Column, Table, limits_table
 from loopdesign.report.content.blocks import Bullets, Note, Paragraph, SectionHeading, TableBlock
-from loopdesign.report.content.chapters.inputs import exact_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

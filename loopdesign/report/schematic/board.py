@@ -1,0 +1,143 @@
+"""A board to draw on: symbols between two points, wires, dots and letters, as one SVG picture."""
+
+from __future__ import annotations
+
+import itertools
+import re
+from typing import TYPE_CHECKING, Any, TypeAlias
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from loopdesign.report.schematic.parts import DrawnPart
+
+Point: TypeAlias = "tuple[float, float]"
+FONT = "Libertinus Serif, DejaVu Sans, sans-serif"
+"""Families of the letters, the first there is: that of the document, else that of the page's reader."""
+LETTERS = 11.0
+"""Size of the letters [point]."""
+LINE_HEIGHT = 0.38
+"""Distance of two lines of letters [units of the board]."""
+INK = "#1a1a1a"
+BESIDE = {
+    "source": 0.68,
+    "sink": 0.68,
+    "inductor": 0.5,
+    "resistor": 0.45,
+    "switch": 0.5,
+    "rectifier switch": 0.5,
+    "led": -1.1,
+}
+"""Distance of the letters from a symbol that stands upright [units of the board]."""
+_FAMILY = re.compile(r"font-family:[^;\"]*")
+
+
+class Board:
+    """A drawing in the making; a unit is half an inch.
+
+    Symbols come from schemdraw, which knows resistors, inductors and amplifiers; where each stands is decided here.
+    """
+
+    def __init__(self) -> None:
+        import schemdraw  # noqa: PLC0415  (only where a schematic is drawn)
+
+        self._drawing = schemdraw.Drawing(canvas="svg", show=False)
+        self._drawing.config(fontsize=LETTERS, lw=1.1, color=INK)
+
+    def part(self, part: DrawnPart, start: Point, end: Point) -> None:
+        """Draw a symbol from one point to another, its letters above it or to its right.
+
+        Parameters
+        ----------
+        part
+            What to draw.
+        start, end
+            Where its nodes ``a`` and ``b`` are; on one horizontal or vertical line.
+        """
+        self._drawing.add(self._symbol(part.kind).endpoints(start, end))
+        (x0, y0), (x1, y1) = start, end
+        flat = abs(y1 - y0) < abs(x1 - x0)
+        if part.dotted:
+            along = (x0 + 0.24 * (x1 - x0), y0 + 0.24 * (y1 - y0))
+            self.dot((along[0], y0 + 0.28) if flat else (x0 - 0.4, along[1]))
+        if flat:
+            self.letters(part.lines, ((x0 + x1) / 2.0, y0 + (0.72 if part.kind == "inductor" else 0.5)), above=True)
+        else:
+            self.letters(part.lines, (x0 + BESIDE.get(part.kind, 0.42), (y0 + y1) / 2.0))
+
+    def _symbol(self, kind: str) -> Any:  # noqa: ANN401  (the library has no types)
+        from schemdraw import elements as elm  # noqa: PLC0415
+
+        return {
+            "resistor": elm.ResistorIEC, "inductor": elm.Inductor2, "capacitor": elm.Capacitor, "switch": elm.Switch,
+            "diode": elm.Diode, "rectifier switch": elm.Switch, "source": elm.SourceV, "sink": elm.SourceI,
+            "led": elm.LED,
+        }[kind]()  # fmt: skip
+
+    def wire(self, *points: Point) -> None:
+        """Draw straight lines from point to point."""
+        from schemdraw import elements as elm  # noqa: PLC0415
+
+        for start, end in itertools.pairwise(points):
+            if start != end:
+                self._drawing.add(elm.Line().endpoints(start, end))
+
+    def dot(self, at: Point) -> None:
+        """Mark a junction, or the like end of a winding."""
+        from schemdraw import elements as elm  # noqa: PLC0415
+
+        self._drawing.add(elm.Dot(radius=0.06).at(at))
+
+    def terminal(self, at: Point) -> None:
+        """Mark where something else is joined."""
+        from schemdraw import elements as elm  # noqa: PLC0415
+
+        self._drawing.add(elm.Dot(radius=0.08, open=True).at(at))
+
+    def ground(self, at: Point) -> None:
+        """Draw the ground symbol."""
+        from schemdraw import elements as elm  # noqa: PLC0415
+
+        self._drawing.add(elm.Ground().at(at))
+
+    def amplifier(self, at: Point, *, size: float = 1.6) -> None:
+        """Draw a triangle that points to the right; ``at`` is the middle of its left side."""
+        x, y = at
+        self.wire((x, y - size / 2.0), (x, y + size / 2.0), (x + size, y), (x, y - size / 2.0))
+
+    def box(self, lower_left: Point, upper_right: Point, lines: Sequence[str]) -> None:
+        """Draw a box with letters in it."""
+        (x0, y0), (x1, y1) = lower_left, upper_right
+        self.wire((x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0))
+        self.letters(lines, ((x0 + x1) / 2.0, (y0 + y1) / 2.0), centred=True)
+
+    def letters(
+        self, lines: Sequence[str], at: Point, *, above: bool = False, centred: bool = False, right: bool = False
+    ) -> None:
+        """Write lines below one another.
+
+        Parameters
+        ----------
+        lines
+            What to write, one line each; empty ones are left out.
+        at
+            The middle of their left edge; with ``above`` the middle below the last; with ``centred`` their centre; with
+            ``right`` the middle of their right edge.
+        above, centred, right
+            How they stand to that point.
+        """
+        from schemdraw import elements as elm  # noqa: PLC0415
+
+        shown = [line for line in lines if line]
+        x, y = at
+        top = y + (len(shown) - 1) * LINE_HEIGHT if above else y + (len(shown) - 1) * LINE_HEIGHT / 2.0
+        side = "center" if above or centred else "right" if right else "left"
+        for k, line in enumerate(shown):
+            text = elm.Label().at((x, top - k * LINE_HEIGHT))
+            self._drawing.add(text.label(line, loc="center", halign=side, valign="center", ofst=(0, 0)))
+
+    def svg(self) -> str:
+        """Return the drawing as the text of an SVG file."""
+        text = self._drawing.get_imagedata("svg").decode()
+        text = _FAMILY.sub(f"font-family:{FONT}", text)
+        return text[text.index("<svg") :]
