@@ -8,6 +8,7 @@ nothing is fetched, and the same content gives the same bytes.
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -26,11 +27,14 @@ from loopdesign.report.content.blocks import (
 from loopdesign.report.content.cells import lettered_cells
 
 if TYPE_CHECKING:
+    from loopdesign.report.basics.tables import Table
     from loopdesign.report.content.blocks import Block, Content
 
 TEMPLATE = Path(__file__).with_name("document.typ")
 LONGEST_WORD = 24
-"""Letters after which a word may be broken without a hyphen, for a narrow column [characters]."""
+"""Letters from which on a word may be broken without a hyphen, for a narrow column [characters]."""
+LONGEST_PIECE = 16
+_JOINTS = re.compile(r"(?<=[._/\[\]])")
 
 
 def to_typst(content: Content) -> str:
@@ -90,7 +94,9 @@ def _line(text: str) -> str:
 
 
 def _pieces(word: str) -> list[str]:
-    return [word[k : k + 8] for k in range(0, len(word), 8)]
+    """Part a long word behind its points and strokes, and a piece that has none every dozen letters."""
+    parts = [p for p in _JOINTS.split(word) if p]
+    return [p[k : k + LONGEST_PIECE] for p in parts for k in range(0, len(p), LONGEST_PIECE)]
 
 
 def _block(block: Block) -> dict[str, Any]:  # noqa: PLR0911  (one way out for each kind of block)
@@ -125,7 +131,7 @@ def _table(block: TableBlock) -> dict[str, Any]:
         "title": _line(table.title),
         "note": _line(table.note),
         "numeric": [c.numeric for c in table.columns],
-        "widths": _widths(headings, rows, [c.numeric for c in table.columns]),
+        "widths": _widths(table, headings, rows),
         "head": [_line(h) for h in headings],
         "rows": [[_cell(text) for text in row] for row in rows],
     }
@@ -136,14 +142,15 @@ def _cell(text: str) -> str:
     return text if "\u2007" in text or "\u2008" in text else _line(text)
 
 
-def _widths(headings: tuple[str, ...], rows: tuple[tuple[str, ...], ...], numeric: list[bool]) -> list[float]:
+def _widths(table: Table, headings: tuple[str, ...], rows: tuple[tuple[str, ...], ...]) -> list[float]:
     """Say how wide each column wants to be: 0 as wide as its content, else its share of the width that is left."""
     shares = []
-    for k, heading in enumerate(headings):
+    for k, (column, heading) in enumerate(zip(table.columns, headings, strict=True)):
         longest = max((len(row[k]) for row in rows), default=0)
-        shares.append(0.0 if numeric[k] or longest <= SHORT else float(min(max(longest, len(heading)), 90)) ** 0.7)
+        whole = column.numeric or longest <= (SHORT_KEY if column.key else SHORT)
+        shares.append(0.0 if whole else float(min(max(longest, len(heading)), 90)) ** 0.7)
     return shares
 
 
-SHORT = 18
-"""Longest words of a column that is never broken over several lines [characters]."""
+SHORT, SHORT_KEY = 18, 36
+"""Longest words of a column that is never broken over lines, and of one that says which row it is [characters]."""

@@ -7,11 +7,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.findings.corner import corner_name
+from loopdesign.margins.margins import unwrapped_phase_deg
 from loopdesign.report.basics.tables import Column, Table
 from loopdesign.report.content.blocks import Bullets, Paragraph, SectionHeading, TableBlock
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from loopdesign.analysis.bench_plan import BenchPlan
     from loopdesign.report.content.blocks import Block
     from loopdesign.report.content.findings import Findings
@@ -140,6 +143,16 @@ def _spoiling(findings: Findings, plan: BenchPlan) -> tuple[str, ...]:
     return (told,)
 
 
+def _beside_the_curve(findings: Findings, plan: BenchPlan, k: int) -> NDArray[np.float64]:
+    """Phase of the predicted points (F,) [deg], by whole turns as the drawn curve has it."""
+    item, angle, data = plan.corners[k][0], np.degrees(np.angle(plan.loop[k])), findings.curves
+    if data.loop is None:
+        return angle
+    curve = unwrapped_phase_deg(data.loop[item : item + 1])[0]
+    near = np.interp(np.log(plan.frequencies_hz), np.log(data.frequencies_hz[item]), curve)
+    return np.asarray(angle + 360.0 * np.round((near - angle) / 360.0))
+
+
 def _worksheet(findings: Findings, plan: BenchPlan, k: int) -> Table:
     """Predicted gain and phase of one corner with places for the readings."""
     item, reason = plan.corners[k]
@@ -149,7 +162,7 @@ def _worksheet(findings: Findings, plan: BenchPlan, k: int) -> Table:
         Column(heading="phase of T predicted", unit="deg", digits=3), Column(heading="phase measured [deg]"),
         Column(heading="agrees"),
     )  # fmt: skip
-    phase = np.degrees(np.unwrap(np.angle(plan.loop[k])))
+    phase = _beside_the_curve(findings, plan, k)
     rows = tuple(
         (
             float(f), round(float(20.0 * np.log10(np.abs(T))), 1), TO_FILL, round(float(deg), 1), TO_FILL, "[   ]",

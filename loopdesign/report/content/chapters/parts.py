@@ -114,7 +114,7 @@ def network_reasons(found: CheckResult) -> dict[str, str]:
         "C1": f"integrates: no error at dc{zero}, which gives the phase below crossover back",
         "C2": "takes what remains of the ripple out before the comparator",
         "R2": "bounds the lead of C3",
-        "C3": f"makes the lead zero at {at.get('lead zero', 'a frequency with the upper resistor')}: phase at crossover",
+        "C3": f"makes the lead zero at {at.get('lead zero', 'its frequency')}: phase at crossover",
     }
     if "high-frequency pole" in at:
         told["C2"] = f"makes the high-frequency pole at {at['high-frequency pole']}: ripple and noise stay out"
