@@ -93,13 +93,13 @@ def deliver_report(
     chosen_text: str | None = None,
 ) -> None:
     """Write the report with a chapter for everything the case asks for."""
-    from loopdesign.analysis.bench_plan import bench_plan
     from loopdesign.analysis.curves import report_data
     from loopdesign.analysis.given import with_parts
     from loopdesign.analysis.impedances import impedances
     from loopdesign.analysis.transient.steps import step
     from loopdesign.analysis.variants.worst_curves import worst_curves
     from loopdesign.report.basics.date import report_date
+    from loopdesign.bench.plan import bench_plan
     from loopdesign.report.content.findings import Findings
     from loopdesign.report.content.gather import gather
     from loopdesign.report.folder import CHOSEN_CASE, write_report

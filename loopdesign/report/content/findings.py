@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from loopdesign.analysis.bench_plan import BenchPlan
     from loopdesign.analysis.check import CheckResult
     from loopdesign.analysis.curves import ReportData
     from loopdesign.analysis.filter_study import FilterStudy
@@ -19,6 +18,7 @@ if TYPE_CHECKING:
     from loopdesign.analysis.transient.steps import StepStudy
     from loopdesign.analysis.variants.worst_curves import WorstCurves
     from loopdesign.case import CaseFile
+    from loopdesign.bench.plan import BenchPlan
     from loopdesign.synthesis.choice.result import Choice
 
 

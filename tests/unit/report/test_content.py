@@ -15,6 +15,7 @@ from loopdesign.analysis.check import examine
 from loopdesign.analysis.curves import report_data
 from loopdesign.analysis.given import given_parts
 from loopdesign.analysis.impedances import impedances
+from loopdesign.bench.plan import bench_plan
 from loopdesign.case import CaseFile, load_case, parse_case, read_file
 from loopdesign.errors import DataError
 from loopdesign.report import folder
@@ -57,7 +58,7 @@ def one_corner(text):
 def small():
     """The undamped SEPIC at its worst corner, and what is gathered of it."""
     findings = findings_of(one_corner(UNDAMPED.read_text(encoding="utf-8")))
-    findings = replace(findings, impedances=impedances(findings.check))
+    findings = replace(findings, impedances=impedances(findings.check), plan=bench_plan(findings.check))
     return findings, gather(findings)
 
 
@@ -190,9 +191,10 @@ def test_exact_text(value, unit, text):
 
 def test_figures_have_captions_that_say_what_to_see(small):
     _, content = small
-    assert {f.name for f in content.figures} == {"loop_bode", "nyquist", "plant_bode", "impedances"}
+    schematic = {"schematic_power_stage", "schematic_control"}
+    assert {f.name for f in content.figures} == {"loop_bode", "nyquist", "plant_bode", "impedances"} | schematic
     for figure in content.figures:
-        assert "To see:" in figure.caption
+        assert "To see:" in figure.caption or figure.name in schematic
         assert figure.svg.startswith("<svg")
         assert "<image" not in figure.svg  # vector only
 
@@ -200,9 +202,28 @@ def test_figures_have_captions_that_say_what_to_see(small):
 def test_report_without_loop_says_what_there_is():
     text = UNDAMPED.read_text(encoding="utf-8")
     content = gather(findings_of(one_corner(text[: text.index("[error_amplifier]")])))
-    assert {f.name for f in content.figures} == {"plant_bode"}
+    assert {f.name for f in content.figures} == {"plant_bode", "schematic_power_stage"}
     assert "Parts of the loop" not in [b.text for b in content.blocks if isinstance(b, blocks.SectionHeading)]
     assert to_pdf(content).startswith(b"%PDF-")
+
+
+def test_oscillating_converter_has_no_worksheet(small):
+    _, content = small
+    told = to_markdown(content)
+    assert "Do not inject into a converter that oscillates" in told
+    assert "To measure at" not in told
+
+
+def test_stable_converter_has_a_worksheet_with_places_to_fill_in():
+    text = one_corner(UNDAMPED.read_text(encoding="utf-8")).replace('["8 V"]', '["30 V"]')
+    findings = findings_of(text)
+    findings = replace(findings, plan=bench_plan(findings.check))
+    content = gather(findings)
+    pages = squeezed("".join(plain_text(to_pdf(content))))
+    assert squeezed("To measure at 30 V, 1.2 A") in pages
+    assert pages.count("[]") == to_markdown(content).count("........") // 2 == 12
+    for words in ("Reference channel", "Middlebrook", "Grounds", "5 % of its value", "makes the zero at"):
+        assert squeezed(words) in pages, words
 
 
 # ---------------------------------------------------------------- date and file

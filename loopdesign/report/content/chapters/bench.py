@@ -15,7 +15,7 @@ from loopdesign.units.quantities import format_quantity
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from loopdesign.analysis.bench_plan import BenchPlan
+    from loopdesign.bench.plan import BenchPlan
     from loopdesign.report.content.blocks import Block
     from loopdesign.report.content.findings import Findings
 

@@ -6,9 +6,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from loopdesign.analysis.bench_plan import MOVED, bench_plan, planned_corners
 from loopdesign.analysis.check import examine
 from loopdesign.analysis.given import given_parts
+from loopdesign.bench.plan import MOVED, bench_plan, planned_corners
 from loopdesign.case import load_case, parse_case
 from loopdesign.models.switched import loop_gain
 
