@@ -47,7 +47,7 @@ class DrawnPart:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Section:
+class PathSection:
     """One part of the path from source to load.
 
     Attributes
@@ -72,7 +72,7 @@ class Section:
     notes: tuple[str, ...] = ()
 
 
-def sections(case: cases.Case) -> tuple[Section, ...]:
+def sections(case: cases.Case) -> tuple[PathSection, ...]:
     """List what lies between source and load, in order.
 
     Parameters
@@ -82,7 +82,7 @@ def sections(case: cases.Case) -> tuple[Section, ...]:
 
     Returns
     -------
-    tuple of Section
+    tuple of PathSection
         Input filter, power stage and output filter, each where the case has it.
     """
     found = [] if case.input_filter is None else [_input_filter(case.input_filter)]
@@ -120,7 +120,7 @@ def _damper(names: tuple[str, str], part: cases.Damper, a: str, b: str) -> tuple
     )
 
 
-def _input_filter(given: cases.InputFilter) -> Section:
+def _input_filter(given: cases.InputFilter) -> PathSection:
     chain: list[DrawnPart] = []
     series = (
         ("resistor", "Rs", given.source.resistance, "ohm"),
@@ -142,17 +142,17 @@ def _input_filter(given: cases.InputFilter) -> Section:
     elif damper is not None and damper.inductance is not None:
         parts.append(_plain("resistor", "Rfd", _value(damper.resistance, "ohm", damper.tolerance), node, "bridge"))
         parts.append(_plain("inductor", "Lfd", _value(damper.inductance, "H", damper.tolerance), "bridge", SUPPLY))
-    return Section(title="Input filter", first="line", last=SUPPLY, parts=tuple(parts))
+    return PathSection(title="Input filter", first="line", last=SUPPLY, parts=tuple(parts))
 
 
-def _output_filter(given: cases.OutputFilter) -> Section:
+def _output_filter(given: cases.OutputFilter) -> PathSection:
     parts = [_inductor("Lof", given.L, OUTPUT, "load"), _capacitor("Cof", given.C, "load", GROUND)]
     if given.damper is not None:
         parts += _damper(("Rofd", "Cofd"), given.damper, "load", GROUND)
-    return Section(title="Output filter", first=OUTPUT, last="load", parts=tuple(parts))
+    return PathSection(title="Output filter", first=OUTPUT, last="load", parts=tuple(parts))
 
 
-def _stage(case: cases.Case) -> Section:
+def _stage(case: cases.Case) -> PathSection:
     """Take the nodes from the netlist and the values from the case."""
     corners: Corners = line_load_corners(case)
     elements = TOPOLOGIES[case.converter.topology].netlist(stage_values(case, corners, {}))
@@ -168,7 +168,7 @@ def _stage(case: cases.Case) -> Section:
         notes.append(f"L1 and L2 share one core, k = {k.nominal:g}{spread}; the dots mark ends of like polarity.")
     if isinstance(case.stage, cases.FlybackStage):
         notes.append(f"Turns, secondary over primary: {case.stage.turns:g}. L1 is the magnetising inductance.")
-    return Section(
+    return PathSection(
         title="Power stage",
         first=SUPPLY,
         last=OUTPUT,

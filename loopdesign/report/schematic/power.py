@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from loopdesign.network.topologies.base import SUPPLY
 from loopdesign.report.basics.exact import exact_text
 from loopdesign.report.schematic.board import LINE_HEIGHT, Board
-from loopdesign.report.schematic.parts import GROUND, DrawnPart, Section, sections
+from loopdesign.report.schematic.parts import GROUND, DrawnPart, PathSection, sections
 
 if TYPE_CHECKING:
     from loopdesign import case as cases
@@ -44,7 +44,7 @@ class Ladder:
     down: dict[str, tuple[tuple[DrawnPart, ...], ...]] = field(default_factory=dict)
 
 
-def ladder(section: Section) -> Ladder:
+def ladder(section: PathSection) -> Ladder:
     """Sort a section: which parts lie in the path, which in parallel, and which lead to ground.
 
     Parameters
@@ -71,7 +71,7 @@ def _ends(chain: tuple[DrawnPart, ...]) -> tuple[str, str]:
     return (chain[0].a, chain[-1].b)
 
 
-def _chains(section: Section) -> list[tuple[DrawnPart, ...]]:
+def _chains(section: PathSection) -> list[tuple[DrawnPart, ...]]:
     """Join parts in series whose common node has nothing else: a resistor and the capacitor of one damper."""
     parts = list(section.parts)
     chains: list[tuple[DrawnPart, ...]] = []
@@ -120,7 +120,7 @@ def power_pictures(case: cases.Case) -> tuple[tuple[str, str], ...]:
     return tuple((s.title, _drawn(case, s, begins=k == 0, ends=k == len(every) - 1)) for k, s in enumerate(every))
 
 
-def _drawn(case: cases.Case, section: Section, *, begins: bool, ends: bool) -> str:
+def _drawn(case: cases.Case, section: PathSection, *, begins: bool, ends: bool) -> str:
     board = Board()
     if section.transformer is not None:
         x = _with_transformer(case, board, section, begins=begins)
@@ -235,7 +235,7 @@ def _load(case: cases.Case, board: Board, x: float) -> None:
     board.ground((x + 0.5, -DEPTH))
 
 
-def _with_transformer(case: cases.Case, board: Board, section: Section, *, begins: bool) -> float:
+def _with_transformer(case: cases.Case, board: Board, section: PathSection, *, begins: bool) -> float:
     """Draw a stage around a transformer: primary and switch to the left, secondary and rectifier to the right."""
     t = section.transformer
     if t is None:
@@ -266,7 +266,7 @@ def _with_transformer(case: cases.Case, board: Board, section: Section, *, begin
     board.dot((x, bottom))
     board.ground((x, bottom - DEPTH * 0.6))
     board.ground((secondary, bottom))
-    rest = Section(
+    rest = PathSection(
         title=section.title, first=t.d, last=section.last,
         parts=tuple(p for p in section.parts if p not in {series, magnetising, switch}),
     )  # fmt: skip
