@@ -14,7 +14,7 @@ import numpy as np
 
 from loopdesign import case as cases
 from loopdesign.analysis.curves import compensator
-from loopdesign.corners.converters import amplifier, divider, network_parts
+from loopdesign.corners.converters import divider, network_parts
 from loopdesign.corners.trouble import names_file
 from loopdesign.models.switched import loop_gain, output_impedance
 
@@ -167,7 +167,7 @@ def _looking_forward(examined: CheckResult, frequencies_hz: NDArray[np.float64])
     An operational amplifier holds the node behind the upper resistor; where the output feeds the light source of an
     optocoupler, its current is driven by the output and by the regulator's answer to it.
     """
-    case, s = examined.case, 2j * np.pi * frequencies_hz
+    case, s = examined.case, np.asarray(2j * np.pi * frequencies_hz, complex)
     given = case.error_amplifier
     if case.current_sense is not None and not case.current_sense.input_resistance:
         return np.full(frequencies_hz.shape, np.inf, complex)
@@ -179,7 +179,7 @@ def _looking_forward(examined: CheckResult, frequencies_hz: NDArray[np.float64])
     entering = 1.0 / upper
     if isinstance(given, cases.ShuntOptocouplerSection) and given.led_supply is None:
         network = s * np.asarray(parts.C2) + _series(np.asarray(parts.R1), np.asarray(parts.C1), s)
-        held = 1.0 / (np.asarray(amplifier(case).dc_gain) * upper)  # the finite gain bounds the regulator's answer
+        held = 1.0 / (10.0 ** (given.dc_gain / 20.0) * upper)  # the finite gain bounds the regulator's answer
         entering = entering + (1.0 + 1.0 / (upper * network + upper * held)) / given.led_resistance
     return np.asarray(1.0 / entering)
 

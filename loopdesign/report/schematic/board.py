@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -131,7 +131,7 @@ class Board:
         shown = [line for line in lines if line]
         x, y = at
         top = y + (len(shown) - 1) * LINE_HEIGHT if above else y + (len(shown) - 1) * LINE_HEIGHT / 2.0
-        side = "center" if above or centred else "right" if right else "left"
+        side: Literal["center", "right", "left"] = "center" if above or centred else "right" if right else "left"
         for k, line in enumerate(shown):
             text = elm.Label().at((x, top - k * LINE_HEIGHT))
             self._drawing.add(text.label(line, loc="center", halign=side, valign="center", ofst=(0, 0)))

@@ -184,7 +184,7 @@ def _drawn(case: cases.Case, elements: Sequence[Element], *, coupled: bool) -> I
     for e in elements:
         if isinstance(e, Coupling | Transformer):
             continue
-        a, b = (OUTPUT if node == NEGATIVE else node for node in (e.a, e.b))  # type: ignore[union-attr]
+        a, b = (OUTPUT if node == NEGATIVE else node for node in (e.a, e.b))
         match e:
             case Inductor(name=name):
                 part = getattr(stage, name)

@@ -90,7 +90,7 @@ def _chains(section: PathSection) -> list[tuple[DrawnPart, ...]]:
 
 def _path(first: str, last: str, chains: list[tuple[DrawnPart, ...]]) -> tuple[str, ...]:
     """Find the way from the first node to the last one, ground left out."""
-    trails = [(first,)]
+    trails: list[tuple[str, ...]] = [(first,)]
     while trails:
         trail = trails.pop(0)
         if trail[-1] == last:
