@@ -32,7 +32,7 @@ BESIDE = {
 _FAMILY = re.compile(r"font-family:[^;\"]*")
 
 
-class Board:
+class DrawingBoard:
     """A drawing in the making; a unit is half an inch.
 
     Symbols come from schemdraw, which knows resistors, inductors and amplifiers; where each stands is decided here.

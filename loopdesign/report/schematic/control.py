@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from loopdesign import case as cases
 from loopdesign.corners.converters import divider
 from loopdesign.report.basics.exact import exact_text
-from loopdesign.report.schematic.board import Board
+from loopdesign.report.schematic.board import DrawingBoard
 from loopdesign.report.schematic.parts import DrawnPart
 from loopdesign.units.quantities import format_quantity
 
@@ -41,7 +41,7 @@ def control_picture(case: cases.Case, parts: Mapping[str, float]) -> str:
     str
         SVG.
     """
-    board, amplifier = Board(), case.error_amplifier
+    board, amplifier = DrawingBoard(), case.error_amplifier
     if amplifier is None:
         return board.svg()
     _sensed(case, board, parts)
@@ -59,12 +59,12 @@ def control_picture(case: cases.Case, parts: Mapping[str, float]) -> str:
     return board.svg()
 
 
-def _draw(board: Board, kind: str, name: str, value: str, start: Point, end: Point) -> None:
+def _draw(board: DrawingBoard, kind: str, name: str, value: str, start: Point, end: Point) -> None:
     lines = tuple(x for x in (name, value) if x)
     board.part(DrawnPart(kind=kind, a="", b="", lines=lines), start, end)  # type: ignore[arg-type]
 
 
-def _sensed(case: cases.Case, board: Board, parts: Mapping[str, float]) -> None:
+def _sensed(case: cases.Case, board: DrawingBoard, parts: Mapping[str, float]) -> None:
     """Draw what leads from the output to the amplifier's input."""
     sense, given = case.current_sense, case.divider
     inner = (AMPLIFIER, FEEDBACK)
@@ -92,7 +92,7 @@ def _sensed(case: cases.Case, board: Board, parts: Mapping[str, float]) -> None:
     _across_upper(board, given, parts)
 
 
-def _across_upper(board: Board, given: cases.DividerSection, parts: Mapping[str, float]) -> None:
+def _across_upper(board: DrawingBoard, given: cases.DividerSection, parts: Mapping[str, float]) -> None:
     """Draw what bridges the upper resistor: feed-forward capacitor, and R2 in series with C3."""
     x = 0.0
     chains = []
@@ -111,7 +111,8 @@ def _across_upper(board: Board, given: cases.DividerSection, parts: Mapping[str,
 
 
 def _amplifier(
-    board: Board, amplifier: cases.TransconductanceSection | cases.OperationalSection | cases.ShuntOptocouplerSection
+    board: DrawingBoard,
+    amplifier: cases.TransconductanceSection | cases.OperationalSection | cases.ShuntOptocouplerSection,
 ) -> Point:
     """Draw the amplifier with its reference; return its output."""
     middle = FEEDBACK - SIZE / 4.0
@@ -133,7 +134,7 @@ def _amplifier(
     return (AMPLIFIER + SIZE, middle)
 
 
-def _shunt_network(board: Board, parts: Mapping[str, float], output: Point) -> float:
+def _shunt_network(board: DrawingBoard, parts: Mapping[str, float], output: Point) -> float:
     """Draw the network from the control node to ground."""
     x, y = output[0] + 0.9, output[1]
     if parts.get("C1"):
@@ -153,7 +154,7 @@ def _shunt_network(board: Board, parts: Mapping[str, float], output: Point) -> f
     return x + 0.4
 
 
-def _feedback_network(board: Board, parts: Mapping[str, float], output: Point) -> float:
+def _feedback_network(board: DrawingBoard, parts: Mapping[str, float], output: Point) -> float:
     """Draw the network from the amplifier's output back to its input."""
     left, right, y = AMPLIFIER - 0.5, output[0] + 1.9, FEEDBACK + 1.5
     chains = []
@@ -173,7 +174,7 @@ def _feedback_network(board: Board, parts: Mapping[str, float], output: Point) -
     return right + 0.8
 
 
-def _optocoupler(board: Board, amplifier: cases.ShuntOptocouplerSection, output: Point) -> float:
+def _optocoupler(board: DrawingBoard, amplifier: cases.ShuntOptocouplerSection, output: Point) -> float:
     """Draw the light source at the regulator's output, and the transistor with its pull-up at the control node."""
     x, y = output[0] + 3.6, output[1]
     board.wire((output[0] + 1.9, y), (x, y))
@@ -212,7 +213,7 @@ def _optocoupler(board: Board, amplifier: cases.ShuntOptocouplerSection, output:
     return top[0] + 1.2
 
 
-def _modulator(case: cases.Case, board: Board, at: Point) -> None:
+def _modulator(case: cases.Case, board: DrawingBoard, at: Point) -> None:
     """Draw comparator and ramp as a box that says what they are."""
     m = case.modulator
     if isinstance(m, cases.PeakCurrentSection):

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from loopdesign.network.topologies.base import SUPPLY
 from loopdesign.report.basics.exact import exact_text
-from loopdesign.report.schematic.board import LINE_HEIGHT, Board
+from loopdesign.report.schematic.board import LINE_HEIGHT, DrawingBoard
 from loopdesign.report.schematic.parts import GROUND, DrawnPart, PathSection, sections
 
 if TYPE_CHECKING:
@@ -121,7 +121,7 @@ def power_pictures(case: cases.Case) -> tuple[tuple[str, str], ...]:
 
 
 def _drawn(case: cases.Case, section: PathSection, *, begins: bool, ends: bool) -> str:
-    board = Board()
+    board = DrawingBoard()
     if section.transformer is not None:
         x = _with_transformer(case, board, section, begins=begins)
     else:
@@ -140,13 +140,13 @@ def _drawn(case: cases.Case, section: PathSection, *, begins: bool, ends: bool) 
     return board.svg()
 
 
-def _terminals(board: Board, text: str) -> float:
+def _terminals(board: DrawingBoard, text: str) -> float:
     board.terminal((0.0, 0.0))
     board.letters((text,), (-0.25, 0.0), right=True)
     return 0.0
 
 
-def _source(case: cases.Case, board: Board) -> float:
+def _source(case: cases.Case, board: DrawingBoard) -> float:
     """Draw the source with its levels."""
     levels = case.specification.input_voltage.values
     text = exact_text(levels[0], "V") if len(levels) == 1 else _span(min(levels), max(levels), "V")
@@ -158,7 +158,7 @@ def _span(low: float, high: float, unit: str) -> str:
     return f"{exact_text(low, unit)} to {exact_text(high, unit)}" if low != high else exact_text(low, unit)
 
 
-def _vertical(board: Board, kind: str, lines: tuple[str, ...], x: float, top: float = 0.0) -> None:
+def _vertical(board: DrawingBoard, kind: str, lines: tuple[str, ...], x: float, top: float = 0.0) -> None:
     """Draw a symbol from the path to ground."""
     part = DrawnPart(kind=kind, a="", b="", lines=lines)  # type: ignore[arg-type]
     start, end = ((x, top - DEPTH), (x, top)) if kind == "source" else ((x, top), (x, top - DEPTH))
@@ -166,7 +166,7 @@ def _vertical(board: Board, kind: str, lines: tuple[str, ...], x: float, top: fl
     board.ground((x, top - DEPTH))
 
 
-def _draw_ladder(board: Board, sorted_: Ladder, x: float, top: float = 0.0) -> float:
+def _draw_ladder(board: DrawingBoard, sorted_: Ladder, x: float, top: float = 0.0) -> float:
     """Draw the path from left to right, at each node what leads to ground; return where it ends."""
     for k, node in enumerate(sorted_.nodes):
         last = k == len(sorted_.nodes) - 1
@@ -181,7 +181,7 @@ def _draw_ladder(board: Board, sorted_: Ladder, x: float, top: float = 0.0) -> f
     return x
 
 
-def _down(board: Board, chain: tuple[DrawnPart, ...], x: float, top: float) -> None:
+def _down(board: DrawingBoard, chain: tuple[DrawnPart, ...], x: float, top: float) -> None:
     board.dot((x, top))
     ordered = chain if chain[0].a != GROUND else tuple(reversed(chain))
     height = DEPTH / len(ordered)
@@ -192,7 +192,7 @@ def _down(board: Board, chain: tuple[DrawnPart, ...], x: float, top: float) -> N
     board.ground((x, top - DEPTH))
 
 
-def _across(board: Board, branches: tuple[tuple[DrawnPart, ...], ...], node: str, x: float, top: float) -> float:
+def _across(board: DrawingBoard, branches: tuple[tuple[DrawnPart, ...], ...], node: str, x: float, top: float) -> float:
     """Draw the branches from one node of the path to the next, one above the other."""
     width = STEP * max(1.0, max(map(len, branches), default=1) * 0.9)
     for level, chain in enumerate(branches):
@@ -210,7 +210,7 @@ def _across(board: Board, branches: tuple[tuple[DrawnPart, ...], ...], node: str
     return x + width
 
 
-def _load(case: cases.Case, board: Board, x: float) -> None:
+def _load(case: cases.Case, board: DrawingBoard, x: float) -> None:
     """Draw the load, with the sense resistor below it where a current is regulated."""
     s = case.specification
     lines = ["load", _span(s.output_current.lowest, s.output_current.highest, "A")]
@@ -235,7 +235,7 @@ def _load(case: cases.Case, board: Board, x: float) -> None:
     board.ground((x + 0.5, -DEPTH))
 
 
-def _with_transformer(case: cases.Case, board: Board, section: PathSection, *, begins: bool) -> float:
+def _with_transformer(case: cases.Case, board: DrawingBoard, section: PathSection, *, begins: bool) -> float:
     """Draw a stage around a transformer: primary and switch to the left, secondary and rectifier to the right."""
     t = section.transformer
     if t is None:
@@ -273,7 +273,7 @@ def _with_transformer(case: cases.Case, board: Board, section: PathSection, *, b
     return _draw_ladder(board, ladder(rest), secondary)
 
 
-def _winding(board: Board, start: Point, end: Point, *, dot_above: bool) -> None:
+def _winding(board: DrawingBoard, start: Point, end: Point, *, dot_above: bool) -> None:
     """Draw one winding with the dot of its like end."""
     board.part(DrawnPart(kind="inductor", a="", b="", lines=()), start, end)
     board.dot((start[0] + (0.25 if dot_above else -0.25), start[1] - 0.2 if dot_above else end[1] + 0.2))
