@@ -98,8 +98,8 @@ def deliver_report(
     from loopdesign.analysis.impedances import impedances
     from loopdesign.analysis.transient.steps import step
     from loopdesign.analysis.variants.worst_curves import worst_curves
-    from loopdesign.report.basics.date import report_date
     from loopdesign.bench.plan import bench_plan
+    from loopdesign.report.basics.date import report_date
     from loopdesign.report.content.findings import Findings
     from loopdesign.report.content.gather import gather
     from loopdesign.report.folder import CHOSEN_CASE, write_report

@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from loopdesign.analysis.spread.sample import SpreadResult
     from loopdesign.analysis.transient.steps import StepStudy
     from loopdesign.analysis.variants.worst_curves import WorstCurves
-    from loopdesign.case import CaseFile
     from loopdesign.bench.plan import BenchPlan
+    from loopdesign.case import CaseFile
     from loopdesign.synthesis.choice.result import Choice
 
 
