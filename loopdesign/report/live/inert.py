@@ -9,10 +9,10 @@ import re
 
 _STYLE_ELEMENT = re.compile(r"<style[^>]*>.*?</style>", re.DOTALL)
 _PICTURE = re.compile(r"<svg\b.*?</svg>", re.DOTALL)
-_TAG = re.compile(r"<([a-zA-Z][\w:-]*)((?:\s+[\w:-]+=\"[^\"]*\")*)\s*(/?)>")
+_TAG = re.compile(r"<([a-zA-Z][\w:-]*)((?:\s+[\w:-]+=\"[^\"]*\")*\s+style=\"[^\"]*\"[^<>]*?)(/?)>")
 _ATTRIBUTE = re.compile(r"([\w:-]+)=\"([^\"]*)\"")
 _PATH = re.compile(r'(?<= d=")[^"]*(?=")')
-_LONG = re.compile(r"-?\d+\.\d{2,}(?!\d*e)")
+_LONG = re.compile(r"(\.\d)\d+(?![\de])")
 _GAP = re.compile(r"\s+(?=[A-Za-z])|(?<=[A-Za-z])\s+|\s+$")
 _ROOT = 'stroke-linejoin="round" stroke-linecap="butt"'
 """What matplotlib's style element says of every line."""
@@ -42,13 +42,11 @@ def _picture(svg: str) -> str:
 
 
 def _shorter(found: re.Match[str]) -> str:
-    return _GAP.sub("", _LONG.sub(lambda number: f"{float(number.group()):.1f}", found.group()))
+    return _GAP.sub("", _LONG.sub(r"\1", found.group()))
 
 
 def _tag(found: re.Match[str]) -> str:
     name, written, end = found.groups()
-    if " style=" not in written:
-        return found.group()
     attributes = dict(_ATTRIBUTE.findall(written))
     for rule in attributes.pop("style").split(";"):
         key, colon, value = rule.partition(":")

@@ -60,13 +60,23 @@ def report_page(content: Content, found: CheckResult) -> str:
     headings = [b for b in content.blocks if isinstance(b, SectionHeading)]
     chapters = [(name, h.text) for name, h in zip(anchors(content), headings, strict=True) if h.level == 1]
     live = live_data(found)
+    left_out = ""
     if live is not None and len(inert_json(live)) > MOST_DATA:
+        left_out = (
+            f"The live desk is left out: {len(found.conditions)} operating points are more than this page can carry. "
+            "A case file with fewer of them has one."
+        )
         live = None
-    return page_html(to_html(content), title=content.title, chapters=chapters, live=live)
+    return page_html(to_html(content), title=content.title, chapters=chapters, live=live, left_out=left_out)
 
 
 def page_html(
-    content: str, *, title: str, chapters: Sequence[tuple[str, str]] = (), live: Mapping[str, Any] | None = None
+    content: str,
+    *,
+    title: str,
+    chapters: Sequence[tuple[str, str]] = (),
+    live: Mapping[str, Any] | None = None,
+    left_out: str = "",
 ) -> str:
     """Write the page.
 
@@ -80,6 +90,8 @@ def page_html(
         Anchor and heading of each chapter.
     live
         What `loopdesign.report.live.export.live_data` gathered; None leaves the desk out.
+    left_out
+        Why there is no desk, where that deserves a word.
 
     Returns
     -------
@@ -106,6 +118,7 @@ def page_html(
         opening=opening,
         rest=section + rest,
         chapters=chapters,
+        left_out=left_out,
         data="" if live is None else inert_json(live),
         **words,
     )

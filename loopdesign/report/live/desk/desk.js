@@ -69,7 +69,7 @@ function start(data) {
     const corner = corners[state.selected];
     $("line").value = String(corner.input_voltage);
     $("load").value = String(corner.load_current);
-    const place = `${plain(corner.input_voltage, 4)} V, ${plain(corner.load_current)} A, ${corner.mode}`;
+    const place = `${plain(corner.input_voltage, 4)} V, ${plain(corner.load_current)} A, ${corner.mode}, nominal parts`;
     const word = corner.stable ? "stable" : corner.held === null ? "UNSTABLE" : `not held: ${corner.held}`;
     for (const node of document.querySelectorAll(".shown-corner")) node.textContent = `${place}: ${word}`;
     say(verdictOf(data, corners));
