@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from loopdesign.case import PARTS_OF_NETWORK
 from loopdesign.compensation.compensator import OperationalAmplifier, ShuntOptocoupler, TransconductanceAmplifier
 from loopdesign.corners.controller import bounds
 from loopdesign.corners.converters import amplifier, divider, network_parts
@@ -65,7 +66,7 @@ def live_data(found: CheckResult) -> dict[str, Any] | None:
     return {
         "switching_frequency": float(case.converter.switching_frequency),
         "network": parts.network,
-        "parts": {name: float(value) for name, value in found.parts.items()},
+        "parts": {name: float(found.parts.get(name, 0.0)) for name in PARTS_OF_NETWORK[parts.network]},
         "series": {"R": _series(case.targets.resistor_series), "C": _series(case.targets.capacitor_series)},
         "amplifier": _amplifier(found),
         "divider": {f.name: _number(getattr(divider(case), f.name)) for f in fields(divider(case))},

@@ -100,8 +100,9 @@ function drawnLine({ points, kind }, px, py, frame) {
 function drawnMark({ at: [a, b], kind, shape = "circle" }, px, py) {
   const [x, y] = [px(a), py(b)];
   if (shape === "cross") return element("path", { class: `mark ${kind}`, d: `M${x - 6} ${y}h12M${x} ${y - 6}v12` });
-  if (shape === "square") return element("rect", { class: `mark ${kind}`, x: x - 4.5, y: y - 4.5, width: 9, height: 9 });
-  return element("circle", { class: `mark ${kind}`, cx: x, cy: y, r: 4.5 });
+  const looks = { class: `mark ${kind}` };
+  if (shape === "square") return element("rect", { ...looks, x: x - 4.5, y: y - 4.5, width: 9, height: 9 });
+  return element("circle", { ...looks, cx: x, cy: y, r: 4.5 });
 }
 
 function drawnNote({ at: [a, b], text, anchor = "start", shift = [0, 0] }, px, py, frame) {

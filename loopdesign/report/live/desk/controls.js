@@ -43,17 +43,17 @@ function partRow(data, name, state, changed) {
   const label = document.createElement("label");
   label.textContent = name;
   label.htmlFor = `box-${name}`;
-  const box = Object.assign(document.createElement("input"), { type: "text", id: `box-${name}`, autocomplete: "off" });
+  const box = input({ type: "text", id: `box-${name}`, autocomplete: "off" });
   box.spellcheck = false;
   box.setAttribute("aria-describedby", `fault-${name}`);
-  const slider = Object.assign(document.createElement("input"), { type: "range", id: `slider-${name}`, min: 0, step: 1 });
+  const slider = input({ type: "range", id: `slider-${name}`, min: 0, step: 1 });
   slider.setAttribute("aria-label", `${name}, ${WORDS[kind]}, slider`);
   const fault = Object.assign(document.createElement("p"), { className: "fault", id: `fault-${name}` });
   row.append(label, box, slider, fault);
   const fitted = name === "C1" || name === "R1" ? null : fittedBox(name);
   if (fitted) label.after(fitted.label);
   const places = () => (state.isFree ? FREE_STEPS : preferred.length - 1);
-  const valueAt = (k) => (state.isFree ? Number((low * (high / low) ** (k / FREE_STEPS)).toPrecision(3)) : preferred[k]);
+  const freeAt = (k) => Number((low * (high / low) ** (k / FREE_STEPS)).toPrecision(3));
   let remembered = data.parts[name] || nearest(preferred, chosen);
 
   function show() {
@@ -73,7 +73,7 @@ function partRow(data, name, state, changed) {
   }
 
   slider.addEventListener("input", () => {
-    state.parts[name] = valueAt(Number(slider.value));
+    state.parts[name] = state.isFree ? freeAt(Number(slider.value)) : preferred[Number(slider.value)];
     show();
     changed();
   });
@@ -85,7 +85,8 @@ function partRow(data, name, state, changed) {
       box.setAttribute("aria-invalid", "true");
       return;
     }
-    state.parts[name] = read > 0 && !state.isFree ? nearest(preferredBetween(series.decade, read / 2, read * 2), read) : read;
+    const snaps = read > 0 && !state.isFree;
+    state.parts[name] = snaps ? nearest(preferredBetween(series.decade, read / 2, read * 2), read) : read;
     show();
     changed();
   });
@@ -101,8 +102,12 @@ function partRow(data, name, state, changed) {
 
 function fittedBox(name) {
   const label = Object.assign(document.createElement("label"), { className: "fitted" });
-  const input = Object.assign(document.createElement("input"), { type: "checkbox", id: `fitted-${name}` });
-  label.append(input, " fitted");
-  input.setAttribute("aria-label", `${name} fitted`);
-  return { label, input };
+  const box = input({ type: "checkbox", id: `fitted-${name}` });
+  label.append(box, " fitted");
+  box.setAttribute("aria-label", `${name} fitted`);
+  return { label, input: box };
+}
+
+function input(properties) {
+  return Object.assign(document.createElement("input"), properties);
 }

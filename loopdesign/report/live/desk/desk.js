@@ -28,7 +28,7 @@ function start(data) {
     stepMeans: (parts, cycles) => evaluate(parts ?? {}).loops.map((loop) => [...stepMeans(loop, cycles)]),
   };
   const state = { selected: data.first_corner, shown: reference, waiting: false, spoken: 0, kept: 0, touched: false };
-  const hosts = { size: $("picture-size"), phase: $("picture-phase"), near: $("picture-near"), step: $("picture-step") };
+  const hosts = Object.fromEntries(["size", "phase", "near", "step"].map((name) => [name, $(`picture-${name}`)]));
   const pictures = createPictures(data, hosts);
   const table = createTable(data, $("margins-body"), (k) => choose(k));
   const controls = createControls(data, $("parts"), changed);
@@ -141,7 +141,9 @@ function start(data) {
   }
 
   for (const id of ["line", "load"]) {
-    $(id).addEventListener("change", () => choose(cornerNear(data.corners, Number($("line").value), Number($("load").value))));
+    $(id).addEventListener("change", () => {
+      choose(cornerNear(data.corners, Number($("line").value), Number($("load").value)));
+    });
   }
   for (const id of ["values-series", "values-free"]) {
     $(id).addEventListener("change", () => {
@@ -184,4 +186,17 @@ async function copyLines() {
   $("copied").textContent = "Copied: lines of the table [compensation].";
 }
 
-start(JSON.parse($("live-data").textContent));
+/** Say why there is no desk where it cannot start. */
+function refuse(fault) {
+  const said = document.createElement("p");
+  said.className = "note";
+  said.textContent = `The live desk cannot show this design: ${fault.message}. The report can be read without it.`;
+  $("desk").replaceChildren($("desk-heading"), said);
+  $("desk").hidden = false;
+}
+
+try {
+  start(JSON.parse($("live-data").textContent));
+} catch (fault) {
+  refuse(fault);
+}

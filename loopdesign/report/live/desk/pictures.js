@@ -72,7 +72,8 @@ function bodeOf(data, shown, reference, selected) {
     { points: all[selected][key], kind: "shown" },
   ];
   const across = (value) => [[x.min, value], [x.max, value]];
-  const limit = Math.min(...data.limits.filter((l) => l.reading === "crossover_hz" && l.is_highest).map((l) => l.value));
+  const highest = data.limits.filter((l) => l.reading === "crossover_hz" && l.is_highest);
+  const limit = Math.min(...highest.map((l) => l.value));
   const upright = (y) => ({ points: [[limit, y.min], [limit, y.max]], kind: "limit" });
   const [marginDeg, marginDb] = [LIMIT_OF(data, "phase_margin"), LIMIT_OF(data, "gain_margin")];
   const y = spanOf([...all, dashed].map((c) => c.size), 20, -80, 100);
@@ -106,7 +107,10 @@ function bodeOf(data, shown, reference, selected) {
         ...lines("phase"),
       ],
       marks: marksOf.phase,
-      notes: [...absent(shown.loops[selected], x, turn), { at: [x.min, marginDeg - 180], text: `phase margin ${plain(marginDeg)}°`, shift: [6, -5] }],
+      notes: [
+        ...absent(shown.loops[selected], x, turn),
+        { at: [x.min, marginDeg - 180], text: `phase margin ${plain(marginDeg)}°`, shift: [6, -5] },
+      ],
       describe: `Phase of the loop gain over frequency. ${told}`,
     },
   };
@@ -182,7 +186,8 @@ function stepped({ min, max }, step) {
 
 function nearOf(data, shown, reference, selected, width) {
   const reach = 2.2;
-  const x = { min: -1 - reach, max: -1 + reach, ticks: evenTicks(-1 - reach, -1 + reach, 5), name: "Re T", label: plain };
+  const [left, right] = [-1 - reach, -1 + reach];
+  const x = { min: left, max: right, ticks: evenTicks(left, right, 5), name: "Re T", label: plain };
   const tall = Math.min(width, 420);
   const upright = (reach * (tall - 50)) / (width - 70);
   const y = { min: -upright, max: upright, ticks: evenTicks(-upright, upright, 5), name: "Im T", label: plain };
@@ -212,8 +217,11 @@ function nearOf(data, shown, reference, selected, width) {
       line(shown.loops[selected], "shown"),
     ],
     marks: [{ at: [-1, 0], kind: "critical", shape: "cross" }],
-    notes: [...absent(shown.loops[selected], x, { min: 0, max: y.max }), { at: [-1, -limit], text: `modulus margin ${plain(limit)}`, anchor: "middle", shift: [0, 14] }],
-    describe: `Loop gain in the complex plane near -1. Modulus margin ${least}, ${corner.stable ? "stable" : "UNSTABLE"}.`,
+    notes: [
+      ...absent(shown.loops[selected], x, { min: 0, max: y.max }),
+      { at: [-1, -limit], text: `modulus margin ${plain(limit)}`, anchor: "middle", shift: [0, 14] },
+    ],
+    describe: `Loop gain near -1. ${corner.stable ? "Stable" : "UNSTABLE"}, modulus margin ${least}.`,
   };
 }
 
@@ -262,6 +270,6 @@ function stepOf(data, shown, reference, selected, cycles) {
       { points: dashed, kind: "reference" },
       { points: solid, kind: "shown" },
     ],
-    describe: `Mean of the output over each cycle after a load step of ${plain(amperes)} A. Largest departure ${deepest}.${word}`,
+    describe: `Mean output after a load step of ${plain(amperes)} A. Largest departure ${deepest}.${word}`,
   };
 }

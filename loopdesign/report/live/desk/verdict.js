@@ -32,7 +32,8 @@ export function verdictOf(data, corners) {
     }
     const worst = growing.reduce((a, b) => (b.largest_multiplier > a.largest_multiplier ? b : a));
     const share = plain(100 * (worst.largest_multiplier - 1), 2);
-    const mode = `a mode at ${quantity(worst.worst_mode.frequency_hz, "Hz", 3)} grows by ${share} % per switching period`;
+    const hz = quantity(worst.worst_mode.frequency_hz, "Hz", 3);
+    const mode = `a mode at ${hz} grows by ${share} % per switching period`;
     const rest = bad.length - growing.length;
     const others = rest ? `; at ${rest} the controller does not keep its operating point` : "";
     const sentence = `${head}: at ${placeOf(worst)} ${mode}${others}. A margin read from a plot proves nothing there.`;

@@ -18,7 +18,8 @@ export function prepare(data) {
 export function completeParts(data, given) {
   const known = PARTS_OF_NETWORK[data.network];
   for (const name of Object.keys(given)) {
-    if (!known.includes(name)) throw new Error(`no part ${name} in a ${data.network} network: it has ${known.join(", ")}`);
+    if (known.includes(name)) continue;
+    throw new Error(`no part ${name} in a ${data.network} network: it has ${known.join(", ")}`);
   }
   const parts = {};
   for (const name of known) {
@@ -32,7 +33,7 @@ export function completeParts(data, given) {
   return parts;
 }
 
-/** One corner as `check --json` has it; a point that is not held has no margins, and no margin is without its verdict. */
+/** One corner as `check --json` has it: no margin without its verdict, and none at a point that is not held. */
 function cornerOf(data, loop) {
   const { corner } = loop.stage;
   const fs = data.switching_frequency;

@@ -26,7 +26,7 @@ function sensedAboveLimit(loop, configuration) {
   return row;
 }
 
-/** Whether a row, with a ramp or without (null), reaches zero before the trip, from the instant the comparator is heard. */
+/** Whether a row, with a ramp or without (null), reaches zero before the trip once the comparator is heard. */
 function crosses(loop, rowOf, ramp) {
   const { stage } = loop;
   for (let k = 0; k <= stage.trip; k++) {

@@ -16,7 +16,7 @@ const SPENT = 0.03; // size of a multiplier that makes no dip
 const SHARP = 0.3; // half width over frequency of a dip that the even grid resolves
 const CANDIDATES = 3; // dips that are followed to their bottom
 
-/** Points {w, re, im, ln |T|, phase of -T, ln w} of a loop gain on the grid that all parts share; what the stage answers is remembered. */
+/** Points of a loop gain (see `at`) on the grid that all parts share; what the stage answers there is remembered. */
 function scanned(loop, low) {
   const { stage } = loop;
   stage.scans ??= new Map();
@@ -27,6 +27,7 @@ function scanned(loop, low) {
   return stage.scans.get(low).map(([w, answer]) => at(loop, w, answer));
 }
 
+/** One point of a loop gain: turn w, T, ln |T|, the phase of -T, ln w. */
 function at(loop, w, answer) {
   const [re, im] = loopGain(loop, w, answer);
   return { w, re, im, size: 0.5 * Math.log(re * re + im * im), phase: Math.atan2(-im, -re), place: Math.log(w) };

@@ -120,8 +120,8 @@ function mapOfPeriod(stage) {
 
 /**
  * What the sensed output answers, at its own frequency, to a turn-off that is late by one period times exp(jw t),
- * the phase counted from the trip, times prod(z - p) over the poles of the stage with the trip held. `angle` is the turn
- * of the frequency over one period. Returns [re, im].
+ * the phase counted from the trip, times prod(z - p) over the poles of the stage with the trip held. `angle` is the
+ * turn of the frequency over one period. Returns [re, im].
  */
 function answerWithoutPoles(stage, angle) {
   let [re, im] = answerToShift(stage, angle);
