@@ -76,9 +76,9 @@ def compensator_response(
 
 
 def bilinear_response(
-    amplifier: ErrorAmplifier, divider: Divider, parts: NetworkParts, frequencies_hz: ArrayLike
+    amplifier: ErrorAmplifier, divider: Divider, parts: NetworkParts, frequencies_hz: ArrayLike, *, of: str = "C2"
 ) -> tuple[NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128]]:
-    """Return the response as a function of C2, in which it is bilinear: C = (n0 + n1 C2) / (d0 + d1 C2).
+    """Return the response as a function of one capacitor, in which it is bilinear: C = (n0 + n1 c) / (d0 + d1 c).
 
     Parameters
     ----------
@@ -87,9 +87,11 @@ def bilinear_response(
     divider : Divider
         Divider with its feed-forward capacitor.
     parts : NetworkParts
-        Compensation network; its C2 is not looked at.
+        Compensation network; the value of that capacitor is not looked at.
     frequencies_hz : array_like (F,) or (B, F)
         Frequencies [Hz].
+    of : {"C2", "C3"}
+        Which capacitor.
 
     Returns
     -------
@@ -98,19 +100,31 @@ def bilinear_response(
     """
     f = np.asarray(frequencies_hz, dtype=np.float64)
     s = np.asarray(2j * np.pi * f, dtype=np.complex128)
-    upper = 1.0 / _axis(divider.upper) + s * _axis(divider.feedforward) + _series(s, parts.R2, parts.C3)
     lower = 1.0 / _axis(divider.lower)
-    network, nothing = _series(s, parts.R1, parts.C1), np.zeros_like(s)
+    plain = 1.0 / _axis(divider.upper) + s * _axis(divider.feedforward)
+    network = np.asarray(_series(s, parts.R1, parts.C1))
+    # upper = (u0 + u1 c) / (1 + r c) and network = m0 + m1 c, of the capacitor c
+    if of == "C2":
+        u0, u1, r = np.asarray(plain + _series(s, parts.R2, parts.C3)), np.zeros_like(s), np.zeros_like(s)
+        m0, m1 = network, s
+    else:
+        r = np.asarray(s * _axis(parts.R2))
+        u0, u1 = np.asarray(plain), np.asarray(plain * r + s)
+        m0, m1 = np.asarray(network + s * _axis(parts.C2)), np.zeros_like(s)
     if isinstance(amplifier, TransconductanceAmplifier):
-        gain = np.asarray(_axis(amplifier.gm) * upper / (upper + lower))
-        return gain, nothing, np.asarray(network + 1.0 / _axis(amplifier.output_resistance)), s
+        gm, load = _axis(amplifier.gm), np.asarray(m0 + 1.0 / _axis(amplifier.output_resistance))
+        if of == "C2":
+            return np.asarray(gm * u0 / (u0 + lower)), u1, load, m1
+        return np.asarray(gm * u0), np.asarray(gm * u1), (u0 + lower) * load, (u1 + lower * r) * load
     inverse_gain = 1.0 / _axis(amplifier.dc_gain) + 1j * f / _axis(amplifier.gain_bandwidth)
-    below = np.asarray(network * (1.0 + inverse_gain) + (upper + lower) * inverse_gain)
-    per_farad = np.asarray(s * (1.0 + inverse_gain))
+    held = np.asarray(m0 * (1.0 + inverse_gain) + lower * inverse_gain)
+    below = held + u0 * inverse_gain
+    per_farad = np.asarray(m1 * (1.0 + inverse_gain) if of == "C2" else held * r + u1 * inverse_gain)
     if isinstance(amplifier, OperationalAmplifier):
-        return np.asarray(upper), nothing, below, per_farad
+        return u0, u1, below, per_farad
     factor, direct = optocoupler_factor(amplifier, f), float(amplifier.fed_from_output)
-    return np.asarray(factor * (direct * below + upper)), np.asarray(factor * direct * per_farad), below, per_farad
+    above = np.asarray(factor * (direct * below + u0)), np.asarray(factor * (direct * per_farad + u1))
+    return *above, below, per_farad
 
 
 def optocoupler_factor(amplifier: ShuntOptocoupler, frequencies_hz: ArrayLike) -> NDArray[np.complex128]:

@@ -7,7 +7,7 @@ from the rule in eight of the twenty-four places, so they are listed.
 from __future__ import annotations
 
 import math
-from functools import cache
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING
 
 from loopdesign.errors import QuantityError
@@ -153,6 +153,7 @@ def nearest(series: str, x: float) -> float:
     return float(round_to(series, x))
 
 
+@lru_cache(maxsize=64)
 def _decades(series: str, first: int, last: int) -> NDArray[np.float64]:
     """Return the values of whole decades from 10**first to below 10**(last + 1)."""
     import numpy as np  # noqa: PLC0415 - see round_to

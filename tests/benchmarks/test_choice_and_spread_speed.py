@@ -13,8 +13,9 @@ import control
 import numpy as np
 import pytest
 
-from loopdesign.analysis.check import examine_stage
+from loopdesign.analysis.check import examine, examine_stage
 from loopdesign.analysis.spread.sample import spread
+from loopdesign.analysis.worst import beyond_nominal
 from loopdesign.case import parse_case, read_text, write_parts
 from loopdesign.compensation.response import compensator_response
 from loopdesign.corners.conditions import Corners
@@ -138,3 +139,31 @@ def test_whole_lattice_against_nine_corners(benchmark, open_case, record_ratio):
     robust = choose(open_case)
     record_ratio(f"seconds with tolerance ends, {robust.searched_corners} corners", time.perf_counter() - begin)
     record_ratio("memory after the search [GB] (to stay under: 1)", _memory())
+
+
+@pytest.mark.parametrize(
+    "name", ["beacon_boost", "echo_sounder_flyback", "tide_gauge_sepic", "wave_buoy_coupled_sepic"]
+)
+def test_choice_against_a_check(benchmark, record_ratio, name):
+    """The choice of a shipped case, tolerance ends and all, over a check of what it chose."""
+    case = parse_case(read_text(CASES / f"{name}.toml"), name)
+    found = benchmark.pedantic(choose, (case,), rounds=1, iterations=1)
+    chosen = benchmark.stats.stats.min if benchmark.stats else np.nan
+    begin = time.perf_counter()
+    beyond_nominal(examine(found.check.case, found.check.parts))
+    record_ratio(f"choice over check, {name}", chosen / (time.perf_counter() - begin))
+
+
+def test_type_iii_around_an_operational_amplifier_against_a_check(benchmark, record_ratio):
+    """Five open parts: 3.4e10 combinations in blocks; the check of what was chosen is the measure."""
+    text = TEXT.replace('kind = "transconductance"', 'kind = "operational"').replace(
+        'network = "type II"', 'network = "type III"'
+    )
+    text = text.replace('gm = "1 mS"', 'dc_gain = "80 dB"').replace(
+        'output_resistance = "2 Mohm"', 'gain_bandwidth = "5 MHz"'
+    )
+    found = benchmark.pedantic(choose, (parse_case(text, "type III"),), rounds=1, iterations=1)
+    chosen = benchmark.stats.stats.min if benchmark.stats else np.nan
+    begin = time.perf_counter()
+    beyond_nominal(examine(found.check.case, found.check.parts))
+    record_ratio("choice of a type III network over check", chosen / (time.perf_counter() - begin))

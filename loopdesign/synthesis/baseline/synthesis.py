@@ -9,8 +9,8 @@ until all corners pass.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from itertools import product
+from dataclasses import dataclass, replace
+from itertools import islice, product
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,6 +18,8 @@ import numpy as np
 from loopdesign.analysis.check import CheckResult, ExaminedStage, examine, examine_stage
 from loopdesign.analysis.limits import limits_of
 from loopdesign.analysis.readings import readings_of
+from loopdesign.analysis.variants.judge import judge
+from loopdesign.analysis.variants.solve import base_of
 from loopdesign.case import Compensation
 from loopdesign.corners.converters import amplifier, divider
 from loopdesign.corners.trouble import names_file
@@ -31,6 +33,8 @@ from loopdesign.units.quantities import hertz
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    from numpy.typing import NDArray
 
     from loopdesign import case as cases
     from loopdesign.analysis.limits import Limits
@@ -47,6 +51,10 @@ and noise set the limit (common practice)."""
 CAPACITORS = (10e-12, 1e-6)
 """Smallest and largest compensation capacitor one would fit [F]: below, strays count; above, start-up is slow (common
 practice)."""
+FEW, MANY = 4, 32
+"""Placements judged together at first, and at most."""
+CLEARLY = 0.02
+"""Miss of a limit from which a placement is left out without a closer look [unitless]."""
 EXTRA_PHASE_DEG = (2.0, 8.0, 15.0, 24.0, 32.0)
 """Phase added at the worst corner, for rounding and for the corners that cross lower."""
 
@@ -100,7 +108,7 @@ def place_and_round(case: cases.Case) -> Rounded:
     limits = limits_of(case, stage)
     nearest: CheckResult | None = None
     complaints: list[str] = []
-    for parts, method in placements(case, stage, limits, complaints):
+    for parts, method in _promising(case, stage, limits, placements(case, stage, limits, complaints)):
         check = examine(case, parts, stage, limits)
         if check.targets_met:
             chosen = {k: v for k, v in parts.items() if k not in fixed}
@@ -112,6 +120,40 @@ def place_and_round(case: cases.Case) -> Rounded:
         nearest={} if nearest is None else {"parts": dict(nearest.parts), "reasons": list(nearest.reasons)},
         obstacles=obstacles(stage, nearest, complaints),
     )
+
+
+def _promising(
+    case: cases.Case, stage: ExaminedStage, limits: Limits, placed: Iterator[tuple[dict[str, float], str]]
+) -> Iterator[tuple[dict[str, float], str]]:
+    """Judge placements together, and leave out those that miss a limit clearly; the least miss stands for them all."""
+    together, least, nearest = FEW, np.inf, None
+    while batch := list(islice(placed, together)):
+        misses = _misses(case, stage, limits, [parts for parts, _ in batch])
+        for miss_, one in zip(misses, batch, strict=True):
+            if miss_ <= CLEARLY:
+                yield one
+            elif miss_ < least:
+                least, nearest = miss_, one
+        together = min(2 * together, MANY)
+    if nearest is not None:
+        yield nearest
+
+
+def _misses(
+    case: cases.Case, stage: ExaminedStage, limits: Limits, batch: list[dict[str, float]]
+) -> NDArray[np.float64]:
+    """Largest miss (N,) of any limit at any corner, by the exact loop; none where a part is not fitted."""
+    if not all(value > 0.0 for parts in batch for value in parts.values()):
+        return np.zeros(len(batch))
+    count, first = len(stage.conditions), batch[0]
+    condition = np.tile(np.arange(count), len(batch))
+    some = stage.conditions.take(condition)
+    factors = {
+        f"compensation.{name}": np.repeat([parts[name] / value for parts in batch], count)
+        for name, value in first.items()
+    }
+    judged = judge(base_of(case, first, stage), replace(some, factors={**some.factors, **factors}), condition)
+    return np.asarray(limits.shortfall(judged).reshape(len(batch), count).max(axis=1))
 
 
 def placements(
@@ -136,12 +178,14 @@ def placements(
     start = limits.crossover_limit_hz
     steps = STEPS if case.targets.crossover is None else 4
     seen: set[tuple[float, ...]] = set()
+    crossovers = np.array([0.97 * start * STEP_BACK**k for k in range(steps)])
+    gains = control_to_output(stage.model, crossovers)
+    largest = np.take_along_axis(gains, np.argmax(np.abs(gains), axis=0)[None], axis=0)[0]
+    methods = _methods(stage)
     for k, extra in product(range(steps), EXTRA_PHASE_DEG):
-        crossover = 0.97 * start * STEP_BACK**k
-        gains = control_to_output(stage.model, np.array([crossover]))[:, 0]
-        plant = complex(gains[int(np.argmax(np.abs(gains)))])
+        crossover, plant = float(crossovers[k]), complex(largest[k])
         phase = case.targets.phase_margin + extra
-        for method, pole in _methods(stage):
+        for method, pole in methods:
             try:
                 ideal = parts_for_target(
                     amplifier(case),

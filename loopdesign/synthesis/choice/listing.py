@@ -90,4 +90,8 @@ def _alternatives(exam: Examination, work: Search, item: int) -> list[int]:
     """List the best other combinations that pass; those ahead of the choice were refused by the exact loop."""
     order = in_order(work.lattice, work.result)[rank_of(work.lattice, work.result, item) :]
     listed = alternatives(work.lattice, order, item, count=3 * SHOWN, told=work.telling)
-    return exam.passing(work, listed)[:SHOWN]
+    passing: list[int] = []
+    for begin in range(0, len(listed), SHOWN):
+        if len(passing) < SHOWN:
+            passing += exam.passing(work, listed[begin : begin + SHOWN])
+    return passing[:SHOWN]

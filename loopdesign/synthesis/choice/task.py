@@ -54,6 +54,8 @@ ADDED = 4
 """Tolerance ends that join the corners in one round, per reading."""
 CONFIRMED_AT_MOST = 320
 """Combinations evaluated exactly before a search is given up."""
+FIRST = 4
+"""Combinations examined together at first: mostly one of them passes."""
 NARROWER = 0.2
 """Share of the usual slack where a crossover is asked for: very many combinations come within a few percent of it."""
 HALF = 0.5
@@ -266,8 +268,8 @@ class RobustTask:
     def _confirm(self, work: Search) -> tuple[int, Judged] | None:
         """Take the first combination that passes with the exact loop gain and the multipliers at every corner."""
         order = in_order(work.lattice, work.result)[:CONFIRMED_AT_MOST]
-        for begin in range(0, len(order), BATCH):
-            items = order[begin : begin + BATCH]
+        for begin in (0, *range(FIRST, len(order), BATCH))[: len(order)]:
+            items = order[begin : begin + (BATCH if begin else FIRST)]
             misses = self.exam.step_misses(work, items)
             for item, part, miss in zip(items, self.exam.judge_each(work, items), misses, strict=True):
                 if miss <= 0.0 and self.exam.passes(part) and self._checked(work.parts_of(int(item))):

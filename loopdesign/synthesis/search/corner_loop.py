@@ -1,8 +1,8 @@
-"""The loop gain of many combinations at one corner, and the values of C2 with which its crossover can lie in a band.
+"""The loop gain of many combinations at one corner, and the values of a capacitor that put its crossover in a band.
 
-The compensator is bilinear in C2 (`compensation.response.bilinear_response`), so that ``|T| >= 1`` at one frequency is
-a quadratic inequality in C2. Its roots tell for every choice of the other parts which values of C2 can meet a
-condition, without any of them being evaluated.
+The compensator is bilinear in C2 and in C3 (`compensation.response.bilinear_response`), so that ``|T| >= 1`` at one
+frequency is a quadratic inequality in that capacitor. Its roots tell for every choice of the other parts which values
+can meet a condition, without any of them being evaluated.
 """
 
 from __future__ import annotations
@@ -65,13 +65,17 @@ class CornerLoop:
         capacitance = (values[:, C2] * self.factors[C2])[:, None]
         return (n0 + n1 * capacitance if n1.any() else n0), d0 + d1 * capacitance
 
-    def range_of_c2(self, values: Array, above: NDArray[np.intp], band: NDArray[np.intp]) -> tuple[Array, Array]:
-        """Bound C2 by where the crossover may lie, for the other parts of combinations (N,5).
+    def range_of(
+        self, name: str, values: Array, above: NDArray[np.intp], band: NDArray[np.intp]
+    ) -> tuple[Array, Array]:
+        """Bound a capacitor by where the crossover may lie, for the other parts of combinations (N,5).
 
         Parameters
         ----------
+        name
+            C2 or C3.
         values
-            (N,5) part values, whose C2 is not looked at.
+            (N,5) part values, of which that capacitor's is not looked at.
         above
             Grid points at which the loop gain has to be below one.
         band
@@ -82,18 +86,14 @@ class CornerLoop:
         low, high
             (N,) nominal values [F]; nothing outside them can meet the conditions.
         """
-        low, high = _zeros_span(*self._excess(values, band, 1.0 - ROUNDING))
-        # the loop gain falls with C2 wherever its numerator does not grow: then it is one or more up to a root
-        square, linear, constant = self._excess(values, above, 1.0 + ROUNDING)
-        first, last = _roots(square, linear, constant)
-        bounded = (square < 0.0) & (first <= 0.0) & (last > 0.0)
-        least = np.where(bounded, last, 0.0).max(axis=1, initial=0.0)
-        scale = self.factors[C2]
-        return np.maximum(low, least) / scale, high / scale
+        low, high = _reached_span(*self._excess(name, values, band, 1.0 - ROUNDING))
+        least, most = _below_span(*self._excess(name, values, above, 1.0 + ROUNDING))
+        scale = self.factors[PARTS.index(name)]
+        return np.maximum(low, least) / scale, np.minimum(high, most) / scale
 
-    def _excess(self, values: Array, points: NDArray[np.intp], size: float) -> tuple[Array, Array, Array]:
-        """Coefficients (N,K) of C2^2, C2 and 1 in ``|numerator|^2 - size^2 |denominator|^2`` of the loop gain."""
-        n0, n1, d0, d1 = self._bilinear(values, points)
+    def _excess(self, name: str, values: Array, points: NDArray[np.intp], size: float) -> tuple[Array, Array, Array]:
+        """Coefficients (N,K) of c^2, c and 1 in ``|numerator|^2 - size^2 |denominator|^2`` of the loop gain."""
+        n0, n1, d0, d1 = self._bilinear(values, points, name)
         square = size * size
         return (
             np.broadcast_to(_square(n1) - square * _square(d1), d0.shape),
@@ -101,14 +101,13 @@ class CornerLoop:
             _square(n0) - square * _square(d0),
         )
 
-    def _bilinear(self, values: Array, points: NDArray[np.intp]) -> tuple[Complex, Complex, Complex, Complex]:
+    def _bilinear(
+        self, values: Array, points: NDArray[np.intp], of: str = "C2"
+    ) -> tuple[Complex, Complex, Complex, Complex]:
         scaled = values * self.factors
-        parts = {
-            name: scaled[:, i] for i, name in enumerate(PARTS) if name == "C1" or (name != "C2" and values[:, i].any())
-        }
-        n0, n1, d0, d1 = bilinear_response(
-            self.amplifier, self.divider, NetworkParts(network=self.network, **parts), self.frequencies_hz[points]
-        )
+        fitted = [i for i, name in enumerate(PARTS) if name == "C1" or (name != of and values[:, i].any())]
+        parts = NetworkParts(network=self.network, **{PARTS[i]: scaled[:, i] for i in fitted})
+        n0, n1, d0, d1 = bilinear_response(self.amplifier, self.divider, parts, self.frequencies_hz[points], of=of)
         return n0 * self.plant[points], n1 * self.plant[points], d0, d1
 
 
@@ -144,10 +143,20 @@ def _roots(square: Array, linear: Array, constant: Array) -> tuple[Array, Array]
     return np.minimum(one, other), np.maximum(one, other)
 
 
-def _zeros_span(square: Array, linear: Array, constant: Array) -> tuple[Array, Array]:
-    """Bound (N,) where any of some quadratics (N,K) is zero or more; low above high where none is anywhere."""
+def _reached_span(square: Array, linear: Array, constant: Array) -> tuple[Array, Array]:
+    """Bound the c >= 0 (N,) at which any of some quadratics (N,K) is zero or more; low above high where none is."""
     first, last = _roots(square, linear, constant)
-    bounded, real = square < 0.0, ~np.isnan(first)
-    low = np.where(bounded, np.where(real, first, np.inf), 0.0).min(axis=1, initial=np.inf)
-    high = np.where(bounded, np.where(real, last, -np.inf), np.inf).max(axis=1, initial=-np.inf)
-    return low, high
+    real = ~np.isnan(first)
+    falls, rises = square < 0.0, (square > 0.0) & (constant < 0.0) & real
+    low = np.where(falls, np.where(real, first, np.inf), np.where(rises, last, 0.0))
+    high = np.where(falls, np.where(real, last, -np.inf), np.inf)
+    return low.min(axis=1, initial=np.inf), high.max(axis=1, initial=-np.inf)
+
+
+def _below_span(square: Array, linear: Array, constant: Array) -> tuple[Array, Array]:
+    """Bound the c >= 0 (N,) at which every one of some quadratics (N,K) is negative."""
+    first, last = _roots(square, linear, constant)
+    apart = (first <= 0.0) & (last > 0.0)  # one root where c is positive: all is well on one side of it
+    low = np.where((square < 0.0) & apart, last, 0.0)
+    high = np.where((square > 0.0) & apart, last, np.inf)
+    return low.max(axis=1, initial=0.0), high.min(axis=1, initial=np.inf)

@@ -12,8 +12,8 @@ below the threshold. With f_k the grid:
 * the phase margin at the highest crossover follows from the two grid points about it, by the interpolation that the
   margins themselves use.
 
-Corners are taken one at a time, the telling ones first. At those the first two conditions bound C2 for every choice of
-the other parts (`corner_loop`), so that most combinations are never looked at singly.
+Corners are taken one at a time, the telling ones first. At those the first two conditions bound C2, or C3, for every
+choice of the other parts (`corner_loop`), so that most combinations are never looked at singly.
 """
 
 from __future__ import annotations
@@ -24,9 +24,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.margins.crossings import wrapped_deg
-from loopdesign.synthesis.search.corner_loop import C2, ROUNDING, CornerLoop, corner_loop
+from loopdesign.synthesis.search.corner_loop import ROUNDING, CornerLoop, corner_loop
 from loopdesign.synthesis.search.lattice import Lattice, SearchResult, relaxed
-from loopdesign.synthesis.search.loops import Demands, Responses, figures
+from loopdesign.synthesis.search.loops import PARTS, Demands, Responses, figures
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -39,9 +39,9 @@ if TYPE_CHECKING:
     Index = NDArray[np.intp]
 
 CHUNK = 4096
-"""Choices of the parts other than C2 that are screened at once."""
+"""Choices of the other parts that are screened at once."""
 TELLING = 4
-"""Corners at which C2 is bounded before any combination is looked at singly."""
+"""Corners at which C2 or C3 is bounded before any combination is looked at singly."""
 SLACK = 0.12
 """Share of the best score within which all feasible combinations are kept, for ties and alternatives."""
 NEIGHBOURS = (6, 3)
@@ -71,16 +71,17 @@ class Screens:
         return kept
 
     def _bounded(self, lattice: Lattice, axes: Axes, threshold: float) -> list[Index]:
-        """Numbers of the combinations along axes whose C2 lies within its bounds at every telling corner."""
-        heads, line, stride = lattice.lines(axes, "C2")
-        choices = lattice.values(heads[:1] + (line - line[0]) * stride)[:, C2]
+        """Numbers of the combinations along axes whose C2, or C3, lies within its bounds at every telling corner."""
+        name = lattice.longer(axes, "C2", "C3")
+        heads, line, stride = lattice.lines(axes, name)
+        choices = lattice.values(heads[:1] + (line - line[0]) * stride)[:, PARTS.index(name)]
         band, found = self._band(threshold), []
         for begin in range(0, len(heads), CHUNK):
             some = heads[begin : begin + CHUNK]
             values = lattice.values(some)
             low, high = np.zeros(len(some)), np.full(len(some), np.inf)
             for corner in self.corners[:TELLING]:
-                least, most = corner.range_of_c2(values, self.above, band)
+                least, most = corner.range_of(name, values, self.above, band)
                 low, high = np.maximum(low, least), np.minimum(high, most)
                 kept = np.flatnonzero((low <= choices[-1]) & (high >= choices[0]) & (low <= high))
                 some, values, low, high = some[kept], values[kept], low[kept], high[kept]

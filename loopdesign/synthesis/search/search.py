@@ -259,8 +259,9 @@ def search_once(  # noqa: PLR0913  one call states one search
         result = search(responses, lattice, demands, begin=begin, thin=thin, slack=slack, progress=progress)
         scope = f"all {lattice.size:,} combinations of preferred values were compared"
     else:
-        begins = starts(case, stage, demands.limits, lattice)
-        if reference is not None:
+        if reference is None:
+            begins = starts(case, stage, demands.limits, lattice)
+        else:
             begins = [lattice.steps(np.array([lattice.number(reference)]))[0]]
         result, scope = staged_search(responses, lattice, demands, begins, thin=thin, progress=progress)
     return Search(

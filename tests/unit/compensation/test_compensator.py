@@ -94,6 +94,15 @@ def test_response_is_bilinear_in_c2(amplifier, parts):
         assert_allclose((n0 + n1 * farads) / (d0 + d1 * farads), expected, rtol=1e-12)
 
 
+@pytest.mark.parametrize("parts", [TYPE3, TYPE3_PLAIN], ids=["III", "no R2"])
+@pytest.mark.parametrize("amplifier", AMPLIFIERS.values(), ids=AMPLIFIERS)
+def test_response_is_bilinear_in_c3(amplifier, parts):
+    n0, n1, d0, d1 = bilinear_response(amplifier, LEAD_DIVIDER, parts, F, of="C3")
+    for farads in (parts.C3, 0.0, 15e-9):
+        expected = compensator_response(amplifier, LEAD_DIVIDER, replace(parts, C3=farads), F)
+        assert_allclose((n0 + n1 * farads) / (d0 + d1 * farads), expected, rtol=1e-11)
+
+
 def test_closed_form_is_the_netlist_over_a_batch():
     r1, gm = np.array([5e3, 12e3, 30e3]), np.array([0.4e-3, 1e-3, 1.5e-3])
     amplifier = TransconductanceAmplifier(gm=gm, output_resistance=2e6)

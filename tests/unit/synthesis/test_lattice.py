@@ -165,6 +165,24 @@ def test_nothing_feasible_is_an_empty_answer():
     assert found.looked_at == lattice.size
 
 
+def test_search_along_c3_equals_brute_force():
+    """More values of C3 than of C2, so that C3 is the capacitor that is bounded; all five parts open."""
+    choices = (
+        between("E3", 1e3, 1e5),
+        between("E3", 1e-9, 1e-7),
+        between("E3", 1e-10, 1e-9),
+        between("E3", 1e2, 1e4),
+        between("E3", 1e-11, 1e-7),
+    )
+    lattice = Lattice(open_parts=("R1", "C1", "C2", "R2", "C3"), choices=choices, fixed={})
+    demands = asking(phase_margin_deg=50.0, gain_margin_db=6.0, modulus_margin=0.4, crossover_hz=8e3)
+    for kind in ("operational", "optocoupler", "gm spread"):
+        r = responses(AMPLIFIERS[kind], network="type III", divider=Divider(upper=20e3, lower=2e3))
+        whole, found = brute_force(r, lattice, demands), search(r, lattice, demands)
+        assert len(whole.items) > 0, kind
+        np.testing.assert_array_equal(found.items, whole.items[whole.scores >= found.threshold])
+
+
 def test_staged_search_finds_the_best_of_a_small_type_iii_lattice():
     """Five parts: blocks and neighbours reach what brute force finds on a lattice small enough for both."""
     choices = (
