@@ -22,6 +22,8 @@ data frame (``to_rows()``) and figures (``plot()``): `Check` with one `CornerRes
 `Steps` with one `StepResult` per step, `Spread`, `Sweep`, `Bench`; a check with an input filter has a `FilterCheck`.
 `Case` is the case itself.
 
+`Workers` and `Cluster` are executors that `spread` and `sweep` take: processes on this machine, or an existing cluster.
+
 Every error a caller can meet derives from `LoopDesignError`: `CaseError`, `QuantityError`, `CircuitError`, `DataError`,
 `UsageError`, `MissingLibraryError`, `UnreachableOutputError`, `NoDesignError`, `PlacementError`,
 `NumericalError`, `ConvergenceError`.
@@ -63,6 +65,7 @@ if TYPE_CHECKING:
     from loopdesign.front.spread import Spread, spread
     from loopdesign.front.step import Steps, step
     from loopdesign.front.sweep import Sweep, sweep
+    from loopdesign.workers import Cluster, Workers
 
 __version__ = "0.1.0"
 
@@ -72,6 +75,7 @@ __all__ = [
     "CaseError",
     "Check",
     "CircuitError",
+    "Cluster",
     "ConvergenceError",
     "CornerResult",
     "DataError",
@@ -90,6 +94,7 @@ __all__ = [
     "Sweep",
     "UnreachableOutputError",
     "UsageError",
+    "Workers",
     "__version__",
     "bench",
     "check",
@@ -117,6 +122,7 @@ _MODULES = {
     "front.spread": ("Spread", "spread"),
     "front.step": ("Steps", "step"),
     "front.sweep": ("Sweep", "sweep"),
+    "workers": ("Cluster", "Workers"),
 }  # fmt: skip
 """Where each public name lives."""
 

@@ -80,14 +80,68 @@ def parse_case(text: str, name: str) -> Case:
     CaseError
         With every fault found, in the order of the file.
     """
-    text = text.removeprefix("\ufeff").replace("\r\n", "\n")
-    document = spelled(_parse_toml(text, name))
+    return parse_document(document_of(text, name), text, name)
+
+
+def document_of(text: str, name: str) -> dict[str, Any]:
+    """Read the text of a case file as far as TOML goes.
+
+    Parameters
+    ----------
+    text : str
+        TOML.
+    name : str
+        Name of the file, for messages.
+
+    Returns
+    -------
+    dict
+        Tables and values as they stand there, words of others spelled as ours.
+
+    Raises
+    ------
+    CaseError
+        Where it is not TOML.
+    """
+    return spelled(_parse_toml(_unmarked(text), name))
+
+
+def parse_document(document: dict[str, Any], text: str, name: str, places: Places | None = None) -> Case:
+    """Validate a case file read by `document_of`, values in it set anew or not.
+
+    Parameters
+    ----------
+    document : dict
+        Tables and values.
+    text : str
+        The text they were read from, in which faults have their place.
+    name : str
+        Name of the file, for messages; becomes `Case.source`.
+    places : Places, optional
+        Where each key stands, where that is known.
+
+    Returns
+    -------
+    Case
+        The validated case, in SI units.
+
+    Raises
+    ------
+    CaseError
+        With every fault found, in the order of the file.
+    """
     reported, read = _read_sections(document)
     reported += problems(_sections(read, document))
     if reported:
-        raise CaseError(_placed_in_order(reported, text, name))
-    case = Case.model_validate({**read, "source": name}).placed(Places(of=_located(text, name)))
+        raise CaseError(_placed_in_order(reported, _unmarked(text), name))
+    known = Places(of=_located(_unmarked(text), name)) if places is None else places
+    case = Case.model_validate({**read, "source": name}).placed(known)
     return case.model_copy(update={"warnings": warnings(case)})
+
+
+def _unmarked(text: str) -> str:
+    """Take the mark of the encoding and the other kind of line end away."""
+    return text.removeprefix("\ufeff").replace("\r\n", "\n")
 
 
 def _located(text: str, name: str) -> dict[Path, Place]:

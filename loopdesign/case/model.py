@@ -90,6 +90,11 @@ class Case(Section):
         case._places = places  # noqa: SLF001  (its own)
         return case
 
+    @property
+    def places(self) -> Places:
+        """Where each key stands in the file."""
+        return self._places
+
     def place(self, key: str) -> Place | None:
         """Return the line and column of a key, or of the nearest table around it; None where the file has neither.
 

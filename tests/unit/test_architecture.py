@@ -13,6 +13,7 @@ ROOT = Path(loopdesign.__file__).parent
 ROOMS = (
     "printable",
     "errors",
+    "workers",
     "units",
     "network",
     "orbit",
@@ -24,6 +25,7 @@ ROOMS = (
     "analysis",
     "synthesis",
     "bench",
+    "explore",
     "report",
     "front",
     "cli",

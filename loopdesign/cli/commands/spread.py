@@ -7,6 +7,7 @@ from typing import Annotated
 from cyclopts import Parameter
 
 from loopdesign.cli.console import Progress, display, say
+from loopdesign.cli.labour import ClusterAddress, WorkerCount, labour
 from loopdesign.cli.options import MET, MISSED, CasePath, Details, Folder, Json, Pictures, whole_number
 
 
@@ -20,6 +21,8 @@ def spread(
     seed: Annotated[
         int, Parameter(converter=whole_number, help="Whole number; the same seed gives the same samples.")
     ] = 1,
+    workers: WorkerCount = None,
+    cluster: ClusterAddress = None,
     output: Folder = None,
     pictures: Pictures = (),
     details: Details = False,
@@ -35,8 +38,8 @@ def spread(
 
     given = read_file(case)  # once: the worst sample belongs to the text that was sampled
     loaded = parse_case(given.text, str(case))
-    with Progress("sampling", quiet=json_) as progress:
-        found = sample_all(loaded, samples=samples, seed=seed, progress=progress)
+    with labour(workers, cluster) as executor, Progress("sampling", quiet=json_) as progress:
+        found = sample_all(loaded, samples=samples, seed=seed, executor=executor, progress=progress)
     page = "" if output is None else str(output / "report.pdf")
     if output is not None:
         from loopdesign.analysis.spread.envelope import envelope

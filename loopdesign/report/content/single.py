@@ -1,14 +1,16 @@
-"""The report of one study by itself: load and line steps, or a spread over tolerances."""
+"""The report of one study by itself: load and line steps, a spread over tolerances, or a sweep."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from loopdesign.report.content.blocks import Code, Content, Note, Paragraph, SectionHeading
+from loopdesign.report.content.blocks import Bullets, Code, Content, Figure, Note, Paragraph, SectionHeading, TableBlock
 from loopdesign.report.content.chapters import dynamics
 from loopdesign.report.content.chapters.inputs import inputs_chapter
 from loopdesign.report.content.chapters.opening import CAUTIONS
 from loopdesign.report.content.gather import front_lines, running_lines
+from loopdesign.report.content.pictures import svg_of
+from loopdesign.report.explore.sweep_text import quantity_name, sweep_sentences, sweep_table
 from loopdesign.report.spread.text import spread_sentences
 from loopdesign.report.steps.text import step_verdict
 
@@ -17,6 +19,7 @@ if TYPE_CHECKING:
     from loopdesign.analysis.spread.sample import SpreadResult
     from loopdesign.analysis.transient.steps import StepStudy
     from loopdesign.case import Case, CaseFile
+    from loopdesign.explore.sweep import SweepResult
     from loopdesign.report.content.blocks import Block
 
 
@@ -63,6 +66,38 @@ def spread_content(found: SpreadResult, band: Envelope, worst_case: str, given: 
     """
     verdict = (spread_sentences(found)[-1], not found.unstable.count and not found.off_target.count)
     return _single(found.case, given, date, verdict, dynamics.spread_chapter(found, band, worst_case))
+
+
+def sweep_content(swept: SweepResult, case: Case, given: CaseFile, date: str) -> Content:
+    """Gather the report of ``loopdesign sweep``.
+
+    Parameters
+    ----------
+    swept
+        Every point.
+    case
+        The case as its file has it.
+    given
+        The case file as it was read.
+    date
+        What the report is dated.
+
+    Returns
+    -------
+    Content
+        Title block, verdict, picture, points, and what was given.
+    """
+    from loopdesign.report.explore.sweep_plots import sweep_figure  # noqa: PLC0415  (loads matplotlib)
+
+    verdict, *notes = sweep_sentences(swept)
+    names = " and ".join(quantity_name(q.key) for q in swept.varied)
+    blocks = (
+        SectionHeading(text=f"Sweep over {names}"),
+        Bullets(items=tuple(notes)),
+        Figure(name="sweep", svg=svg_of(sweep_figure(swept)), caption=f"Margins and stability over {names}."),
+        TableBlock(table=sweep_table(swept), folded=True),
+    )
+    return _single(case, given, date, (verdict, all(p.stable for p in swept.points)), blocks)
 
 
 def _single(case: Case, given: CaseFile, date: str, verdict: tuple[str, bool], blocks: tuple[Block, ...]) -> Content:

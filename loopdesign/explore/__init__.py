@@ -1,0 +1,7 @@
+"""Many cases beside each other: what a quantity does to a design, which of several is better, how small parts may be.
+
+`point`       one point of a sweep: a check of its own, or a choice of its own
+`sweep`       one or two quantities over a range: margins and verdict at every point
+`together`    converters of several cases solved as one batch
+`boundary`    where in such a plane the largest multiplier is one
+"""
