@@ -60,11 +60,11 @@ if TYPE_CHECKING:
     from loopdesign.front.bench import Bench, bench
     from loopdesign.front.check import Check, check
     from loopdesign.front.design import Design, design
+    from loopdesign.front.explore.sweep import Sweep, sweep
     from loopdesign.front.filter import FilterCheck
     from loopdesign.front.response import Response, response
     from loopdesign.front.spread import Spread, spread
     from loopdesign.front.step import Steps, step
-    from loopdesign.front.sweep import Sweep, sweep
     from loopdesign.workers import Cluster, Workers
 
 __version__ = "0.1.0"
@@ -121,7 +121,7 @@ _MODULES = {
     "front.response": ("Response", "response"),
     "front.spread": ("Spread", "spread"),
     "front.step": ("Steps", "step"),
-    "front.sweep": ("Sweep", "sweep"),
+    "front.explore.sweep": ("Sweep", "sweep"),
     "workers": ("Cluster", "Workers"),
 }  # fmt: skip
 """Where each public name lives."""

@@ -131,6 +131,22 @@ def asked_keys(case: cases.Case, fit: Sequence[str] | str) -> tuple[tuple[FitKey
     return suspects(case), True
 
 
+def known_values(case: cases.Case) -> tuple[FitKey, ...]:
+    """List every value of a case that may be moved.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+
+    Returns
+    -------
+    tuple of FitKey
+        In the order of the case file.
+    """
+    return tuple(_known(case))
+
+
 def with_value(case: cases.Case, key: str, value: float) -> cases.Case:
     """Return the case with one value changed.
 

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from loopdesign.analysis.filter_study import FilterStudy
     from loopdesign.analysis.filter_study.output import OutputFilterStudy
     from loopdesign.case import CaseFile
+    from loopdesign.explore.sensitivity import Sensitivities
     from loopdesign.report.basics.layout import Display
     from loopdesign.report.content.findings import Findings
     from loopdesign.synthesis.choice import Choice
@@ -24,6 +25,7 @@ def told(
     choice: Choice | None = None,
     *,
     report: Path | None = None,
+    further: str = "",
     display: Display,
 ) -> str:
     """Write everything a person reads on the terminal: the verdict first, what it covers last."""
@@ -34,7 +36,7 @@ def told(
         found,
         chosen=None if choice is None else choice.chosen,
         choice="" if choice is None else choice_text(choice, display=display),
-        further=_further(found, study, display),
+        further="\n\n".join(filter(None, [_further(found, study, display), further.rstrip()])),
         report="" if report is None else str(report / "report.pdf"),
         display=display,
     )
@@ -81,7 +83,7 @@ def answered(found: CheckResult, study: FilterStudy | None) -> dict[str, Any]:
     return told
 
 
-def deliver_report(
+def deliver_report(  # noqa: PLR0913  (what a report may hold)
     found: CheckResult,
     folder: Path,
     study: FilterStudy | None,
@@ -89,6 +91,7 @@ def deliver_report(
     given: CaseFile,
     pictures: tuple[str, ...] = (),
     quiet: bool,
+    sensitivity: Sensitivities | None = None,
     choice: Choice | None = None,
     chosen_text: str | None = None,
 ) -> None:
@@ -128,6 +131,7 @@ def deliver_report(
             steps=steps,
             worst_curves=None if found.closed_loop is None else worst_curves(found),
             plan=bench_plan(found),
+            sensitivities=sensitivity,
         )
         content = gather(findings)
         files = {CHOSEN_CASE: findings.chosen_text, PAGE: report_page(content, found)}

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from loopdesign.explore.multiplier import LargestMultiplier
+from loopdesign.explore.together import LargestMultiplier
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

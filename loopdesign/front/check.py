@@ -12,6 +12,7 @@ from loopdesign.analysis.given import given_parts, has_loop, require_slope, with
 from loopdesign.analysis.transient.deviation import with_step_deviation
 from loopdesign.analysis.worst import beyond_nominal
 from loopdesign.errors import DataError
+from loopdesign.explore.sensitivity import sensitivities
 from loopdesign.front.case import as_case
 from loopdesign.front.filter import FilterCheck
 from loopdesign.front.shown import Shown, one_line, shown_as, tightest
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from loopdesign.front.case import CaseOrPath
+    from loopdesign.front.explore.sensitivity import Sensitivity
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -86,6 +88,18 @@ class Check(Shown, CheckResult):
             rows=urgency,
             notes=(*self.reasons, *filter(None, [step_sentence(self)]), *(f"warning: {w}" for w in self.warnings)),
         )
+
+    def sensitivity(self) -> Sensitivity:
+        """Differentiate every margin and the largest multiplier by every value of the case, exactly.
+
+        Returns
+        -------
+        Sensitivity
+            At the nominal corners.
+        """
+        from loopdesign.front.explore.sensitivity import Sensitivity  # noqa: PLC0415  (only where it is asked for)
+
+        return shown_as(Sensitivity, sensitivities(self))
 
     def plot_loop(self) -> Figure:
         """Draw the exact loop gain of every corner, one column per load current.

@@ -14,7 +14,8 @@ import signal
 import time
 from collections import Counter
 from concurrent.futures import Executor, Future
-from contextlib import suppress
+from contextlib import contextmanager, suppress
+from multiprocessing import resource_tracker
 from multiprocessing.connection import wait
 from typing import TYPE_CHECKING, Any
 
@@ -68,13 +69,28 @@ def _serve(pipe: Connection) -> None:
             return
 
 
+@contextmanager
+def _undisturbed() -> Iterator[None]:
+    """Hold an interruption from the keyboard back, for us and for what is started meanwhile, until the end."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 class _Worker:
     """One process, the piece it is at, and what it has learned."""
 
     def __init__(self, context: multiprocessing.context.BaseContext) -> None:
         self.pipe, theirs = context.Pipe()
         self.process: BaseProcess = context.Process(target=_serve, args=(theirs,), daemon=True)  # type: ignore[attr-defined]
-        self.process.start()
+        resource_tracker.ensure_running()  # which would let interruptions through again
+        with _undisturbed():
+            self.process.start()
         theirs.close()
         self.piece: range | None = None
         self.learned: bytes | None = None
@@ -165,7 +181,7 @@ class Workers(Executor):
         """
         future: Future[Any] = Future()
         try:
-            future.set_result(next(iter(self.map(_Call(fn, kwargs), [args]))))
+            future.set_result(next(iter(self.map(_Call(fn, args, kwargs), [None]))))
         except Exception as fault:  # noqa: BLE001  (handed over, as a future does)
             future.set_exception(fault)
         return future
@@ -242,13 +258,13 @@ class Workers(Executor):
 
 
 class _Call:
-    """A function with arguments by name."""
+    """A function with all its arguments."""
 
-    def __init__(self, function: Callable[..., Any], named: dict[str, Any]) -> None:
-        self.function, self.named = function, named
+    def __init__(self, function: Callable[..., Any], args: tuple[Any, ...], named: dict[str, Any]) -> None:
+        self.function, self.args, self.named = function, args, named
 
-    def __call__(self, *args: Any) -> Any:  # noqa: ANN401
-        return self.function(*args, **self.named)
+    def __call__(self, _: None) -> Any:  # noqa: ANN401  (whatever the function returns)
+        return self.function(*self.args, **self.named)
 
 
 def _failed(fault: Exception) -> Future[Any]:

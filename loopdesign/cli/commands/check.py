@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
@@ -30,35 +31,57 @@ def check(
         bool,
         Parameter(negative="", show_default=False, help="Check again each time the file is saved; Ctrl-C ends it."),
     ] = False,
+    sensitivity: Annotated[
+        bool,
+        Parameter(
+            negative="",
+            show_default=False,
+            help="Add what one percent of each value does to each margin, and to the largest multiplier.",
+        ),
+    ] = False,
     json_: Json = False,
 ) -> int:
     """Examine parts already chosen: verdict and margins at every corner, temperature and worst tolerance end.
 
     Exit status 0 where the converter is stable and meets every target, 1 where it does not.
     """
+    once = partial(
+        _check_once, case, output, pictures, details=details, nominal=nominal, sensitivity=sensitivity, json_=json_
+    )
     if not watch:
-        return _check_once(case, output, pictures, details=details, nominal=nominal, json_=json_)
+        return once()
     if json_:
         raise DataError("--watch checks again and again, and --json prints one object: give one of the two")
     from loopdesign.cli.watch import watched
 
-    return watched(case, lambda: _check_once(case, output, pictures, details=details, nominal=nominal, json_=False))
+    return watched(case, once)
 
 
 def _check_once(
-    case: Path, output: Path | None, pictures: tuple[str, ...], *, details: bool, nominal: bool, json_: bool
+    case: Path,
+    output: Path | None,
+    pictures: tuple[str, ...],
+    *,
+    details: bool,
+    nominal: bool,
+    sensitivity: bool,
+    json_: bool,
 ) -> int:
     """Check the case as the file has it now."""
     from loopdesign.case import parse_case, read_file
     from loopdesign.front.check import check as check_case
+    from loopdesign.report.explore.sensitivity_text import sensitivity_text
 
     given = read_file(case)
     found = check_case(parse_case(given.text, str(case)), nominal=nominal)
     study = filter_of(found, quiet=json_)
+    moved = found.sensitivity() if sensitivity else None
     if output is not None:
-        deliver_report(found, output, study, given=given, pictures=pictures, quiet=json_)
+        deliver_report(found, output, study, given=given, pictures=pictures, quiet=json_, sensitivity=moved)
     if json_:
-        say(json_, answered(found, study), "")
-    else:
-        say(json_, {}, told(found, study, report=output, display=display(details=details)))
+        say(json_, answered(found, study) | ({} if moved is None else {"sensitivity": moved.to_dict()}), "")
+        return MET if found.targets_met else MISSED
+    shown = display(details=details)
+    further = "" if moved is None else sensitivity_text(moved, shown) + "\n"
+    say(json_, {}, told(found, study, report=output, display=shown, further=further))
     return MET if found.targets_met else MISSED

@@ -11,7 +11,7 @@ from loopdesign.cli.labour import ClusterAddress, WorkerCount, labour
 from loopdesign.cli.options import MET, MISSED, CasePath, Details, Folder, Json, Pictures, whole_number
 
 
-def spread(
+def spread(  # noqa: PLR0913  (one parameter for each option)
     case: CasePath,
     /,
     *,

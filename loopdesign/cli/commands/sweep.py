@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Annotated
 from cyclopts import Parameter
 
 from loopdesign.cli.console import Progress, display, say
-from loopdesign.cli.deliver import dated
 from loopdesign.cli.labour import ClusterAddress, WorkerCount, labour
 from loopdesign.cli.options import MET, MISSED, CasePath, CsvFile, Details, Folder, Json, Pictures, whole_number
 from loopdesign.errors import DataError
@@ -76,7 +75,7 @@ def sweep(  # noqa: PLR0913  (one parameter for each option)
     Each point is the worst over the nominal corners, or over everything with --worst. Parts that the case leaves open
     are chosen once, for the case as it stands. Exit status 0 where every point is stable, 1 where one is not.
     """
-    from loopdesign.front.sweep import sweep as sweep_case
+    from loopdesign.front.explore.sweep import sweep as sweep_case
     from loopdesign.report.explore.sweep_text import sweep_csv, sweep_text
 
     wishes = wanted(vary)
@@ -100,12 +99,13 @@ def sweep(  # noqa: PLR0913  (one parameter for each option)
         wrote.append(str(csv))
     if output is not None:
         from loopdesign.case import parse_case, read_file
+        from loopdesign.report.basics.date import report_date
         from loopdesign.report.content.single import sweep_content
         from loopdesign.report.folder import write_report
 
         given = read_file(case)
         loaded = parse_case(given.text, str(case))
-        content = sweep_content(found, loaded, given, dated(loaded))
+        content = sweep_content(found, loaded, given, report_date(loaded))
         write_report(output, content, found.to_dict(), files={"sweep.csv": sweep_csv(found)}, pictures=pictures)
         wrote.append(str(output / "report.pdf"))
     say(json_, found.to_dict(), "" if json_ else sweep_text(found, display(details=details), wrote=tuple(wrote)))

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from loopdesign.analysis.variants.worst_curves import WorstCurves
     from loopdesign.bench.plan import BenchPlan
     from loopdesign.case import CaseFile
+    from loopdesign.explore.sensitivity import Sensitivities
     from loopdesign.synthesis.choice.result import Choice
 
 
@@ -46,6 +47,8 @@ class Findings:
         Loop gains at the worst ends; None without a loop.
     plan
         What to measure on the bench; None where there is no loop to measure.
+    sensitivities
+        Derivatives of the margins by every value; None where they were not asked for.
     spread, band
         Samples and the band of their loop gains; None where none were drawn.
     """
@@ -62,6 +65,7 @@ class Findings:
     steps: StepStudy | None = None
     worst_curves: WorstCurves | None = None
     plan: BenchPlan | None = None
+    sensitivities: Sensitivities | None = None
     spread: SpreadResult | None = None
     band: Envelope | None = None
 

@@ -54,6 +54,7 @@ def gather(findings: Findings) -> Content:
             *dynamics.impedances_chapter(findings.impedances),
             *dynamics.steps_chapter(findings.steps),
             *dynamics.filters_chapter(findings.input_filter, findings.output_filter),
+            *dynamics.sensitivity_chapter(findings.sensitivities),
             *dynamics.spread_chapter(findings.spread, findings.band),
             *bench_chapter(findings),
             *method_chapter(findings),

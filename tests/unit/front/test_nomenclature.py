@@ -31,7 +31,7 @@ SUFFIXES = {"_hz": "Hz", "_deg": "deg", "_db": "dB", "_per_s": "1/s", "_v": "V",
 TERMINAL_ONLY = {
     "output", "details", "watch", "json_", "frequencies", "from_", "to", "points", "csv", "topology", "shell", "install",
     "pictures",
-    "workers", "cluster",
+    "workers", "cluster", "sensitivity",
 }  # fmt: skip
 """Options that say how a command hands over its answer; what they ask for has no counterpart in Python."""
 

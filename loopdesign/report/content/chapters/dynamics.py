@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from loopdesign.analysis.spread.envelope import Envelope
     from loopdesign.analysis.spread.sample import SpreadResult
     from loopdesign.analysis.transient.steps import StepStudy
+    from loopdesign.explore.sensitivity import Sensitivities
     from loopdesign.report.content.blocks import Block
 
 
@@ -132,4 +133,28 @@ def spread_chapter(found: SpreadResult | None, band: Envelope | None, worst_case
             caption=plots.envelope_caption(found, band),
         ),
         *([Attachment(name="worst_sample.toml", text=worst_case)] if worst_case else []),
+    )
+
+
+def sensitivity_chapter(found: Sensitivities | None) -> tuple[Block, ...]:
+    """Describe what each value does to each margin; nothing where that was not asked for."""
+    from loopdesign.report.explore.sensitivity_text import (  # noqa: PLC0415  (loads matplotlib)
+        sensitivity_figure,
+        sensitivity_sentences,
+        sensitivity_table,
+        strongest,
+    )
+
+    if found is None:
+        return ()
+    return (
+        SectionHeading(text="What each value does to each margin"),
+        Paragraph(text=f"{strongest(found)}."),
+        Bullets(items=sensitivity_sentences(found)),
+        Figure(
+            name="sensitivity",
+            svg=svg_of(sensitivity_figure(found)),
+            caption="Change of each reading for ten percent more of each value. To see: which few values decide.",
+        ),
+        TableBlock(table=sensitivity_table(found), folded=True),
     )

@@ -1,0 +1,1 @@
+"""Many cases beside each other, as results that show themselves."""
