@@ -14,12 +14,13 @@ The way through the package, from the file to the verdict::
 `step`       load and line steps, cycle by cycle
 `spread`     Monte Carlo over tolerances
 `sweep`      margins and verdict against one or two quantities of a case
+`compare`    two or more cases side by side
 `bench`      a measured response against the prediction, and parts refined until the two meet
 
 A case is given as `load_case` returns it or as the path of its file, a part as a number in SI units or as text such as
 "10 kohm". Each function returns a result that prints as a few lines, shows itself in a notebook, becomes rows for a
 data frame (``to_rows()``) and figures (``plot()``): `Check` with one `CornerResult` per corner, `Design`, `Response`,
-`Steps` with one `StepResult` per step, `Spread`, `Sweep`, `Bench`; a check with an input filter has a `FilterCheck`.
+`Steps` with one `StepResult` per step, `Spread`, `Sweep`, `Compared`, `Bench`; a check with an input filter has a `FilterCheck`.
 `Case` is the case itself.
 
 `Workers` and `Cluster` are executors that `spread` and `sweep` take: processes on this machine, or an existing cluster.
@@ -60,6 +61,7 @@ if TYPE_CHECKING:
     from loopdesign.front.bench import Bench, bench
     from loopdesign.front.check import Check, check
     from loopdesign.front.design import Design, design
+    from loopdesign.front.explore.compare import Compared, compare
     from loopdesign.front.explore.sweep import Sweep, sweep
     from loopdesign.front.filter import FilterCheck
     from loopdesign.front.response import Response, response
@@ -76,6 +78,7 @@ __all__ = [
     "Check",
     "CircuitError",
     "Cluster",
+    "Compared",
     "ConvergenceError",
     "CornerResult",
     "DataError",
@@ -98,6 +101,7 @@ __all__ = [
     "__version__",
     "bench",
     "check",
+    "compare",
     "design",
     "load_case",
     "response",
@@ -121,6 +125,7 @@ _MODULES = {
     "front.response": ("Response", "response"),
     "front.spread": ("Spread", "spread"),
     "front.step": ("Steps", "step"),
+    "front.explore.compare": ("Compared", "compare"),
     "front.explore.sweep": ("Sweep", "sweep"),
     "workers": ("Cluster", "Workers"),
 }  # fmt: skip

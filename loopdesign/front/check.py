@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from loopdesign.front.case import CaseOrPath
-    from loopdesign.front.explore.sensitivity import Sensitivity
+    from loopdesign.front.sensitivity import Sensitivity
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -97,7 +97,7 @@ class Check(Shown, CheckResult):
         Sensitivity
             At the nominal corners.
         """
-        from loopdesign.front.explore.sensitivity import Sensitivity  # noqa: PLC0415  (only where it is asked for)
+        from loopdesign.front.sensitivity import Sensitivity  # noqa: PLC0415  (only where it is asked for)
 
         return shown_as(Sensitivity, sensitivities(self))
 

@@ -180,7 +180,16 @@ def test_developers_page_maps_every_room():
 
 
 SHARED = {
-    *("check", "design", "response", "step", "spread", "bench", "sweep"),  # one command, at every floor it passes
+    *(
+        "check",
+        "design",
+        "response",
+        "step",
+        "spread",
+        "bench",
+        "sweep",
+        "compare",
+    ),  # one command, at every floor it passes
     *("main", "run"),  # the front of the command line, and what it loads
     *("netlist", "lossless_duty", "discontinuous_duty", "rhp_zero_rule", "first_inductor"),  # what every topology has
 }

@@ -13,6 +13,7 @@ from cyclopts import App, Parameter
 from loopdesign.cli.commands.begin import schema, start
 from loopdesign.cli.commands.bench import bench
 from loopdesign.cli.commands.check import check
+from loopdesign.cli.commands.compare import compare
 from loopdesign.cli.commands.design import design
 from loopdesign.cli.commands.response import response
 from loopdesign.cli.commands.spread import spread
@@ -34,7 +35,18 @@ app = App(
     help_epilogue="If the program itself fails, --debug anywhere on the command line shows where.",
     suppress_keyboard_interrupt=False,
 )
-_COMMANDS: tuple[Callable[..., int], ...] = (start, design, check, response, step, spread, sweep, bench, schema)
+_COMMANDS: tuple[Callable[..., int], ...] = (
+    start,
+    design,
+    check,
+    response,
+    step,
+    spread,
+    sweep,
+    compare,
+    bench,
+    schema,
+)
 for _place, _command in enumerate(_COMMANDS):
     app.command(_command, sort_key=_place)
 

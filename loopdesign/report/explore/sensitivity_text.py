@@ -10,6 +10,7 @@ from loopdesign.explore.sensitivity import LOW_IS_BAD
 from loopdesign.report.basics import axes as shared
 from loopdesign.report.basics.layout import laid_out, paragraph
 from loopdesign.report.basics.tables import Column, Table
+from loopdesign.report.explore.drawing import own_figure
 from loopdesign.report.explore.sweep_text import quantity_name
 from loopdesign.units.quantities import format_quantity
 
@@ -151,7 +152,7 @@ def sensitivity_figure(found: Sensitivities) -> Figure:
         One panel per reading, at the corner where it is worst.
     """
     names = [n for n in SHOWN if found.worst_corner(n) is not None]
-    figure = shared.bare_figure(10.0, 1.2 + 2.6 * ((len(names) + 1) // 2))
+    figure = own_figure(10.0, 1.2 + 2.6 * ((len(names) + 1) // 2))
     panels = figure.subplots((len(names) + 1) // 2, 2, squeeze=False).ravel()
     for ax, name in zip(panels, names, strict=False):
         corner = found.worst_corner(name)

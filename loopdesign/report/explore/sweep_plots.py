@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from loopdesign.report.basics import axes as shared
+from loopdesign.report.explore.drawing import own_figure
 from loopdesign.report.explore.sweep_text import quantity_name
 
 if TYPE_CHECKING:
@@ -52,7 +53,7 @@ def _curves(swept: SweepResult) -> Figure:
     """Draw one panel per reading, the unstable part shaded."""
     (q,) = swept.varied
     x, panels = np.array(q.values), [p for p in PANELS if np.isfinite(swept.column(p[0])).any()]
-    figure = shared.bare_figure(CURVES_SIZE[0], 1.0 + 1.9 * max(len(panels), 1))
+    figure = own_figure(CURVES_SIZE[0], 1.0 + 1.9 * max(len(panels), 1))
     upper = figure.subplots(max(len(panels), 1), 1, sharex=True, squeeze=False)[:, 0]
     for ax, (name, words, limit, line) in zip(upper, panels, strict=False):
         ax.plot(x, swept.column(name), color=shared.PALETTE[0], marker=".", markersize=4)
@@ -103,7 +104,7 @@ def _map(swept: SweepResult) -> Figure:
     shape = len(first.values), len(second.values)
     x, y = np.array(first.values), np.array(second.values)
     margin = swept.column("phase_margin_deg").reshape(shape)
-    figure = shared.bare_figure(*MAP_SIZE)
+    figure = own_figure(*MAP_SIZE)
     ax = figure.subplots()
     _fill(figure, ax, (x, y), margin, swept)
     handles = _regions(ax, (x, y), swept, shape)
