@@ -20,8 +20,8 @@ The way through the package, from the file to the verdict::
 A case is given as `load_case` returns it or as the path of its file, a part as a number in SI units or as text such as
 "10 kohm". Each function returns a result that prints as a few lines, shows itself in a notebook, becomes rows for a
 data frame (``to_rows()``) and figures (``plot()``): `Check` with one `CornerResult` per corner, `Design`, `Response`,
-`Steps` with one `StepResult` per step, `Spread`, `Sweep`, `Compared`, `Bench`; a check with an input filter has a `FilterCheck`.
-`Case` is the case itself.
+`Steps` with one `StepResult` per step, `Spread`, `Sweep`, `Compared`, `Bench`; a check with an input filter has a
+`FilterCheck`. `Case` is the case itself.
 
 `Workers` and `Cluster` are executors that `spread` and `sweep` take: processes on this machine, or an existing cluster.
 

@@ -90,8 +90,8 @@ def test_functions_take_the_case_first_and_options_by_name(name):
     parameters = list(inspect.signature(getattr(ld, name)).parameters.values())
     assert parameters[0].name == "case"
     by_position = [p.name for p in parameters[1:] if p.kind is not p.KEYWORD_ONLY]
-    assert by_position in ([], ["parts"], ["quantity"], ["vary"], ["data"])
-    if name != "sweep":  # whose varied quantities are its parts
+    assert by_position in ([], ["parts"], ["quantity"], ["vary"], ["data"], ["others"])
+    if name not in {"sweep", "compare"}:  # what is varied are parts; what is compared has all of its own
         assert "parts" in [p.name for p in parameters]
 
 
