@@ -10,6 +10,7 @@ from loopdesign.analysis.curves import report_data
 from loopdesign.analysis.filter_study import filter_study
 from loopdesign.analysis.given import given_parts, has_loop, require_slope, with_parts
 from loopdesign.analysis.transient.deviation import with_step_deviation
+from loopdesign.analysis.variants.worst_curves import worst_curves
 from loopdesign.analysis.worst import beyond_nominal
 from loopdesign.errors import DataError
 from loopdesign.explore.sensitivity import sensitivities
@@ -118,6 +119,25 @@ class Check(Shown, CheckResult):
 
         self._require_loop()
         return loop_bode_figure(report_data(self))
+
+    def plot_overview(self) -> Figure:
+        """Draw the exact loop gain of all lines and loads in one plot, the worst point emphasised.
+
+        Returns
+        -------
+        matplotlib.figure.Figure
+            Magnitude [dB] above phase [deg] over frequency [Hz]; shaded is what the nominal corners and the points with
+            the worst readings span.
+
+        Raises
+        ------
+        DataError
+            Where the case has no loop.
+        """
+        from loopdesign.report.loop.overview import overview_bode_figure  # noqa: PLC0415  (loads matplotlib)
+
+        self._require_loop()
+        return overview_bode_figure(worst_curves(self))
 
     def plot_nyquist(self) -> Figure:
         """Draw the exact loop gain of every corner near -1 in the complex plane.

@@ -122,10 +122,10 @@ def plot_filter_impedances(study: FilterStudy, load_current: float, *, ax: Axes 
     ax.set_ylabel("impedance [Ω]", fontsize=NORMAL)
     worst = min(items, key=lambda i: float(near.db[i]))
     at = float(near.frequency_hz[worst])
-    middle = (at, float(np.sqrt(near.filter_ohm[worst] * near.converter_ohm[worst])))
+    lower = float(near.filter_ohm[worst] ** 0.75 * near.converter_ohm[worst] ** 0.25)  # clear of the other curves
     left = at > float(np.sqrt(f[0] * f[-1]))  # the side with more room
     ax.annotate(
-        f"{near.db[worst]:.1f} dB at {short(at, 'Hz')}", middle, xytext=(-5 if left else 5, 0),
+        f"{near.db[worst]:.1f} dB at {short(at, 'Hz')}", (at, lower), xytext=(-5 if left else 5, 0),
         textcoords="offset points", fontsize=SMALL, color=shared.INK, va="center", ha="right" if left else "left",
     )  # fmt: skip
     legend_above(ax, f"load {short(load_current, 'A')}", width=panel_width(ax))

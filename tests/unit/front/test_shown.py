@@ -169,7 +169,8 @@ def test_check_without_a_loop_prints_its_verdict(case):
 @pytest.mark.parametrize(
     ("kind", "method"),
     [
-        ("check", "plot_loop"), ("check", "plot_plant"), ("check", "plot_nyquist"), ("response", "plot"),
+        ("check", "plot_loop"), ("check", "plot_plant"), ("check", "plot_nyquist"), ("check", "plot_overview"),
+        ("response", "plot"),
         ("step", "plot"), ("spread", "plot"), ("spread", "plot_envelope"), ("design", "plot_loop"),
         ("design", "plot_plant"), ("filter", "plot"),
     ],
