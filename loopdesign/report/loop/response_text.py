@@ -54,10 +54,9 @@ def response_heading(found: FrequencyResponse) -> str:
         The response.
     """
     place = f"{found.input_voltage:.4g} V, {found.load_current:.3g} A, {found.temperature:.3g} degC"
-    point = f"{place} ({found.mode}, duty {found.duty:.3g})"
     loop = "control voltage held" if found.open_loop else "loop closed"
-    multiplier = f"largest multiplier {found.largest_multiplier:.4g}"
-    return f"{found.quantity}, {found.model} model, at {point}, {loop}: {judged_word(found)}, {multiplier}"
+    point = f"{found.mode}, duty {found.duty:.3g}, largest multiplier {found.largest_multiplier:.4g}"
+    return f"{found.quantity}, {found.model} model, {point}, at {place}, {loop}: {judged_word(found)}"
 
 
 def response_text(found: FrequencyResponse, *, display: Display = PIPE) -> str:
@@ -122,7 +121,7 @@ def response_csv(found: FrequencyResponse) -> str:
         with every digit.
     """
     magnitude = "magnitude_ohm" if found.impedance else "magnitude_db"
-    remarks = [response_heading(found), *notes(found), *(f"warning: {w}" for w in found.warnings)]
+    remarks = [response_heading(found), *(f"warning: {w}" for w in found.warnings)]
     lines = [*(f"# {text}" for text in remarks), f"frequency_hz,real,imag,{magnitude},phase_deg,unwrapped_phase_deg"]
     for (hz, size, phase, unwrapped), value in zip(response_table(found).rows, found.values.tolist(), strict=True):
         lines.append(f"{hz!r},{value.real!r},{value.imag!r},{size!r},{phase!r},{unwrapped!r}")

@@ -51,8 +51,8 @@ def test_operating_point_and_verdict_come_with_every_answer(case):
     assert (told["stable"], told["warnings"]) == (False, [])
     for text in (response_text(found), response_csv(found)):
         first = text.splitlines()[0]
-        assert "8 V, 1.2 A, 25 degC (CCM, duty 0.666)" in first
-        assert "UNSTABLE, largest multiplier 1.00" in first
+        assert "CCM, duty 0.666, largest multiplier 1.00" in first
+        assert first.endswith("at 8 V, 1.2 A, 25 degC, loop closed: UNSTABLE")
 
 
 def test_levels_outside_the_specification_are_warned_of(case, capsys):

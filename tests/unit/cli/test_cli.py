@@ -181,7 +181,7 @@ def test_response_over_a_sweep_goes_into_a_file(tmp_path, capsys):
     np.testing.assert_allclose(answer["frequencies_hz"], 100.0 * 10.0 ** (0.5 * np.arange(7)), rtol=1e-12)
     lines = path.read_text(encoding="utf-8").splitlines()
     assert lines[0].endswith("at 8 V, 1.2 A, 25 degC, loop closed: UNSTABLE")
-    assert lines[1] == "frequency_hz,real,imag,magnitude_db,phase_deg"
+    assert lines[1] == "frequency_hz,real,imag,magnitude_db,phase_deg,unwrapped_phase_deg"
     rows = np.array([[float(x) for x in line.split(",")] for line in lines[2:]])
     np.testing.assert_array_equal(rows[:, 0], answer["frequencies_hz"])
     value = rows[:, 1] + 1j * rows[:, 2]
