@@ -274,6 +274,14 @@ def test_a_case_without_a_loop_has_a_page_without_a_desk(opened):
     assert page.page.locator("#desk").count() == 0
 
 
+def test_a_desk_that_cannot_start_says_so(opened):
+    """A stage whose orbit has no trip, which no check hands over: the report stays readable and nothing is shown live."""
+    page = opened(nine().replace('"edge":"comparator"', '"edge":"clock"'))
+    assert "The live desk cannot show this design" in page.text("#desk")
+    assert page.page.evaluate("window.loopdesign ?? null") is None
+    assert page.page.locator("#margins-body").count() == 0
+
+
 def test_dark_light_print_and_a_telephone(opened):
     """Nothing is wider than the screen, and dark is dark."""
     ground = "getComputedStyle(document.body).backgroundColor"

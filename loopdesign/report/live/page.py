@@ -15,6 +15,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from loopdesign.printable import printable
 from loopdesign.report.content.blocks import SectionHeading
 from loopdesign.report.content.html import anchors, to_html
 from loopdesign.report.live.export import live_data
@@ -111,7 +112,7 @@ def page_html(
     words = {} if live is None else _words(live)
     return template.render(
         policy=_policy(style, script),
-        title=title,
+        title=printable(title),
         style=style,
         script=script,
         head=head + mark,

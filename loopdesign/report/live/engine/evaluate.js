@@ -18,7 +18,8 @@ export function prepare(data) {
 export function completeParts(data, given) {
   const known = PARTS_OF_NETWORK[data.network];
   for (const name of Object.keys(given)) {
-    if (known.includes(name)) continue;
+    const isAbsent = PARTS_OF_NETWORK["type III"].includes(name) && !given[name];
+    if (known.includes(name) || isAbsent) continue;
     throw new Error(`no part ${name} in a ${data.network} network: it has ${known.join(", ")}`);
   }
   const parts = {};
