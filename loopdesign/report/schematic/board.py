@@ -14,9 +14,9 @@ if TYPE_CHECKING:
 Point: TypeAlias = "tuple[float, float]"
 FONT = "Libertinus Serif, DejaVu Sans, sans-serif"
 """Families of the letters, the first there is: that of the document, else that of the page's reader."""
-LETTERS = 11.0
+LETTERS = 12.0
 """Size of the letters [point]."""
-LINE_HEIGHT = 0.38
+LINE_HEIGHT = 0.41
 """Distance of two lines of letters [units of the board]."""
 INK = "#1a1a1a"
 BESIDE = {

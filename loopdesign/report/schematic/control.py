@@ -20,7 +20,7 @@ FEEDBACK = -2.6
 """Height of the node that the amplifier compares with its reference; the sensed voltage lies at 0."""
 LOWEST = -5.4
 """Height of ground."""
-AMPLIFIER = 3.0
+AMPLIFIER = 3.6
 """Where the triangle begins."""
 SIZE = 1.8
 """Its height and its length."""
@@ -126,7 +126,7 @@ def _amplifier(
     told = "operational amplifier" if isinstance(amplifier, cases.OperationalSection) else "shunt regulator"
     if isinstance(amplifier, cases.TransconductanceSection):
         lines = (f"gm {exact_text(amplifier.gm, 'S')}", f"output {exact_text(amplifier.output_resistance, 'ohm')}")
-        board.letters(lines, (AMPLIFIER + 0.5, middle + SIZE * 0.5), above=False)
+        board.letters(lines, (AMPLIFIER + 0.75, middle + SIZE * 0.62))
     else:
         lines = (told, f"{exact_text(amplifier.dc_gain, 'dB')}, {exact_text(amplifier.gain_bandwidth, 'Hz')}")
         board.letters(lines, (AMPLIFIER + 0.4, middle - SIZE * 0.7))

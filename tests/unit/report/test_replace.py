@@ -193,3 +193,50 @@ def test_longest_name_and_place_that_cannot_be_written(tmp_path):
         written(tmp_path / "file" / "report")
     with pytest.raises(DataError, match=r"cannot be written .*No such file|cannot be written"):
         written(Path("/proc/nowhere/report"))
+
+
+REPORTER = """
+import sys
+from pathlib import Path
+
+from loopdesign.report.content.blocks import Content, Paragraph
+from loopdesign.report.folder import write_report
+
+print("begun", flush=True)
+for number in range(1000, 10_000):
+    said = (Paragraph(text=f"number {number}"),)
+    content = Content(title="t", front=(), verdict="v", good=True, running=("", ""), blocks=said)
+    write_report(Path(sys.argv[1]), content, {"number": number}, files={"case.toml": f"number = {number}"})
+"""
+
+
+def test_kill_while_documents_are_written_leaves_a_whole_one(tmp_path):
+    """The files of a report, its document among them, all belong to one run, whenever another one was killed."""
+    import io
+
+    import pypdf
+
+    folder, numbers = tmp_path / "report", set()
+    for turn in range(5):
+        child = subprocess.Popen(
+            [sys.executable, "-c", REPORTER, str(folder)], stdout=subprocess.PIPE, cwd=tmp_path, env=os.environ
+        )
+        assert child.stdout.readline() == b"begun\n"
+        deadline = time.monotonic() + 60.0
+        while not folder.exists() and time.monotonic() < deadline:
+            time.sleep(0.01)
+        time.sleep(0.15 + 0.2 * (0.618 * turn % 1.0))
+        child.send_signal(signal.SIGKILL)
+        child.wait()
+        child.stdout.close()
+        require_replaceable(folder)
+        number = json.loads((folder / "report.json").read_text(encoding="utf-8"))["number"]
+        assert {x.name for x in folder.iterdir()} == {"report.md", "report.pdf", "report.json", "case.toml"}
+        assert f"number {number}" in (folder / "report.md").read_text(encoding="utf-8")
+        assert (folder / "case.toml").read_text(encoding="utf-8") == f"number = {number}"
+        pdf = (folder / "report.pdf").read_bytes()
+        assert pdf.rstrip().endswith(b"%%EOF")
+        assert f"number {number}" in pypdf.PdfReader(io.BytesIO(pdf)).pages[0].extract_text()
+        assert [x.name for x in tmp_path.iterdir()] == ["report"]
+        numbers.add(number)
+    assert numbers
