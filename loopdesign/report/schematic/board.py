@@ -61,9 +61,9 @@ class DrawingBoard:
             along = (x0 + 0.24 * (x1 - x0), y0 + 0.24 * (y1 - y0))
             self.dot((along[0], y0 + 0.28) if flat else (x0 - 0.4, along[1]))
         if flat:
-            self.letters(part.lines, ((x0 + x1) / 2.0, y0 + (0.72 if part.kind == "inductor" else 0.5)), above=True)
+            self.letters(part.lines, ((x0 + x1) / 2.0, y0 + (0.76 if part.kind == "inductor" else 0.62)), above=True)
         else:
-            self.letters(part.lines, (x0 + BESIDE.get(part.kind, 0.42), (y0 + y1) / 2.0))
+            self.letters(part.lines, (x0 + BESIDE.get(part.kind, 0.5), (y0 + y1) / 2.0))
 
     def _symbol(self, kind: str) -> Any:  # noqa: ANN401  (the library has no types)
         from schemdraw import elements as elm  # noqa: PLC0415
