@@ -66,18 +66,20 @@ class ModalStep:
         length = interval.length[:, None, None]
         values = self.modes.values[:, :, None]
         drive = self.modes.inverse @ interval.B[:, :, column, None]
-        reciprocal = 1.0 / (jw - values)
+        reciprocal = _reciprocal(jw, values)
         self.single = (1.0 - np.exp(values * length) * turn) * reciprocal
         double = (length - self.single) * reciprocal
-        exponent = (jw - values) * length
+        slow = np.flatnonzero((np.abs(values.real) * length < SERIES_BELOW).any(axis=(0, 2)))
+        exponent = (jw - values[:, slow]) * length
         small = np.abs(exponent.real) + np.abs(exponent.imag) < SERIES_BELOW
         if small.any():
             p, tau = exponent[small], np.broadcast_to(length, small.shape)[small]
             share = np.full(p.shape, SERIES[0], complex)
             for coefficient in SERIES[1:]:
                 share = share * p + coefficient
-            double[small] = tau**2 * share
-            self.single[small] = tau * (1.0 - p * share)
+            item, mode, place = np.nonzero(small)
+            double[item, slow[mode], place] = tau**2 * share
+            self.single[item, slow[mode], place] = tau * (1.0 - p * share)
         self.forced = self.modes.vectors @ (self.single * drive)
         self.driven = double * drive
 
@@ -95,6 +97,16 @@ class ModalStep:
             Its integral over the interval, in periods [unitless].
         """
         return self.modes.vectors @ (self.single * (self.modes.inverse @ z) + self.driven)
+
+
+def _reciprocal(jw: NDArray[np.complex128], values: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """``1 / (jw - values)`` of imaginary ``jw`` (B,1,F) and values (B,n,1), part by part, which is quicker."""
+    away, turn = -values.real, jw.imag - values.imag
+    square = 1.0 / (away * away + turn * turn)
+    result = np.empty(turn.shape, complex)
+    np.multiply(away, square, out=result.real)
+    np.multiply(-turn, square, out=result.imag)
+    return result
 
 
 class SeriesStep:

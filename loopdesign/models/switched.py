@@ -144,7 +144,9 @@ def linearise(point: OperatingPoint) -> SwitchedModel:
     count = lengths.shape[1]
     used = {int(c): modal(configurations[c].A) for c in np.unique(sequence.configuration)}
     flows = [chosen([c.A for c in configurations], sequence.configuration[:, k]) for k in range(count)]
-    exponentials = expm(np.stack([A * lengths[:, k, None, None] for k, A in enumerate(flows)]))
+    exponentials = point.transitions
+    if exponentials is None:
+        exponentials = expm(np.stack([A * lengths[:, k, None, None] for k, A in enumerate(flows)]))
     edges = tuple(_edge(point, k) for k in range(count - 1))
     period_map = _period_map(exponentials, edges)
     return SwitchedModel(

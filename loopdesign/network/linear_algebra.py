@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 BREAKDOWN = (np.linalg.LinAlgError, FloatingPointError)
 """What numpy raises where arithmetic breaks down: a singular system; an overflow, where floating point is strict."""
 
+ALIKE = 4.0
+"""Ratio of the same entry over a batch up to which one equilibration serves all of it."""
+
 RANK_TOLERANCE = 1e-11
 """Relative singular value below which an equilibrated nodal matrix has lost rank (its entries are exact to 1e-16)."""
 
@@ -26,10 +29,15 @@ _PADE_13 = (
     10559470521600.0, 670442572800.0, 33522128640.0, 1323241920.0, 40840800.0, 960960.0, 16380.0, 182.0, 1.0,
 )  # fmt: skip
 _PADE_13_RADIUS = 5.371920351148152
+_PADE = {
+    5: ((30240.0, 15120.0, 3360.0, 420.0, 30.0, 1.0), 0.2539398330063230),
+    7: ((17297280.0, 8648640.0, 1995840.0, 277200.0, 25200.0, 1512.0, 56.0, 1.0), 0.9504178996162932),
+}
+"""Coefficients of the approximants of lower degree, and the norm up to which each is exact to rounding."""
 
 
 def expm(A: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Exponentiate a stack of matrices by scaling and squaring with one [13/13] Pade approximant.
+    """Exponentiate a stack of matrices by scaling and squaring with one Pade approximant: [5/5], [7/7] or [13/13].
 
     Parameters
     ----------
@@ -47,6 +55,9 @@ def expm(A: NDArray[np.float64]) -> NDArray[np.float64]:
     26(4), 2005, algorithm 2.3, coefficients of table 2.3 (from memory; held against scipy.linalg.expm in the tests).
     """
     norm = float(np.abs(A).sum(axis=-2).max(initial=0.0))
+    for coefficients, radius in _PADE.values():
+        if norm <= radius:
+            return _low_pade(A, coefficients)
     squarings = max(0, int(np.ceil(np.log2(max(norm, 1e-300) / _PADE_13_RADIUS))))
     X = A / 2.0**squarings
     b = _PADE_13
@@ -60,6 +71,18 @@ def expm(A: NDArray[np.float64]) -> NDArray[np.float64]:
     for _ in range(squarings):
         result = result @ result
     return result
+
+
+def _low_pade(A: NDArray[np.float64], b: tuple[float, ...]) -> NDArray[np.float64]:
+    """Exponentiate matrices of small norm by one approximant of low degree, without squaring."""
+    identity = np.eye(A.shape[-1])
+    square = A @ A
+    power, odd, even = square, b[1] * identity + b[3] * square, b[0] * identity + b[2] * square
+    for k in range(4, len(b), 2):
+        power = power @ square
+        odd, even = odd + b[k + 1] * power, even + b[k] * power
+    odd = A @ odd
+    return np.linalg.solve(even - odd, even + odd).astype(np.float64, copy=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,8 +139,11 @@ def solve_singular(
 def _equilibration(M: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Row and column factors (B,m) that bring the largest entry of each row and column near one."""
     magnitude = np.abs(M)
-    rows = np.ones(M.shape[:2])
-    columns = np.ones(M.shape[:2])
+    largest = magnitude.max(axis=0)
+    if len(M) > 1 and bool((largest <= ALIKE * magnitude.min(axis=0)).all()):
+        magnitude = largest[None]  # one set of factors does for all
+    rows = np.ones(magnitude.shape[:2])
+    columns = np.ones(magnitude.shape[:2])
     for _ in range(4):
         for axis, factor, other in ((2, rows, columns), (1, columns, rows)):
             weighted = magnitude * (other[:, None, :] if axis == 2 else other[:, :, None])

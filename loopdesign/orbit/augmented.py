@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from loopdesign.orbit.sequence import Sequence
 
 EdgeRows: TypeAlias = "tuple[NDArray[np.float64], NDArray[np.float64]]"
+Passage: TypeAlias = "tuple[list[NDArray[np.float64]], list[NDArray[np.float64]]]"
+"""Augmented matrices and exponentials of every interval."""
 
 
 class Stepper:
@@ -114,7 +116,7 @@ class Stepper:
         """Rows and ramps of every edge but the last, which is the clock."""
         return [self.edge_rows(sequence, k) for k in range(sequence.ends.shape[1] - 1)]
 
-    def propagate(self, sequence: Sequence) -> tuple[list[NDArray[np.float64]], list[NDArray[np.float64]]]:
+    def propagate(self, sequence: Sequence) -> Passage:
         """Augmented matrices and exponentials of every interval."""
         flows = [self.flow(sequence.configuration[:, k]) for k in range(sequence.ends.shape[1])]
         lengths = sequence.lengths

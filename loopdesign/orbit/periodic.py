@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.errors import ConvergenceError
-from loopdesign.orbit.augmented import EdgeRows, Stepper, apply, dot
+from loopdesign.orbit.augmented import EdgeRows, Passage, Stepper, apply, dot
 from loopdesign.orbit.problem import OperatingPoint
 from loopdesign.orbit.sequence import Edge, Sequence, tripped_at_once
 
@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 NEWTON_STEPS = 40
 CONVERGED = 1e-8
 """Relative size of the last Newton step but one; convergence is quadratic, so the last one is at rounding level."""
+NEXT_STEP = 1e-15
+"""Relative size of the step that would come next, by the quadratic convergence of the last two, that is not taken."""
 OVERRUN = 0.2
 """How far an edge may run beyond the period [periods]."""
 SHARE_OF_GAP = 0.4
@@ -91,10 +93,11 @@ def newton(problem: OrbitProblem, stepper: Stepper, guess: Sequence, *, held: bo
     b, n = problem.network.state_scale.shape
     sequence = guess
     edges = stepper.edges(sequence)
-    start = _linear_start(stepper, sequence, edges, held=held)
-    done = np.zeros(b, bool)
+    passage = stepper.propagate(sequence)
+    start = _linear_start(stepper, sequence, edges, passage[1], held=held)
+    done, before = np.zeros(b, bool), np.zeros(b)
     for _ in range(NEWTON_STEPS):
-        it = _linearise(stepper, start, sequence, edges, held=held)
+        it = _linearise(stepper, start, sequence, edges, passage, held=held)
         scale = 1.0 / np.abs(it.jacobian).max(axis=2)
         step = -np.linalg.solve(it.jacobian * scale[:, :, None], (it.residual * scale)[..., None])[..., 0]
         size = np.abs(step[:, :n]).max(axis=1) / np.abs(start[:, 1 : n + 1]).max(axis=1)
@@ -105,22 +108,27 @@ def newton(problem: OrbitProblem, stepper: Stepper, guess: Sequence, *, held: bo
         ends = sequence.ends.copy()
         ends[:, :-1] += step[:, n + 1 :]
         sequence = Sequence(configuration=sequence.configuration, edge=sequence.edge, ends=ends)
+        passage = stepper.propagate(sequence)
         if done.all():
             break
-        done |= (size < CONVERGED) & (largest < CONVERGED)
+        small = np.maximum(size, largest)
+        done |= small < CONVERGED
+        if done.all() and bool((small**3 < NEXT_STEP * before**2).all()):
+            break
+        before = small
     else:
         raise ConvergenceError(
             "Newton's method finds no waveform that repeats every period",
             items=tuple(int(i) for i in np.flatnonzero(~done)),
         )
-    _, E = stepper.propagate(sequence)
     along = [start]
-    for e in E:
+    for e in passage[1]:
         along.append(apply(e, along[-1]))
     inputs = problem.inputs.copy()
     inputs[:, problem.network.input_index(problem.trim)] = start[:, n + 2]
     states = np.stack([z[:, 1 : n + 1] for z in along], axis=1)
-    return OperatingPoint(problem=problem, inputs=inputs, sequence=sequence, states=states)
+    transitions = np.stack([e[:, 1 : n + 1, 1 : n + 1] for e in passage[1]])
+    return OperatingPoint(problem=problem, inputs=inputs, sequence=sequence, states=states, transitions=transitions)
 
 
 def _share(sequence: Sequence, moved: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -137,10 +145,11 @@ def _share(sequence: Sequence, moved: NDArray[np.float64]) -> NDArray[np.float64
     return np.minimum(1.0, limit.min(axis=1))
 
 
-def _linear_start(stepper: Stepper, sequence: Sequence, edges: list[EdgeRows], *, held: bool) -> NDArray[np.float64]:
+def _linear_start(
+    stepper: Stepper, sequence: Sequence, edges: list[EdgeRows], E: list[NDArray[np.float64]], *, held: bool
+) -> NDArray[np.float64]:
     """Solve start state and trim at given edges: periodic states with the comparator met, a linear problem."""
     n, b = stepper.n, len(sequence)
-    _, E = stepper.propagate(sequence)
     total = np.broadcast_to(np.eye(n + 3), E[0].shape)
     row, ramp = np.zeros((b, n + 3)), np.zeros(b)
     for k, e in enumerate(E):
@@ -171,11 +180,12 @@ def _linear_start(stepper: Stepper, sequence: Sequence, edges: list[EdgeRows], *
 
 
 def _linearise(
-    stepper: Stepper, start: NDArray[np.float64], sequence: Sequence, edges: list[EdgeRows], *, held: bool
-) -> _Linearised:
+    stepper: Stepper, start: NDArray[np.float64], sequence: Sequence, edges: list[EdgeRows], passage: Passage, *,
+    held: bool,
+) -> _Linearised:  # fmt: skip
     """Residual and its exact Jacobian: columns of start and trim are carried along, an edge's own starts at it."""
     n, (b, count) = stepper.n, sequence.ends.shape
-    flows, E = stepper.propagate(sequence)
+    flows, E = passage
     unknowns = n + 1 + count - 1
     residual, jacobian = np.empty((b, unknowns)), np.zeros((b, unknowns, unknowns))
     S = np.zeros((b, n + 3, unknowns))
@@ -251,7 +261,8 @@ def slope_over_duty(point: OperatingPoint, stepper: Stepper) -> NDArray[np.float
     start = np.concatenate(
         [np.zeros((len(point), 1)), point.start, np.ones((len(point), 1)), point.trim[:, None]], axis=1
     )
-    it = _linearise(stepper, start, point.sequence, stepper.edges(point.sequence), held=False)
+    passage = stepper.propagate(point.sequence)
+    it = _linearise(stepper, start, point.sequence, stepper.edges(point.sequence), passage, held=False)
     own = n + 1 + point.trip
     keep = np.ones((len(point), it.jacobian.shape[1]), bool)
     keep[items, own] = False

@@ -107,6 +107,8 @@ class OperatingPoint:
     inputs: NDArray[np.float64]
     sequence: Sequence
     states: NDArray[np.float64]
+    transitions: NDArray[np.float64] | None = None
+    """(K,B,n,n) transition matrices of the intervals, where they are known already."""
     opening: NDArray[np.intp] = field(init=False)
     """(B,) the last interval in which the switch conducts."""
 
@@ -200,6 +202,7 @@ class OperatingPoint:
             inputs=self.inputs[items],
             sequence=sequence,
             states=self.states[items][:, : sequence.ends.shape[1] + 1],
+            transitions=None if self.transitions is None else self.transitions[: sequence.ends.shape[1], items],
         )
 
 

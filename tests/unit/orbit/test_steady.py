@@ -289,7 +289,7 @@ def test_the_search_s_jacobian_is_exact(current):
     def residual(v):
         start = np.concatenate([[0.0], v[:n], [1.0], [v[n]]])[None]
         moved = replace(point.sequence, ends=np.append(v[n + 1 :], 1.0)[None])
-        it = _linearise(stepper, start, moved, edges, held=False)
+        it = _linearise(stepper, start, moved, edges, stepper.propagate(moved), held=False)
         return it.residual, it.jacobian
 
     values, exact = residual(state)
