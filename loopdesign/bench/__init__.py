@@ -8,6 +8,7 @@
 `fitting`   parts refined by least squares, with their 95 % intervals; causes with their odds
 `board`     the design examined with the refined parts, and new compensation for that board
 `result`    what a comparison found
+`steps`     a measured load step against that of the exact model
 `words`     what it says in sentences
 `hold`      the whole way, for one file or several
 """

@@ -49,7 +49,7 @@ if TYPE_CHECKING:
     Real = NDArray[np.float64]
     Complex = NDArray[np.complex128]
 
-OTHER_SHAPE = 3.0
+OTHER_SHAPE = 2.0
 """A file is taken for another quantity where that lies this many times nearer to it."""
 FAR_DB = 6.0
 """Least distance, gain [dB] and a tenth of the phase [deg] together, from which on another quantity is considered."""
@@ -219,10 +219,13 @@ def _below_half(read: Measurement, switching_hz: float) -> tuple[Real, Complex, 
 
 
 def _far(measured: Complex, reference: Complex) -> float:
-    """Distance of two curves, the sign of either left open: rms gain [dB] and a tenth of the rms phase [deg]."""
+    """Distance of two curves, the sign of either left open: median gain [dB] and a tenth of the phase [deg].
+
+    The median, for a part that is off bends a curve over some of the frequencies only.
+    """
     sign = -1.0 if is_inverted(measured, reference) else 1.0
-    away = apart(sign * measured, reference)
-    return float(np.hypot(np.sqrt(np.mean(away.real**2)), 0.1 * np.sqrt(np.mean(away.imag**2))))
+    away = np.abs(apart(sign * measured, reference).view(float).reshape(-1, 2))
+    return float(np.hypot(np.median(away[:, 0]), 0.1 * np.median(away[:, 1])))
 
 
 def _ask_for_the_quantity(

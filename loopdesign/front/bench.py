@@ -6,16 +6,18 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from os import PathLike
 from pathlib import Path
-from typing import TYPE_CHECKING, overload
+from typing import TYPE_CHECKING, Any, overload
 
 from loopdesign.bench.board import redesigned
 from loopdesign.bench.hold import Asked, compare_with
 from loopdesign.bench.reading.told import told_of
 from loopdesign.bench.result import BenchResult
+from loopdesign.bench.steps.hold import StepComparison, compare_step
 from loopdesign.errors import DataError
 from loopdesign.front.case import as_case
 from loopdesign.front.shown import Shown, shown_as
 from loopdesign.report.basics.brief import Brief
+from loopdesign.report.bench.step import step_notes, step_overlay_figure, step_readings_table
 from loopdesign.report.bench.text import bench_facts, bench_notes, both_margins_table
 
 if TYPE_CHECKING:
@@ -91,6 +93,36 @@ class Bench(Shown, BenchResult):
         return difference_figure(self)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class BenchStep(Shown, StepComparison):
+    """Hold a measured load step beside that of the exact model; see `StepComparison` for what it holds."""
+
+    def to_rows(self) -> list[dict[str, Any]]:
+        """Turn the comparison into one row per instant, ready for a data frame.
+
+        Returns
+        -------
+        list of dict
+            ``time_s`` after the step [s], ``measured_v`` and ``predicted_v`` [V].
+        """
+        rows = zip(self.time_s, self.measured_v, self.predicted_v, strict=True)
+        return [{"time_s": float(t), "measured_v": float(m), "predicted_v": float(p)} for t, m, p in rows]
+
+    def brief(self) -> Brief:
+        """Say how deviation and settling compare."""
+        return Brief(verdict=self.sentence, facts=(), table=step_readings_table(self), notes=step_notes(self))
+
+    def plot(self) -> Figure:
+        """Lay the record over the step of the model, the difference below.
+
+        Returns
+        -------
+        matplotlib.figure.Figure
+            Output voltage [V] above the difference [V] over time [ms].
+        """
+        return step_overlay_figure(self)
+
+
 @overload
 def bench(
     case: CaseOrPath,
@@ -127,10 +159,25 @@ def bench(
 ) -> tuple[Bench, ...]: ...
 
 
+@overload
+def bench(
+    case: CaseOrPath,
+    data: None = ...,
+    *,
+    step: str | PathLike[str],
+    input_voltage: float | str | None = ...,
+    fit: Sequence[str] | str = ...,
+    redesign: bool = ...,
+    fitted_case: str | PathLike[str] | None = ...,
+    parts: Mapping[str, float | str] | None = ...,
+) -> BenchStep: ...
+
+
 def bench(  # noqa: PLR0913  (one parameter for each option of the command)
     case: CaseOrPath,
-    data: str | PathLike[str] | Sequence[str | PathLike[str]],
+    data: str | PathLike[str] | Sequence[str | PathLike[str]] | None = None,
     *,
+    step: str | PathLike[str] | None = None,
     quantity: MeasuredQuantity | None = None,
     input_voltage: float | str | Sequence[float | str] | None = None,
     load_current: float | str | Sequence[float | str] | None = None,
@@ -141,16 +188,18 @@ def bench(  # noqa: PLR0913  (one parameter for each option of the command)
     frequency_unit: str | None = None,
     fitted_case: str | PathLike[str] | None = None,
     parts: Mapping[str, float | str] | None = None,
-) -> Bench | tuple[Bench, ...]:
-    """Hold the prediction against a measured response, and refine parts until the two meet.
+) -> Bench | BenchStep | tuple[Bench, ...]:
+    """Hold the prediction against a measured response or load step, and refine parts until the two meet.
 
     Parameters
     ----------
     case : Case, str or Path
         The case of the board as designed, or the path of its file.
-    data : str or Path, or sequence of them
+    data : str or Path, or sequence of them, optional
         File of delimited text as analysers export it: frequency with gain and phase, or real and imaginary part.
         Several files of one board are fitted at once, with one set of parts, each at its own operating point.
+    step : str or Path, optional
+        In place of ``data``: file of time and output voltage from an oscilloscope, held against the case's load step.
     quantity : {"loop", "plant", "output-impedance"}, optional
         What was measured; the loop unless given, and a file that looks like another quantity is then refused.
     input_voltage, load_current : float or str, or one for each file, optional
@@ -173,8 +222,9 @@ def bench(  # noqa: PLR0913  (one parameter for each option of the command)
 
     Returns
     -------
-    Bench or tuple of Bench
-        Margins of both, their differences, and the fit; one for each file where several are given.
+    Bench, BenchStep or tuple of Bench
+        Margins of both, their differences, and the fit; one for each file where several are given. Of a step, deviation
+        and settling of both.
 
     Raises
     ------
@@ -195,6 +245,16 @@ def bench(  # noqa: PLR0913  (one parameter for each option of the command)
     >>> [f"{part.nominal:.3g} -> {part.value:.2g}" for part in held.fit.parts.values()]
     ['0.0001 -> 6e-05', '0.028 -> 0.084']
     """
+    if (data is None) == (step is None):
+        raise DataError("give measured responses, or a measured load step: one of the two")
+    if (redesign or fitted_case is not None) and not fit:
+        raise DataError("redesign and fitted_case need fitted values: give fit as well")
+    if step is not None:
+        held = compare_step(as_case(case), Path(step), input_voltage=_single(input_voltage), fit=fit, parts=parts)
+        if fitted_case is not None:
+            _write_fitted(case, Path(fitted_case), held.fitted)
+        choice = redesigned(held.board.case) if redesign and held.board is not None else None
+        return shown_as(BenchStep, replace(held, redesign=choice))
     one = isinstance(data, str) or not isinstance(data, Iterable)
     files = [Path(data)] if one else [Path(p) for p in data]  # type: ignore[arg-type,union-attr]
     if not files:
@@ -203,11 +263,9 @@ def bench(  # noqa: PLR0913  (one parameter for each option of the command)
         quantity=quantity, input_voltage=input_voltage, load_current=load_current, fit=fit,
         told=told_of(columns, values, frequency_unit),
     )  # fmt: skip
-    if (redesign or fitted_case is not None) and not fit:
-        raise DataError("redesign and fitted_case need fitted values: give fit as well")
     found = compare_with(as_case(case), files, asked, parts=parts)
     if fitted_case is not None:
-        _write_fitted(case, Path(fitted_case), found[0])
+        _write_fitted(case, Path(fitted_case), found[0].fitted)
     if redesign and found[0].board is not None:
         choice = redesigned(found[0].board.case)
         found = tuple(replace(held, redesign=choice) for held in found)
@@ -215,11 +273,18 @@ def bench(  # noqa: PLR0913  (one parameter for each option of the command)
     return shown[0] if one else shown
 
 
-def _write_fitted(case: CaseOrPath, target: Path, held: BenchResult) -> None:
+def _single(given: float | str | Sequence[float | str] | None) -> float | str | None:
+    """Accept one value where several have no meaning."""
+    if isinstance(given, list | tuple):
+        raise DataError("input_voltage: a step is measured at one input voltage; give one value")
+    return given  # type: ignore[return-value]
+
+
+def _write_fitted(case: CaseOrPath, target: Path, values: Mapping[str, float]) -> None:
     """Write the case with the fitted values, comments kept; never over an existing file."""
     from loopdesign.bench.board import fitted_text, write_new  # noqa: PLC0415  (tomlkit is slow to load)
     from loopdesign.case import read_text  # noqa: PLC0415
 
     if not isinstance(case, str | PathLike):
         raise DataError("fitted_case keeps the comments of a file: give the case as its path")
-    write_new(target, fitted_text(read_text(Path(case)), held.fitted, str(case)))
+    write_new(target, fitted_text(read_text(Path(case)), values, str(case)))

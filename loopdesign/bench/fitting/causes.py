@@ -41,7 +41,7 @@ BASES, PARTNERS = 4, 4
 """Single parts that pairs are built on, and partners tried with each."""
 ROUNDS = 12
 LONGEST_STEP = 0.8
-SHARE_OF_NONE, SHARE_OF_SINGLES, SHARE_OF_PAIRS = 0.2, 0.6, 0.2
+SHARE_OF_NONE, SHARE_OF_SINGLES, SHARE_OF_PAIRS = 0.5, 0.4, 0.1
 """What is believed before the data: all parts as planned, one of them off, two of them off."""
 TOLD = 6
 """Explanations told at most."""

@@ -86,6 +86,9 @@ def settle(sweeps: Sequence[MeasuredSweep], keys: Sequence[FitKey]) -> Settled:
         Where there are fewer points than the values need.
     """
     problem = Problem(sweeps=tuple(sweeps), keys=keys)
+    if not keys:
+        nothing = np.empty(0)
+        return Settled(problem=problem, place=nothing, seen=np.empty(0, bool), half=nothing, correlated=())
     if problem.count < 3 * len(keys):
         raise DataError(f"fit: {problem.count // 2} points are too few for {len(keys)} values")
     seen, place = np.ones(len(keys), bool), _beginning(problem)
@@ -171,7 +174,7 @@ def _blind(problem: Problem, place: Real, seen: NDArray[np.bool_]) -> tuple[int 
     jacobian = weight[:, None] * jacobian
     wide = _student(problem, int(seen.sum())) * _left_over(weight * residuals, int(seen.sum()))
     half = np.asarray(wide / np.maximum(np.sqrt((jacobian**2).sum(axis=0)), 1e-300))
-    bare = np.array([k.nominal <= 0.0 for k in problem.keys])
+    bare = np.array([k.nominal <= 0.0 for k in problem.keys], bool)
     limit = np.where(bare, np.maximum(place, 0.0) + 1e-300, UNSEEN)  # a delay must be told from none
     lost = np.flatnonzero(seen & ((half > limit) | (bare & (place < 3.0 * STEP))))
     if len(lost):

@@ -7,5 +7,6 @@
 `columns`      which column is what, by header, unit and values
 `told`         columns and units that a caller names
 `table`        the rows, their numbers, and the rows without a value
+`scope`        time and voltage of an oscilloscope's record
 `measurement`  the whole way from a file to a `Measurement`
 """

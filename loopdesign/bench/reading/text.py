@@ -17,13 +17,15 @@ _SUFFIX = re.compile(r"\.(?:s\d+p|ts)$", re.IGNORECASE)
 _LINE_END = re.compile(r"\r\n|\r|\n")
 
 
-def text_lines(path: Path | str) -> list[str]:
+def text_lines(path: Path | str, wanted: str = "a table of frequency, gain and phase") -> list[str]:
     """Read the lines of a file of delimited text.
 
     Parameters
     ----------
     path : Path or str
         The file.
+    wanted : str
+        What the file should hold, for messages.
 
     Returns
     -------
@@ -38,7 +40,7 @@ def text_lines(path: Path | str) -> list[str]:
     name = printable(str(path))
     content = _bytes(Path(path), name)
     if not content.strip():
-        raise DataError(f"{name}: the file is empty; expected a table of frequency, gain and phase")
+        raise DataError(f"{name}: the file is empty; expected {wanted}")
     if content.startswith(_SPREADSHEETS):
         raise DataError(f"{name}: this is a spreadsheet; export the table as delimited text (CSV) and give that")
     text = _decoded(content, name)

@@ -15,17 +15,21 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from loopdesign.bench.result import BenchResult
-    from loopdesign.case import CaseFile
+    from loopdesign.case import Case, CaseFile
     from loopdesign.synthesis.choice.result import Choice
 
 IMPOSSIBLE = 3
 """Exit status where no parts meet the targets."""
 
 
-def bench(  # noqa: PLR0913  (one parameter for each option)
+def bench(  # noqa: C901, PLR0913  (one parameter for each option, and what each asks for)
     case: CasePath,
     /,
     *data: Annotated[Path, Parameter(help="Measured data as delimited text, such as board.csv; one file or several.")],
+    step: Annotated[
+        Path | None,
+        Parameter(help="In place of data: time and output voltage of a load step, from an oscilloscope."),
+    ] = None,
     input_voltage: Annotated[
         str | None,
         Parameter(
@@ -92,9 +96,13 @@ def bench(  # noqa: PLR0913  (one parameter for each option)
     from loopdesign.report.bench.text import bench_text, redesign_text
     from loopdesign.report.loop.response_text import OSCILLATES
 
-    if not data:
+    if step is not None and data:
+        raise DataError("give measured responses, or a measured load step with --step: one of the two")
+    if not data and step is None:
         raise DataError("no measured data given; name one file or several after the case")
     _require_fit(fit, fitted_case=fitted_case, redesign=redesign)
+    if step is not None and redesign:
+        raise DataError("--redesign goes with a measured response: fit one, or run design on the case of --fitted-case")
     if fitted_case is not None and fitted_case.exists():
         raise DataError(f"{fitted_case} exists already; name a new file")
     if output is not None:
@@ -107,6 +115,8 @@ def bench(  # noqa: PLR0913  (one parameter for each option)
     )  # fmt: skip
     given = read_file(case)
     loaded = parse_case(given.text, str(case))
+    if step is not None:
+        return _step(given, loaded, step, (input_voltage, fit or ""), (fitted_case, output), pictures, as_json=json_)
     with Progress("comparing", quiet=json_) as progress:
         found = compare_with(loaded, data, asked, progress=progress)
     choice = _chosen(found[0], quiet=json_) if redesign else None
@@ -129,6 +139,29 @@ def bench(  # noqa: PLR0913  (one parameter for each option)
         pieces += [] if output is None else [f"report: {output / 'report.pdf'}"]
         say(json_, {}, "\n\n".join(pieces))
     return IMPOSSIBLE if isinstance(choice, str) else MET
+
+
+def _step(
+    given: CaseFile, case: Case, data: Path, options: tuple[str | None, str], places: tuple[Path | None, Path | None],
+    pictures: tuple[str, ...], *, as_json: bool,
+) -> int:  # fmt: skip
+    """Hold the load step of the case against a record, and hand the comparison over."""
+    from loopdesign.bench.board import fitted_text, write_new
+    from loopdesign.bench.steps.hold import compare_step
+    from loopdesign.report.bench.step import step_comparison_text
+
+    with Progress("stepping", quiet=as_json):
+        held = compare_step(case, data, input_voltage=options[0], fit=options[1])
+    files = {"fitted.toml": fitted_text(given.text, held.fitted, given.path)} if held.parts else {}
+    if places[0] is not None:
+        write_new(places[0], files["fitted.toml"])
+    if places[1] is not None:
+        from loopdesign.report.bench.content import step_report
+        from loopdesign.report.folder import write_report
+
+        write_report(places[1], step_report(held, given, dated(case), files), held.to_dict(), pictures=pictures)
+    say(as_json, held.to_dict(), "" if as_json else step_comparison_text(held, display=display()))
+    return MET
 
 
 def _require_fit(fit: str | None, *, fitted_case: Path | None, redesign: bool) -> None:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from loopdesign.report.bench.guide import bench_guide
 from loopdesign.report.bench.plots import bench_figures
+from loopdesign.report.bench.step import step_notes, step_overlay_figure, step_parts_table, step_readings_table
 from loopdesign.report.bench.text import bench_facts, bench_notes, bench_tables
 from loopdesign.report.content.blocks import (
     Attachment,
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from loopdesign.bench.result import BenchResult
+    from loopdesign.bench.steps.hold import StepComparison
     from loopdesign.case import CaseFile
     from loopdesign.report.content.blocks import Block
 
@@ -73,6 +75,47 @@ def bench_content(
         front=front_lines(case, given, date),
         verdict=found[0].sentence,
         good=all(h.stable for h in found) and (board is None or (board.check is not None and board.check.targets_met)),
+        running=running_lines(case, given, date),
+        blocks=(*blocks, *inputs_chapter(case)),
+    )
+
+
+def step_report(held: StepComparison, given: CaseFile, date: str, files: Mapping[str, str] | None = None) -> Content:
+    """Gather the report of a comparison with a measured load step.
+
+    Parameters
+    ----------
+    held : StepComparison
+        The comparison.
+    given : CaseFile
+        The case file as it was read.
+    date : str
+        What the report is dated.
+    files : mapping of str to str, optional
+        Further files by name.
+
+    Returns
+    -------
+    Content
+        Sentences, tables, the picture, and what was given.
+    """
+    case, board, parts = held.case, held.board, step_parts_table(held)
+    caption = "The record over the step of the model. To see: depth and duration of the dip, and what is left below."
+    blocks: list[Block] = [
+        Note(title="Before anyone acts on this", items=CAUTIONS),
+        SectionHeading(text="A measured load step"),
+        Paragraph(text=held.sentence),
+        TableBlock(table=step_readings_table(held)),
+        *([] if parts is None else [TableBlock(table=parts)]),
+        *([Bullets(title="Notes", items=step_notes(held))] if step_notes(held) else []),
+        Figure(name="step_overlay", svg=svg_of(step_overlay_figure(held)), caption=caption),
+        *(Attachment(name=name, text=text) for name, text in (files or {}).items()),
+    ]
+    return Content(
+        title=" ".join(case.title.split()),
+        front=front_lines(case, given, date),
+        verdict=held.sentence,
+        good=board is None or (board.check is not None and board.check.targets_met),
         running=running_lines(case, given, date),
         blocks=(*blocks, *inputs_chapter(case)),
     )
