@@ -30,6 +30,7 @@ from loopdesign.case.tables.control import (
     TransconductanceSection,
     VoltageModeSection,
 )
+from loopdesign.case.tables.custom import CustomStage
 from loopdesign.case.tables.demands import (
     ConverterSection,
     CurrentRegulated,
@@ -53,6 +54,7 @@ from loopdesign.case.tables.parts import (
     SwitchEntry,
 )
 from loopdesign.case.tables.stage import (
+    CUSTOM,
     STAGES,
     FlybackStage,
     InputFilter,
@@ -64,6 +66,7 @@ from loopdesign.case.template import template
 from loopdesign.case.write import json_schema, write_parts
 
 __all__ = [
+    "CUSTOM",
     "EXACT",
     "PARTS_OF_NETWORK",
     "PART_UNITS",
@@ -76,6 +79,7 @@ __all__ = [
     "ConverterSection",
     "CurrentRegulated",
     "CurrentSense",
+    "CustomStage",
     "Damper",
     "DiodeEntry",
     "DividerSection",

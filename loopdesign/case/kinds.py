@@ -12,6 +12,7 @@ from pydantic import BaseModel
 
 from loopdesign.case.fields import LevelsOf, QuantityField
 from loopdesign.case.model import PLAIN_SECTIONS, Case
+from loopdesign.case.tables import custom
 from loopdesign.case.tables.control import (
     OperationalSection,
     PeakCurrentSection,
@@ -73,6 +74,18 @@ def section_model(name: str, document: dict[str, Any]) -> type[BaseModel] | None
     return models.get(choice) if isinstance(choice, str) else None
 
 
+ELEMENTS: dict[str, type[BaseModel]] = {
+    "inductor": custom.InductorElement,
+    "capacitor": custom.CapacitorElement,
+    "resistor": custom.ResistorElement,
+    "switch": custom.SwitchElement,
+    "rectifier": custom.RectifierElement,
+    "coupling": custom.CouplingElement,
+    "transformer": custom.TransformerElement,
+}
+"""Model of each kind of element of a stage of the user's own."""
+
+
 def models_of(section: str) -> list[type[BaseModel]]:
     """Return the model of every kind of a section; none for a key that is not a section."""
     if section in CHOICES:
@@ -91,6 +104,8 @@ def path_of(document: dict[str, Any], loc: tuple[str | int, ...]) -> Path:
     here: object = document
     for step in loc:
         if isinstance(here, dict) and isinstance(step, str):
+            if step not in here and here.get("kind") == step:
+                continue  # the validator names the kind of an element
             here = here.get(step)
         elif isinstance(here, list) and isinstance(step, int):
             here = here[step] if step < len(here) else None
@@ -105,12 +120,48 @@ def model_at(path: Path, document: dict[str, Any]) -> type[BaseModel] | None:
     if not path:
         return None
     model = section_model(str(path[0]), document)
+    here: Any = document.get(str(path[0]))
     for step in path[1:]:
+        here = _inner(here, step)
         field = field_of(model, step)
         if field is not None:
             ranges = [mark.table for mark in field.metadata if isinstance(mark, LevelsOf)]
             model = ranges[0] if ranges else _first_model(field.annotation)
+        elif isinstance(step, int) and isinstance(here, dict) and here.get("kind") in ELEMENTS:
+            model = ELEMENTS[here["kind"]]
     return model
+
+
+def _inner(here: Any, step: str | int) -> Any:  # noqa: ANN401  (any value of a document)
+    """Return what lies at one step of a path within a value of a document; None where nothing does."""
+    if isinstance(here, dict):
+        return here.get(step)
+    return here[step] if isinstance(here, list) and isinstance(step, int) and step < len(here) else None
+
+
+def in_file(path: Path, document: dict[str, Any]) -> Path:
+    """Turn the path to a value of an element by its name into the path in the file.
+
+    Parameters
+    ----------
+    path : tuple
+        Such as ``("stage", "L1", "inductance")``.
+    document : dict
+        The whole document as read.
+
+    Returns
+    -------
+    tuple
+        Such as ``("stage", "elements", 0, "inductance")``; the same path where no element has that name.
+    """
+    stage = document.get("stage")
+    if len(path) > 1 and path[0] == "stage" and isinstance(stage, dict):
+        for table in ("elements", "outputs"):
+            entries = stage.get(table)
+            for k, entry in enumerate(entries if isinstance(entries, list) else ()):
+                if isinstance(entry, dict) and entry.get("name") == path[1]:
+                    return ("stage", table, k, *path[2:])
+    return path
 
 
 def field_of(model: type[BaseModel] | None, key: str | int) -> FieldInfo | None:
@@ -154,4 +205,5 @@ def quantity_at(path: Path, document: dict[str, Any]) -> QuantityField | None:
     QuantityField or None
         The quantity, None for a key that holds none.
     """
+    path = in_file(path, document)
     return quantity_of(field_of(model_at(path[:-1], document), path[-1])) if path[0] in SECTIONS else None

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
+from loopdesign import case as cases
 from loopdesign.compensation.compensator import (
     Divider,
     NetworkParts,
@@ -16,6 +18,8 @@ from loopdesign.compensation.compensator import (
 )
 from loopdesign.compensation.netlist import compensator_netlist
 from loopdesign.corners.conditions import Corners, warm
+from loopdesign.corners.custom.elements import custom_topology
+from loopdesign.corners.custom.pattern import ordinary_pattern
 from loopdesign.corners.input_filter import filter_elements
 from loopdesign.corners.not_modelled import refuse_not_modelled
 from loopdesign.corners.output_filter import output_filter
@@ -31,9 +35,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from loopdesign import case as cases
     from loopdesign.compensation.compensator import ErrorAmplifier
     from loopdesign.network.elements import Element
+    from loopdesign.network.topologies.base import Topology
     from loopdesign.orbit.operating_point import Guess
     from loopdesign.orbit.problem import OperatingPoint
 
@@ -94,25 +98,66 @@ def open_loop(case: cases.Case, corners: Corners, bias: Mapping[str, NDArray[np.
         Loop open.
     """
     refuse_not_modelled(case)
+    return _open_loop(case, corners, bias or {}, topology_of(case))
+
+
+def topology_of(case: cases.Case) -> Topology:
+    """Return the topology of a case; a stage of the user's own is followed to find what its rectifiers carry.
+
+    Parameters
+    ----------
+    case
+        The case.
+
+    Returns
+    -------
+    Topology
+        Its netlist, switches and rectifiers.
+    """
+    stage = case.stage
+    if not isinstance(stage, cases.CustomStage):
+        return TOPOLOGIES[case.converter.topology]
+    count = len(stage.rectifiers)
+    if count <= 1 or case.converter.rectifier == "synchronous":
+        return custom_topology(stage, 0, (1 << count) - 1)
+    return _followed_topology(case)
+
+
+@lru_cache(maxsize=64)
+def _followed_topology(case: cases.Case) -> Topology:
+    """Topology of a stage with several rectifiers, at nominal line and full load."""
+    stage = case.stage
+    if not isinstance(stage, cases.CustomStage):
+        raise TypeError("only a stage of the user's own is followed")
+    start = custom_topology(stage, 0, (1 << len(stage.rectifiers)) - 1)
+    s = case.specification
+    corner = one_corner(case, s.input_voltage.nominal, s.output_current.highest)
+    return custom_topology(stage, *ordinary_pattern(_open_loop(case, corner, {}, start)))
+
+
+def _open_loop(
+    case: cases.Case, corners: Corners, bias: Mapping[str, NDArray[np.float64]], topology: Topology
+) -> Converter:
+    """Build the power stage with its topology."""
     # what is regulated moves with its reference and its sense: the current of the load, or the output
     moved = regulated_factor(case, corners)
     if case.current_sense is not None:
         corners, moved = _at_current(corners, moved), np.ones(len(corners))
     s, filtered = case.specification, case.output_filter
-    behind, filter_resistance = output_filter(case, corners, bias or {})
+    behind, filter_resistance = output_filter(case, corners, bias)
     string = s.voltage_load if s.load == "voltage" else None
     return Converter(
-        topology=TOPOLOGIES[case.converter.topology],
-        stage=stage_values(case, corners, bias or {}),
+        topology=topology,
+        stage=stage_values(case, corners, bias),
         period=1.0 / case.converter.switching_frequency,
         input_voltage=corners.input_voltage,
         output_voltage=_load_voltage(case, corners) * moved,
         load_current=corners.load_current,
         load=s.load,
-        synchronous=case.converter.rectifier == "synchronous",
+        synchronous=case.converter.rectifier == "synchronous" or not topology.devices.rectifiers,
         modulator=modulator(case, corners),
         max_duty=case.modulator.max_duty,
-        source=filter_elements(case, corners, bias or {}),
+        source=filter_elements(case, corners, bias),
         output_filter=behind,
         filter_resistance=filter_resistance,
         sense="after" if filtered is None else filtered.sense,

@@ -11,7 +11,9 @@ from loopdesign import case as cases
 from loopdesign.compensation.compensator import ShuntOptocoupler, TransconductanceAmplifier
 from loopdesign.corners.conditions import capacitor_value, inductor_value
 from loopdesign.corners.converters import amplifier, averages, modulator, reference_factor
+from loopdesign.corners.custom.elements import custom_values, drop
 from loopdesign.corners.power_stage import CAUSES, capacitors, inductors, stage_values
+from loopdesign.network.elements import Coupling, Diode, Resistor, Switch
 from loopdesign.network.modulator import PeakCurrentMode
 from loopdesign.units.quantities import format_quantity
 
@@ -170,6 +172,9 @@ def _capacitors(case: cases.Case, corners: Corners, bias: Mapping[str, NDArray[n
 
 def _devices(case: cases.Case, corners: Corners) -> Iterator[_Row]:
     """Yield the values of switch and diode, of a coupling and of a secondary winding."""
+    if isinstance(case.stage, cases.CustomStage):
+        yield from _own_devices(case.stage, corners)
+        return
     stage, values = case.stage, stage_values(case, corners, {})
     yield "switch", "resistance", "ohm", stage.switch.resistance, values.switch_resistance
     if stage.diode is not None:
@@ -182,6 +187,19 @@ def _devices(case: cases.Case, corners: Corners) -> Iterator[_Row]:
             yield "damper", "capacitance", "F", stage.damper.capacitance, values.damper.capacitance
     if isinstance(stage, cases.FlybackStage):
         yield "stage", "secondary_resistance", "ohm", stage.secondary_resistance, values.secondary_resistance
+
+
+def _own_devices(stage: cases.CustomStage, corners: Corners) -> Iterator[_Row]:
+    """Yield the values of switches, rectifiers, resistors and couplings of a stage of the user's own."""
+    built = {e.name: e for e in custom_values(stage, corners, {}).elements}
+    for given in stage.elements:
+        made = built[given.name]
+        if isinstance(made, Coupling):
+            yield given.name, "coefficient", "", given.coefficient.nominal, made.coefficient
+        elif isinstance(made, (Switch, Diode, Resistor)):
+            yield given.name, "resistance", "ohm", given.resistance, made.resistance
+        if isinstance(made, Diode):
+            yield given.name, "drop", "V", given.drop, drop(given, corners)
 
 
 def _control(case: cases.Case, corners: Corners) -> Iterator[_Row]:

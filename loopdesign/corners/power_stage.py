@@ -5,22 +5,20 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from loopdesign import case as cases
 from loopdesign.corners.conditions import (
-    REFERENCE_TEMPERATURE,
     Corners,
-    Value,
     capacitor_value,
     inductor_value,
     warm,
 )
+from loopdesign.corners.custom.elements import custom_values, drop
 from loopdesign.network.topologies.base import DamperValue, StageValues
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    import numpy as np
     from numpy.typing import NDArray
 
 
@@ -30,6 +28,8 @@ CAUSES = {"Lf": "filter.L", "Cf": "filter.C", "Lof": "output_filter.L", "Cof": "
 
 def bank_names(case: cases.Case) -> tuple[str, ...]:
     """Return the names of the output capacitors in the netlist: Co, or Co1, Co2 ... for a bank of several."""
+    if isinstance(case.stage, cases.CustomStage):
+        return tuple(c.name for c in case.stage.bank)
     count = len(case.stage.Co)
     return ("Co",) if count == 1 else tuple(f"Co{i + 1}" for i in range(count))
 
@@ -39,6 +39,8 @@ def capacitors(case: cases.Case) -> dict[str, cases.CapacitorEntry]:
     parts: dict[str, cases.CapacitorEntry] = dict(zip(bank_names(case), case.stage.Co, strict=True))
     if isinstance(case.stage, cases.TwoInductorStage):
         parts["Cs"] = case.stage.Cs
+    if isinstance(case.stage, cases.CustomStage):
+        parts |= case.stage.capacitors
     if case.input_filter is not None:
         parts["Cf"] = case.input_filter.C
     if case.output_filter is not None:
@@ -48,7 +50,9 @@ def capacitors(case: cases.Case) -> dict[str, cases.CapacitorEntry]:
 
 def inductors(case: cases.Case) -> dict[str, cases.InductorEntry]:
     """Return every inductor of the case by its name in the netlist; what is merged into another is left out."""
-    parts = {"L1": case.stage.L1}
+    parts: dict[str, cases.InductorEntry] = {"L1": case.stage.L1}
+    if isinstance(case.stage, cases.CustomStage):
+        parts = {**case.stage.inductors}
     if isinstance(case.stage, cases.TwoInductorStage):
         parts["L2"] = case.stage.L2
     if case.input_filter is not None:
@@ -86,6 +90,8 @@ def stage_values(case: cases.Case, corners: Corners, bias: Mapping[str, NDArray[
         Values scalar or (B,).
     """
     stage, diode = case.stage, case.stage.diode
+    if isinstance(stage, cases.CustomStage):
+        return custom_values(stage, corners, bias)
     values = StageValues(
         L1=inductor_value(stage.L1, "L1", corners, bias),
         Co=tuple(
@@ -96,7 +102,7 @@ def stage_values(case: cases.Case, corners: Corners, bias: Mapping[str, NDArray[
         diode_resistance=0.0
         if diode is None
         else warm(diode.resistance, diode.temperature_coefficient, corners) * corners.factor("diode.resistance"),
-        diode_drop=_drop(diode, corners),
+        diode_drop=0.0 if diode is None else drop(diode, corners),
     )
     if isinstance(stage, cases.TwoInductorStage):
         return replace(
@@ -120,13 +126,3 @@ def damper_value(part: cases.Damper | None, cause: str, corners: Corners) -> Dam
         resistance=part.resistance * corners.factor(f"{cause}.resistance"),
         capacitance=part.capacitance * corners.factor(f"{cause}.capacitance"),
     )
-
-
-def _drop(diode: cases.DiodeEntry | None, corners: Corners) -> Value:
-    """Forward drop [V] of the rectifier at the corners' temperature, never below zero."""
-    if diode is None:
-        return 0.0
-    if not diode.drop_temperature_coefficient:
-        return diode.drop
-    change = diode.drop_temperature_coefficient * (corners.temperature - REFERENCE_TEMPERATURE)
-    return np.maximum(diode.drop + change, 0.0)

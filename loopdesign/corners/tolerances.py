@@ -132,6 +132,9 @@ def _lot(lot: str | None, name: str, value: str) -> str:
 def _stage(case: cases.Case) -> Iterator[_Cause]:
     """Yield the causes in the power stage."""
     stage = case.stage
+    if isinstance(stage, cases.CustomStage):
+        yield from _elements(stage)
+        return
     if isinstance(stage, cases.TwoInductorStage):
         yield from _windings(stage)
     else:
@@ -142,6 +145,28 @@ def _stage(case: cases.Case) -> Iterator[_Cause]:
         yield from _capacitor(stage.Cs, "Cs")
         if stage.damper is not None:
             yield from _damper(stage.damper, "damper")
+
+
+def _elements(stage: cases.CustomStage) -> Iterator[_Cause]:
+    """Yield the causes of a stage of the user's own; the load of each further output is one between its ends."""
+    cores = {name: c.name for c in stage.couplings if c.coefficient.nominal for name in c.of}
+    shared = f"{CORE.partition('.')[0]} %s.inductance" if len(set(cores.values())) > 1 else CORE
+    for name, coil in stage.inductors.items():
+        own = f"{name}.inductance"
+        cause = own if name not in cores else shared % cores[name] if "%s" in shared else shared
+        yield _Cause(cause, own, coil.tolerance)
+    for coupling in stage.couplings:
+        if k := coupling.coefficient.nominal:
+            low, high = coupling.coefficient.lowest / k - 1.0, coupling.coefficient.highest / k - 1.0
+            yield _own(coupling.name, cases.Tolerance(low, high))
+    for name, part in stage.capacitors.items():
+        yield from _capacitor(part, name)
+    for resistor in stage.resistors:
+        yield _own(f"{resistor.name}.resistance", resistor.tolerance)
+    for output in stage.outputs:
+        middle = output.current.nominal
+        ends = (output.current.lowest / middle - 1.0, output.current.highest / middle - 1.0)
+        yield _own(f"{output.name}.current", cases.Tolerance(*ends))
 
 
 def _windings(stage: cases.TwoInductorStage) -> Iterator[_Cause]:

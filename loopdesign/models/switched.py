@@ -232,10 +232,12 @@ def _crossing(point: OperatingPoint, k: int) -> tuple[NDArray[np.float64], NDArr
                 th.row_input[tripped],
                 th.ramp[tripped],
             )
-        for kind, probe in ((Ends.RECTIFIER_ENDS, "i(diode)"), (Ends.RECTIFIER_STARTS, "v(forward)")):
-            items = here & (edge == kind)
-            if items.any():
-                row = network.output_index(probe)
+        devices = point.problem.devices
+        for kind, probe in ((Ends.RECTIFIER_ENDS, devices.current), (Ends.RECTIFIER_STARTS, devices.forward)):
+            of_kind = here & (edge == kind)
+            for after in np.unique(point.sequence.configuration[of_kind, k + 1]):
+                items = of_kind & (point.sequence.configuration[:, k + 1] == after)
+                row = network.output_index(probe(devices.changed(int(c), int(after), ends=kind == Ends.RECTIFIER_ENDS)))
                 state[items], inputs[items] = configuration.C[items, row], configuration.D[items, row]
     return state, inputs, ramp
 

@@ -112,6 +112,7 @@ def derive(
     outputs: Sequence[str],
     *,
     period: float | NDArray[np.float64],
+    series: bool = False,
 ) -> SwitchedNetwork:
     """Derive the switched state space of a netlist.
 
@@ -125,6 +126,8 @@ def derive(
         Probes: ``v(node)``, ``v(node,node)`` [V] or ``i(element)`` [A].
     period
         Switching period, scalar or (B,) [s].
+    series
+        Whether inductors may be in series in each of these configurations, since others join them.
 
     Returns
     -------
@@ -139,7 +142,7 @@ def derive(
     """
     nodal = NodalEquations(elements, period)
     configurations = tuple(_configuration(nodal, on, outputs) for on in conducting)
-    if configurations and all(c.constraint.shape[1] for c in configurations):
+    if configurations and not series and all(c.constraint.shape[1] for c in configurations):
         raise CircuitError(
             "inductors are in series with nothing between them in every switch state; merge them into one inductor"
         )

@@ -14,6 +14,7 @@ import numpy as np
 
 from loopdesign.network.circuit import SwitchedNetwork, derive
 from loopdesign.network.elements import GROUND, Amplifier, CurrentSource, Diode, Element, Resistor, VoltageSource
+from loopdesign.network.places import IDLE, OFF, ON
 from loopdesign.network.topologies.base import OUTPUT, SUPPLY, StageValues, Topology, Value
 
 if TYPE_CHECKING:
@@ -32,10 +33,6 @@ LOAD = "load"
 """Node of the load where an output filter stands between it and the output bank."""
 SHUNT = "shunt"
 """Ground end of the load where a resistor there senses its current."""
-ON, OFF, IDLE, BOTH = 0, 1, 2, 3
-"""Places of the configurations: switch, rectifier, neither, both."""
-CONDUCTING = (frozenset({"switch"}), frozenset({"diode"}), frozenset[str](), frozenset({"switch", "diode"}))
-"""Devices that conduct in each configuration."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,8 +194,8 @@ def network(
     probes
         Outputs; the standard ones first.
     configurations
-        Which to derive, of `ON`, `OFF`, `IDLE` and `BOTH`; they keep these places, and one that is left out stands as
-        the off-interval. With a synchronous rectifier nothing but on and off exists.
+        Which to derive, by their places; they keep these places, and one that is left out stands as the off-interval.
+        With synchronous rectifiers nothing but on and off exists.
 
     Returns
     -------
@@ -210,12 +207,16 @@ def network(
     CircuitError
         For an ideal capacitor loop or a floating node.
     """
-    rows = (*probes, "v(sense)") if converter.compensation is not None else probes
+    devices = converter.topology.devices
+    rows = (*probes, *(p for p in devices.probes if p not in probes))
+    rows = (*rows, "v(sense)") if converter.compensation is not None else rows
     elements = netlist(converter)
     physical = [physical_probe(converter, elements, p) for p in rows]
     wanted = sorted(set(configurations) & {ON, OFF}) if converter.synchronous else sorted(set(configurations))
     period = np.full(len(converter.input_voltage), converter.period)
-    derived = derive(elements, [CONDUCTING[k] for k in wanted], physical, period=period)
+    derived = derive(
+        elements, [devices.conducting(k) for k in wanted], physical, period=period, series=not devices.plain
+    )
     place = dict(zip(wanted, derived.configurations, strict=True))
     count = max(2, *(k + 1 for k in wanted))
     return replace(derived, outputs=rows, configurations=tuple(place.get(k, place[OFF]) for k in range(count)))
@@ -228,10 +229,29 @@ def physical_probe(converter: Converter, elements: tuple[Element, ...], probe: s
         return f"v({converter.load_node})" if back == GROUND else f"v({converter.load_node},{back})"
     if probe == "v(regulated)":
         return f"v({converter.regulated_node})"
-    if probe == "v(forward)":
-        diode = next(e for e in elements if isinstance(e, Diode))
-        return f"v({diode.a},{diode.b})"
-    return probe
+    return _stage_probes(converter.topology, elements).get(probe, probe)
+
+
+def _stage_probes(topology: Topology, elements: tuple[Element, ...]) -> dict[str, str]:
+    """Probes of the netlist by the names under which switch, rectifiers and further outputs are shown."""
+    devices, diodes = topology.devices, {e.name: e for e in elements if isinstance(e, Diode)}
+    found = {"i(switch)": f"i({devices.sensed})"}
+    if not devices.rectifiers:  # nothing asks what does not exist
+        found |= dict.fromkeys(("i(diode)", "v(forward)"), f"i({devices.sensed})")
+    for k, name in enumerate(devices.rectifiers):
+        found[devices.current(k)] = f"i({name})"
+        found[devices.forward(k)] = f"v({diodes[name].a},{diodes[name].b})"
+    return found | {output_probe(name): f"v({a},{b})" for name, (a, b) in topology.outputs.items()}
+
+
+def output_probe(name: str) -> str:
+    """Return the probe of a further output's voltage [V]."""
+    return f"v(output {name})"
+
+
+def output_sink(name: str) -> str:
+    """Return the input that draws a current from a further output [A]."""
+    return f"load {name}"
 
 
 def dc_inputs(converter: Converter, switched: SwitchedNetwork) -> NDArray[np.float64]:
@@ -241,6 +261,7 @@ def dc_inputs(converter: Converter, switched: SwitchedNetwork) -> NDArray[np.flo
         "load": sink_current(converter),
         "load_drop": converter.load_drop,
         "diode": converter.stage.diode_drop,
+        **converter.stage.inputs,
     }
     inputs = np.zeros((len(converter.input_voltage), len(switched.inputs)))
     for i, name in enumerate(switched.inputs):

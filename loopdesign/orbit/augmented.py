@@ -15,6 +15,8 @@ from loopdesign.orbit.sequence import Edge
 from loopdesign.orbit.stepping.sampling import even_samples
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from numpy.typing import NDArray
 
     from loopdesign.orbit.problem import OperatingPoint, OrbitProblem
@@ -82,14 +84,15 @@ class Stepper:
         th = self.problem.thresholds[configuration]
         return self.row(th.row_state, th.row_input)
 
-    def rectifier_ends(self, configuration: int) -> NDArray[np.float64]:
-        """Row (B,m) of the rectifier's current while it conducts [A]."""
-        return self.probe("i(diode)", configuration)
+    def rectifier_ends(self, configuration: int, rectifier: int = 0) -> NDArray[np.float64]:
+        """Row (B,m) of a rectifier's current while it conducts [A]."""
+        return self.probe(self.problem.devices.current(rectifier), configuration)
 
-    def rectifier_starts(self, configuration: int) -> NDArray[np.float64]:
-        """Row (B,m) of the rectifier's forward voltage above its drop while it blocks [V]."""
-        row = self.probe("v(forward)", configuration)
-        drop = self.problem.inputs[:, self.problem.network.input_index("diode")]
+    def rectifier_starts(self, configuration: int, rectifier: int = 0) -> NDArray[np.float64]:
+        """Row (B,m) of a rectifier's forward voltage above its drop while it blocks [V]."""
+        devices, network = self.problem.devices, self.problem.network
+        row = self.probe(devices.forward(rectifier), configuration)
+        drop = self.problem.inputs[:, network.input_index(devices.rectifiers[rectifier])]
         row[:, self.n + 1] -= drop
         return row
 
@@ -98,19 +101,33 @@ class Stepper:
         edge, configuration = sequence.edge[:, k], sequence.configuration[:, k]
         rows = np.zeros((len(edge), self.n + 3))
         ramps = np.zeros(len(edge))
-        kinds = {
-            Edge.COMPARATOR: self.comparator,
-            Edge.RECTIFIER_ENDS: self.rectifier_ends,
-            Edge.RECTIFIER_STARTS: self.rectifier_starts,
-        }
-        for kind, row_of in kinds.items():
+        tripped = edge == Edge.COMPARATOR
+        for c in np.unique(configuration[tripped]):
+            items = tripped & (configuration == c)
+            rows[items] = self.comparator(int(c))[items]
+            ramps[items] = self.problem.thresholds[int(c)].ramp[items]
+        for kind, row_of in (
+            (Edge.RECTIFIER_ENDS, self.rectifier_ends),
+            (Edge.RECTIFIER_STARTS, self.rectifier_starts),
+        ):
             of_kind = edge == kind
             for c in np.unique(configuration[of_kind]):
-                items = of_kind & (configuration == c)
-                rows[items] = row_of(int(c))[items]
-                if kind == Edge.COMPARATOR:
-                    ramps[items] = self.problem.thresholds[int(c)].ramp[items]
+                here = of_kind & (configuration == c)
+                for rectifier, items in self.moved(sequence, k, here):
+                    rows[items] = row_of(int(c), rectifier)[items]
         return rows, ramps
+
+    def moved(self, sequence: Sequence, k: int, items: NDArray[np.bool_]) -> Iterator[tuple[int, NDArray[np.bool_]]]:
+        """Part items (B,) that share their configuration and kind of edge ``k`` by the rectifier that makes it."""
+        devices = self.problem.devices
+        if len(devices.rectifiers) <= 1:
+            yield 0, items
+            return
+        ends = bool((sequence.edge[items, k] == Edge.RECTIFIER_ENDS).all())
+        after = sequence.configuration[:, k + 1]
+        before = int(sequence.configuration[items, k][0])
+        for c in np.unique(after[items]):
+            yield devices.changed(before, int(c), ends=ends), items & (after == c)
 
     def edges(self, sequence: Sequence) -> list[EdgeRows]:
         """Rows and ramps of every edge but the last, which is the clock."""

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.network.converter import OFF
+from loopdesign.network.places import OFF
 from loopdesign.orbit.augmented import dot
 from loopdesign.orbit.operating_point import operating_point
 
@@ -39,9 +39,13 @@ def continuous_limit(converter: Converter, point: OperatingPoint) -> NDArray[np.
     Returns
     -------
     ndarray
-        (B,) load current [A]; NaN for a synchronous rectifier, which has no such limit.
+        (B,) load current [A]; NaN for a synchronous rectifier, which has no such limit, and where further devices take
+        part in the commutation, so that on and off are not all there is.
     """
-    if converter.synchronous:
+    further = not converter.topology.devices.plain and bool(
+        (point.sequence.configuration[~point.discontinuous] > OFF).any()
+    )
+    if converter.synchronous or further:
         return np.full(len(point.duty), np.nan)
     present = np.broadcast_to(np.asarray(converter.load_current, float), point.duty.shape)
     low, high = 0.5 * present, present.copy()
@@ -62,6 +66,11 @@ def _valley(
 ) -> tuple[NDArray[np.float64], Sequence]:
     """Valley (B,) [A] of the diode current with a rectifier that never opens, and the edges to begin from next."""
     point = operating_point(replace(converter.plain(), load_current=load_current, synchronous=True), guess)
-    off, diode = point.network.configurations[OFF], point.network.output_index("i(diode)")
-    end = point.states[:, -1]
-    return dot(off.C[:, diode], end) + dot(off.D[:, diode], point.inputs), point.sequence
+    off, end = point.network.configurations[OFF], point.states[:, -1]
+    devices = converter.topology.devices
+    valleys = []
+    for k in range(len(devices.rectifiers)):
+        if devices.while_open >> k & 1:
+            row = point.network.output_index(devices.current(k))
+            valleys.append(dot(off.C[:, row], end) + dot(off.D[:, row], point.inputs))
+    return np.min(valleys, axis=0), point.sequence

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.network.converter import BOTH, OFF
 from loopdesign.network.linear_algebra import expm
 from loopdesign.orbit.sequence import tripped_at_once
 
@@ -57,7 +56,7 @@ def along(
 
 
 def rectifier_breaks(stepper: Stepper, sequence: Sequence, states: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Find the items (B,) whose rectifier does otherwise than their sequence says.
+    """Find the items (B,) of which a rectifier does otherwise than their sequence says.
 
     Parameters
     ----------
@@ -84,22 +83,24 @@ def rectifier_breaks(stepper: Stepper, sequence: Sequence, states: NDArray[np.fl
         real = length > 0.0
         if not real.any():
             continue
-        rows = forbidden(stepper, configuration)
         coarse = max(stepper.samples(int(c)) for c in np.unique(configuration))
-        value = (rows[:, None, :] @ along(stepper.flow(configuration), states[:, k], length, coarse))[:, 0]
-        allowed = TOLERANCE * np.abs(value).max(axis=1)
-        over, near = _judge(value, allowed)
-        broken |= real & over
-        fine = np.flatnonzero(real & near & ~broken)
-        if len(fine):
-            flow = stepper.flow(configuration)[fine]
-            value = (rows[fine, None, :] @ along(flow, states[fine, k], length[fine], FINE))[:, 0]
-            broken[fine] |= value.max(axis=1) > allowed[fine]
+        moved = along(stepper.flow(configuration), states[:, k], length, coarse)
+        for rectifier in range(len(stepper.problem.devices.rectifiers)):
+            rows = forbidden(stepper, configuration, rectifier)
+            value = (rows[:, None, :] @ moved)[:, 0]
+            allowed = TOLERANCE * np.abs(value).max(axis=1)
+            over, near = _judge(value, allowed)
+            broken |= real & over
+            fine = np.flatnonzero(real & near & ~broken)
+            if len(fine):
+                flow = stepper.flow(configuration)[fine]
+                value = (rows[fine, None, :] @ along(flow, states[fine, k], length[fine], FINE))[:, 0]
+                broken[fine] |= value.max(axis=1) > allowed[fine]
     return np.asarray(broken)
 
 
-def forbidden(stepper: Stepper, configuration: NDArray[np.intp]) -> NDArray[np.float64]:
-    """Rows (B,m) of what must stay below zero in each item's configuration (B,).
+def forbidden(stepper: Stepper, configuration: NDArray[np.intp], rectifier: int = 0) -> NDArray[np.float64]:
+    """Rows (B,m) of what must stay below zero of a rectifier in each item's configuration (B,).
 
     Parameters
     ----------
@@ -107,6 +108,8 @@ def forbidden(stepper: Stepper, configuration: NDArray[np.intp]) -> NDArray[np.f
         Matrices and rows of the problem (B,).
     configuration : ndarray (B,)
         Which devices conduct, by index [unitless].
+    rectifier : int
+        Which rectifier, counted from zero [unitless].
 
     Returns
     -------
@@ -116,7 +119,8 @@ def forbidden(stepper: Stepper, configuration: NDArray[np.intp]) -> NDArray[np.f
     rows = np.empty((len(configuration), stepper.n + 3))
     for c in np.unique(configuration):
         items = configuration == c
-        row = -stepper.rectifier_ends(int(c)) if c in (OFF, BOTH) else stepper.rectifier_starts(int(c))
+        conducts = stepper.problem.devices.mask(int(c)) >> rectifier & 1
+        row = -stepper.rectifier_ends(int(c), rectifier) if conducts else stepper.rectifier_starts(int(c), rectifier)
         rows[items] = row[items]
     return rows
 

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
-from loopdesign.network.converter import BOTH, ON
 from loopdesign.network.linear_algebra import expm
+from loopdesign.network.places import closed_at
 from loopdesign.orbit.augmented import Stepper, apply, augmented, dot
 from loopdesign.orbit.conduction import COARSE, FINE, TOLERANCE, along
 
@@ -122,7 +122,7 @@ def _crossed(
         configuration = point.sequence.configuration[:, k]
         end = point.sequence.ends[:, k]
         begin = np.maximum(end - lengths[:, k], armed)
-        heard = np.isin(configuration, (ON, BOTH)) & (k <= point.trip) & (begin < end)
+        heard = closed_at(configuration) & (k <= point.trip) & (begin < end)
         if not heard.any():
             continue
         flow = stepper.flow(configuration)
@@ -140,7 +140,7 @@ def _per_item(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Rows (B,m) and ramps (B,) [V/period] of each item's own configuration."""
     rows, ramps = np.zeros((len(configuration), stepper.n + 3)), np.zeros(len(configuration))
-    for c in (ON, BOTH):
+    for c in stepper.problem.thresholds:
         items = configuration == c
         if items.any():
             rows[items] = row(c)[items]

@@ -14,14 +14,16 @@ import numpy as np
 
 from loopdesign.errors import ConvergenceError
 from loopdesign.network.batch import take
-from loopdesign.network.converter import IDLE, OFF, ON, PROBES, Converter
+from loopdesign.network.converter import PROBES, Converter
 from loopdesign.network.linear_algebra import BREAKDOWN
+from loopdesign.network.places import IDLE, OFF, ON
 from loopdesign.orbit.augmented import Stepper, augmented
 from loopdesign.orbit.conduction import rectifier_breaks
 from loopdesign.orbit.periodic import newton
 from loopdesign.orbit.problem import OperatingPoint, pose, posed_on
 from loopdesign.orbit.search.duty import found_sequence
 from loopdesign.orbit.search.reach import ordinary
+from loopdesign.orbit.search.stepped import stepped_sequences
 from loopdesign.orbit.sequence import Edge, Sequence, joined_sequences
 
 if TYPE_CHECKING:
@@ -65,7 +67,7 @@ def operating_point(
     """
     if guess is None:
         guess = delayed(found_sequence(converter.plain()), converter.turn_off_delay / converter.period)
-    spare = () if lean else (IDLE,)
+    spare = () if lean or not converter.topology.devices.plain else (IDLE,)
     try:
         point = _solved(converter, guess, probes, spare)
     except ConvergenceError as error:
@@ -74,11 +76,12 @@ def operating_point(
         found = delayed(found, converter.turn_off_delay / converter.period)
         point = _solved(converter, guess.with_items(lost, found), probes, spare)
     broken = _broken(point)
-    for mend in (_other_mode, _searched):
+    several = not converter.topology.devices.plain
+    for mend in (_as_stepped, _as_stepped, _searched) if several else (_other_mode, _searched):
         if not len(broken):
             break
         part = take(converter, broken, len(point))
-        mended = mend(part, point.sequence.take(broken), probes)
+        mended = mend(part, point.take(broken), probes)
         if mended is not None:
             point = _merged(converter, point, broken, mended)
             broken = broken[_broken(mended)]
@@ -103,8 +106,18 @@ def _broken(point: OperatingPoint) -> NDArray[np.intp]:
     return np.flatnonzero(rectifier_breaks(Stepper(point.problem), point.sequence, augmented(point)))
 
 
-def _other_mode(converter: Converter, sequence: Sequence, probes: tuple[str, ...]) -> OperatingPoint | None:
+def _as_stepped(converter: Converter, point: OperatingPoint, probes: tuple[str, ...]) -> OperatingPoint | None:
+    """Try the sequences of a few cycles stepped from orbits that are not kept; None where none of them is solved."""
+    try:
+        stepped = stepped_sequences(converter.plain(), point)
+        return _solved(converter, delayed(stepped, converter.turn_off_delay / converter.period), probes)
+    except (ConvergenceError, *BREAKDOWN):
+        return None
+
+
+def _other_mode(converter: Converter, point: OperatingPoint, probes: tuple[str, ...]) -> OperatingPoint | None:
     """Try the other one of the two ordinary sequences; None where Newton's method finds nothing there."""
+    sequence = point.sequence
     opening = np.argmax(sequence.edge == Edge.COMPARATOR, axis=1)
     delay = converter.turn_off_delay / converter.period
     duty = np.clip(sequence.ends[np.arange(len(sequence)), opening] + delay, 1e-4, converter.max_duty)
@@ -116,7 +129,7 @@ def _other_mode(converter: Converter, sequence: Sequence, probes: tuple[str, ...
         return None
 
 
-def _searched(converter: Converter, _sequence: Sequence, probes: tuple[str, ...]) -> OperatingPoint:
+def _searched(converter: Converter, _point: OperatingPoint, probes: tuple[str, ...]) -> OperatingPoint:
     """Search from nothing."""
     return _solved(
         converter, delayed(found_sequence(converter.plain()), converter.turn_off_delay / converter.period), probes

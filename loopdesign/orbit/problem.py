@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.network.converter import BOTH, IDLE, OFF, ON, PROBES, Converter, dc_inputs, network
+from loopdesign.network.converter import PROBES, Converter, dc_inputs, network
 from loopdesign.network.modulator import threshold
+from loopdesign.network.places import IDLE, OFF, ON, SwitchingDevices, closed_at
 from loopdesign.orbit.sequence import Edge, Sequence
 
 if TYPE_CHECKING:
@@ -42,6 +43,8 @@ class OrbitProblem:
         Largest duty [unitless].
     delay
         Turn-off delay [periods].
+    devices
+        Switches and rectifiers of the stage.
     """
 
     network: SwitchedNetwork
@@ -52,6 +55,7 @@ class OrbitProblem:
     diode: bool
     max_duty: float
     delay: float = 0.0
+    devices: SwitchingDevices = field(default_factory=SwitchingDevices)
 
     def __len__(self) -> int:
         """Count the items."""
@@ -84,6 +88,7 @@ class OrbitProblem:
             diode=self.diode,
             max_duty=self.max_duty,
             delay=self.delay,
+            devices=self.devices,
         )
 
 
@@ -114,7 +119,7 @@ class OperatingPoint:
 
     def __post_init__(self) -> None:
         """Find where the switch opens."""
-        on = np.isin(self.sequence.configuration, (ON, BOTH)) & (self.sequence.lengths > 0.0)
+        on = closed_at(self.sequence.configuration) & (self.sequence.lengths > 0.0)
         last = on.shape[1] - 1 - np.argmax(on[:, ::-1], axis=1)
         object.__setattr__(self, "opening", np.where(on.any(axis=1), last, 0))
 
@@ -153,12 +158,21 @@ class OperatingPoint:
 
     @property
     def discontinuous(self) -> NDArray[np.bool_]:
-        """(B,) whether the rectifier stops within the period: discontinuous conduction."""
-        return np.asarray((self.sequence.edge == Edge.RECTIFIER_ENDS).any(axis=1))
+        """(B,) whether a rectifier that carries the off-time stops within it: discontinuous conduction."""
+        if self.problem.devices.plain:
+            return np.asarray((self.sequence.edge == Edge.RECTIFIER_ENDS).any(axis=1))
+        resting = [k for k in range(len(self.network.configurations)) if self.problem.devices.rests(k)]
+        rests = np.isin(self.sequence.configuration, resting) & (self.sequence.lengths > 0.0)
+        return np.asarray(rests.any(axis=1))
 
     @property
     def ordinary(self) -> NDArray[np.bool_]:
-        """(B,) whether the sequence is on, off, or on, off, idle, with or without a turn-off delay."""
+        """(B,) whether the sequence is on, off, or on, off, idle, with or without a turn-off delay.
+
+        With several rectifiers only the former is: they stop one after the other.
+        """
+        if not self.problem.devices.plain:
+            return np.asarray((self.sequence.configuration <= OFF).all(axis=1))
         starts = (self.sequence.edge == Edge.RECTIFIER_STARTS).any(axis=1)
         return np.asarray(~starts & ((self.sequence.edge == Edge.RECTIFIER_ENDS).sum(axis=1) <= 1))
 
@@ -243,7 +257,7 @@ def posed_on(converter: Converter, switched: SwitchedNetwork) -> OrbitProblem:
     OrbitProblem
         Loop open or closed, as the converter has it.
     """
-    places = (ON, BOTH) if len(switched.configurations) > BOTH else (ON,)
+    places = [k for k in range(len(switched.configurations)) if closed_at(k)]
     return OrbitProblem(
         network=switched,
         thresholds={k: threshold(converter.modulator, switched, k) for k in places},
@@ -253,4 +267,5 @@ def posed_on(converter: Converter, switched: SwitchedNetwork) -> OrbitProblem:
         diode=not converter.synchronous,
         max_duty=converter.max_duty,
         delay=converter.turn_off_delay / converter.period,
+        devices=converter.topology.devices,
     )

@@ -16,7 +16,7 @@ import loopdesign as ld
 from loopdesign.case import load_case
 from loopdesign.corners.converters import compensation, line_load_corners, solved
 from loopdesign.models.switched import control_to_output, linearise, loop_gain
-from loopdesign.network.converter import IDLE, OFF, ON
+from loopdesign.network.places import IDLE, OFF, ON
 from loopdesign.orbit.operating_point import operating_point
 
 DATA = Path(__file__).parent / "data"

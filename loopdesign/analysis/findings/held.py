@@ -13,7 +13,7 @@ from loopdesign.corners.controller import limits_at
 from loopdesign.corners.converters import compensation
 from loopdesign.errors import ConvergenceError
 from loopdesign.network.batch import take
-from loopdesign.network.converter import BOTH, OFF
+from loopdesign.network.places import BOTH, OFF
 from loopdesign.orbit.stepping.cycle import CycleStepper
 from loopdesign.orbit.stepping.devices import Devices
 from loopdesign.units.quantities import format_quantity

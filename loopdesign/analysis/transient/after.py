@@ -9,8 +9,8 @@ import numpy as np
 
 from loopdesign.errors import LoopDesignError
 from loopdesign.models.switched import SwitchedModel, linearise
-from loopdesign.network.converter import ON
 from loopdesign.network.linear_algebra import BREAKDOWN
+from loopdesign.network.places import ON
 from loopdesign.orbit.holding import WORDS, Bounds, held
 from loopdesign.orbit.operating_point import Guess, operating_point
 from loopdesign.orbit.periodic import solve

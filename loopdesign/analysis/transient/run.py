@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.network.converter import BOTH, OFF
+from loopdesign.network.places import BOTH, OFF
 from loopdesign.orbit.stepping.devices import Devices, Segment
 
 if TYPE_CHECKING:

@@ -12,7 +12,8 @@ from loopdesign.corners.converters import compensation, one_corner, solved
 from loopdesign.corners.trouble import traced
 from loopdesign.errors import DataError
 from loopdesign.models.switched import SwitchedModel, linearise
-from loopdesign.network.converter import BOTH, IDLE, OFF, ON, sink_current
+from loopdesign.network.converter import sink_current
+from loopdesign.network.places import BOTH, IDLE, OFF, ON
 from loopdesign.orbit.operating_point import Guess, operating_point
 from loopdesign.orbit.periodic import solve
 from loopdesign.orbit.problem import pose

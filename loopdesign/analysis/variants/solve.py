@@ -10,7 +10,7 @@ import numpy as np
 from loopdesign.analysis.given import has_loop
 from loopdesign.corners.converters import compensation, open_loop, regulated_factor
 from loopdesign.models.switched import SwitchedModel, linearise
-from loopdesign.network.converter import IDLE
+from loopdesign.network.places import IDLE
 from loopdesign.orbit.operating_point import Guess, operating_point
 from loopdesign.orbit.waveforms import average_state
 

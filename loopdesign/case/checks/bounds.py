@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from loopdesign.case.checks.problem import InputProblem
+from loopdesign.case.tables.custom import CustomStage
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
@@ -63,7 +64,7 @@ def _period(sections: Sections) -> Iterator[InputProblem]:
     if converter is None:
         return
     slip = _slip(converter.switching_frequency)
-    if specification is None or stage is None:
+    if specification is None or stage is None or isinstance(stage, CustomStage):
         if slip is not None:
             yield slip
         return

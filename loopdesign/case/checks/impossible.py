@@ -6,9 +6,11 @@ from typing import TYPE_CHECKING
 
 from loopdesign.case.checks.bounds import bound_problems
 from loopdesign.case.checks.duty import continuous_duty, discontinuous_duty, lossless_load
+from loopdesign.case.checks.elements import element_problems
 from loopdesign.case.checks.problem import InputProblem, Sections, volts
 from loopdesign.case.checks.regulation import regulation_problems
 from loopdesign.case.checks.timing import timing_problems
+from loopdesign.case.tables.custom import CustomStage
 from loopdesign.case.tables.stage import FlybackStage
 from loopdesign.network.topologies import TOPOLOGIES
 
@@ -50,11 +52,13 @@ def _power(sections: Sections) -> Iterator[InputProblem]:
         return
     if sections.error_amplifier is not None and specification.regulate == "voltage":
         yield from _reference(specification.output_voltage, sections.error_amplifier.reference)
-    if converter is not None:
+    if converter is not None and converter.topology in TOPOLOGIES:
         impossible = [*_no_load(converter, specification), *_conversion(converter, specification)]
         yield from impossible
         if stage is not None and sections.modulator is not None and not impossible:
             yield from _duty(converter, specification, stage, sections.modulator.max_duty)
+    elif converter is not None:
+        yield from _no_load(converter, specification)
     yield from _still_steps(specification)
 
 
@@ -73,6 +77,9 @@ def _integrator(sections: Sections) -> Iterator[InputProblem]:
 def _diode(sections: Sections) -> Iterator[InputProblem]:
     """Ask for the diode where the rectifier is one."""
     converter, stage = sections.converter, sections.stage
+    if isinstance(stage, CustomStage):
+        yield from element_problems(stage, sections)
+        return
     if converter is not None and converter.rectifier == "diode" and stage is not None and stage.diode is None:
         yield InputProblem(
             path=("stage", "diode"),

@@ -10,6 +10,7 @@ from loopdesign.case.checks.duty import continuous_duty, lossless_load
 from loopdesign.case.checks.plausible import plausibility_warnings
 from loopdesign.case.checks.problem import volts
 from loopdesign.case.fields import QuantityField
+from loopdesign.case.tables.custom import CustomStage
 from loopdesign.units.quantities import format_quantity, implausible
 
 if TYPE_CHECKING:
@@ -73,6 +74,8 @@ def _divider_warnings(case: Case) -> Iterator[str]:
 
 def _on_time_warnings(case: Case) -> Iterator[str]:
     """Warn about a switch that would have to conduct for less than its shortest time."""
+    if isinstance(case.stage, CustomStage):
+        return  # its duty follows from no formula
     line = case.specification.input_voltage.highest
     output, current = case.specification.output_voltage, case.specification.output_current.lowest
     load = lossless_load(case.converter, case.stage, line, output, current)

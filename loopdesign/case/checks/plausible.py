@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from loopdesign.case.checks.estimate import lossless_estimate
 from loopdesign.case.checks.problem import volts
 from loopdesign.case.tables.control import PeakCurrentSection, ShuntOptocouplerSection
+from loopdesign.case.tables.custom import CustomStage
 from loopdesign.case.tables.demands import VoltageRegulated
 from loopdesign.case.tables.stage import TwoInductorStage
 from loopdesign.units.quantities import format_quantity
@@ -44,8 +45,10 @@ def plausibility_warnings(case: Case) -> Iterator[str]:
     """
     if case.specification.output_current.highest == 0.0:
         return  # nothing to compare with
-    yield from _inductances(case)
-    if isinstance(case.modulator, PeakCurrentSection):
+    own = isinstance(case.stage, CustomStage)
+    if not own:
+        yield from _inductances(case)
+    if isinstance(case.modulator, PeakCurrentSection) and not own:
         yield from _sense_gain(case, case.modulator)
         yield from _slope(case, case.modulator)
     yield from _current_sense(case)

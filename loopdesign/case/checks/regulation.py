@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from loopdesign.case.checks.problem import InputProblem, volts
+from loopdesign.case.tables.custom import CustomStage
 from loopdesign.case.tables.demands import VoltageRegulated
 from loopdesign.case.tables.stage import TwoInductorStage
 from loopdesign.units.quantities import format_quantity
@@ -199,9 +200,12 @@ def _ratings(sections: Sections) -> Iterator[InputProblem]:
         return
     if isinstance(sections.stage, TwoInductorStage):
         return
-    for name in _SECOND_INDUCTOR:
-        if getattr(sections.ratings, name) is not None:
-            part = name.partition("_")[0]
+    own = sections.stage if isinstance(sections.stage, CustomStage) else None
+    has = frozenset() if own is None else frozenset({*(e.name for e in own.elements), "Co"})
+    rated = [n for n in type(sections.ratings).model_fields if n != "derating"]
+    for name in _SECOND_INDUCTOR if own is None else rated:
+        part = name.partition("_")[0]
+        if part not in has and getattr(sections.ratings, name) is not None:
             yield InputProblem(
                 path=("ratings", name), message=f"a {sections.converter.topology} has no {part}",
                 found=name, expected="ratings of the parts it has",

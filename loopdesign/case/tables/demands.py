@@ -23,7 +23,7 @@ from loopdesign.units.quantities import shown
 if TYPE_CHECKING:
     TopologyName = str
 else:
-    TopologyName = Literal[tuple(TOPOLOGIES)]
+    TopologyName = Literal[(*TOPOLOGIES, "custom")]
 Series = Literal["E3", "E6", "E12", "E24", "E48", "E96", "E192"]
 Voltage = Annotated[float, QuantityField("V", above=0)]
 _AUTO = (("auto", None),)

@@ -8,6 +8,7 @@ from pydantic import BeforeValidator, Field
 
 from loopdesign.case.fields import CouplingRange, Levels, LevelsOf, QuantityField, Resistance, Section
 from loopdesign.case.fields.levels import COUPLING
+from loopdesign.case.tables.custom import CustomStage
 from loopdesign.case.tables.parts import (
     CapacitorEntry,
     Damper,
@@ -88,10 +89,15 @@ _TABLES: dict[StageTable, type[OneInductorStage | TwoInductorStage | FlybackStag
     "two inductors": TwoInductorStage,
     "transformer": FlybackStage,
 }
-STAGES = {name: _TABLES[topology.stage_table] for name, topology in TOPOLOGIES.items()}
+CUSTOM = "custom"
+"""Word of the case file for a stage that is given element by element."""
+STAGES: dict[str, type[OneInductorStage | TwoInductorStage | FlybackStage | CustomStage]] = {
+    **{name: _TABLES[topology.stage_table] for name, topology in TOPOLOGIES.items()},
+    CUSTOM: CustomStage,
+}
 """The table [stage] of each topology."""
 
-StageSection = OneInductorStage | TwoInductorStage | FlybackStage
+StageSection = OneInductorStage | TwoInductorStage | FlybackStage | CustomStage
 
 
 class InputFilter(Section):

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import sqrt
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 from loopdesign.network.elements import Capacitor, Coupling, Diode, Element, Inductor, Resistor, Switch, Transformer
+from loopdesign.network.places import SwitchingDevices
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
     import numpy as np
     from numpy.typing import NDArray
@@ -53,7 +54,10 @@ class StageValues:
     """Values of all power parts at one corner, or over a batch of corners (B,).
 
     ``Co`` is a bank: every capacitor has its own series resistance and its own state. ``Cs`` and ``damper`` belong to
-    topologies with a coupling capacitor, ``turns`` and ``secondary_resistance`` to those with a transformer.
+    topologies with a coupling capacitor, ``turns`` and ``secondary_resistance`` to those with a transformer. A stage
+    that is given element by element has them in ``elements``, and the values of its own inputs by name in ``inputs``:
+    drops of its rectifiers [V], sinks of further outputs [A]. Its ``Co`` is then what lies across the regulated output,
+    and ``L1`` its first inductor.
     """
 
     L1: InductorValue
@@ -67,6 +71,8 @@ class StageValues:
     damper: DamperValue | None = None
     turns: float | NDArray[np.float64] = 1.0
     secondary_resistance: float | NDArray[np.float64] = 0.0
+    elements: tuple[Element, ...] = ()
+    inputs: Mapping[str, float | NDArray[np.float64]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,6 +170,10 @@ class Topology:
         The trade's estimate of the right-half-plane zero [Hz] from duty, load resistance and part values, or None.
     rhp_zero_source
         Where that rule is printed.
+    devices
+        Its switches and rectifiers.
+    outputs
+        Nodes, positive first, of each further output by name.
     """
 
     name: str
@@ -171,6 +181,8 @@ class Topology:
     lossless_duty: Callable[[Value, Value, Value], Value]
     rhp_zero_rule: Callable[[Value, Value, StageValues], Value] | None = None
     rhp_zero_source: str = ""
+    devices: SwitchingDevices = field(default_factory=SwitchingDevices)
+    outputs: Mapping[str, tuple[str, str]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

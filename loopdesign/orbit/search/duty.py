@@ -15,8 +15,8 @@ import numpy as np
 
 from loopdesign.errors import ConvergenceError, UnreachableOutputError
 from loopdesign.network.batch import take
-from loopdesign.network.converter import BOTH, IDLE, OFF, ON
 from loopdesign.network.linear_algebra import BREAKDOWN
+from loopdesign.network.places import BOTH, IDLE, OFF, ON
 from loopdesign.orbit.augmented import Stepper, augmented, dot
 from loopdesign.orbit.conduction import rectifier_breaks
 from loopdesign.orbit.periodic import newton, slope_over_duty
@@ -34,6 +34,7 @@ from loopdesign.orbit.search.reach import (
     ordinary,
     scan_duty,
 )
+from loopdesign.orbit.search.several import Ways, found_among_several
 from loopdesign.orbit.sequence import Edge, Sequence, joined_sequences
 
 if TYPE_CHECKING:
@@ -100,6 +101,8 @@ def found_sequence(converter: Converter) -> Sequence:
     ConvergenceError
         Where the converter does not come to repeat itself from period to period.
     """
+    if not converter.topology.devices.plain:
+        return found_among_several(converter, Ways(averaged=averaged_output, followed=followed))
     problem = pose(converter)
     stepper = Stepper(problem)
     doubtful = np.ones(len(problem), bool)
@@ -192,7 +195,7 @@ def _carefully(converter: Converter) -> Sequence:
     return joined_sequences(pieces)
 
 
-def followed(converter: Converter, duty: float) -> Sequence:
+def followed(converter: Converter, duty: float, x: NDArray[np.float64] | None = None) -> Sequence:
     """Find the sequence of one item by following it edge by edge at duties that close in on its target.
 
     Parameters
@@ -201,6 +204,8 @@ def followed(converter: Converter, duty: float) -> Sequence:
         A batch of one, its loop open and its load resistive.
     duty
         Where to begin [unitless].
+    x
+        Normalised state (n,) to begin from [unitless]; at rest where absent.
 
     Returns
     -------
@@ -214,11 +219,12 @@ def followed(converter: Converter, duty: float) -> Sequence:
     ConvergenceError
         Where the converter does not come to repeat itself from period to period.
     """
-    posed = pose(converter, configurations=(ON, OFF, IDLE, BOTH))
+    plain = converter.topology.devices.plain
+    posed = pose(converter, configurations=(ON, OFF, IDLE, BOTH) if plain else (ON, OFF))
     stepper = fixed_duty_stepper(converter, posed)
     target, most = float(posed.target[0]), posed.max_duty
     below, above = (0.0, -target), (most, np.inf)
-    orbit = follow(posed, stepper, duty)
+    orbit = follow(posed, stepper, duty, x)
     for _ in range(FOLLOWED):
         miss = orbit.output - target
         below, above = (below, (duty, miss)) if miss > 0.0 else ((duty, miss), above)

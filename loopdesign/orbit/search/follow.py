@@ -13,12 +13,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.errors import ConvergenceError
-from loopdesign.network.converter import BOTH, IDLE, OFF, ON
 from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.network.modulator import VoltageMode
+from loopdesign.network.places import OFF, ON, SwitchingDevices, closed_at
 from loopdesign.orbit.augmented import Stepper, augmented
 from loopdesign.orbit.conduction import rectifier_breaks
 from loopdesign.orbit.periodic import newton
+from loopdesign.orbit.problem import pose
 from loopdesign.orbit.sequence import Edge, Sequence
 from loopdesign.orbit.stepping.cycle import CycleStepper
 from loopdesign.orbit.stepping.devices import Devices, Segment
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
     from loopdesign.network.converter import Converter
     from loopdesign.orbit.problem import OperatingPoint, OrbitProblem
 
-PLACES = {(True, False): ON, (False, True): OFF, (False, False): IDLE, (True, True): BOTH}
 PATIENCE = (4, 12, 40, 120, 400)
 """Cycles followed between one attempt to close the orbit and the next."""
 SHOTS = 20
@@ -38,6 +38,8 @@ SHOT = 1e-9
 """Miss of a cycle, relative to the state, at which it counts as closed."""
 DIFFERENCE = 1e-6
 """Step of the differences, relative to the state."""
+ONE_RECTIFIER = SwitchingDevices()
+"""Devices of a stage with one switch and one rectifier."""
 NEGLIGIBLE = 1e-9
 """Length of an interval [periods] that is rounding of an edge."""
 
@@ -50,7 +52,7 @@ class Followed:
     output: float
 
 
-def recorded(segments: list[Segment], *, opening: float) -> Sequence:
+def recorded(segments: list[Segment], *, opening: float, stage: SwitchingDevices = ONE_RECTIFIER) -> Sequence:
     """Read the sequence of one cycle from its motions; the switch opens at a given instant.
 
     Parameters
@@ -59,6 +61,8 @@ def recorded(segments: list[Segment], *, opening: float) -> Sequence:
         Motions of one cycle in their order.
     opening : float
         Instant at which the switch opens [periods].
+    stage : SwitchingDevices
+        Switches and rectifiers of the stage.
 
     Returns
     -------
@@ -68,7 +72,7 @@ def recorded(segments: list[Segment], *, opening: float) -> Sequence:
     kept = [s for s in segments if s.length > NEGLIGIBLE]
     merged: list[tuple[int, float]] = []
     for s in kept:
-        place = PLACES[s.devices.switch, s.devices.diode]
+        place = stage.place(closed=s.devices.switch, mask=s.devices.diode)
         if merged and merged[-1][0] == place:
             merged[-1] = (place, s.begin + s.length)
         else:
@@ -77,8 +81,8 @@ def recorded(segments: list[Segment], *, opening: float) -> Sequence:
     edge = []
     for k, place in enumerate(configuration[:-1]):
         after = configuration[k + 1]
-        opens = place in (ON, BOTH) and after in (OFF, IDLE)
-        starts = (place, after) in {(ON, BOTH), (IDLE, OFF)}
+        opens = bool(closed_at(place) and not closed_at(after))
+        starts = not stage.mask(place) & ~stage.mask(after)
         edge.append(Edge.CLOCK if opens else Edge.RECTIFIER_STARTS if starts else Edge.RECTIFIER_ENDS)
     ends = [opening if e == Edge.CLOCK else end for e, (_, end) in zip(edge, merged[:-1], strict=True)]
     return Sequence(
@@ -114,7 +118,7 @@ def follow(problem: OrbitProblem, stepper: CycleStepper, duty: float, x: NDArray
     """
     stepper.set_inputs(control=duty)
     x = np.zeros(len(stepper.states)) if x is None else x
-    devices = Devices(switch=False, diode=True)
+    devices = Devices(switch=False, diode=problem.devices.while_open)
     rows = Stepper(problem)
     for cycles in PATIENCE:
         for _ in range(cycles):
@@ -137,8 +141,13 @@ def _orbit(
     """Close the orbit with the sequence of one cycle from a state; None where the rectifier does not keep it."""
     segments: list[Segment] = []
     stepper.cycle(*begin, segments)
+    sequence = recorded(segments, opening=duty, stage=problem.devices)
+    if not problem.devices.plain:  # of several rectifiers only the sets that occur are derived
+        used = tuple(int(k) for k in np.unique(sequence.configuration))
+        problem = pose(stepper.converter, configurations=tuple({ON, OFF, *used}))
+        rows = Stepper(problem)
     try:
-        point = newton(problem, rows, recorded(segments, opening=duty), held=True)
+        point = newton(problem, rows, sequence, held=True)
     except (ConvergenceError, *BREAKDOWN):
         return None
     if rectifier_breaks(rows, point.sequence, augmented(point))[0]:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
-from loopdesign.network.converter import IDLE, OFF, ON
+from loopdesign.network.places import IDLE, OFF, ON
 from loopdesign.orbit.augmented import Stepper, dot
 from loopdesign.orbit.conduction import rectifier_breaks
 from loopdesign.orbit.sequence import Edge, Sequence

@@ -26,9 +26,11 @@ import numpy as np
 from loopdesign.errors import ConvergenceError
 from loopdesign.network.circuit import SwitchedNetwork, derive
 from loopdesign.network.converter import PROBES, netlist, physical_probe
-from loopdesign.network.elements import GROUND, Amplifier, CurrentSource, Diode, Element, Inductor, Transconductor
+from loopdesign.network.elements import GROUND, CurrentSource, Element, Inductor, Transconductor
 from loopdesign.network.modulator import threshold
+from loopdesign.orbit.stepping.commutation import commutated
 from loopdesign.orbit.stepping.devices import TRIPS, Action, ControlLimits, Cycle, Devices, Guard, Segment, Setting
+from loopdesign.orbit.stepping.guards import clamp_devices, clamp_node, guard_on
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -39,8 +41,6 @@ if TYPE_CHECKING:
     from loopdesign.orbit.stepping.devices import Ended
     from loopdesign.orbit.stepping.motion import Motion
 
-CLAMP_RESISTANCE = 1.0
-"""On-resistance of a control-pin clamp [ohm]: a millivolt at the most an amplifier delivers."""
 OPPOSITE: Mapping[Action, Action] = {"diode on": "diode off", "diode off": "diode on"}
 ROUNDING = 1e-12
 """Rounding of an instant [periods]."""
@@ -82,8 +82,8 @@ class CycleStepper:
         closed = converter.compensation is not None
         self.amplifier = next((e for e in base if isinstance(e, Transconductor) and e.name == "amplifier"), None)
         self.bounded = closed and self.limits.output_current is not None and self.amplifier is not None
-        self.clamps = _clamps(base, self.limits) if closed else {}
-        self.clamp_node = _clamp_node(base)
+        self.clamps = clamp_devices(base, self.limits) if closed else {}
+        self.clamp_node = clamp_node(base)
         extra = [*self.clamps.values()]
         self.elements: dict[bool, tuple[Element, ...]] = {False: (*base, *extra)}
         if self.bounded:
@@ -91,8 +91,8 @@ class CycleStepper:
             self.elements[False] = (*base, *extra, source)
             self.elements[True] = tuple(replace(e, gm=0.0) if e is self.amplifier else e for e in self.elements[False])
         self.inductors = tuple(e.name for e in base if isinstance(e, Inductor))
-        self.logical = {p: physical_probe(converter, base, p) for p in PROBES}
-        self.forward = self.logical["v(forward)"]
+        self.stage = converter.topology.devices
+        self.logical = {p: physical_probe(converter, base, p) for p in (*PROBES, *self.stage.probes)}
         self.probes = list(dict.fromkeys(self.logical.values()))
         self.probes += ["v(reference,feedback)"] if self.bounded else []
         self.probes += [f"i({e.name})" for e in self.clamps.values()]
@@ -101,7 +101,7 @@ class CycleStepper:
         self.settings: dict[Devices, Setting] = {}
         self.warm: dict[Devices, float] = {}
         self.values = dict(inputs)
-        self.network: SwitchedNetwork = self._derive(Devices(switch=True, diode=False))
+        self.network: SwitchedNetwork = self._derive(Devices(switch=True, diode=self.stage.while_closed))
         self.states, self.scale = self.network.states, self.network.state_scale[0]
 
     def set_inputs(self, **changes: float) -> None:
@@ -119,12 +119,11 @@ class CycleStepper:
         return np.array([values.get(name, 0.0) for name in self.network.inputs])
 
     def _derive(self, devices: Devices) -> SwitchedNetwork:
-        """Derive the network for a set of devices; the on-state rides along, as a network needs one free state."""
-        on = {"switch"} if devices.switch else set()
-        on |= {"diode"} if devices.diode else set()
-        on |= {self.clamps[devices.clamp].name} if devices.clamp else set()
+        """Derive the network for a set of devices."""
+        on = self.stage.named(closed=devices.switch, mask=devices.diode)
+        on |= {self.clamps[devices.clamp].name} if devices.clamp else frozenset()
         elements = self.elements[devices.amplifier != 0]
-        return derive(elements, (frozenset(on), frozenset({"switch"})), self.probes, period=self.converter.period)
+        return derive(elements, (on,), self.probes, period=self.converter.period, series=True)
 
     def setting(self, devices: Devices) -> Setting:
         """Return the linear piece of a set of devices, derived when first asked for."""
@@ -150,28 +149,29 @@ class CycleStepper:
         if self.bounded and self.amplifier is not None:
             gm, most = float(np.ravel(self.amplifier.gm)[0]), self.limits.output_current or 0.0
             if devices.amplifier:
-                yield _guard(network, "limit", 0, -devices.amplifier * gm, "v(reference,feedback)", most)
+                yield guard_on(network, "limit", 0, -devices.amplifier * gm, "v(reference,feedback)", most)
             else:
-                yield _guard(network, "limit", 1, gm, "v(reference,feedback)", -most)
-                yield _guard(network, "limit", -1, -gm, "v(reference,feedback)", -most)
+                yield guard_on(network, "limit", 1, gm, "v(reference,feedback)", -most)
+                yield guard_on(network, "limit", -1, -gm, "v(reference,feedback)", -most)
         if devices.clamp:
-            yield _guard(network, "clamp", 0, -1.0, f"i({self.clamps[devices.clamp].name})", 0.0)
+            yield guard_on(network, "clamp", 0, -1.0, f"i({self.clamps[devices.clamp].name})", 0.0)
             return
         for side, bound in ((1, self.limits.highest), (-1, self.limits.lowest)):
             if side in self.clamps and bound is not None:
-                yield _guard(network, "clamp", side, side, f"v({self.clamp_node})", -side * bound)
+                yield guard_on(network, "clamp", side, side, f"v({self.clamp_node})", -side * bound)
 
     def _rectifier_guards(self, network: SwitchedNetwork, devices: Devices) -> Iterator[Guard]:
-        """End and start of the rectifier's conduction; a synchronous one only follows the switch."""
+        """End and start of every rectifier's conduction; a synchronous one only follows the switch."""
         if self.converter.synchronous:
             return
-        if devices.diode:
-            yield _guard(network, "diode off", 0, -1.0, "i(diode)", 0.0)
-            return
-        c, k = network.configurations[0], network.output_index(self.forward)
-        row = c.D[0, k].copy()
-        row[network.input_index("diode")] -= 1.0
-        yield Guard("diode on", 0, c.C[0, k], row)
+        for number, name in enumerate(self.stage.rectifiers):
+            if devices.diode >> number & 1:
+                yield guard_on(network, "diode off", number, -1.0, f"i({name})", 0.0)
+                continue
+            c, k = network.configurations[0], network.output_index(self.logical[self.stage.forward(number)])
+            row = c.D[0, k].copy()
+            row[network.input_index(name)] -= 1.0
+            yield Guard("diode on", number, c.C[0, k], row)
 
     def _comparator_guards(self, network: SwitchedNetwork, devices: Devices) -> Iterator[Guard]:
         """List what ends the on-time."""
@@ -206,13 +206,13 @@ class CycleStepper:
         clocked, theta, integral, duty = devices, 0.0, 0.0, 0.0
         lowest, highest, idle, limited = np.inf, -np.inf, False, False
         opens: float | None = None  # a turn-off under way after its trip
-        undo: Action | None = None
+        undo: tuple[Action, int] | None = None
         for _ in range(MOST_EVENTS):
             guards = self.setting(devices).guards
             armed = devices.switch and theta >= self.armed_at and opens is None
             horizon = self._horizon(devices, theta, opens)
             heard = guards if armed or not devices.switch else guards[: -self.comparators]
-            fresh = next((k for k, g in enumerate(heard) if g.action == undo), None)
+            fresh = next((k for k, g in enumerate(heard) if (g.action, g.value) == undo), None)
             event = motion.first(len(heard), horizon - theta, self.warm.get(devices), fresh)
             undo = None
             span = horizon - theta if event is None else event[1]
@@ -229,9 +229,9 @@ class CycleStepper:
             before = devices
             if event is not None:
                 self.warm[devices] = span
-                action = guards[event[0]].action
-                idle = idle or action == "diode off"
-                undo = OPPOSITE.get(action)
+                action, value = guards[event[0]][:2]
+                undo = (OPPOSITE[action], value) if action in OPPOSITE else None
+                idle = idle or (self.stage.plain and action == "diode off")
                 if action in TRIPS:
                     ended = "comparator" if action == "trip" else "current limit"
                     opens = min(theta + self.delay, self.max_duty)
@@ -246,6 +246,7 @@ class CycleStepper:
             else:
                 motion = self.setting(devices).piece.move(x, theta)
             x = motion.x
+            idle = idle or self._rests(devices)
             if before.switch and not devices.switch:
                 duty = theta
         else:
@@ -272,15 +273,20 @@ class CycleStepper:
 
     def _clock(self, x: NDArray[np.float64], devices: Devices) -> tuple[Motion, Devices, Ended]:
         """Turn the switch on, unless the comparator is tripped already and nothing asks for a shortest pulse."""
-        on = devices.set(switch=True, diode=False)
-        motion = self.setting(on).piece.move(x)
+        on = devices.set(switch=True, diode=self.stage.while_closed)
+        if self.commutes:
+            motion, on = commutated(self.setting, x, on, 0.0, count=len(self.stage.rectifiers))
+        else:
+            motion = self.setting(on).piece.move(x)
         if not self.armed_at and max(motion.start[-1 - self.comparators : -1]) >= 0.0:
             return self.setting(devices).piece.move(x), devices, "skipped"
         return motion, on, "comparator"
 
     def _turn_off(self, x: NDArray[np.float64], devices: Devices, theta: float) -> tuple[Motion, Devices]:
         """Turn the switch off; the rectifier takes over where it would carry a forward current."""
-        off = devices.set(switch=False, diode=True)
+        off = devices.set(switch=False, diode=self.stage.while_open)
+        if self.commutes:
+            return commutated(self.setting, x, off, theta, count=len(self.stage.rectifiers))
         motion = self.setting(off).piece.move(x, theta)
         if self.converter.synchronous or motion.start[-2] < 0.0:
             return motion, off
@@ -294,6 +300,10 @@ class CycleStepper:
 
     def _act(self, guard: Guard, x: NDArray[np.float64], devices: Devices, theta: float) -> tuple[Motion, Devices]:
         """Change the devices as a guard asks."""
+        if self.commutes and guard.action in OPPOSITE:
+            devices = devices._replace(diode=devices.diode ^ (1 << guard.value))
+            count = len(self.stage.rectifiers)
+            return commutated(self.setting, x, devices, theta, count=count, moved=guard.value)
         if guard.action == "diode off":
             return self._blocked(x, devices, theta)
         if guard.action == "diode on":
@@ -303,6 +313,15 @@ class CycleStepper:
         else:
             devices = devices._replace(clamp=guard.value)
         return self.setting(devices).piece.move(x, theta), devices
+
+    @property
+    def commutes(self) -> bool:
+        """Whether several rectifiers, or one that conducts with the switch, take over from each other."""
+        return not (self.stage.plain or self.converter.synchronous)
+
+    def _rests(self, devices: Devices) -> bool:
+        """Whether one of several rectifiers that carry the off-time does not conduct in it."""
+        return self.commutes and not devices.switch and bool(self.stage.while_open & ~devices.diode)
 
     def watch(self, devices: Devices, x: NDArray[np.float64], probes: tuple[str, ...]) -> NDArray[np.float64]:
         """Probes (N,q) [V], [A] at states (N,n) that share a set of devices."""
@@ -325,26 +344,3 @@ class CycleStepper:
         t = np.linspace(0.0, segment.length, count)
         x = np.array([motion.at(float(v))[0] for v in t])
         return segment.begin + t, self.watch(segment.devices, x, probes)
-
-
-def _guard(network: SwitchedNetwork, action: Action, value: int, sign: float, probe: str, constant: float) -> Guard:
-    """Guard on a probe of the network, times a sign, plus a constant."""
-    c, k = network.configurations[0], network.output_index(probe)
-    return Guard(action, value, sign * c.C[0, k], sign * c.D[0, k], constant)
-
-
-def _clamps(elements: tuple[Element, ...], limits: ControlLimits) -> dict[int, Diode]:
-    """Clamp devices by side, at the control pin or inside an operational amplifier."""
-    node = _clamp_node(elements)
-    found = {}
-    if limits.highest is not None:
-        found[1] = Diode(name="clamp high", a=node, b=GROUND, resistance=CLAMP_RESISTANCE)
-    if limits.lowest is not None:
-        found[-1] = Diode(name="clamp low", a=GROUND, b=node, resistance=CLAMP_RESISTANCE)
-    return found
-
-
-def _clamp_node(elements: tuple[Element, ...]) -> str:
-    """Node a clamp acts on: ahead of the buffer of an operational amplifier that drives the control pin."""
-    buffered = any(isinstance(e, Amplifier) and e.name == "amplifier buffer" and e.a == "control" for e in elements)
-    return "amplifier" if buffered else "control"

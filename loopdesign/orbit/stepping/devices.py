@@ -44,15 +44,19 @@ class ControlLimits:
 
 
 class Devices(NamedTuple):
-    """State of every device; ``amplifier`` and ``clamp`` are -1, 0 or 1: at the lower limit, free, at the upper."""
+    """State of every device.
+
+    ``diode`` holds the conducting rectifiers as bits, of a single one simply whether it conducts; ``amplifier`` and
+    ``clamp`` are -1, 0 or 1: at the lower limit, free, at the upper.
+    """
 
     switch: bool
-    diode: bool
+    diode: int
     amplifier: int = 0
     clamp: int = 0
 
-    def set(self, *, switch: bool, diode: bool) -> Devices:
-        """Switch and rectifier as said, the controller's devices as they are."""
+    def set(self, *, switch: bool, diode: int) -> Devices:
+        """Switch and rectifiers as said, the controller's devices as they are."""
         return Devices(switch, diode, self.amplifier, self.clamp)
 
 

@@ -1,0 +1,100 @@
+"""Which rectifiers conduct after a switch or a rectifier has changed: the set that contradicts nothing.
+
+A set of conducting rectifiers is consistent with a state where every one of them carries a forward current, every other
+one has less than its drop across it, and the state obeys the constraints of the network they leave, such as inductors
+in series: a current cannot stop at once. Where a quantity is zero its slope decides. The set that is likeliest is tried
+first, then those that differ from it least.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.errors import ConvergenceError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from numpy.typing import NDArray
+
+    from loopdesign.orbit.stepping.devices import Devices, Setting
+    from loopdesign.orbit.stepping.motion import Motion
+
+ROUNDING = 1e-8
+"""Current [A] or voltage [V] at an edge that is still rounding."""
+CONSTRAINED = 1e-6
+"""Share of its terms by which a state may miss a constraint and still obey it."""
+
+
+def commutated(
+    setting_of: Callable[[Devices], Setting],
+    x: NDArray[np.float64],
+    devices: Devices,
+    theta: float,
+    *,
+    count: int,
+    moved: int = -1,
+) -> tuple[Motion, Devices]:
+    """Find the rectifiers that conduct on, and begin their motion.
+
+    Parameters
+    ----------
+    setting_of : callable
+        From a set of devices to its linear piece and guards.
+    x : ndarray (n,)
+        Normalised state at the edge [unitless].
+    devices : Devices
+        The likeliest set.
+    theta : float
+        Time since the clock [periods].
+    count : int
+        Number of rectifiers [unitless].
+    moved : int
+        Rectifier whose own edge this is: its quantity is zero, and rounding must not decide; -1 for none [unitless].
+
+    Returns
+    -------
+    tuple of Motion and Devices
+        The motion from here, and the set.
+
+    Raises
+    ------
+    ConvergenceError
+        Where every set contradicts itself.
+    """
+    for mask in _likely(int(devices.diode), count):
+        trial = devices._replace(diode=mask)
+        motion = _consistent(setting_of(trial), x, theta, moved)
+        if motion is not None:
+            return motion, trial
+    raise ConvergenceError("no set of conducting rectifiers carries the currents on after an edge")
+
+
+def _likely(mask: int, count: int) -> Iterator[int]:
+    """Yield every set of rectifiers, the likeliest first."""
+    yield from sorted(range(1 << count), key=lambda other: ((other ^ mask).bit_count(), other))
+
+
+def _consistent(setting: Setting, x: NDArray[np.float64], theta: float, moved: int) -> Motion | None:
+    """Return the motion of a set from a state; None where the two contradict each other."""
+    K = setting.c.constraint[0]
+    if len(K):
+        missed = np.abs(K @ x + setting.bound)
+        if np.any(missed > CONSTRAINED * (np.abs(K) @ np.abs(x) + np.abs(setting.bound)) + ROUNDING * np.abs(K).sum(1)):
+            return None
+        x = setting.project(x)
+    motion = setting.piece.move(x, theta)
+    slopes: list[float] | None = None
+    for k, guard in enumerate(setting.guards):
+        if guard.action not in {"diode on", "diode off"}:
+            continue
+        value = motion.start[k]
+        if value > ROUNDING:
+            return None
+        if value > -ROUNDING and guard.value != moved:
+            slopes = motion.slopes() if slopes is None else slopes
+            if slopes[k] > 0.0:
+                return None
+    return motion
