@@ -38,7 +38,12 @@ def elements_of(topology, stage):
                 label = "Co" if len(bank) == 1 else f"Co{k + 1}"
                 yield {"kind": "capacitor", "name": label, "between": out, **part}
         elif name == "coupling":
-            yield {"kind": "coupling", "name": "coupling", "of": ["L1", "L2"], "coefficient": stage.get("coupling", 0.0)}
+            yield {
+                "kind": "coupling",
+                "name": "coupling",
+                "of": ["L1", "L2"],
+                "coefficient": stage.get("coupling", 0.0),
+            }
         elif name == "transformer":
             yield {
                 "kind": "transformer", "name": "transformer", "primary": ["primary", "a"],
@@ -59,8 +64,20 @@ def elements_of(topology, stage):
                 damper = stage["damper"]
                 plain = {k: v for k, v in damper.items() if k not in {"resistance", "capacitance"}}
                 first, second = nodes
-                yield {"kind": "resistor", "name": "Rd", "between": [first, "damper"], "resistance": damper["resistance"], **plain}
-                yield {"kind": "capacitor", "name": "Cd", "between": ["damper", second], "capacitance": damper["capacitance"], **plain}
+                yield {
+                    "kind": "resistor",
+                    "name": "Rd",
+                    "between": [first, "damper"],
+                    "resistance": damper["resistance"],
+                    **plain,
+                }
+                yield {
+                    "kind": "capacitor",
+                    "name": "Cd",
+                    "between": ["damper", second],
+                    "capacitance": damper["capacitance"],
+                    **plain,
+                }
 
 
 def as_custom(text):

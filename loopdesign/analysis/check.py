@@ -13,6 +13,7 @@ from loopdesign.analysis.findings.worst import Examined, nominal_worst
 from loopdesign.analysis.given import has_loop
 from loopdesign.analysis.grids import NEAR_DC_SHARE, band
 from loopdesign.analysis.limits import Limits, conflicts, hardly_regulated, limits_of, missed_limits
+from loopdesign.analysis.outputs.cross import CrossRegulation, cross_regulation
 from loopdesign.analysis.readings import readings_of
 from loopdesign.compensation.state_space import Compensator
 from loopdesign.corners.controller import bounds
@@ -178,6 +179,11 @@ class CheckResult:
     def stresses(self) -> tuple[Stress, ...]:
         """What the parts carry at each corner against the ratings that the case file gives."""
         return stresses(self.case, self.stage.waves)
+
+    @property
+    def cross_regulation(self) -> CrossRegulation | None:
+        """Further outputs over line and all loads; None where the stage has none."""
+        return cross_regulation(self.case)
 
     @property
     def targets_met(self) -> bool:

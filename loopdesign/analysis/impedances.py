@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from loopdesign.analysis.grids import LOWEST_SHARE_OF_IMPEDANCES, grid_with
+from loopdesign.analysis.outputs.impedance import further_impedance
 from loopdesign.corners.trouble import names_file
 from loopdesign.models.switched import input_impedance, line_to_output, output_impedance
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from numpy.typing import NDArray
 
     from loopdesign.analysis.check import CheckResult
@@ -46,6 +49,8 @@ class Impedances:
         Output and input impedance (B,F) [ohm].
     line
         Output per volt of input (B,F) [V/V].
+    further
+        Output impedance (B,F) [ohm] of each further output by name; empty where the stage has none.
     """
 
     check: CheckResult
@@ -54,6 +59,7 @@ class Impedances:
     output: NDArray[np.complex128]
     line: NDArray[np.complex128]
     input: NDArray[np.complex128]
+    further: Mapping[str, NDArray[np.complex128]] = field(default_factory=dict)
 
     def stable(self, item: int) -> bool:
         """Whether a corner is stable; an unstable one has no steady response to measure.
@@ -84,6 +90,24 @@ class Impedances:
             Size [ohm] and frequency [Hz].
         """
         return self._at(self.output, item, int(np.argmax(np.abs(self.output[item]))))
+
+    def further_peak(self, name: str, item: int) -> Extreme:
+        """Largest output impedance of a further output at a corner [ohm].
+
+        Parameters
+        ----------
+        name : str
+            Name of the output.
+        item : int
+            Corner, counted from zero [unitless].
+
+        Returns
+        -------
+        Extreme
+            Size [ohm] and frequency [Hz].
+        """
+        values = self.further[name]
+        return self._at(values, item, int(np.argmax(np.abs(values[item]))))
 
     def line_peak(self, item: int) -> Extreme:
         """Largest output per volt of input of a corner [V/V].
@@ -140,6 +164,7 @@ def impedances(examined: CheckResult) -> Impedances:
         closed=examined.closed_loop is not None,
         frequencies_hz=f,
         output=output_impedance(model, f),
+        further={name: further_impedance(model, f, name) for name in examined.stage.converter.topology.outputs},
         line=line_to_output(model, f),
         input=input_impedance(model, f),
     )

@@ -24,6 +24,7 @@ from loopdesign.analysis.given import (
     with_parts,
 )
 from loopdesign.analysis.grids import followed_phase_deg
+from loopdesign.analysis.outputs.impedance import named_impedance
 from loopdesign.compensation.response import compensator_response
 from loopdesign.corners.controller import bounds
 from loopdesign.corners.converters import amplifier, divider, network_parts, one_corner
@@ -185,7 +186,7 @@ class FrequencyResponse:
 
 
 @names_file("no response")
-def response(
+def response(  # noqa: PLR0913  (one parameter for each option)
     case: cases.Case,
     quantity: ResponseQuantity,
     *,
@@ -195,6 +196,7 @@ def response(
     model: ModelName = "switched",
     open_loop: bool = False,
     parts: Mapping[str, float | str] | None = None,
+    output: str | None = None,
 ) -> FrequencyResponse:
     """Respond at one operating point, nominal parts at the nominal temperature.
 
@@ -216,6 +218,8 @@ def response(
         Hold the control voltage [unitless].
     parts : mapping of str to float or str, optional
         Values in place of the case's own, by designator [ohm], [F].
+    output : str, optional
+        Further output whose impedance is asked for; the regulated one unless given.
 
     Returns
     -------
@@ -242,6 +246,8 @@ def response(
     verdict = verdicts(stage.model, None if held_open else exact, bounds(case, stage.conditions))[0]
 
     def evaluate(f: Real) -> Complex:
+        if output is not None:
+            return named_impedance(case, exact, output, (quantity, model), f)
         if model == "averaged":
             return _averaged(case, stage, quantity, f, given)
         values: Complex = _SWITCHED[quantity](exact, f)[0]

@@ -171,6 +171,11 @@ def with_value(case: cases.Case, key: str, value: float) -> cases.Case:
 def _changed(section: Any, steps: Sequence[str], value: float) -> Any:  # noqa: ANN401  (any table of the case)
     """Copy a table with one value in it changed."""
     name = steps[0]
+    for table in ("elements", "outputs"):
+        entries = getattr(section, table, ())
+        if any(entry.name == name for entry in entries):
+            parts = [_changed(e, steps[1:], value) if e.name == name else e for e in entries]
+            return section.model_copy(update={table: tuple(parts)})
     if len(steps) == 1:
         return section.model_copy(update={name: value})
     bank = name.removeprefix("Co")
@@ -206,7 +211,8 @@ def _values(section: Any, path: str) -> Iterator[tuple[str, float]]:  # noqa: AN
             yield from _values(value, key)
         elif isinstance(value, tuple) and value and isinstance(value[0], BaseModel):
             for k, part in enumerate(value):
-                yield from _values(part, key if len(value) == 1 else f"{key}{k + 1}")
+                named = f"{path}.{part.name}" if hasattr(part, "name") else ""
+                yield from _values(part, named or (key if len(value) == 1 else f"{key}{k + 1}"))
 
 
 def _factor(key: str) -> str | None:

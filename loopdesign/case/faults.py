@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from loopdesign.case.checks import InputProblem
 from loopdesign.case.kinds import (
     CHOICES,
+    ELEMENTS,
     SECTIONS,
     UNSAID,
     choices_of,
@@ -188,7 +189,9 @@ def _elsewhere(path: Path, document: dict[str, Any]) -> InputProblem | None:
     return InputProblem(path=path, message=message, found=f'{key} with {chooser} = "{chosen}"', expected=known)
 
 
-def _translate(detail: ErrorDetails, path: Path, document: dict[str, Any]) -> InputProblem:
+def _translate(  # noqa: PLR0911  (one return for each kind of report)
+    detail: ErrorDetails, path: Path, document: dict[str, Any]
+) -> InputProblem:
     """Translate one entry of the validator's report."""
     kind, value = detail["type"], detail["input"]
     cause = detail.get("ctx", {}).get("error")
@@ -196,6 +199,8 @@ def _translate(detail: ErrorDetails, path: Path, document: dict[str, Any]) -> In
         return InputProblem(
             path=path, message=cause.problem, found=cause.found, expected=cause.expected, hint=cause.hint
         )
+    if kind in {"union_tag_invalid", "union_tag_not_found"}:
+        return _element_kind(path, value)
     model = model_at(path[:-1], document)
     field = field_of(model, path[-1])
     if kind == "extra_forbidden":
@@ -210,6 +215,15 @@ def _translate(detail: ErrorDetails, path: Path, document: dict[str, Any]) -> In
             path=path, message="missing key", expected=_expected(field, path), hint=mark.hint if mark else ""
         )
     return _plain_type(detail, path, field)
+
+
+def _element_kind(path: Path, value: object) -> InputProblem:
+    """Report an element without a kind, or of none that there is."""
+    if not isinstance(value, dict):
+        return not_a_table(path, value)
+    if "kind" not in value:
+        return InputProblem(path=(*path, "kind"), message="missing key", expected=_one_of(tuple(ELEMENTS)))
+    return _wrong_choice((*path, "kind"), value["kind"], tuple(ELEMENTS))
 
 
 def _plain_type(detail: ErrorDetails, path: Path, field: FieldInfo | None) -> InputProblem:

@@ -86,6 +86,31 @@ ELEMENTS: dict[str, type[BaseModel]] = {
 """Model of each kind of element of a stage of the user's own."""
 
 
+def shown_path(path: Path, document: dict[str, Any]) -> Path:
+    """Turn the path of a value of an element into one that names the element, for a message.
+
+    Parameters
+    ----------
+    path : tuple
+        Such as ``("stage", "elements", 0, "inductance")``.
+    document : dict
+        The whole document as read.
+
+    Returns
+    -------
+    tuple
+        Such as ``("stage", "L1", "inductance")``; the same path where the element has no name.
+    """
+    if len(path) < _IN_ENTRY or path[0] != "stage" or path[1] not in {"elements", "outputs"}:
+        return path
+    name = _inner(_inner(_inner(document.get("stage"), path[1]), path[2]), "name")
+    return ("stage", name, *path[3:]) if isinstance(name, str) and name.isidentifier() else path
+
+
+_IN_ENTRY = 3
+"""Least length of a path that leads to an entry of a list in a table."""
+
+
 def models_of(section: str) -> list[type[BaseModel]]:
     """Return the model of every kind of a section; none for a key that is not a section."""
     if section in CHOICES:

@@ -11,7 +11,7 @@ from pydantic import BaseModel, ValidationError
 
 from loopdesign.case import faults
 from loopdesign.case.checks import InputProblem, Sections, problems, warnings
-from loopdesign.case.kinds import SECTIONS, section_model
+from loopdesign.case.kinds import SECTIONS, section_model, shown_path
 from loopdesign.case.locate import Places, locate, place_of
 from loopdesign.case.model import Case
 from loopdesign.case.read import BEGIN, read_text, refuse_long_lines
@@ -133,7 +133,7 @@ def parse_document(document: dict[str, Any], text: str, name: str, places: Place
     reported, read = _read_sections(document)
     reported += problems(_sections(read, document))
     if reported:
-        raise CaseError(_placed_in_order(reported, _unmarked(text), name))
+        raise CaseError(_placed_in_order(reported, _unmarked(text), name, document))
     known = Places(of=_located(_unmarked(text), name)) if places is None else places
     case = Case.model_validate({**read, "source": name}).placed(known)
     return case.model_copy(update={"warnings": warnings(case)})
@@ -158,11 +158,12 @@ def _located(text: str, name: str) -> dict[Path, Place]:
         raise CaseError([Fault(file=name, message=_TOO_DEEP)]) from None
 
 
-def _placed_in_order(reported: list[InputProblem], text: str, name: str) -> list[Fault]:
+def _placed_in_order(reported: list[InputProblem], text: str, name: str, document: dict[str, Any]) -> list[Fault]:
     """Give each problem its place in the text, in the order of the text."""
     places = _located(text, name)
     listed = [
-        _placed(problem, name, place_of(places, problem.at or problem.path)) for problem in reported[:MOST_FAULTS]
+        _placed(problem, name, place_of(places, problem.at or problem.path), shown_path(problem.path, document))
+        for problem in reported[:MOST_FAULTS]
     ]
     listed.sort(key=lambda fault: (fault.line or 0, fault.column or 0))
     further = len(reported) - MOST_FAULTS
@@ -263,14 +264,14 @@ def _sections(read: dict[str, Any], document: dict[str, Any]) -> Sections:
     return Sections(**{name: table(name) for name in tables}, present=frozenset(document))
 
 
-def _placed(problem: InputProblem, name: str, place: tuple[int, int] | None) -> Fault:
+def _placed(problem: InputProblem, name: str, place: tuple[int, int] | None, path: Path) -> Fault:
     """Give a problem its place in the file."""
     line, column = place or (1, 1)
     return Fault(
         file=name,
         line=line,
         column=column,
-        key=".".join(str(step) for step in problem.path),
+        key=".".join(str(step) for step in path),
         message=problem.message,
         found=problem.found,
         expected=problem.expected,

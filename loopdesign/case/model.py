@@ -108,7 +108,17 @@ class Case(Section):
         tuple of int, or None
             Line and column, both counted from 1.
         """
-        return self._places[key]
+        return self._places[self._in_file(key)]
+
+    def _in_file(self, key: str) -> str:
+        """Turn the key of an element by its name into the key in the file."""
+        section, _, rest = key.partition(".")
+        name, dot, value = rest.partition(".")
+        for table in ("elements", "outputs") if section == "stage" else ():
+            for k, entry in enumerate(getattr(self.stage, table, ())):
+                if entry.name == name:
+                    return f"stage.{table}.{k}{dot}{value}"
+        return key
 
     def where(self, key: str) -> str:
         """Name the place of a key for a message.
@@ -123,7 +133,7 @@ class Case(Section):
         str
             ``file:line:column: key``, the place being that of the nearest table where the file has no such key.
         """
-        place = self._places[key]
+        place = self.place(key)
         name = printable(self.source)
         file = name if place is None else f"{name}:{place[0]}:{place[1]}"
         return f"{file}: {key}" if file else key

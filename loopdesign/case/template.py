@@ -8,6 +8,7 @@ from __future__ import annotations
 import difflib
 from typing import TYPE_CHECKING
 
+from loopdesign.case.tables.stage import CUSTOM
 from loopdesign.errors import DataError
 from loopdesign.network.topologies import TOPOLOGIES
 
@@ -121,6 +122,25 @@ resistor_series = "E96"
 capacitor_series = "E12"
 """
 
+_OWN = """
+[stage]                                 # node "supply" is the input, node "0" ground
+output = ["out", "0"]                   # the regulated output, positive first
+# kinds of elements: inductor, capacitor, resistor, switch, rectifier, coupling, transformer
+elements = [
+  { kind = "inductor", name = "L1", between = ["supply", "a"], inductance = "33 uH", resistance = "45 mohm" },
+  { kind = "inductor", name = "L2", between = ["0", "b"], inductance = "33 uH", resistance = "45 mohm" },
+  { kind = "capacitor", name = "Cs", between = ["a", "b"], capacitance = "6.8 uF", esr = "4 mohm", tolerance = "10 %" },
+  { kind = "resistor", name = "Rd", between = ["a", "damper"], resistance = "2.7 ohm" },
+  { kind = "capacitor", name = "Cd", between = ["damper", "b"], capacitance = "33 uF" },
+  { kind = "switch", name = "switch", between = ["a", "0"], resistance = "18 mohm" },
+  { kind = "rectifier", name = "diode", between = ["b", "out"], drop = "0.45 V", resistance = "15 mohm" },
+  { kind = "capacitor", name = "Co", between = ["out", "0"], capacitance = "120 uF", esr = "15 mohm" },
+]
+# coupled inductors: { kind = "coupling", name = "coupling", of = ["L1", "L2"], coefficient = 0.98 }
+# a further output with its own load:
+# outputs = [{ name = "aux", between = ["x", "0"], voltage = "5 V", current = { min = "0.1 A", max = "0.3 A" } }]
+"""
+
 _PARTS: dict[StageTable, str] = {
     "one inductor": _ONE_INDUCTOR,
     "two inductors": _TWO_INDUCTORS,
@@ -153,10 +173,12 @@ def template(topology: str, *, schema: str = "") -> str:
     DataError
         There is no such topology.
     """
+    if topology == CUSTOM:
+        return _own_stage(schema)
     if topology not in TOPOLOGIES:
-        near = difflib.get_close_matches(topology, TOPOLOGIES, n=2, cutoff=0.5)
+        near = difflib.get_close_matches(topology, (*TOPOLOGIES, CUSTOM), n=2, cutoff=0.5)
         hint = f"; did you mean {' or '.join(near)}?" if near else ""
-        raise DataError(f'unknown topology "{topology}"; expected one of {", ".join(TOPOLOGIES)}{hint}')
+        raise DataError(f'unknown topology "{topology}"; expected one of {", ".join((*TOPOLOGIES, CUSTOM))}{hint}')
     facts = TOPOLOGIES[topology]
     given = facts.example
     low, middle, high = given.input_voltage
@@ -169,3 +191,11 @@ def template(topology: str, *, schema: str = "") -> str:
     )  # fmt: skip
     control, network = _CONTROL[given.scheme]
     return head + _STAGE_HEAD + _PARTS[facts.stage_table] + _COMMON + control + _TAIL.format(network=network)
+
+
+def _own_stage(schema: str) -> str:
+    """Return the case file of a stage of the user's own: the SEPIC's with its stage written element by element."""
+    text = template("sepic", schema=schema).replace('topology = "sepic"', 'topology = "custom"')
+    text = text.replace("topology sepic", "topology custom")
+    begin, end = text.index(_STAGE_HEAD), text.index("\n# [input_filter]")
+    return text[:begin] + _OWN + text[end:]

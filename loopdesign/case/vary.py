@@ -7,7 +7,7 @@ from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any
 
 from loopdesign.case.fields import LevelsOf, QuantityField
-from loopdesign.case.kinds import SECTIONS, field_of, keys_of, model_at, quantity_of
+from loopdesign.case.kinds import SECTIONS, field_of, in_file, keys_of, model_at, quantity_of
 from loopdesign.case.load import parse_document
 from loopdesign.case.tables.control import PART_UNITS
 from loopdesign.errors import DataError, QuantityError
@@ -162,7 +162,10 @@ def _set(table: Any, steps: Sequence[str | int], value: object) -> Any:  # noqa:
 
 
 def _steps(key: str, document: dict[str, Any]) -> tuple[str | int, ...]:
-    """Part a dotted path: Co2 is the second part of an output bank."""
+    """Part a dotted path: Co2 is the second part of an output bank; elements are found by their names."""
+    named = in_file(tuple(key.split(".")), document)
+    if any(isinstance(step, int) for step in named):
+        return named
     steps: list[str | int] = []
     for step in key.split("."):
         bank = _BANK.match(step)
@@ -184,7 +187,7 @@ def _field(steps: Sequence[str | int], document: dict[str, Any]) -> FieldInfo | 
     for depth in range(1, len(steps)):
         step = steps[depth]
         if isinstance(step, int):
-            bank = document.get("stage", {}).get("Co")
+            bank = document.get("stage", {}).get(steps[depth - 1])
             if not isinstance(bank, list) or step >= len(bank):
                 return None
         elif field_of(model_at(tuple(steps[:depth]), document), step) is None:

@@ -19,7 +19,7 @@ from loopdesign.compensation.compensator import (
 from loopdesign.compensation.netlist import compensator_netlist
 from loopdesign.corners.conditions import Corners, warm
 from loopdesign.corners.custom.elements import custom_topology
-from loopdesign.corners.custom.pattern import ordinary_pattern
+from loopdesign.corners.custom.pattern import followed_topology
 from loopdesign.corners.input_filter import filter_elements
 from loopdesign.corners.not_modelled import refuse_not_modelled
 from loopdesign.corners.output_filter import output_filter
@@ -120,19 +120,17 @@ def topology_of(case: cases.Case) -> Topology:
     count = len(stage.rectifiers)
     if count <= 1 or case.converter.rectifier == "synchronous":
         return custom_topology(stage, 0, (1 << count) - 1)
-    return _followed_topology(case)
+    return _followed_topology(case, stage)
 
 
 @lru_cache(maxsize=64)
-def _followed_topology(case: cases.Case) -> Topology:
+def _followed_topology(case: cases.Case, stage: cases.CustomStage) -> Topology:
     """Topology of a stage with several rectifiers, at nominal line and full load."""
-    stage = case.stage
-    if not isinstance(stage, cases.CustomStage):
-        raise TypeError("only a stage of the user's own is followed")
-    start = custom_topology(stage, 0, (1 << len(stage.rectifiers)) - 1)
     s = case.specification
-    corner = one_corner(case, s.input_voltage.nominal, s.output_current.highest)
-    return custom_topology(stage, *ordinary_pattern(_open_loop(case, corner, {}, start)))
+    nominal = one_corner(case, s.input_voltage.nominal, s.output_current.highest)
+    return followed_topology(
+        case, stage, lambda at, made: _open_loop(case, at, {}, made), nominal, line_load_corners(case)
+    )
 
 
 def _open_loop(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign import case as cases
+from loopdesign.case.tables.custom import CouplingElement, RectifierElement, ResistorElement, SwitchElement
 from loopdesign.compensation.compensator import ShuntOptocoupler, TransconductanceAmplifier
 from loopdesign.corners.conditions import capacitor_value, inductor_value
 from loopdesign.corners.converters import amplifier, averages, modulator, reference_factor
@@ -194,11 +195,13 @@ def _own_devices(stage: cases.CustomStage, corners: Corners) -> Iterator[_Row]:
     built = {e.name: e for e in custom_values(stage, corners, {}).elements}
     for given in stage.elements:
         made = built[given.name]
-        if isinstance(made, Coupling):
+        if isinstance(given, CouplingElement) and isinstance(made, Coupling):
             yield given.name, "coefficient", "", given.coefficient.nominal, made.coefficient
-        elif isinstance(made, (Switch, Diode, Resistor)):
+        if isinstance(given, (SwitchElement, RectifierElement, ResistorElement)) and isinstance(
+            made, (Switch, Diode, Resistor)
+        ):
             yield given.name, "resistance", "ohm", given.resistance, made.resistance
-        if isinstance(made, Diode):
+        if isinstance(given, RectifierElement):
             yield given.name, "drop", "V", given.drop, drop(given, corners)
 
 

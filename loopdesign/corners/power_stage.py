@@ -62,6 +62,29 @@ def inductors(case: cases.Case) -> dict[str, cases.InductorEntry]:
     return parts
 
 
+def device_names(case: cases.Case) -> tuple[str, ...]:
+    """Return the switches and rectifiers of the case by their names in the netlist, the controlled switch first."""
+    if not isinstance(case.stage, cases.CustomStage):
+        return ("switch", "diode")
+    others = (e.name for e in case.stage.elements if e.kind in {"switch", "rectifier"})
+    return tuple(dict.fromkeys((case.stage.switch.name, *others)))
+
+
+def sensed_element(case: cases.Case) -> str:
+    """Return the element whose current the comparator sees."""
+    return case.stage.sensed if isinstance(case.stage, cases.CustomStage) else "switch"
+
+
+def rated_elements(case: cases.Case) -> list[tuple[str, float]]:
+    """Return the ratings that elements of a stage of the user's own carry: ``D2_voltage`` and its value."""
+    if not isinstance(case.stage, cases.CustomStage):
+        return []
+    found = (
+        (f"{e.name}_{q}", getattr(e, f"rated_{q}", None)) for e in case.stage.elements for q in ("voltage", "current")
+    )
+    return [(name, rating) for name, rating in found if rating is not None]
+
+
 def curved(case: cases.Case) -> dict[str, str]:
     """Return the parts whose value depends on the operating point: name in the netlist to the state that says how."""
     found = {name: f"v({name})" for name, part in capacitors(case).items() if part.bias_curve is not None}

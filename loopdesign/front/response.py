@@ -75,7 +75,7 @@ class Response(Shown, FrequencyResponse):
         return response_figure(self)
 
 
-def response(
+def response(  # noqa: PLR0913  (one parameter for each option)
     case: CaseOrPath,
     quantity: ResponseQuantity,
     *,
@@ -85,6 +85,7 @@ def response(
     model: ModelName = "switched",
     open_loop: bool = False,
     parts: Mapping[str, float | str] | None = None,
+    output: str | None = None,
 ) -> Response:
     """Respond at one operating point, nominal parts at the nominal temperature.
 
@@ -106,6 +107,8 @@ def response(
         Hold the control voltage [unitless].
     parts : mapping of str to float or str, optional
         Values in place of the case's own, by designator [ohm], [F].
+    output : str, optional
+        Further output whose impedance is asked for; the regulated one unless given.
 
     Returns
     -------
@@ -140,5 +143,6 @@ def response(
             model=model,
             open_loop=open_loop,
             parts=parts,
+            output=output,
         ),
     )

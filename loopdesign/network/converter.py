@@ -208,7 +208,8 @@ def network(
         For an ideal capacitor loop or a floating node.
     """
     devices = converter.topology.devices
-    rows = (*probes, *(p for p in devices.probes if p not in probes))
+    shown = (*devices.probes, *(output_probe(name) for name in converter.topology.outputs))
+    rows = (*probes, *(p for p in shown if p not in probes))
     rows = (*rows, "v(sense)") if converter.compensation is not None else rows
     elements = netlist(converter)
     physical = [physical_probe(converter, elements, p) for p in rows]

@@ -8,24 +8,18 @@ further rectifier doubles their number. Even places beyond the first two have th
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
-import numpy as np
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
+from typing import Any
 
 ON, OFF, IDLE, BOTH = 0, 1, 2, 3
 """Places with one rectifier: switch, rectifier, neither, both. The first two are the ordinary ones of any stage."""
 
 
-def closed_at(place: NDArray[np.intp] | int) -> NDArray[np.bool_]:
-    """Tell whether the controlled switch conducts at places (any shape)."""
-    number = np.asarray(place)
-    return np.asarray((number == ON) | ((number > OFF) & (number % 2 == 1)))
+def closed_at(place: Any) -> Any:  # noqa: ANN401  (a place, or an array of them)
+    """Tell whether the controlled switch conducts at a place, or at each of an array of places."""
+    return (place == ON) | ((place > OFF) & (place % 2 == 1))
 
 
-def place_of(*, closed: bool, unlike: int) -> int:
+def place_at(*, closed: bool, unlike: int) -> int:
     """Return the place of a switch state and of the rectifiers that do otherwise than ordinarily, as bits."""
     if not unlike:
         return ON if closed else OFF
@@ -63,6 +57,11 @@ class SwitchingDevices:
         """Whether there is the one switch and the one rectifier that conducts while the switch is open."""
         return len(self.rectifiers) <= 1 and not self.while_closed
 
+    @property
+    def places(self) -> int:
+        """Number of places: every state of the switch with every set of rectifiers."""
+        return 2 << max(len(self.rectifiers), 1)
+
     def mask(self, place: int) -> int:
         """Return the bits of the rectifiers that conduct at a place."""
         unlike = place >> 1 if place > OFF else 0
@@ -70,11 +69,11 @@ class SwitchingDevices:
 
     def place(self, *, closed: bool, mask: int) -> int:
         """Return the place at which the switch is as said and the rectifiers of the mask conduct."""
-        return place_of(closed=closed, unlike=mask ^ (self.while_closed if closed else self.while_open))
+        return place_at(closed=closed, unlike=mask ^ (self.while_closed if closed else self.while_open))
 
     def conducting(self, place: int) -> frozenset[str]:
         """Return the names of the devices that conduct at a place."""
-        return self.named(closed=bool(closed_at(place)), mask=self.mask(place))
+        return self.named(closed=closed_at(place), mask=self.mask(place))
 
     def named(self, *, closed: bool, mask: int) -> frozenset[str]:
         """Return the names of the devices that conduct with the switch as said and the rectifiers of the mask."""

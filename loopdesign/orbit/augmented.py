@@ -118,7 +118,7 @@ class Stepper:
         return rows, ramps
 
     def moved(self, sequence: Sequence, k: int, items: NDArray[np.bool_]) -> Iterator[tuple[int, NDArray[np.bool_]]]:
-        """Part items (B,) that share their configuration and kind of edge ``k`` by the rectifier that makes it."""
+        """Part items (B,) that share configuration and kind of edge ``k`` [unitless] by the rectifier that makes it."""
         devices = self.problem.devices
         if len(devices.rectifiers) <= 1:
             yield 0, items

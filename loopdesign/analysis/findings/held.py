@@ -13,7 +13,6 @@ from loopdesign.corners.controller import limits_at
 from loopdesign.corners.converters import compensation
 from loopdesign.errors import ConvergenceError
 from loopdesign.network.batch import take
-from loopdesign.network.places import BOTH, OFF
 from loopdesign.orbit.stepping.cycle import CycleStepper
 from loopdesign.orbit.stepping.devices import Devices
 from loopdesign.units.quantities import format_quantity
@@ -141,7 +140,7 @@ def instead(converter: Converter, point: OperatingPoint, item: int, limits: Cont
     one = take(converter, np.array([item]), len(point))
     inputs = dict(zip(point.network.inputs, point.inputs[item], strict=True))
     stepper = CycleStepper(one, inputs, limits)
-    conducts = int(point.sequence.configuration[item, -1]) in (OFF, BOTH)
+    conducts = point.problem.devices.mask(int(point.sequence.configuration[item, -1]))
     x, devices = point.start[item], Devices(switch=False, diode=conducts)
     done: list[Cycle] = []
     try:

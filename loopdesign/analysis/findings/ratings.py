@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.corners.power_stage import capacitors
+from loopdesign.corners.power_stage import bank_names, capacitors, rated_elements, sensed_element
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
@@ -76,11 +76,8 @@ def stresses(case: cases.Case, waves: Waveforms) -> tuple[Stress, ...]:
     figures = {figure.name: figure for figure in waves.figures()}
     ratings = case.ratings
     found = []
-    for name in type(ratings).model_fields:
-        rating = getattr(ratings, name)
-        if name == "derating" or rating is None:
-            continue
-        part, _, quantity = name.partition("_")
+    for name, rating in (*_given(case), *rated_elements(case)):
+        part, _, quantity = name.rpartition("_")
         for designator, reached in _carried(case, figures, part, quantity):
             found.append(
                 Stress(
@@ -101,7 +98,7 @@ def _sensed_peak(case: cases.Case, figures: dict[str, WaveformFigures]) -> list[
         Stress(
             name="current_limit", part="sensed peak", unit="V", rating=m.current_limit,
             allowed=m.current_limit * (1.0 + m.current_limit_tolerance.low),
-            reached=gain * _largest(figures["i(switch)"]),
+            reached=gain * _largest(figures[f"i({sensed_element(case)})"]),
         )
     ]  # fmt: skip
 
@@ -141,16 +138,22 @@ def overstressed(found: Sequence[Stress], names: Sequence[str]) -> tuple[str, ..
     return tuple(told)
 
 
+def _given(case: cases.Case) -> list[tuple[str, float]]:
+    """List the ratings that the case file gives in their own table."""
+    found = ((name, getattr(case.ratings, name)) for name in type(case.ratings).model_fields if name != "derating")
+    return [(name, rating) for name, rating in found if rating is not None]
+
+
 def _carried(
     case: cases.Case, figures: dict[str, WaveformFigures], part: str, quantity: str
 ) -> list[tuple[str, NDArray[np.float64]]]:
     """Return what a part carries at each corner (B,), one entry for each capacitor of a bank."""
     letter = "v" if quantity == "voltage" else "i"
-    if part in _PEAKS:
+    if part in _PEAKS or (part not in capacitors(case) and f"{letter}({part})" in figures):
         return [(part, _largest(figures[f"{letter}({part})"]))]
     found = []
     for name, capacitor in capacitors(case).items():
-        if name == part or (part == "Co" and name.startswith("Co") and name[2:].isdigit()):
+        if name == part or (part == "Co" and name.startswith("Co") and name[2:].isdigit() and name in bank_names(case)):
             figure = figures[f"{letter}({name})"]
             found.append((name, _largest(figure) if letter == "v" else figure.rms / capacitor.count))
     return found

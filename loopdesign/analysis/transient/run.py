@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.network.places import BOTH, OFF
 from loopdesign.orbit.stepping.devices import Devices, Segment
 
 if TYPE_CHECKING:
@@ -102,7 +101,7 @@ def from_point(point: OperatingPoint) -> tuple[NDArray[np.float64], Devices]:
     tuple of ndarray (n,) and Devices
         Normalised state, and which devices conduct.
     """
-    conducts = int(point.sequence.configuration[0, -1]) in (OFF, BOTH)
+    conducts = point.problem.devices.mask(int(point.sequence.configuration[0, -1]))
     return point.start[0], Devices(switch=False, diode=conducts)
 
 

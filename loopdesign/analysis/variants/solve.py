@@ -9,6 +9,7 @@ import numpy as np
 
 from loopdesign.analysis.given import has_loop
 from loopdesign.corners.converters import compensation, open_loop, regulated_factor
+from loopdesign.corners.power_stage import bank_names
 from loopdesign.models.switched import SwitchedModel, linearise
 from loopdesign.network.places import IDLE
 from loopdesign.orbit.operating_point import Guess, operating_point
@@ -132,7 +133,8 @@ def variant_converter(base: Base, corners: Corners, condition: NDArray[np.intp])
         Loop open (B,).
     """
     factor = regulated_factor(base.case, corners)
-    bias = {k: v[condition] * (factor if k.startswith("Co") else 1.0) for k, v in base.bias.items()}
+    bank = bank_names(base.case)
+    bias = {k: v[condition] * (factor if k.startswith("Co") or k in bank else 1.0) for k, v in base.bias.items()}
     return open_loop(base.case, corners, bias)
 
 

@@ -76,6 +76,53 @@ MEANINGS: dict[str, dict[str, str]] = {
         "secondary_resistance": "resistance of the secondary winding",
         "secondary_temperature_coefficient": "relative change of that resistance per kelvin, from 25 degC",
     },
+    "CustomStage": {
+        "elements": "every element of the stage with its kind, its name and its nodes; node `supply` is the input, "
+        "node `0` ground",
+        "output": "nodes of the regulated output, positive first; one of them is node `0`",
+        "sense": "element whose current the comparator sees; left out, the controlled switch",
+        "outputs": "further outputs with their own loads, none of them regulated",
+    },
+    "_Element": {
+        "name": "name of its own; values are found by it, as in `stage.L1.inductance`",
+        "between": "its two nodes; currents and voltages count from the first to the second",
+    },
+    "InductorElement": {"kind": "inductor or winding", "rated_current": _SATURATION},
+    "CapacitorElement": {"kind": "capacitor", "rated_voltage": _VOLTAGE, "rated_current": _RMS},
+    "ResistorElement": {
+        "kind": "resistor",
+        "resistance": "resistance",
+        "tolerance": "tolerance of the resistance",
+        "temperature_coefficient": "relative change of the resistance per kelvin, from 25 degC",
+    },
+    "SwitchElement": {
+        "kind": "switch",
+        "drive": "one switch is controlled; another follows it, or conducts whenever it does not",
+        "rated_voltage": _VOLTAGE,
+        "rated_current": _PEAK,
+    },
+    "RectifierElement": {"kind": "rectifier", "rated_voltage": _VOLTAGE, "rated_current": _PEAK},
+    "CouplingElement": {
+        "kind": "magnetic coupling of two inductors",
+        "name": "name of its own",
+        "of": "the two inductors",
+        "coefficient": "coupling, 0 <= k < 1, as one number or with its range; positive where currents into the first "
+        "nodes of both add their flux",
+    },
+    "TransformerElement": {
+        "kind": "ideal transformer, beside the magnetising inductance as an inductor of its own",
+        "name": "name of its own",
+        "primary": "nodes of the primary winding",
+        "secondary": "nodes of the secondary winding, the first like that of the primary",
+        "turns": "turns ratio, secondary over primary",
+    },
+    "OutputEntry": {
+        "name": "name of its own",
+        "between": "its nodes, positive first",
+        "voltage": "voltage at which its load current is stated; a resistive load is their ratio",
+        "current": "its lightest and its fullest load; corners have the middle, tolerance ends both",
+        "load": "what its load is",
+    },
     "InductorEntry": {
         "inductance": "inductance at no current",
         "resistance": "winding resistance",

@@ -28,6 +28,14 @@ PARTS: dict[str, str] = {
     "FilterCapacitor": "capacitor",
     "Damper": "damper",
     "FilterDamper": "filter damper",
+    "InductorElement": "element of kind inductor",
+    "CapacitorElement": "element of kind capacitor",
+    "ResistorElement": "element of kind resistor",
+    "SwitchElement": "element of kind switch",
+    "RectifierElement": "element of kind rectifier",
+    "CouplingElement": "element of kind coupling",
+    "TransformerElement": "element of kind transformer",
+    "OutputEntry": "further output",
     "SwitchEntry": "switch",
     "DiodeEntry": "diode",
     "Source": "source",
@@ -142,6 +150,7 @@ def _kind(model: type[BaseModel]) -> str:
         "TwoInductorStage": "of sepic, cuk and zeta",
         "OneInductorStage": "of boost, buck and inverting",
         "FlybackStage": "of flyback",
+        "CustomStage": "of custom",
     }
     if model.__name__ in words:
         return words[model.__name__]
@@ -209,8 +218,14 @@ def _plain(field: FieldInfo) -> str:
     models = list(_models_in(field.annotation))
     if models:
         name = PARTS.get(models[0].__name__, "section")
+        if len(models) > 1 and name.startswith("element"):
+            return "list of elements"
+        if name == "further output":
+            return "list of further outputs"
         name += ", with `esr`" if models[0].__name__ == "FilterCapacitor" else ""
         return f"{name}, or a list of them" if get_origin(field.annotation) is tuple else name
+    if field.annotation == tuple[str, str]:
+        return "two names"
     return "whole number" if field.annotation is int else "text"
 
 
@@ -237,4 +252,6 @@ def _default(field: FieldInfo) -> str:
         return f"{value.nominal:g}"
     if isinstance(value, str) and value:
         return _code(f'"{value}"')
+    if isinstance(value, tuple) and value and all(isinstance(v, str) for v in value):
+        return _code("[" + ", ".join(f'"{v}"' for v in value) + "]")
     return str(value) if isinstance(value, int | Tolerance) else ""

@@ -57,6 +57,10 @@ def response(  # noqa: PLR0913  (one parameter for each option)
         Literal["switched", "averaged"],
         Parameter(help="switched: exact to half the switching frequency; averaged: state-space averaging."),
     ] = "switched",
+    output: Annotated[
+        str | None,
+        Parameter(help="Further output whose output-impedance is asked for, by name. [default: the regulated one]"),
+    ] = None,
     csv: CsvFile = None,
     json_: Json = False,
 ) -> int:
@@ -79,7 +83,7 @@ def response(  # noqa: PLR0913  (one parameter for each option)
         raise DataError(f"--load-current must be above zero with a diode rectifier; found {load_current}")
     found = evaluate(
         loaded, quantity, frequencies_hz=hz, input_voltage=voltage, load_current=current, open_loop=open_loop,
-        model=model,
+        model=model, output=output,
     )  # fmt: skip
     if csv is not None:
         try:

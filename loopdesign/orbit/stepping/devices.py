@@ -56,7 +56,7 @@ class Devices(NamedTuple):
     clamp: int = 0
 
     def set(self, *, switch: bool, diode: int) -> Devices:
-        """Switch and rectifiers as said, the controller's devices as they are."""
+        """Switch and rectifiers, as bits [unitless], as said; the controller's devices as they are."""
         return Devices(switch, diode, self.amplifier, self.clamp)
 
 

@@ -10,6 +10,7 @@ from loopdesign.analysis.findings.corner import corner_name
 from loopdesign.case import PART_UNITS
 from loopdesign.compensation.features import network_features
 from loopdesign.corners.converters import amplifier, divider, network_parts
+from loopdesign.corners.power_stage import capacitors, device_names, inductors
 from loopdesign.report.basics.status import stable_word, status_word
 from loopdesign.units.quantities import format_quantity
 
@@ -187,16 +188,17 @@ def stress_table(found: CheckResult) -> Table:
     """Currents of inductors and capacitors, voltages across switch and rectifier, at every corner."""
     figures = _figures(found)
     columns, series = [INPUT, LOAD], []
+    case = found.case
     for name, f in figures.items():
-        if name.startswith("i(L"):
+        if name[2:-1] in inductors(case):
             part = name[2:-1]
             columns += [Column(heading=f"{part} {kind}", unit="A") for kind in ("peak", "average", "rms")]
             series += [f.peak, f.average, f.rms]
     for name, f in figures.items():
-        if name.startswith("i(C"):
+        if name.startswith("i(C") or (name.startswith("i(") and name[2:-1] in capacitors(case)):
             columns.append(Column(heading=f"{name[2:-1]} rms", unit="A"))
             series.append(f.rms)
-    for device in ("switch", "diode"):
+    for device in device_names(case):
         columns.append(Column(heading=f"{device} peak current", unit="A"))
         columns.append(Column(heading=f"{device} peak voltage", unit="V"))
         series += [figures[f"i({device})"].peak, figures[f"v({device})"].peak]

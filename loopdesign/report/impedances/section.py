@@ -52,16 +52,18 @@ def impedance_table(study: Impedances) -> Table:
         Column(heading="peak at", unit="Hz"), Column(heading="weakest rejection", unit="dB"),
         Column(heading="weakest at", unit="Hz"), Column(heading="smallest input impedance", unit="ohm"),
         Column(heading="smallest at", unit="Hz"),
+        *(Column(heading=f"largest impedance of {name}", unit="ohm") for name in study.further),
     )  # fmt: skip
     corners = study.check.conditions
     rows: list[tuple[CellValue, ...]] = []
     for item in range(len(corners)):
         head = (float(corners.input_voltage[item]), float(corners.load_current[item]), stable_word(study.stable(item)))
-        numbers: tuple[CellValue, ...] = (None,) * 6
+        numbers: tuple[CellValue, ...] = (None,) * (6 + len(study.further))
         if study.stable(item):
             out, line, least = study.output_peak(item), study.line_peak(item), study.input_least(item)
             db = float(_db(np.array([line.value]))[0])
-            numbers = (out.value, out.frequency_hz, db, line.frequency_hz, least.value, least.frequency_hz)
+            more = (study.further_peak(name, item).value for name in study.further)
+            numbers = (out.value, out.frequency_hz, db, line.frequency_hz, least.value, least.frequency_hz, *more)
         rows.append((*head, *numbers))
     return Table(title=TITLE, columns=columns, rows=tuple(rows))
 
@@ -95,10 +97,18 @@ def impedance_answer(study: Impedances) -> dict[str, Any]:
                 "output_impedance_ohm": _complex(study.output[item]),
                 "line_to_output": _complex(study.line[item]),
                 "input_impedance_ohm": _complex(study.input[item]),
+                **_further(study, item),
             }
             for item in range(len(corners))
         ],
     }
+
+
+def _further(study: Impedances, item: int) -> dict[str, Any]:
+    """Output impedance of the further outputs by name; nothing where the stage has none."""
+    if not study.further:
+        return {}
+    return {"further_impedance_ohm": {name: _complex(values[item]) for name, values in study.further.items()}}
 
 
 def _complex(values: NDArray[np.complex128]) -> dict[str, list[float]]:

@@ -54,6 +54,7 @@ def answer(found: CheckResult) -> dict[str, Any]:
             {"name": x.name, "value": number(x.value), "unit": x.unit, "source": x.source} for x in found.limits
         ],
         "stress": [stress_answer(s) for s in found.stresses],
+        "cross_regulation": None if (study := found.cross_regulation) is None else study.to_rows(),
         "warnings": list(found.warnings),
     }
 

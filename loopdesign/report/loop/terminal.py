@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from loopdesign.report.basics import tables
 from loopdesign.report.basics.layout import PIPE, Display, laid_out, lettered, paragraph
 from loopdesign.report.basics.status import headline, verdict_sentence
+from loopdesign.report.loop.outputs import cross_table
 from loopdesign.report.loop.ratings import ratings_table
 from loopdesign.report.loop.worst import effective_table, worst_table
 
@@ -77,7 +78,7 @@ def check_text(
 def detail_tables(found: CheckResult, chosen: Mapping[str, float]) -> tuple[Table, ...]:
     """Return the tables that only ``--details`` shows, in reading order."""
     shown = [tables.operating_table(found), tables.stress_table(found), tables.roots_summary(found)]
-    shown += [t for t in (effective_table(found), ratings_table(found)) if t is not None]
+    shown += [t for t in (cross_table(found), effective_table(found), ratings_table(found)) if t is not None]
     shown += [tables.parts_table(found, chosen)] if found.parts or chosen else []
     shown += [tables.limits_table(found), tables.stability_table(found)] if found.margins else []
     return tuple(shown)

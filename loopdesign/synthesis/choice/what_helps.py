@@ -273,6 +273,8 @@ def _with_stage(case: cases.Case, **update: object) -> cases.Case:
 
 
 def _capacitors(case: cases.Case) -> Iterator[tuple[str, float, cases.Case]]:
+    if isinstance(case.stage, cases.CustomStage):
+        return  # which of its capacitors would help is not known
     for more in MORE_CAPACITORS:
         parts = tuple(part.model_copy(update={"count": part.count * more}) for part in case.stage.Co)
         yield f"{more} of each output capacitor in parallel", more - 1.0, _with_stage(case, Co=parts)

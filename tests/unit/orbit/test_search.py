@@ -11,8 +11,8 @@ from stages import BOOST, BUCK, converter, one_inductor, trap
 
 from loopdesign.errors import UnreachableOutputError
 from loopdesign.models.switched import linearise
-from loopdesign.network.places import BOTH, IDLE, OFF, ON
 from loopdesign.network.modulator import VoltageMode
+from loopdesign.network.places import BOTH, IDLE, OFF, ON
 from loopdesign.orbit.augmented import Stepper
 from loopdesign.orbit.operating_point import delayed, operating_point
 from loopdesign.orbit.periodic import _share

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from loopdesign.report.basics import tables
 from loopdesign.report.content.blocks import Figure, Paragraph, SectionHeading, TableBlock
 from loopdesign.report.content.pictures import svg_of
+from loopdesign.report.loop.outputs import cross_table
 from loopdesign.report.loop.ratings import ratings_table
 from loopdesign.report.loop.worst import effective_table
 
@@ -40,6 +41,11 @@ def power_chapter(findings: Findings) -> tuple[Block, ...]:
         ),
     ]
     told += [Paragraph(text="The case file gives no ratings.")] if ratings is None else [TableBlock(table=ratings)]
+    cross = cross_table(found)
+    if cross is not None:
+        told.append(SectionHeading(text="Further outputs", level=2))
+        told.append(Paragraph(text="Averages with one output regulated, at the ends of all loads; nominal parts."))
+        told.append(TableBlock(table=cross))
     if effective is not None:
         told.append(SectionHeading(text="Part values at each corner", level=2))
         told.append(
