@@ -39,6 +39,7 @@ MEANINGS: dict[str, dict[str, str]] = {
         "output_current": "load currents of the corners, the divider's own current included",
         "load_step": "load step that `step` makes",
         "line_step": "step of the input voltage that `step` makes",
+        "line_dropout": "drop of the input voltage and its return that `step --start` makes",
         "temperature": "temperatures of the parts; nominal is the one nearest to 25 degC; left out, 25 degC",
     },
     "VoltageRegulated": {
@@ -53,6 +54,7 @@ MEANINGS: dict[str, dict[str, str]] = {
         "voltage_load": "the load; the output voltage follows from it",
     },
     "LoadStep": {"from_": "load current before the step", "to": "load current after it"},
+    "LineDropout": {"to": "input voltage while it is down", "for_": "how long it is down"},
     "LineStep": {"from_": "input voltage before the step", "to": "input voltage after it"},
     "VoltageLoad": {
         "drop": "voltage of the load at no current, such as that of an LED string or a battery",
@@ -200,6 +202,7 @@ MEANINGS: dict[str, dict[str, str]] = {
         "reference_tolerance": "tolerance of the reference",
         "reference_temperature_coefficient": "relative change of the reference per kelvin, from 25 degC",
         "clamp": "limits of the control voltage; left out, none",
+        "soft_start": "time over which the reference rises in a straight line at start-up; left out, at once",
     },
     "Clamp": {"min": "lowest control voltage", "max": "highest control voltage"},
     "TransconductanceSection": {

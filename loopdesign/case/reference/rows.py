@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 PARTS: dict[str, str] = {
     "LoadStep": "load step",
     "LineStep": "line step",
+    "LineDropout": "line drop-out",
     "VoltageLoad": "voltage load",
     "InductorEntry": "inductor",
     "CapacitorEntry": "capacitor",

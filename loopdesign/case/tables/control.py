@@ -78,6 +78,7 @@ class _Amplifier(Section):
     reference_tolerance: PartTolerance = EXACT
     reference_temperature_coefficient: TemperatureCoefficient = 0.0
     clamp: Clamp | None = None
+    soft_start: Annotated[float, QuantityField("s", at_least=0)] = 0.0
 
 
 class TransconductanceSection(_Amplifier):

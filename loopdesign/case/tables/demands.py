@@ -51,6 +51,13 @@ class LineStep(Section):
     to: Voltage
 
 
+class LineDropout(Section):
+    """A drop of the input voltage to `to` [V] for a time `for_` (written "for") [s], after which it returns."""
+
+    to: Annotated[float, QuantityField("V", at_least=0)]
+    for_: Annotated[float, QuantityField("s", above=0)] = Field(alias="for")
+
+
 class VoltageLoad(Section):
     """A load that is a drop [V] in series with a resistance [ohm]: an LED string, a battery."""
 
@@ -82,6 +89,7 @@ class _Specification(Section):
     output_current: Annotated[Levels, LevelsOf(CurrentRange, QuantityField("A", at_least=0))]
     load_step: LoadStep | None = None
     line_step: LineStep | None = None
+    line_dropout: LineDropout | None = None
     temperature: Annotated[Levels | None, LevelsOf(TemperatureRange, QuantityField("degC", above=-273.15))] = None
 
 

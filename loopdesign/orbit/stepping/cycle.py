@@ -100,6 +100,8 @@ class CycleStepper:
         self.probes += [p for p in probes if p not in self.probes]
         self.settings: dict[Devices, Setting] = {}
         self.warm: dict[Devices, float] = {}
+        self.stale: set[Devices] = set()
+        """Pieces that have not taken over the inputs as they are now."""
         self.values = dict(inputs)
         self.network: SwitchedNetwork = self._derive(Devices(switch=True, diode=self.stage.while_closed))
         self.states, self.scale = self.network.states, self.network.state_scale[0]
@@ -107,8 +109,7 @@ class CycleStepper:
     def set_inputs(self, **changes: float) -> None:
         """Change inputs by name, from now on."""
         self.values |= changes
-        for devices, setting in self.settings.items():
-            setting.follow(self.drive(devices))
+        self.stale = set(self.settings)
 
     def drive(self, devices: Devices) -> NDArray[np.float64]:
         """Input vector (p,) for a set of devices."""
@@ -128,6 +129,9 @@ class CycleStepper:
     def setting(self, devices: Devices) -> Setting:
         """Return the linear piece of a set of devices, derived when first asked for."""
         found = self.settings.get(devices)
+        if devices in self.stale and found is not None:
+            self.stale.discard(devices)
+            found.follow(self.drive(devices))
         if found is None:
             network = self._derive(devices)
             guards = self._guards(network, devices)

@@ -1,0 +1,5 @@
+"""Start-up from discharged capacitors, and a drop-out of the line and its return, followed cycle by cycle.
+
+`record`  a run with inputs that follow a profile, and the peaks of its currents
+`rise`    every corner of a case, and what is read from its run
+"""

@@ -1,0 +1,174 @@
+"""A run of cycles whose inputs follow a profile, and the largest currents on its way.
+
+Currents are read at every edge; the cycles with the largest are then sampled densely, so that a peak between edges is
+seen as well.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from numpy.typing import NDArray
+
+    from loopdesign.orbit.stepping.cycle import CycleStepper
+    from loopdesign.orbit.stepping.devices import Cycle, Devices, Segment
+
+CALM = 100
+"""Cycles over which a run must stay in place before it is over."""
+NARROW = 0.05
+"""Share of the settling band that counts as in place."""
+QUIET = 1e-4
+"""Change of the state over one cycle, relative to its size, that counts as at rest."""
+CLOSER = 3
+"""Cycles that are sampled densely for each current."""
+DENSE = 33
+"""Samples of each of their intervals."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Record:
+    """A run with its inputs on a profile.
+
+    Attributes
+    ----------
+    period
+        Switching period [s].
+    mean, lowest, highest
+        (N,) output of each cycle [V].
+    control
+        (N,) control voltage at the end of each cycle [V].
+    ended
+        What ended each on-time (N).
+    limited
+        (N,) whether amplifier limit or clamp were at work.
+    peaks
+        Largest size of each current on the way by probe [A].
+    rested
+        Whether the run came to rest before its last cycle allowed.
+    """
+
+    period: float
+    mean: NDArray[np.float64]
+    lowest: NDArray[np.float64]
+    highest: NDArray[np.float64]
+    control: NDArray[np.float64]
+    ended: tuple[str, ...]
+    limited: NDArray[np.bool_]
+    peaks: Mapping[str, float]
+    rested: bool
+
+
+def recorded_run(
+    stepper: CycleStepper,
+    begin: tuple[NDArray[np.float64], Devices],
+    profile: Callable[[int], Mapping[str, float]],
+    *,
+    probes: tuple[str, ...],
+    target: float,
+    band: float,
+    least: int,
+    most: int,
+) -> Record:
+    """Step cycle after cycle with inputs that follow a profile, until the output rests at its target.
+
+    Parameters
+    ----------
+    stepper : CycleStepper
+        The closed loop.
+    begin : tuple of ndarray (n,) and Devices
+        Normalised state [unitless] and devices before the first clock.
+    profile : callable
+        From the number of a cycle to the inputs that change with it, by name [V], [A].
+    probes : tuple of str
+        Currents whose peaks are kept.
+    target : float
+        Where the output is to rest [V].
+    band : float
+        Half width of the settling band [V].
+    least, most : int
+        Fewest and most cycles [unitless].
+
+    Returns
+    -------
+    Record
+        What happened.
+    """
+    x, devices = begin
+    done: list[Cycle] = []
+    control: list[float] = []
+    edges = _Edges(stepper, probes)
+    calm = 0
+    for k in range(most):
+        changes = profile(k)
+        if changes:
+            edges.settle("line" in changes)
+            stepper.set_inputs(**changes)
+        trace: list[Segment] = []
+        cycle = stepper.cycle(x, devices, trace)
+        edges.add(k, trace, cycle)
+        last, x, devices = x, cycle.x, cycle.devices
+        done.append(cycle)
+        control.append(float(stepper.watch(devices, x[None], ("v(control)",))[0, 0]))
+        moved = float(np.abs(x - last).max()) > QUIET * float(np.abs(x).max())
+        calm = 0 if abs(cycle.mean - target) > NARROW * band or moved else calm + 1
+        if k + 1 >= least and calm >= CALM:
+            break
+    return Record(
+        period=float(stepper.converter.period),
+        mean=np.array([c.mean for c in done]),
+        lowest=np.array([c.lowest for c in done]),
+        highest=np.array([c.highest for c in done]),
+        control=np.array(control),
+        ended=tuple(c.ended for c in done),
+        limited=np.array([c.limited for c in done]),
+        peaks=edges.peaks(),
+        rested=calm >= CALM,
+    )
+
+
+class _Edges:
+    """Largest currents at the edges of every cycle, and the motions of the cycles that have them."""
+
+    def __init__(self, stepper: CycleStepper, probes: tuple[str, ...]) -> None:
+        self.stepper, self.probes = stepper, probes
+        self.found = np.zeros(len(probes))
+        self.waiting: list[tuple[Devices, NDArray[np.float64], int]] = []
+        self.traces: dict[int, list[Segment]] = {}
+
+    def add(self, k: int, trace: list[Segment], cycle: Cycle) -> None:
+        """Take the motions of a cycle."""
+        ends = [*(s.x for s in trace[1:]), cycle.x]
+        for segment, end in zip(trace, ends, strict=True):
+            if segment.length > 0.0:
+                self.waiting += [(segment.devices, segment.x, k), (segment.devices, end, k)]
+        self.traces[k] = trace
+
+    def settle(self, now: bool) -> None:
+        """Read what has been waiting, with the inputs as they are."""
+        if not now or not self.waiting:
+            return
+        kinds = {d for d, _, _ in self.waiting}
+        cycles: set[int] = set()
+        for kind in kinds:
+            rows = [(x, k) for d, x, k in self.waiting if d == kind]
+            size = np.abs(self.stepper.watch(kind, np.array([x for x, _ in rows]), self.probes))
+            self.found = np.maximum(self.found, size.max(axis=0))
+            for q in range(len(self.probes)):
+                cycles |= {rows[int(j)][1] for j in np.argsort(-size[:, q])[:CLOSER]}
+        for k in cycles:
+            for segment in self.traces[k]:
+                if segment.length > 0.0:
+                    dense = np.abs(self.stepper.dense(segment, DENSE, self.probes)[1])
+                    self.found = np.maximum(self.found, dense.max(axis=0))
+        self.waiting, self.traces = [], {}
+
+    def peaks(self) -> dict[str, float]:
+        """Return the largest size of each current by probe [A]."""
+        self.settle(now=True)
+        return dict(zip(self.probes, (float(v) for v in self.found), strict=True))

@@ -1,0 +1,320 @@
+"""Start-up of a case at every input voltage and load, and a drop-out of its line.
+
+A start begins with every capacitor discharged and every inductor without current. At time zero the line is there and
+the controller begins to switch; the reference rises in a straight line over ``soft_start``, or is there at once. The
+limits of amplifier, clamp and current are at work all along. The load is a resistor that draws the load current at the
+specified output, whatever kind the case gives: a sink draws nothing that is known from an output without voltage. Parts
+keep the values they have at the operating point that the start leads to.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from loopdesign.analysis.given import given_parts
+from loopdesign.analysis.startup.record import Record, recorded_run
+from loopdesign.analysis.transient.run import from_point
+from loopdesign.corners.controller import bounds, limits_at
+from loopdesign.corners.converters import compensation, one_corner, solved
+from loopdesign.corners.power_stage import inductors, sensed_element
+from loopdesign.corners.trouble import names_file, traced
+from loopdesign.errors import DataError
+from loopdesign.models.switched import linearise
+from loopdesign.models.verdict import verdicts
+from loopdesign.orbit.operating_point import operating_point
+from loopdesign.orbit.stepping.cycle import CycleStepper
+from loopdesign.orbit.stepping.devices import Devices
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from numpy.typing import NDArray
+
+    from loopdesign import case as cases
+
+RiseKind = Literal["start", "dropout"]
+MOST_CYCLES = 20_000
+"""Most cycles of a run."""
+AFTER = 200
+"""Fewest cycles after the reference or the line has come to its final value."""
+STILL = 0.02
+"""Share of what is missing by which the output must rise over the last tenth of a run not to be called latched."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rise:
+    """One start-up, or one drop-out of the line.
+
+    Attributes
+    ----------
+    kind
+        ``start`` or ``dropout``.
+    input_voltage, load_current
+        The corner [V], [A].
+    record
+        The run.
+    overshoot_v
+        Largest mean of a cycle above the regulated output [V]; of a drop-out, after the line has returned.
+    lowest_output_v
+        Lowest mean of a cycle [V]; of a start None.
+    settling_time_s
+        Time after which the mean stays in the settling band, from the start, or from the return of the line [s]; None
+        where it does not.
+    peak_current_a
+        Largest current of the sensed element on the way [A].
+    limited_cycles
+        Cycles whose on-time the current limit ended [unitless].
+    latched
+        Whether the output stays away from its target without rising further.
+    stable
+        Whether the output comes to a regulated operating point that is stable by its multipliers and held.
+    reason
+        Why not, as a sentence; empty where stable.
+    """
+
+    kind: RiseKind
+    input_voltage: float
+    load_current: float
+    record: Record
+    overshoot_v: float
+    lowest_output_v: float | None
+    settling_time_s: float | None
+    peak_current_a: float
+    limited_cycles: int
+    latched: bool
+    stable: bool
+    reason: str
+
+    @property
+    def time_s(self) -> NDArray[np.float64]:
+        """Middle of each cycle (N,) [s]."""
+        middle: NDArray[np.float64] = (np.arange(len(self.record.mean), dtype=np.float64) + 0.5) * self.record.period
+        return middle
+
+    @property
+    def output_voltage_v(self) -> NDArray[np.float64]:
+        """Mean output of each cycle (N,) [V]."""
+        return self.record.mean
+
+    def to_dict(self) -> dict[str, Any]:
+        """Turn the run into plain numbers and words, ready for JSON.
+
+        Returns
+        -------
+        dict
+            What was read, and output and control voltage over time.
+        """
+        names = (
+            "kind", "input_voltage", "load_current", "stable", "latched", "reason", "overshoot_v", "lowest_output_v",
+            "settling_time_s", "peak_current_a", "limited_cycles",
+        )  # fmt: skip
+        return {name: getattr(self, name) for name in names} | {
+            "inductor_peaks_a": {probe[2:-1]: value for probe, value in self.record.peaks.items()},
+            "time_s": [float(v) for v in self.time_s],
+            "output_voltage_v": [float(v) for v in self.record.mean],
+            "control_voltage_v": [float(v) for v in self.record.control],
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RiseStudy:
+    """Every start-up of a case, and every drop-out of its line.
+
+    Attributes
+    ----------
+    case
+        The case.
+    results
+        One for each input voltage and load current; starts first.
+    band_v
+        Settling band, half of its width [V].
+    notes
+        What is taken for granted, one sentence each.
+    """
+
+    case: cases.Case
+    results: tuple[Rise, ...]
+    band_v: float
+    notes: tuple[str, ...]
+
+    @property
+    def stable(self) -> bool:
+        """Whether every run comes to a stable regulated operating point."""
+        return all(r.stable for r in self.results)
+
+    @property
+    def reasons(self) -> tuple[str, ...]:
+        """Every run that does not come to regulation, and every peak above its rating, one sentence each."""
+        told = [
+            f"{'start' if r.kind == 'start' else 'line drop-out'} at {r.input_voltage:.4g} V, {r.load_current:.3g} A: "
+            f"{r.reason}"
+            for r in self.results
+            if not r.stable
+        ]
+        return (*told, *_over_ratings(self))
+
+
+@names_file("no start-up")
+def rises(case: cases.Case, *, progress: Callable[[int, int], None] | None = None) -> RiseStudy:
+    """Start a case at every input voltage and load, and interrupt its line where the case asks for it.
+
+    Parameters
+    ----------
+    case : Case
+        A case whose compensation parts are given.
+    progress : callable, optional
+        Called with the number of runs done and in all.
+
+    Returns
+    -------
+    RiseStudy
+        Every run.
+
+    Raises
+    ------
+    DataError
+        Where the case has no loop, or a load that no resistor can stand for.
+    UnreachableOutputError
+        Where the output is out of reach.
+    """
+    given = case.specification
+    if given.load == "voltage":
+        raise DataError(
+            f"{case.where('specification.load')}: the start-up of a load with a drop is not modelled, for below its "
+            'drop it draws no current; examine it with load = "resistive"'
+        )
+    parts = given_parts(case)
+    corners = [(v, i) for v in given.input_voltage.values for i in given.output_current.values]
+    kinds: list[RiseKind] = ["start"] if given.line_dropout is None else ["start", "dropout"]
+    results = []
+    for done, (kind, (line, load)) in enumerate((k, c) for k in kinds for c in corners):
+        if progress is not None:
+            progress(done, len(kinds) * len(corners))
+        results.append(_rise(case, parts, kind, line, load))
+    if progress is not None:
+        progress(len(results), len(results))
+    band = case.targets.settling_band * given.output_voltage
+    return RiseStudy(case=case, results=tuple(results), band_v=band, notes=_notes(case))
+
+
+def _notes(case: cases.Case) -> tuple[str, ...]:
+    """Say what the runs take for granted."""
+    told = ["the line and the controller are there at time zero; the load is a resistor at every output voltage"]
+    if case.specification.load != "resistive":
+        told.append(
+            f'load = "{case.specification.load}" is taken for a resistor of the same current at the full output'
+        )
+    if not getattr(case.error_amplifier, "soft_start", 0.0):
+        told.append("no soft_start is given: the reference is there at once")
+    told.append("parts have the values of the operating point that the start leads to")
+    return tuple(told)
+
+
+def _rise(case: cases.Case, parts: Mapping[str, float], kind: RiseKind, line: float, load: float) -> Rise:
+    """Make one run and read it."""
+    corner = one_corner(case, line, load)
+    opened, found = traced(lambda at: solved(case, at), case, corner, what="no operating point")
+    closed = replace(opened, load="resistive").closed(compensation(case, parts, corner))
+    point = operating_point(closed, found.sequence)
+    verdict = verdicts(linearise(found), linearise(point), bounds(case, corner))[0]
+    values = dict(zip(point.network.inputs, (float(v) for v in point.inputs[0]), strict=True))
+    probes = (f"i({sensed_element(case)})", *(f"i({name})" for name in inductors(case)))
+    stepper = CycleStepper(closed, values, limits_at(case, corner, 0), probes=tuple(dict.fromkeys(probes)))
+    target = float(np.ravel(closed.load_voltage)[0])
+    band = case.targets.settling_band * target
+    begin, profile, back = _plan(case, kind, stepper, values, from_point(point))
+    record = recorded_run(
+        stepper, begin, profile, probes=tuple(dict.fromkeys(probes)), target=target, band=band, least=back + AFTER,
+        most=max(MOST_CYCLES, 2 * back),
+    )  # fmt: skip
+    settled = _settled(record, target, band, back if kind == "dropout" else 0)
+    latched = settled is None and _latched(record, target)
+    stable = settled is not None and verdict.stable
+    return Rise(
+        kind=kind, input_voltage=line, load_current=load, record=record,
+        overshoot_v=max(float(record.mean[back if kind == "dropout" else 0 :].max()) - target, 0.0),
+        lowest_output_v=float(record.mean.min()) if kind == "dropout" else None,
+        settling_time_s=settled, peak_current_a=record.peaks[probes[0]],
+        limited_cycles=record.ended.count("current limit"), latched=latched, stable=bool(stable),
+        reason="" if stable else _why(record, verdict.held, settled, latched=latched),
+    )  # fmt: skip
+
+
+Begin = tuple["NDArray[np.float64]", Devices]
+
+
+def _plan(
+    case: cases.Case, kind: RiseKind, stepper: CycleStepper, values: Mapping[str, float], rest: Begin
+) -> tuple[Begin, Callable[[int], Mapping[str, float]], int]:
+    """State before the first clock, inputs by cycle, and the cycle at which they have come to their final values."""
+    period = float(stepper.converter.period)
+    if kind == "start":
+        final = values["reference"]
+        count = int(np.ceil(getattr(case.error_amplifier, "soft_start", 0.0) / period))
+
+        def ramp(k: int) -> Mapping[str, float]:
+            return {"reference": final * min(1.0, (k + 0.5) / count)} if k <= count and count else {}
+
+        return (np.zeros(len(stepper.states)), Devices(switch=False, diode=0)), ramp, count
+    gap = case.specification.line_dropout
+    if gap is None:
+        raise ValueError("the case has no line_dropout")
+    count = max(1, round(gap.for_ / period))
+
+    def line(k: int) -> Mapping[str, float]:
+        return {"line": gap.to} if k == 0 else {"line": values["line"]} if k == count else {}
+
+    return rest, line, count
+
+
+def _settled(record: Record, target: float, band: float, begin: int) -> float | None:
+    """Time from a cycle on after which the mean stays in the band [s]; None where it does not."""
+    if not record.rested:
+        return None
+    outside = np.flatnonzero(np.abs(record.mean[begin:] - target) > band)
+    return 0.0 if not len(outside) else float(outside[-1] + 1) * record.period
+
+
+def _latched(record: Record, target: float) -> bool:
+    """Whether the output stays below its target without rising."""
+    tenth = max(len(record.mean) // 10, 1)
+    end, before = record.mean[-tenth:].mean(), record.mean[-2 * tenth : -tenth].mean()
+    return bool(end < target and end - before < STILL * (target - end))
+
+
+def _why(record: Record, held: str | None, settled: float | None, *, latched: bool) -> str:
+    """Say why a run does not come to a stable regulated output."""
+    tenth = max(len(record.mean) // 10, 1)
+    end = float(record.mean[-tenth:].mean())
+    mostly = max(set(record.ended[-tenth:]), key=record.ended[-tenth:].count)
+    if latched:
+        return f"it stays at {end:.4g} V; most of the last pulses end by the {mostly}"
+    if held is not None:
+        return f"the converter does not stay at its operating point ({held})"
+    if settled is None:
+        return f"it has not come to rest after {len(record.mean)} cycles, at {end:.4g} V"
+    return "the operating point it comes to is unstable"
+
+
+def _over_ratings(study: RiseStudy) -> tuple[str, ...]:
+    """Hold the largest currents against the ratings of their parts."""
+    given = {"switch": study.case.ratings.switch_current, "L1": study.case.ratings.L1_current}
+    given["L2"] = study.case.ratings.L2_current
+    for entry in getattr(study.case.stage, "elements", ()):
+        given[entry.name] = getattr(entry, "rated_current", None) or given.get(entry.name)
+    told = []
+    for name, rating in given.items():
+        reached = [(r.record.peaks.get(f"i({name})", 0.0), r) for r in study.results]
+        if rating is None or not reached:
+            continue
+        most, worst = max(reached, key=lambda pair: pair[0])
+        allowed = rating * (1.0 - study.case.ratings.derating)
+        if most > allowed:
+            told.append(
+                f"{name} current {most:.4g} A on the way at {worst.input_voltage:.4g} V, {worst.load_current:.3g} A is "
+                f"above {allowed:.4g} A (its rating less derating)"
+            )
+    return tuple(told)
