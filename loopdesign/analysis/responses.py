@@ -219,7 +219,7 @@ def response(  # noqa: PLR0913  (one parameter for each option)
     parts : mapping of str to float or str, optional
         Values in place of the case's own, by designator [ohm], [F].
     output : str, optional
-        Further output whose impedance is asked for; the regulated one unless given.
+        Further output whose impedance is asked for.
 
     Returns
     -------
@@ -248,10 +248,7 @@ def response(  # noqa: PLR0913  (one parameter for each option)
     def evaluate(f: Real) -> Complex:
         if output is not None:
             return named_impedance(case, exact, output, (quantity, model), f)
-        if model == "averaged":
-            return _averaged(case, stage, quantity, f, given)
-        values: Complex = _SWITCHED[quantity](exact, f)[0]
-        return values
+        return _averaged(case, stage, quantity, f, given) if model == "averaged" else _SWITCHED[quantity](exact, f)[0]
 
     return FrequencyResponse(
         quantity=quantity,
@@ -334,10 +331,6 @@ def _line(model: AveragedModel, hz: Real, c: Complex) -> Complex:
     return _closed(model, hz, c, ("line", "v(out)"))
 
 
-def _output_impedance(model: AveragedModel, hz: Real, c: Complex) -> Complex:
-    return -_closed(model, hz, c, ("load", "v(out)"))
-
-
 def _input_impedance(model: AveragedModel, hz: Real, c: Complex) -> Complex:
     """Invert the current drawn per volt of line, less what the loop adds by moving the control voltage."""
     feedback = model.response(hz, "control", "i(line)")[0] * c * _line(model, hz, c)
@@ -351,6 +344,6 @@ _AVERAGED: dict[
     "plant": _plant,
     "loop": _loop,
     "line": _line,
-    "output-impedance": _output_impedance,
+    "output-impedance": lambda model, hz, c: -_closed(model, hz, c, ("load", "v(out)")),
     "input-impedance": _input_impedance,
 }

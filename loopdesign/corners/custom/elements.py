@@ -197,10 +197,10 @@ def _element(  # noqa: PLR0911  (one return for each kind)
             return Resistor(name=name, a=a, b=b, resistance=ohm * corners.factor(f"{name}.resistance"))
         case tables.SwitchElement():
             on = warm(given.resistance, given.temperature_coefficient, corners)
-            return Switch(name=name, a=a, b=b, resistance=on)
+            return Switch(name=name, a=a, b=b, resistance=on * corners.factor(f"{name}.resistance"))
         case tables.RectifierElement():
             on = warm(given.resistance, given.temperature_coefficient, corners)
-            return Diode(name=name, a=a, b=b, resistance=on)
+            return Diode(name=name, a=a, b=b, resistance=on * corners.factor(f"{name}.resistance"))
 
 
 def _load(stage: cases.CustomStage, output: tables.OutputEntry, corners: Corners) -> list[Element]:

@@ -20,7 +20,7 @@ from loopdesign.case import PARTS_OF_NETWORK
 from loopdesign.compensation.compensator import OperationalAmplifier, ShuntOptocoupler, TransconductanceAmplifier
 from loopdesign.corners.controller import bounds
 from loopdesign.corners.converters import amplifier, divider, network_parts
-from loopdesign.network.converter import BOTH, ON
+from loopdesign.network.places import closed_at
 from loopdesign.orbit.augmented import Stepper
 from loopdesign.orbit.sequence import Edge
 from loopdesign.units.preferred import hundredths
@@ -172,7 +172,7 @@ def _configuration(point: OperatingPoint, k: int) -> dict[str, Any]:
         out = network.output_index(name)
         return row(c.C[:, out], c.D[:, out])
 
-    th = point.problem.thresholds.get(k) if k in (ON, BOTH) else None
+    th = point.problem.thresholds.get(k) if closed_at(k) else None
     return {
         "A": c.A[0].tolist(),
         "drive": (c.B[0] @ point.inputs[0]).tolist(),
@@ -188,7 +188,9 @@ def _edge_row(stepper: Stepper, point: OperatingPoint, k: int) -> list[float] | 
     kind, configuration = Edge(point.sequence.edge[0, k]), int(point.sequence.configuration[0, k])
     if kind not in (Edge.RECTIFIER_ENDS, Edge.RECTIFIER_STARTS):
         return None
-    name = "i(diode)" if kind == Edge.RECTIFIER_ENDS else "v(forward)"
+    devices, ends = point.problem.devices, kind == Edge.RECTIFIER_ENDS
+    rectifier = devices.changed(configuration, int(point.sequence.configuration[0, k + 1]), ends=ends)
+    name = devices.current(rectifier) if ends else devices.forward(rectifier)
     network = point.network
     c, probe = network.configurations[configuration], network.output_index(name)
     load = float(c.D[0, probe, network.input_index("load")])

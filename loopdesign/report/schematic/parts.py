@@ -83,10 +83,11 @@ def sections(case: cases.Case) -> tuple[PathSection, ...]:
     Returns
     -------
     tuple of PathSection
-        Input filter, power stage and output filter, each where the case has it.
+        Input filter, power stage and output filter, each where the case has it; a stage of the user's own has no
+        drawing.
     """
     found = [] if case.input_filter is None else [_input_filter(case.input_filter)]
-    found.append(_stage(case))
+    found += [] if isinstance(case.stage, cases.CustomStage) else [_stage(case)]
     found += [] if case.output_filter is None else [_output_filter(case.output_filter)]
     return tuple(found)
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from loopdesign.report.content.blocks import Figure, SectionHeading
+from loopdesign.report.content.blocks import Figure, SectionHeading, TableBlock
+from loopdesign.report.loop.outputs import elements_table
 from loopdesign.report.schematic.control import control_picture
 from loopdesign.report.schematic.power import power_pictures
 
@@ -27,7 +28,9 @@ def schematic_chapter(findings: Findings) -> tuple[Block, ...]:
         A chapter.
     """
     found = findings.check
-    figures = [
+    listed = elements_table(found.case)
+    figures: list[Block] = [] if listed is None else [TableBlock(table=listed)]
+    figures += [
         Figure(
             name=f"schematic_{title.lower().replace(' ', '_')}",
             svg=svg,

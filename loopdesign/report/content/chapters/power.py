@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from loopdesign.report.basics import tables
 from loopdesign.report.content.blocks import Figure, Paragraph, SectionHeading, TableBlock
 from loopdesign.report.content.pictures import svg_of
-from loopdesign.report.loop.outputs import cross_table, elements_table
+from loopdesign.report.loop.outputs import cross_table
 from loopdesign.report.loop.ratings import ratings_table
 from loopdesign.report.loop.worst import effective_table
 
@@ -31,9 +31,7 @@ def power_chapter(findings: Findings) -> tuple[Block, ...]:
     """
     found = findings.check
     ratings, effective = ratings_table(found), effective_table(found)
-    listed = elements_table(found.case)
-    told: list[Block] = [] if listed is None else [SectionHeading(text="Power stage"), TableBlock(table=listed)]
-    told += [
+    told: list[Block] = [
         SectionHeading(text="Operating points"),
         TableBlock(table=tables.operating_table(found, findings.curves.continuous_limit)),
         SectionHeading(text="Currents, voltages and ratings", level=2),
