@@ -261,7 +261,7 @@ def _plan(
         return (np.zeros(len(stepper.states)), Devices(switch=False, diode=0)), ramp, count
     gap = case.specification.line_dropout
     if gap is None:
-        raise ValueError("the case has no line_dropout")
+        raise DataError(f"{case.where('specification')}: there is no line_dropout to make")
     count = max(1, round(gap.for_ / period))
 
     def line(k: int) -> Mapping[str, float]:
