@@ -157,9 +157,10 @@ def _step(
         write_new(places[0], files["fitted.toml"])
     if places[1] is not None:
         from loopdesign.report.bench.content import step_report
+        from loopdesign.report.basics.date import report_date
         from loopdesign.report.folder import write_report
 
-        write_report(places[1], step_report(held, given, dated(case), files), held.to_dict(), pictures=pictures)
+        write_report(places[1], step_report(held, given, report_date(case), files), held.to_dict(), pictures=pictures)
     say(as_json, held.to_dict(), "" if as_json else step_comparison_text(held, display=display()))
     return MET
 
