@@ -156,8 +156,8 @@ def _step(
     if places[0] is not None:
         write_new(places[0], files["fitted.toml"])
     if places[1] is not None:
-        from loopdesign.report.bench.content import step_report
         from loopdesign.report.basics.date import report_date
+        from loopdesign.report.bench.content import step_report
         from loopdesign.report.folder import write_report
 
         write_report(places[1], step_report(held, given, report_date(case), files), held.to_dict(), pictures=pictures)
