@@ -34,7 +34,7 @@ from loopdesign.explore.sensitivity.result import READINGS, Sensitivities
 from loopdesign.explore.sensitivity.tangent import orbit_tangent
 from loopdesign.explore.together import joined_converters
 from loopdesign.network.batch import joined
-from loopdesign.network.converter import OFF, ON
+from loopdesign.network.places import OFF, ON
 from loopdesign.orbit.problem import pose
 from loopdesign.orbit.waveforms import average_state
 

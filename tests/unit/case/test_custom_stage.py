@@ -9,7 +9,7 @@ from customcase import as_custom
 
 import loopdesign as ld
 from loopdesign.case import parse_case, template
-from loopdesign.case.vary import read_value, unit_of, with_values
+from loopdesign.case.vary import read_values, unit_at, with_values
 from loopdesign.corners.converters import topology_of
 from loopdesign.corners.custom.listing import stage_elements
 from loopdesign.corners.tolerances import toleranced
@@ -50,14 +50,14 @@ def test_synchronous_and_toleranced_twin_gives_the_same_worst_ends_and_steps():
 def test_values_are_found_by_the_name_of_their_element():
     case = ld.load_case(BIPOLAR)
     document = tomllib.loads(TEXT)
-    assert read_value(document, "stage.Cs2.capacitance", "3.3 uF") == 3.3e-6
-    assert (unit_of("stage.Cs2.capacitance"), unit_of("stage.Rd2.resistance")) == ("F", "ohm")
-    changed = with_values(document, {"stage.Cs2.capacitance": 3.3e-6}, "x.toml")
+    assert read_values(document, "stage.Cs2.capacitance", ["3.3 uF"]) == (3.3e-6,)
+    assert (unit_at(document, "stage.Cs2.capacitance"), unit_at(document, "stage.Rd2.resistance")) == ("F", "ohm")
+    changed = with_values(document, {"stage.Cs2.capacitance": 3.3e-6}, TEXT, "x.toml")
     assert changed.stage.capacitors["Cs2"].capacitance == 3.3e-6
     lines = TEXT.split("\n")
     assert 'name = "Cs2"' in lines[case.place("stage.Cs2.capacitance")[0] - 1]
     with pytest.raises(DataError, match="does not name a quantity"):
-        read_value(document, "stage.Cs9.capacitance", "3.3 uF")
+        read_values(document, "stage.Cs9.capacitance", ["3.3 uF"])
 
 
 def test_elements_are_listed_with_nodes_and_values():
