@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
 from loopdesign.cli.console import Progress, display, say
 from loopdesign.cli.options import MET, MISSED, CasePath, Details, Folder, Json, Pictures, whole_number
+from loopdesign.errors import DataError
+
+if TYPE_CHECKING:
+    from loopdesign import case as cases
 
 
 def step(
@@ -21,6 +25,14 @@ def step(
             help="Switching cycles of each run, such as 2000. [default: until the output has settled]",
         ),
     ] = None,
+    start: Annotated[
+        bool,
+        Parameter(
+            negative="",
+            show_default=False,
+            help="Start from discharged capacitors at every input voltage and load instead, and make line_dropout.",
+        ),
+    ] = False,
     output: Folder = None,
     pictures: Pictures = (),
     details: Details = False,
@@ -38,6 +50,10 @@ def step(
     given = read_file(case)
     loaded = parse_case(given.text, str(case))
     require_slope(loaded)
+    if start:
+        if cycles is not None or output is not None:
+            raise DataError("--start takes neither --cycles nor --output: a start runs until the output rests")
+        return _start(loaded, json_=json_)
     with Progress("stepping", quiet=json_) as progress:
         found = make_steps(loaded, cycles=cycles, progress=progress)
     page = "" if output is None else str(output / "report.pdf")
@@ -53,3 +69,14 @@ def step(
     else:
         say(json_, {}, step_text(found, report=page, display=display(details=details)))
     return MET if found.stable else MISSED
+
+
+def _start(loaded: cases.Case, *, json_: bool) -> int:
+    """Start the case from discharged capacitors and print what is read from each run."""
+    from loopdesign.analysis.startup.rise import rises
+    from loopdesign.report.steps.start import start_answer, start_text
+
+    with Progress("starting", quiet=json_) as progress:
+        found = rises(loaded, progress=progress)
+    say(json_, start_answer(found), "" if json_ else start_text(found, display=display()))
+    return MISSED if found.reasons else MET

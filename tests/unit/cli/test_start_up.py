@@ -1,0 +1,32 @@
+"""``step --start`` through the real entry point: the output follows the ramp of the reference into regulation."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+CASE = Path(__file__).parents[3] / "cases" / "mooring_head_flyback.toml"
+
+
+def started(tmp_path, *changes):
+    text = CASE.read_text(encoding="utf-8").replace('reference = "1.2 V"', 'reference = "1.2 V"\nsoft_start = "2 ms"')
+    text = text.replace('min = "36 V", nominal = "48 V", max = "60 V"', 'min = "47 V", nominal = "48 V", max = "48 V"')
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    path = tmp_path / "case.toml"
+    path.write_text(text, encoding="utf-8")
+    command = [sys.executable, "-m", "loopdesign", "step", str(path), "--start", "--json"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=300)
+    return done.returncode, json.loads(done.stdout)
+
+
+def test_start_follows_the_ramp_and_comes_to_regulation(tmp_path):
+    status, answer = started(tmp_path)
+    assert status == 0
+    for corner in answer["corners"]:
+        half = min(range(len(corner["time_s"])), key=lambda k: abs(corner["time_s"][k] - 1e-3))
+        assert abs(corner["output_voltage_v"][half] - 6.0) < 1.0  # half-way up the ramp
+        assert abs(corner["output_voltage_v"][-1] - 12.0) < 0.02
+        assert corner["settling_time_s"] < 2.5e-3
+        assert corner["peak_current_a"] > 0.0
