@@ -25,7 +25,7 @@ def broken(monkeypatch):
         def fail(*_, **__):
             raise fault
 
-        monkeypatch.setattr("loopdesign.case.load_case", fail)
+        monkeypatch.setattr("loopdesign.case.parse_case", fail)
 
     return breaks
 
