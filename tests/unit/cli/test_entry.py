@@ -252,4 +252,7 @@ def test_report_cannot_steer_a_terminal_either(tmp_path, capsys):
     for name, content in written.items():
         assert not steers_a_terminal(content), name
     assert not steers_a_terminal(told.out + told.err)
-    assert "<script>" not in (tmp_path / "check" / "report.md").read_text(encoding="utf-8")
+    page, fence, quoted = (tmp_path / "check" / "report.md").read_text(encoding="utf-8").partition("\n```toml\n")
+    assert "<script>" not in page
+    assert fence  # the case file in full stands in one fence, where nothing is markup
+    assert quoted.count("```") == 1
