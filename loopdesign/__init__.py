@@ -20,8 +20,8 @@ The way through the package, from the file to the verdict::
 A case is given as `load_case` returns it or as the path of its file, a part as a number in SI units or as text such as
 "10 kohm". Each function returns a result that prints as a few lines, shows itself in a notebook, becomes rows for a
 data frame (``to_rows()``) and figures (``plot()``): `Check` with one `CornerResult` per corner, `Design`, `Response`,
-`Steps` with one `StepResult` per step, `Spread`, `Sweep`, `Compared`, `Bench`; a check with an input filter has a
-`FilterCheck`. `Case` is the case itself.
+`Steps` with one `StepResult` per step, `StartUps`, `Spread`, `Sweep`, `Compared`, `Bench`; a check with an
+input filter has a `FilterCheck`. `Case` is the case itself.
 
 `Workers` and `Cluster` are executors that `spread` and `sweep` take: processes on this machine, or an existing cluster.
 
@@ -66,7 +66,7 @@ if TYPE_CHECKING:
     from loopdesign.front.filter import FilterCheck
     from loopdesign.front.response import Response, response
     from loopdesign.front.spread import Spread, spread
-    from loopdesign.front.step import Steps, step
+    from loopdesign.front.step import StartUps, Steps, step
     from loopdesign.workers import Cluster, Workers
 
 __version__ = "0.1.0"
@@ -92,6 +92,7 @@ __all__ = [
     "QuantityError",
     "Response",
     "Spread",
+    "StartUps",
     "StepResult",
     "Steps",
     "Sweep",
@@ -124,7 +125,7 @@ _MODULES = {
     "front.filter": ("FilterCheck",),
     "front.response": ("Response", "response"),
     "front.spread": ("Spread", "spread"),
-    "front.step": ("Steps", "step"),
+    "front.step": ("StartUps", "Steps", "step"),
     "front.explore.compare": ("Compared", "compare"),
     "front.explore.sweep": ("Sweep", "sweep"),
     "workers": ("Cluster", "Workers"),

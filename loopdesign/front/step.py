@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal, overload
 
 from loopdesign.analysis.given import one_of, require_slope, with_parts
+from loopdesign.analysis.startup.rise import RiseStudy, rises
 from loopdesign.analysis.transient import steps
 from loopdesign.analysis.transient.steps import StepStudy
 from loopdesign.errors import DataError
@@ -13,6 +14,7 @@ from loopdesign.front.case import as_case
 from loopdesign.front.shown import Shown, one_line, shown_as
 from loopdesign.report.basics.brief import Brief
 from loopdesign.report.basics.tables import Column, Table
+from loopdesign.report.steps.start import start_answer, start_table, start_verdict
 from loopdesign.report.steps.text import failures, step_verdict
 from loopdesign.report.steps.words import KINDS, outcome_word
 
@@ -116,6 +118,61 @@ class Steps(Shown, StepStudy):
         return plot_steps(self, made[0] if kind is None else one_of(kind, made, "kind of step"))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class StartUps(Shown, RiseStudy):
+    """Hold every start-up of a case, and every drop-out of its line, at every input voltage and load.
+
+    Attributes
+    ----------
+    results : tuple of Rise
+        Every run with its course in time; starts first.
+    stable : bool
+        Whether every run comes to a stable regulated operating point [unitless].
+    reasons : tuple of str
+        Every run that does not, and every peak above its rating.
+    case, band_v, notes
+        What `loopdesign.analysis.startup.rise.RiseStudy` holds.
+
+    Examples
+    --------
+    >>> import loopdesign as ld
+    >>> case = ld.load_case("cases/tide_gauge_sepic_undamped.toml")
+    >>> starts = ld.step(case, start=True)
+    >>> [row["input_voltage"] for row in starts.to_rows() if not row["stable"]]
+    [8.0]
+    """
+
+    def to_rows(self) -> list[dict[str, Any]]:
+        """Turn the runs into one row each, ready for a data frame.
+
+        Returns
+        -------
+        list of dict
+            What identifies the run, and what was read from it; the course in time is in ``results``.
+        """
+        courses = ("time_s", "output_voltage_v", "control_voltage_v")
+        return [{k: v for k, v in r.to_dict().items() if k not in courses} for r in self.results]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Turn everything into plain numbers and words, as ``--json`` prints it.
+
+        Returns
+        -------
+        dict
+            ``corners`` holds the starts, ``others`` the drop-outs of the line.
+        """
+        return start_answer(self)
+
+    def brief(self) -> Brief:
+        """Say whether the output comes to regulation in every run, then what was read from each."""
+        return Brief(
+            verdict=start_verdict(self),
+            facts=(f"{one_line(self.case.title)} ({self.case.converter.topology}): start-up",),
+            table=start_table(self),
+            notes=(*self.notes, *(f"warning: {w}" for w in self.case.warnings)),
+        )
+
+
 def _table(made: StepStudy) -> Table:
     """List every step with its verdict, deviation and settling time."""
     columns = (
@@ -132,13 +189,35 @@ def _table(made: StepStudy) -> Table:
     return Table(title="Steps", columns=columns, rows=tuple(rows))
 
 
+@overload
 def step(
     case: CaseOrPath,
     parts: Mapping[str, float | str] | None = None,
     *,
     cycles: int | None = None,
+    start: Literal[False] = False,
     progress: Callable[[int, int], None] | None = None,
-) -> Steps:
+) -> Steps: ...
+
+
+@overload
+def step(
+    case: CaseOrPath,
+    parts: Mapping[str, float | str] | None = None,
+    *,
+    start: Literal[True],
+    progress: Callable[[int, int], None] | None = None,
+) -> StartUps: ...
+
+
+def step(
+    case: CaseOrPath,
+    parts: Mapping[str, float | str] | None = None,
+    *,
+    cycles: int | None = None,
+    start: bool = False,
+    progress: Callable[[int, int], None] | None = None,
+) -> Steps | StartUps:
     """Make every load and line step of a case, cycle by cycle, at every input voltage.
 
     Parameters
@@ -149,20 +228,23 @@ def step(
         Values in place of the case's own, by designator [ohm], [F].
     cycles : int, optional
         Switching cycles of each run; until the output has settled unless given [unitless].
+    start : bool
+        Start from discharged capacitors at every input voltage and load instead, and make ``line_dropout``.
     progress : callable, optional
         Called with the number of runs done and in all.
 
     Returns
     -------
-    Steps
-        Every step with its course in time, and the growth of small disturbances.
+    Steps or StartUps
+        Every step with its course in time, and the growth of small disturbances; with ``start`` every start-up.
 
     Raises
     ------
     CaseError
         Where a case file holds faults.
     DataError
-        Where the case gives no step or leaves parts open, or a step starts or ends without a load to hold.
+        Where the case gives no step or leaves parts open, or a step starts or ends without a load to hold; where both
+        ``cycles`` and ``start`` are given, or a start-up is asked of a load with a drop.
     UnreachableOutputError
         Where losses keep the output below its target before a step.
 
@@ -178,4 +260,8 @@ def step(
     require_slope(given)
     if cycles is not None and (not isinstance(cycles, int) or isinstance(cycles, bool) or cycles < 1):
         raise DataError(f"cycles must be a whole number of at least 1; found {cycles!r}")
+    if start:
+        if cycles is not None:
+            raise DataError("start takes no cycles: a start runs until the output rests")
+        return shown_as(StartUps, rises(given, progress=progress))
     return shown_as(Steps, steps.step(given, cycles=cycles, progress=progress))

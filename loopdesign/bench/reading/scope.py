@@ -39,7 +39,7 @@ _MULTIPLES = {"": 1.0, "m": 1e-3, "u": 1e-6, "µ": 1e-6, "μ": 1e-6, "n": 1e-9, 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Record:
+class WaveformRecord:
     """A measured voltage over time.
 
     Attributes
@@ -67,7 +67,7 @@ class Record:
     words: tuple[str, ...]
 
 
-def read_record(path: Path | str, period_s: float) -> Record:
+def read_record(path: Path | str, period_s: float) -> WaveformRecord:
     """Read a record of an oscilloscope.
 
     Parameters
@@ -79,7 +79,7 @@ def read_record(path: Path | str, period_s: float) -> Record:
 
     Returns
     -------
-    Record
+    WaveformRecord
         Voltage over rising time; samples of one instant averaged.
 
     Raises
@@ -102,7 +102,7 @@ def read_record(path: Path | str, period_s: float) -> Record:
     each, place, count = np.unique(seconds, return_inverse=True, return_counts=True)
     volts = np.bincount(place, table.values[:, 1], len(each)) / count
     said = _VOLT_UNIT.search(f" {folded(words[voltage])} ") if words else None
-    return Record(
+    return WaveformRecord(
         source=str(path),
         time_s=each,
         voltage_v=volts * (1.0 if said is None else _MULTIPLES[said[1]]),

@@ -7,13 +7,30 @@ from typing import TYPE_CHECKING
 from loopdesign.bench.words import refined_text
 from loopdesign.report.basics import axes as shared
 from loopdesign.report.basics.layout import Display, laid_out, lettered, paragraph
+from loopdesign.report.basics.sheet import (
+    NORMAL,
+    SheetLayout,
+    heading,
+    legend_above,
+    legend_room,
+    legend_rows,
+    panel_width,
+    panels,
+    short,
+)
 from loopdesign.report.basics.tables import Column, Table
 from loopdesign.report.loop.terminal import bullets
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
     from loopdesign.bench.steps.hold import StepComparison
+
+FITTED = "predicted with the fitted values"
+"""Label of the curve that the fitted values give."""
+HEIGHTS = (3.2, 1.6)
+"""Heights of the two panels [inch]."""
 
 
 def step_readings_table(held: StepComparison) -> Table:
@@ -120,21 +137,34 @@ def step_overlay_figure(held: StepComparison) -> Figure:
     Figure
         Output voltage [V] above the difference [V], over the time after the step [ms].
     """
-    figure = shared.bare_figure(7.4, 6.0)
-    upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(2, 1))
+    figure, upper, lower = _sheet(held)
     time = held.time_s * 1e3
     upper.plot(time, held.measured_v, color=shared.INK, linewidth=0.9, label="measured, mean over a cycle")
     upper.plot(time, held.predicted_v, color=shared.PALETTE[0], linewidth=1.6, label="predicted")
     lower.plot(time, held.measured_v - held.predicted_v, color=shared.PALETTE[0], linewidth=1.0)
     if held.fitted_v is not None:
-        style = {"color": shared.PALETTE[1], "linestyle": (0, (4, 1.5))}
-        upper.plot(time, held.fitted_v, linewidth=1.6, label="predicted with the fitted values", **style)
-        lower.plot(time, held.measured_v - held.fitted_v, linewidth=1.0, **style)
-    upper.set_ylabel("output voltage [V]")
-    lower.set_ylabel("measured less predicted [V]")
-    lower.set_xlabel("time after the step [ms]")
+        colour, dashes = shared.PALETTE[1], shared.DASHES[1]
+        upper.plot(time, held.fitted_v, linewidth=1.6, label=FITTED, color=colour, linestyle=dashes)
+        lower.plot(time, held.measured_v - held.fitted_v, linewidth=1.0, color=colour, linestyle=dashes)
+    lower.axhline(0.0, color=shared.INK, linewidth=0.8)
+    upper.set_ylabel("output voltage [V]", fontsize=NORMAL)
+    lower.set_ylabel("measured less predicted [V]", fontsize=NORMAL)
+    lower.set_xlabel("time after the step [ms]", fontsize=NORMAL)
+    upper.tick_params(labelbottom=False)
+    lower.set_xlim(*upper.get_xlim())
     for ax in (upper, lower):
         ax.grid(visible=True, color="#cccccc", linewidth=0.6)
-    load = f"{held.load_from:.3g} A to {held.load_to:.3g} A"
-    shared.legend_above(upper, f"load step at {held.point.input_voltage:.4g} V, {load}")
+    load = f"{short(held.load_from, 'A')} to {short(held.load_to, 'A')}"
+    title = f"load step at {short(held.point.input_voltage, 'V')}, {load}"
+    legend_above(upper, title, width=panel_width(upper))
     return figure
+
+
+def _sheet(held: StepComparison) -> tuple[Figure, Axes, Axes]:
+    """Lay out two panels, the upper one with room for its legend."""
+    width = SheetLayout(rows=1, columns=1, heights=(1.0,)).panel_width
+    above = legend_room(legend_rows([FITTED] * 3, width)[1])
+    layout = SheetLayout(rows=2, columns=1, heights=HEIGHTS, above=above)
+    head = heading(held.case, "Measured load step over predicted", covers="one board; predicted with nominal parts")
+    figure, grid = panels(head, layout)
+    return figure, grid[0, 0], grid[1, 0]

@@ -82,6 +82,21 @@ def start_text(study: RiseStudy, *, display: Display = PIPE) -> str:
     blocks = [f"{' '.join(study.case.title.split())} ({study.case.converter.topology}): start-up"]
     blocks.append(laid_out(start_table(study), display))
     blocks.append("\n".join(paragraph(f"note: {n}", display, hanging="    ") for n in study.notes))
+    return lettered("\n\n".join([*blocks, paragraph(start_verdict(study), display)]), display)
+
+
+def start_verdict(study: RiseStudy) -> str:
+    """Say in a sentence whether the output comes to regulation, or where it does not.
+
+    Parameters
+    ----------
+    study : RiseStudy
+        Every run.
+
+    Returns
+    -------
+    str
+        What fails, or that nothing does.
+    """
     count = len(study.results)
-    told = "; ".join(study.reasons) if study.reasons else f"The output comes to regulation in all {count} runs."
-    return lettered("\n\n".join([*blocks, paragraph(told, display)]), display)
+    return "; ".join(study.reasons) if study.reasons else f"The output comes to regulation in all {count} runs."

@@ -102,7 +102,7 @@ def test_signatures_are_the_promised_ones():
     assert check["nominal"].kind is inspect.Parameter.KEYWORD_ONLY
     response = inspect.signature(ld.response).parameters
     assert set(response) == {
-        "case", "quantity", "frequencies_hz", "input_voltage", "load_current", "model", "open_loop", "parts"
+        "case", "quantity", "frequencies_hz", "input_voltage", "load_current", "model", "open_loop", "output", "parts"
     }  # fmt: skip
     assert response["model"].default == "switched"
     assert {"samples", "seed", "executor"} <= set(inspect.signature(ld.spread).parameters)
