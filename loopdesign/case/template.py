@@ -195,7 +195,8 @@ def template(topology: str, *, schema: str = "") -> str:
 
 def _own_stage(schema: str) -> str:
     """Return the case file of a stage of the user's own: the SEPIC's with its stage written element by element."""
-    text = template("sepic", schema=schema).replace('topology = "sepic"', 'topology = "custom"')
-    text = text.replace("topology sepic", "topology custom")
+    first = next(iter(TOPOLOGIES))
+    text = template(first, schema=schema).replace(f'topology = "{first}"', 'topology = "custom"')
+    text = text.replace(f"topology {first}", "topology custom")
     begin, end = text.index(_STAGE_HEAD), text.index("\n# [input_filter]")
     return text[:begin] + _OWN + text[end:]

@@ -69,6 +69,6 @@ Pictures = Annotated[
     tuple[str, ...],
     Parameter(
         name="--pictures", converter=picture_kinds, n_tokens=1, negative="", show_default=False,
-        help="Write every picture of the report as a file of its own too: png, svg or both as png,svg.",
+        help="Write every picture of the report as a file of its own too, such as png, svg, or png,svg for both.",
     ),
 ]  # fmt: skip

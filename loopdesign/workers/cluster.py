@@ -10,7 +10,7 @@ import asyncio
 import logging
 import pickle
 import time
-from concurrent.futures import Executor, Future
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
@@ -63,7 +63,7 @@ class Cluster(Executor):
         for name in ("distributed", "tornado.application"):  # what it logs of lost workers is mended here, or told
             logging.getLogger(name).setLevel(logging.CRITICAL)
         try:
-            asyncio.run(_knock(address))
+            _in_a_loop_of_its_own(address)
             self._client = Client(  # type: ignore[no-untyped-call]
                 address, timeout=PATIENCE, set_as_default=False
             )
@@ -158,6 +158,12 @@ class Cluster(Executor):
             with suppress(OSError, TimeoutError):
                 self._client.close(timeout=PATIENCE)
             self._client = None
+
+
+def _in_a_loop_of_its_own(address: str) -> None:
+    """Knock from another thread, since a notebook's own event loop already runs in this one."""
+    with ThreadPoolExecutor(1) as pool:
+        pool.submit(lambda: asyncio.run(_knock(address))).result()
 
 
 async def _knock(address: str) -> None:

@@ -66,7 +66,7 @@ def bench(  # noqa: C901, PLR0913  (one parameter for each option, and what each
     values: Annotated[
         str | None,
         Parameter(
-            help='What the two columns of values hold: "dB and degrees", "real and imaginary", '
+            help='What the two columns of values hold, such as "dB and degrees", "real and imaginary", '
             '"magnitude and degrees", "dB and radians" or "magnitude and radians". [default: found]'
         ),
     ] = None,

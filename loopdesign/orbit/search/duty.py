@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from loopdesign.orbit.problem import OrbitProblem
 
 DUTY_GRID = 160
-ROUNDS = 6
+ROUNDS = 14
 """Halvings of each edge for a first guess in discontinuous conduction."""
 FOLLOWED = 20
 """Most duties at which one item is followed."""
