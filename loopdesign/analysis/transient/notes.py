@@ -9,7 +9,7 @@ from loopdesign.corners.controller import light_path
 if TYPE_CHECKING:
     from loopdesign import case as cases
 
-SOFT_START = "soft start is not modelled"
+SOFT_START = "each step begins in regulation: a soft start has no part in it, and step --start follows one"
 OPTOCOUPLER = "the limits of an optocoupler (LED off, transistor saturated) are not modelled without pull_up_supply"
 SATURATED = (
     "the control voltage stays within what optocoupler and pull-up deliver; "

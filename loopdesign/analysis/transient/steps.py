@@ -5,7 +5,7 @@ the step back takes the sink away again. A line step changes the source at a clo
 periodic operating point, whose reference is trimmed so that the average output is the specified one. Capacitors keep
 the value they have at their bias before the step.
 
-Soft start is not modelled.
+Every step begins in regulation; start-ups are the business of `loopdesign.analysis.startup`.
 """
 
 from __future__ import annotations

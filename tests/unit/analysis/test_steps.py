@@ -89,7 +89,7 @@ def verdict_at(case, input_voltage, load_current):
 def test_text_says_verdict_last_and_what_is_left_out(study):
     text = step_text(study, display=Display(ascii_only=True))
     assert text.isascii()
-    assert "soft start is not modelled" in text
+    assert "a soft start has no part in it" in text
     ends = [(r.input_voltage_to, r.load_to) for r in study.results]
     unstable = sum(not verdict_at(study.case, *end) for end in ends)
     assert 0 < unstable < len(ends) == 10
@@ -97,7 +97,7 @@ def test_text_says_verdict_last_and_what_is_left_out(study):
     last = f"The output settles after {10 - unstable} of 10 steps; {unstable} UNSTABLE after the step."
     assert text.splitlines()[-1] == last
     assert "UNSTABLE" in step_text(study)
-    assert any("not modelled" in p for p in step_paragraphs(study))
+    assert any("soft start has no part" in p for p in step_paragraphs(study))
     assert {"Load step", "Line step", "During the step", "Growth of a small disturbance"} <= {
         t.title for t in step_tables(study)
     }

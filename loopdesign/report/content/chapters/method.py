@@ -45,7 +45,7 @@ METHOD = (
 """How the numbers are found."""
 LIMITS = (
     (
-        "Small signals around a periodic operating point; one switch and one rectifier. Start-up, soft start and pulse "
+        "Small signals around a periodic operating point, with one controlled switch. Start-up, soft start and pulse "
         "skipping are not in margins and verdict."
     ),
     (
