@@ -32,8 +32,6 @@ if TYPE_CHECKING:
 NEWTON_STEPS = 40
 CONVERGED = 1e-8
 """Relative size of the last Newton step but one; convergence is quadratic, so the last one is at rounding level."""
-NEXT_STEP = 1e-15
-"""Relative size of the step that would come next, by the quadratic convergence of the last two, that is not taken."""
 OVERRUN = 0.2
 """How far an edge may run beyond the period [periods]."""
 SHARE_OF_GAP = 0.4
@@ -95,7 +93,7 @@ def newton(problem: OrbitProblem, stepper: Stepper, guess: Sequence, *, held: bo
     edges = stepper.edges(sequence)
     passage = stepper.propagate(sequence)
     start = _linear_start(stepper, sequence, edges, passage[1], held=held)
-    done, before = np.zeros(b, bool), np.zeros(b)
+    done = np.zeros(b, bool)
     for _ in range(NEWTON_STEPS):
         it = _linearise(stepper, start, sequence, edges, passage, held=held)
         scale = 1.0 / np.abs(it.jacobian).max(axis=2)
@@ -111,11 +109,7 @@ def newton(problem: OrbitProblem, stepper: Stepper, guess: Sequence, *, held: bo
         passage = stepper.propagate(sequence)
         if done.all():
             break
-        small = np.maximum(size, largest)
-        done |= small < CONVERGED
-        if done.all() and bool((small**3 < NEXT_STEP * before**2).all()):
-            break
-        before = small
+        done |= (size < CONVERGED) & (largest < CONVERGED)
     else:
         raise ConvergenceError(
             "Newton's method finds no waveform that repeats every period",

@@ -80,6 +80,7 @@ def test_target_that_nothing_meets_is_refused(every):
     assert any(c["change"].startswith("step_deviation relaxed") and c["suffices"] for c in changes)
 
 
+@pytest.mark.nightly
 def test_tolerance_ends_count():
     """Where the nominal departure would do, the choice still goes on until the worst ends meet the target."""
     easy = ('phase_margin = "55 deg"', 'phase_margin = "45 deg"')
@@ -93,6 +94,7 @@ def test_tolerance_ends_count():
     assert step_deviation(given, choice.check.parts).peak_deviation_v <= limit
 
 
+@pytest.mark.nightly
 def test_estimate_of_the_lattice_is_the_stepped_departure_where_it_is_corrected():
     given, parts = case("300 mV"), {"R1": 6.8e3, "C1": 22e-9, "C2": 1e-9}
     stage = examine_stage(given)

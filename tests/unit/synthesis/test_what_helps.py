@@ -48,6 +48,7 @@ def test_changes_are_ranked_by_what_is_left(refusal):
     assert all(c["change"] in t for c, t in zip(changes, told, strict=True))
 
 
+@pytest.mark.nightly
 def test_relaxed_target_suffices_and_a_little_more_does_not(refusal):
     relaxed = [c["change"] for c in refusal.nearest["changes"] if c["change"].startswith("crossover_min relaxed")]
     assert len(relaxed) == 1
@@ -67,6 +68,7 @@ def test_parts_told_for_a_relaxed_target_meet_the_others(refusal):
     assert found.check.targets_met
 
 
+@pytest.mark.nightly
 def test_hardware_that_is_said_to_suffice_does(refusal):
     """Whatever the ranking says of the slopes is what a design with that slope finds."""
     changes = {c["change"]: c for c in refusal.nearest["changes"]}
