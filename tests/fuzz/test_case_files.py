@@ -25,19 +25,19 @@ def path(tmp_path_factory):
     return tmp_path_factory.mktemp("fuzz") / "fuzz.toml"
 
 
-@settings(**SOME, max_examples=90)
+@settings(**SOME, max_examples=45)
 @given(documents().map(toml))
 def test_any_change_of_structure(path, text):
     run_case(text, path, "check", "--nominal")
 
 
-@settings(**SOME, max_examples=60)
+@settings(**SOME, max_examples=30)
 @given(documents(gentle=True).map(toml))
 def test_any_size_of_any_number(path, text):
     run_case(text, path, "check", "--nominal")
 
 
-@settings(**SOME, max_examples=50)
+@settings(**SOME, max_examples=25)
 @given(hurt_texts())
 def test_any_harm_to_the_text(path, text):
     run_case(text, path, "check", "--nominal")
