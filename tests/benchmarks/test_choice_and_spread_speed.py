@@ -142,7 +142,13 @@ def test_whole_lattice_against_nine_corners(benchmark, open_case, record_ratio):
 
 
 @pytest.mark.parametrize(
-    "name", ["beacon_boost", "echo_sounder_flyback", "tide_gauge_sepic", "wave_buoy_coupled_sepic"]
+    "name",
+    [
+        pytest.param("beacon_boost", marks=pytest.mark.nightly),
+        pytest.param("echo_sounder_flyback", marks=pytest.mark.nightly),
+        "tide_gauge_sepic",
+        pytest.param("wave_buoy_coupled_sepic", marks=pytest.mark.nightly),
+    ],
 )
 def test_choice_against_a_check(benchmark, record_ratio, name):
     """The choice of a shipped case, tolerance ends and all, over a check of what it chose."""
@@ -154,6 +160,7 @@ def test_choice_against_a_check(benchmark, record_ratio, name):
     record_ratio(f"choice over check, {name}", chosen / (time.perf_counter() - begin))
 
 
+@pytest.mark.nightly
 def test_type_iii_around_an_operational_amplifier_against_a_check(benchmark, record_ratio):
     """Five open parts: 3.4e10 combinations in blocks; the check of what was chosen is the measure."""
     text = TEXT.replace('kind = "transconductance"', 'kind = "operational"').replace(
