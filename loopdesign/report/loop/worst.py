@@ -9,7 +9,7 @@ import numpy as np
 from loopdesign.analysis.findings.corner import corner_name
 from loopdesign.analysis.findings.worst import with_ends
 from loopdesign.report.basics.status import stable_word
-from loopdesign.report.basics.tables import Column, Table
+from loopdesign.report.basics.tables import INPUT, LOAD, Column, Table
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
@@ -99,3 +99,30 @@ def effective_table(found: CheckResult) -> Table | None:
         columns=columns,
         rows=tuple(rows),
     )
+
+
+def effective_by_corner(found: CheckResult) -> Table | None:
+    """List at every nominal corner the part values that are not everywhere the given ones; None where all are.
+
+    Parameters
+    ----------
+    found : CheckResult
+        The check.
+
+    Returns
+    -------
+    Table or None
+        One row per nominal corner and value.
+    """
+    if not found.effective:
+        return None
+    columns = (INPUT, LOAD, Column(heading="part"), Column(heading="value"), Column(heading="at this corner"))
+    rows = tuple(
+        (
+            float(found.conditions.input_voltage[k]), float(found.conditions.load_current[k]), v.part, v.quantity,
+            format_quantity(float(v.values[k]), v.unit),
+        )
+        for k in range(len(found.conditions))
+        for v in found.effective
+    )  # fmt: skip
+    return Table(title="Part values corner by corner", columns=columns, rows=rows)

@@ -9,7 +9,7 @@ from loopdesign.report.content.blocks import Figure, Paragraph, SectionHeading, 
 from loopdesign.report.content.pictures import svg_of
 from loopdesign.report.loop.outputs import cross_table
 from loopdesign.report.loop.ratings import ratings_table
-from loopdesign.report.loop.worst import effective_table
+from loopdesign.report.loop.worst import effective_by_corner, effective_table
 
 if TYPE_CHECKING:
     from loopdesign.report.content.blocks import Block
@@ -30,7 +30,7 @@ def power_chapter(findings: Findings) -> tuple[Block, ...]:
         A chapter.
     """
     found = findings.check
-    ratings, effective = ratings_table(found), effective_table(found)
+    ratings, effective, everywhere = ratings_table(found), effective_table(found), effective_by_corner(found)
     told: list[Block] = [
         SectionHeading(text="Operating points"),
         TableBlock(table=tables.operating_table(found, findings.curves.continuous_limit)),
@@ -46,14 +46,14 @@ def power_chapter(findings: Findings) -> tuple[Block, ...]:
         told.append(SectionHeading(text="Further outputs", level=2))
         told.append(Paragraph(text="Averages with one output regulated, at the ends of all loads; nominal parts."))
         told.append(TableBlock(table=cross))
-    if effective is not None:
+    if effective is not None and everywhere is not None:
         told.append(SectionHeading(text="Part values at each corner", level=2))
         told.append(
             Paragraph(
                 text="Values that bias, current, temperature or parts in parallel make differ from the given ones."
             )
         )
-        told.append(TableBlock(table=effective))
+        told += [TableBlock(table=effective), TableBlock(table=everywhere)]
     return tuple(told)
 
 
