@@ -121,7 +121,8 @@ def planned_corners(examined: CheckResult) -> tuple[tuple[int, str], ...]:
     if not usable:
         return ()
     crossover = {i: examined.margins[i].crossover_hz or 0.0 for i in usable}
-    margin = {i: examined.margins[i].phase_margin_deg or 180.0 for i in usable}
+    read = {i: examined.margins[i].phase_margin_deg for i in usable}
+    margin = {i: 180.0 if value is None else value for i, value in read.items()}
     chosen: dict[int, list[str]] = {}
     for word, item in (
         ("least phase margin", min(usable, key=margin.__getitem__)),
