@@ -91,6 +91,8 @@ class CheckResult:
         Every target or verdict that fails, one sentence each; empty where none does.
     step_deviation : StepDeviation or None
         Largest departure at the load step; None where the case has no target for it.
+    output_ripple : WorstReading or None
+        Largest ripple of the output, peak to peak [V]; None where the case has no target for it.
     beyond : Beyond or None
         What temperatures and tolerance ends show besides; None where only nominal parts were examined.
     """
@@ -105,6 +107,7 @@ class CheckResult:
     reasons: tuple[str, ...] = field(default_factory=tuple)
     beyond: Beyond | None = None
     step_deviation: StepDeviation | None = None
+    output_ripple: WorstReading | None = None
 
     @property
     def conditions(self) -> Corners:
@@ -146,17 +149,16 @@ class CheckResult:
     @property
     def worst(self) -> Mapping[str, WorstReading | None]:
         """The worst of each reading over everything examined, and what makes it; None where there is none."""
-        if self.beyond is not None:
-            return self.beyond.worst
-        return nominal_worst(self.conditions, self.margins, self.verdicts)
+        beyond = self.beyond
+        told = nominal_worst(self.conditions, self.margins, self.verdicts) if beyond is None else beyond.worst
+        return told if self.output_ripple is None else {**told, "output_ripple_v": self.output_ripple}
 
     @property
     def examined(self) -> Examined:
         """What the check covers."""
         if self.beyond is not None:
             return self.beyond.examined
-        count = len(self.conditions)
-        return Examined(corners=count, temperatures=1, tolerance_ends=False, points=count)
+        return Examined(corners=(n := len(self.conditions)), temperatures=1, tolerance_ends=False, points=n)
 
     @property
     def effective(self) -> tuple[EffectiveValue, ...]:

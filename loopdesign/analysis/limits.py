@@ -110,14 +110,18 @@ class Limits:
         One per limit that the loop gain is held against.
     step_deviation
         The largest departure at the load step, which is stepped in time; None where the case asks for none.
+    output_ripple
+        The largest ripple of the output, peak to peak, which no part of the compensation changes; None where the case
+        asks for none.
     """
 
     rows: tuple[Limit, ...]
     step_deviation: Limit | None = None
+    output_ripple: Limit | None = None
 
     def __iter__(self) -> Iterator[Limit]:
         """Go through all of them."""
-        return iter(self.rows if self.step_deviation is None else (*self.rows, self.step_deviation))
+        return iter((*self.rows, *(x for x in (self.step_deviation, self.output_ripple) if x is not None)))
 
     def __getitem__(self, name: str) -> Limit:
         """Return the limit of a name.
@@ -213,11 +217,10 @@ def limits_of(case: cases.Case, stage: PlantsAtConditions | None = None) -> Limi
     lowest = t.crossover_min
     if lowest is not None:
         rows.append(_crossover("crossover_min", "lowest crossover", lowest, CASE_FILE, is_highest=False))
-    step = None if t.step_deviation is None else Limit(
-        name="step_deviation", words="step deviation", reading="step_deviation_v", value=t.step_deviation, unit="V",
-        source=CASE_FILE, is_highest=True,
+    return Limits(
+        rows=tuple(rows), step_deviation=_volts("step_deviation", t.step_deviation),
+        output_ripple=_volts("output_ripple", t.output_ripple),
     )  # fmt: skip
-    return Limits(rows=tuple(rows), step_deviation=step)
 
 
 def missed_limits(limits: Limits, readings: LoopFigures, names: Sequence[str]) -> tuple[str, ...]:
@@ -313,6 +316,14 @@ def _told_apart(value: float, limit: float, unit: str) -> tuple[str, str]:
 
     digits = next((d for d in range(3, 12) if written(value, d) != written(limit, d)), 12)
     return written(value, digits), written(limit, digits)
+
+
+def _volts(name: str, value: float | None) -> Limit | None:
+    """Return the limit of a voltage that must not be exceeded; None where there is none."""
+    if value is None:
+        return None
+    words, reading = name.replace("_", " "), f"{name}_v"
+    return Limit(name=name, words=words, reading=reading, value=value, unit="V", source=CASE_FILE, is_highest=True)
 
 
 def _crossover(name: str, words: str, value: float, source: str, *, is_highest: bool = True) -> Limit:

@@ -14,11 +14,12 @@ import numpy as np
 from loopdesign.analysis.check import CheckResult, closed_model, examine_stage
 from loopdesign.analysis.findings.corner import instabilities, point_name
 from loopdesign.analysis.findings.held import not_held
-from loopdesign.analysis.findings.worst import LOW_IS_BAD, WORST, Beyond, Examined, WorstReading, with_ends
+from loopdesign.analysis.findings.worst import LOW_IS_BAD, NOTICEABLE, WORST, Beyond, Examined, WorstReading, with_ends
 from loopdesign.analysis.limits import Limits, missed_limits
 from loopdesign.analysis.transient.deviation import with_step_deviation
 from loopdesign.analysis.variants.extremes import READINGS, Extremes, at_temperatures, extremes
 from loopdesign.analysis.variants.reserve import RESERVES
+from loopdesign.analysis.variants.ripple import with_output_ripple
 from loopdesign.analysis.variants.solve import base_of
 from loopdesign.corners.controller import bounds
 from loopdesign.corners.tolerances import toleranced, variants
@@ -35,8 +36,6 @@ if TYPE_CHECKING:
     from loopdesign.analysis.variants.judge import Judged
     from loopdesign.corners.conditions import Corners
 
-NOTICEABLE = 0.02
-"""Share of what the strongest end does to a reading from which an end is named in a sentence."""
 DUTY = "largest duty"
 """Reserve that is used up where the output is out of reach."""
 BOUNDS_OF = {
@@ -97,7 +96,8 @@ def beyond_nominal(found: CheckResult, ends: Extremes | None = None) -> CheckRes
     Returns
     -------
     CheckResult
-        With ``worst``, ``examined`` and ``step_deviation`` about all of it, and the reasons of everything that fails.
+        With ``worst``, ``examined``, ``step_deviation`` and ``output_ripple`` about all of it, and the reasons of
+        everything that fails.
     """
     case, parts = found.case, found.parts
     base = at_temperatures(base_of(case, parts, found.stage))
@@ -114,7 +114,23 @@ def beyond_nominal(found: CheckResult, ends: Extremes | None = None) -> CheckRes
     failures = _failures(found, points, ends)
     stable = bool(points.judged.stable.all())
     beyond = Beyond(worst=_worst(points, ends), examined=covered, stable=stable, reasons=failures)
-    return with_step_deviation(replace(found, beyond=beyond, reasons=(*found.reasons, *failures)))
+    return with_output_ripple(with_step_deviation(replace(found, beyond=beyond, reasons=(*found.reasons, *failures))))
+
+
+def nominal_alone(found: CheckResult) -> CheckResult:
+    """Hold nominal parts at the nominal temperature against what is not read of the loop gain: load step and ripple.
+
+    Parameters
+    ----------
+    found : CheckResult
+        The nominal corners.
+
+    Returns
+    -------
+    CheckResult
+        With ``step_deviation`` and ``output_ripple`` where the case has targets for them.
+    """
+    return with_output_ripple(with_step_deviation(found, tolerances=False), tolerances=False)
 
 
 def _points(conditions: Corners, nominal_temperature: float, ends: Extremes) -> _Points:

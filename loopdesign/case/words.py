@@ -25,7 +25,9 @@ _KEYS: dict[str, str] = {
     "switching_frequency": "fsw f_sw fs frequency switching_freq", "input_voltage": "vin v_in input vbat",
     "output_voltage": "vout v_out output vo", "output_current": "iout i_out load_current io output_load",
     "nominal": "typ typical nom", "min": "minimum low lowest", "max": "maximum high highest", "from": "start begin",
-    "to": "end stop", "phase_margin": "pm", "gain_margin": "gm", "crossover": "fc bandwidth crossover_frequency",
+    "to": "end stop", "phase_margin": "pm", "gain_margin": "gm",
+    "output_ripple": "ripple voltage_ripple vripple ripple_voltage",
+    "crossover": "fc bandwidth crossover_frequency",
     # control
     "sense_gain": "sense_resistor rsense r_sense rcs ri sense_resistance current_sense_gain",
     "slope": "se slope_compensation ramp_slope compensation_slope", "ramp": "vramp ramp_voltage ramp_amplitude",

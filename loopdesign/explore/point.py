@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from loopdesign.analysis.check import examine
 from loopdesign.analysis.given import given_parts, has_loop, require_slope
-from loopdesign.analysis.transient.deviation import step_deviation, with_step_deviation
-from loopdesign.analysis.worst import beyond_nominal
+from loopdesign.analysis.transient.deviation import step_deviation
+from loopdesign.analysis.worst import beyond_nominal, nominal_alone
 from loopdesign.case.vary import with_values
 from loopdesign.errors import LoopDesignError, NoDesignError
 from loopdesign.synthesis.choice import choose
@@ -144,7 +144,7 @@ def examined_point(task: PointTask, values: tuple[float, ...]) -> SweepPoint:
 def _checked(case: cases.Case, task: PointTask) -> CheckResult:
     """Check the case with its own parts."""
     found = examine(case, given_parts(case) if has_loop(case) else {})
-    return beyond_nominal(found) if task.worst else with_step_deviation(found, tolerances=False)
+    return beyond_nominal(found) if task.worst else nominal_alone(found)
 
 
 def _redesigned(case: cases.Case, task: PointTask) -> tuple[CheckResult, Mapping[str, float]]:
@@ -152,7 +152,7 @@ def _redesigned(case: cases.Case, task: PointTask) -> tuple[CheckResult, Mapping
     choice = choose(reopened(case), tolerances=task.worst)
     if task.worst:
         return beyond_nominal(choice.check, choice.extremes), choice.check.parts
-    return with_step_deviation(choice.check, tolerances=False), choice.check.parts
+    return nominal_alone(choice.check), choice.check.parts
 
 
 def reopened(case: cases.Case) -> cases.Case:

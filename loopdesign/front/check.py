@@ -9,9 +9,8 @@ from loopdesign.analysis.check import CheckResult, examine
 from loopdesign.analysis.curves import report_data
 from loopdesign.analysis.filter_study import filter_study
 from loopdesign.analysis.given import given_parts, has_loop, require_slope, with_parts
-from loopdesign.analysis.transient.deviation import with_step_deviation
 from loopdesign.analysis.variants.worst_curves import worst_curves
-from loopdesign.analysis.worst import beyond_nominal
+from loopdesign.analysis.worst import beyond_nominal, nominal_alone
 from loopdesign.errors import DataError
 from loopdesign.explore.sensitivity import sensitivities
 from loopdesign.front.case import as_case
@@ -238,5 +237,5 @@ def check(
     given = with_parts(as_case(case), parts)
     require_slope(given)
     found = examine(given, given_parts(given) if has_loop(given) else {})
-    found = with_step_deviation(found, tolerances=False) if nominal else beyond_nominal(found)
+    found = nominal_alone(found) if nominal else beyond_nominal(found)
     return shown_as(Check, found)

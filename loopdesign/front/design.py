@@ -6,8 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from loopdesign.analysis.given import missing_for_a_loop, with_parts
-from loopdesign.analysis.transient.deviation import with_step_deviation
-from loopdesign.analysis.worst import beyond_nominal
+from loopdesign.analysis.worst import beyond_nominal, nominal_alone
 from loopdesign.errors import DataError
 from loopdesign.front.case import as_case
 from loopdesign.front.check import Check
@@ -173,9 +172,5 @@ def design(
     if missing:
         raise DataError(f"{given.source}: design needs {' and '.join(missing)}: say which amplifier closes the loop")
     choice = choose(given, progress, tolerances=not nominal)
-    examined = (
-        with_step_deviation(choice.check, tolerances=False)
-        if nominal
-        else beyond_nominal(choice.check, choice.extremes)
-    )
+    examined = nominal_alone(choice.check) if nominal else beyond_nominal(choice.check, choice.extremes)
     return shown_as(Design, replace(choice, check=shown_as(Check, examined)))

@@ -208,6 +208,30 @@ def average_probe(point: OperatingPoint, name: str) -> NDArray[np.float64]:
     return total
 
 
+def probe_ripple(point: OperatingPoint, name: str) -> NDArray[np.float64]:
+    """Read a probe's ripple, peak to peak over the period.
+
+    Parameters
+    ----------
+    point : OperatingPoint
+        Operating points (B,).
+    name : str
+        One of the network's outputs, such as ``v(out)``.
+
+    Returns
+    -------
+    ndarray (B,)
+        Highest less lowest value [V] or [A], sampled as `waveforms` samples; steps at the edges count.
+    """
+    row, n = [point.network.output_index(name)], point.start.shape[1]
+    values = []
+    for k, (flow, length) in enumerate(intervals(point)):
+        states = along(flow, _with_one(point.states[:, k]), length, STEPS)[:, :n]
+        C, bias = _rows_of(point, point.sequence.configuration[:, k], row)
+        values.append((C @ states)[:, 0] + bias)
+    return np.asarray(np.ptp(np.concatenate(values, axis=1), axis=1))
+
+
 def _integrals(point: OperatingPoint) -> Iterator[NDArray[np.float64]]:
     """Integrals (B,n) of the normalised states over the intervals in turn, time in periods."""
     b, n = point.start.shape

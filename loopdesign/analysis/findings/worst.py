@@ -17,6 +17,8 @@ LOW_IS_BAD = ("phase_margin_deg", "gain_margin_db", "modulus_margin", "lowest_cr
 WORST = ("phase_margin_deg", "gain_margin_db", "modulus_margin", "crossover_hz", "lowest_crossover_hz",
          "largest_multiplier")  # fmt: skip
 """Every reading that has a worst, in the order it is shown."""
+NOTICEABLE = 0.02
+"""Share of what the strongest end does to a reading from which an end is named in a sentence."""
 TOLD = 4
 """Ends named in a sentence at most."""
 

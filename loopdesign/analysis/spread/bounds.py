@@ -61,4 +61,6 @@ def yield_against_worst_case(result: SpreadResult) -> tuple[Bound, ...]:
         )
     if result.step is not None:
         told.append(result.step.bound(result.limit("step_deviation"), TAIL))
+    if result.ripple is not None:
+        told.append(result.ripple.bound(result.limit("output_ripple"), TAIL))
     return tuple(told)

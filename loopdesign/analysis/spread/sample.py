@@ -26,10 +26,12 @@ from loopdesign.analysis.spread.figures import (
     share_of,
     worst_condition,
 )
+from loopdesign.analysis.spread.ripple import RippleSpread, ripple_spread
 from loopdesign.analysis.spread.sampling import SMALLEST_FACTOR, places
 from loopdesign.analysis.spread.step import StepSpread, step_spread
 from loopdesign.analysis.variants.extremes import Extremes, extremes
 from loopdesign.analysis.variants.judge import Judged, judge
+from loopdesign.analysis.variants.ripple import worst_ripple
 from loopdesign.analysis.variants.solve import Base, base_of
 from loopdesign.corners.converters import base_corners
 from loopdesign.corners.tolerances import Varied, toleranced, variants
@@ -92,6 +94,8 @@ class SpreadResult:
         Worst combinations of tolerance ends.
     step
         Departures at the load step; None where the case has no target for it.
+    ripple
+        Ripple of the output; None where the case has no target for it.
     """
 
     case: cases.Case
@@ -117,6 +121,7 @@ class SpreadResult:
     nominal: Judged
     extremes: Extremes
     step: StepSpread | None = None
+    ripple: RippleSpread | None = None
 
     @property
     def not_held(self) -> dict[str, int]:
@@ -232,10 +237,14 @@ def spread(
     judged = _sampled(base, varied, drawn, executor, progress) if varied else joined([nominal] * samples)
     found = _result(base, varied, drawn, nominal, judged, limits=limits_of(case, stage), seed=seed)
     step = step_spread(case, parts, varied, drawn, executor)
-    if step is None:
+    ripple = None
+    if found.limits.output_ripple is not None:
+        ripple = ripple_spread(base, varied, drawn, worst_ripple(base), executor)
+    if step is None and ripple is None:
         return found
-    beyond = step.off_target(found.limit("step_deviation"))
-    return replace(found, step=step, off_target=share_of(_off_target(found) | beyond))
+    beyond = [b.off_target(found.limit(n)) for n, b in (("step_deviation", step), ("output_ripple", ripple)) if b]
+    off = np.any([_off_target(found), *beyond], axis=0)
+    return replace(found, step=step, ripple=ripple, off_target=share_of(off))
 
 
 def _off_target(found: SpreadResult) -> NDArray[np.bool_]:

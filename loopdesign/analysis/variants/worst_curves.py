@@ -67,6 +67,10 @@ class WorstCurves:
         return next((self.ends[k] for k, names in enumerate(self.readings) if reading in names), None)
 
 
+NO_LOOP = ("step_deviation_v", "output_ripple_v")
+"""Readings that are not of the loop gain."""
+
+
 @names_file("no curves at the worst ends")
 def worst_curves(found: CheckResult) -> WorstCurves:
     """Evaluate the loop gain at every nominal corner and at the ends that make the worst readings.
@@ -90,7 +94,7 @@ def worst_curves(found: CheckResult) -> WorstCurves:
         raise ValueError("the case has no loop")
     points: dict[tuple[object, ...], tuple[WorstReading, list[str]]] = {}
     for name, reading in found.worst.items():
-        if reading is not None and name != "step_deviation_v":
+        if reading is not None and name not in NO_LOOP:
             points.setdefault(_key(reading), (reading, []))[1].append(name)
     f = _grid(found)
     readings = [reading for reading, _ in points.values()]

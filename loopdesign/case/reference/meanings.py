@@ -270,6 +270,8 @@ MEANINGS: dict[str, dict[str, str]] = {
         "crossover_min": "no corner may cross over below this; left out, no limit",
         "step_deviation": "largest departure of the output, mean of a cycle, at `load_step` at every input voltage, "
         "temperature and tolerance end; left out, no limit",
+        "output_ripple": "largest ripple of the output, peak to peak, at every corner, temperature and tolerance end; "
+        "left out, no limit",
         "resistor_series": "IEC 60063 series that resistors are chosen from",
         "capacitor_series": "IEC 60063 series that capacitors are chosen from",
         "prefer": "what the best combination is where no `crossover` is asked for: highest crossover, largest modulus "

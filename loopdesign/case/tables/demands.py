@@ -185,8 +185,9 @@ class Targets(Section):
 
     Fields: phase_margin [deg], gain_margin [dB], modulus_margin (least distance of the loop from -1) [unitless],
     crossover, the highest over all corners, and crossover_limit [Hz] (None: "auto"), crossover_min, the lowest allowed
-    at any corner [Hz], step_deviation, the largest departure at load_step [V] (None: no limit), resistor_series,
-    capacitor_series, prefer, settling_band (fraction of the output) [unitless], distribution of the tolerances.
+    at any corner [Hz], step_deviation, the largest departure at load_step [V] (None: no limit), output_ripple, peak to
+    peak [V] (None: no limit), resistor_series, capacitor_series, prefer, settling_band (fraction of the output)
+    [unitless], distribution of the tolerances.
     """
 
     phase_margin: Annotated[float, QuantityField("deg", above=0, below=180)] = 55.0
@@ -196,6 +197,7 @@ class Targets(Section):
     crossover_limit: Annotated[float | None, QuantityField("Hz", above=0, words=_AUTO)] = None
     crossover_min: Annotated[float | None, QuantityField("Hz", above=0)] = None
     step_deviation: Annotated[float | None, QuantityField("V", above=0)] = None
+    output_ripple: Annotated[float | None, QuantityField("V", above=0, hint="ripple is given peak to peak")] = None
     resistor_series: Series = "E96"
     capacitor_series: Series = "E12"
     prefer: Literal["bandwidth", "margin", "step"] = "bandwidth"

@@ -108,6 +108,9 @@ def _targets(found: CheckResult) -> str:
     step, limit = found.step_deviation, found.case.targets.step_deviation
     if step is not None and limit is not None and step.failures(limit):
         failing["step deviation"] = None
+    ripple, limit = found.output_ripple, found.case.targets.output_ripple
+    if ripple is not None and limit is not None and ripple.value > limit:
+        failing["output ripple"] = None
     if failing:
         return f", but targets are MISSED: {', '.join(failing)}"
     if found.beyond is not None and found.beyond.reasons:

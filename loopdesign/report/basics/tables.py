@@ -319,6 +319,7 @@ LIMIT_WORDS = {
     "crossover": "highest crossover, as near to this as the choice allows and not above",
     "crossover_min": "crossover, at least",
     "step_deviation": "departure at the load step, at most",
+    "output_ripple": "output ripple peak to peak, at most",
 }
 
 

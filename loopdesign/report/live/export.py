@@ -76,6 +76,7 @@ def live_data(found: CheckResult) -> dict[str, Any] | None:
             for x in found.limits.rows
         ],
         "step_limit": found.limits.step_deviation is not None,
+        "ripple_limit": found.limits.output_ripple is not None,
         "first_corner": _first_corner(found),
         "load_step": None if step is None else {"from": float(step.from_), "to": float(step.to)},
         "corners": [_corner(found, item) for item in range(len(found.conditions))],

@@ -167,6 +167,7 @@ def _words(live: Mapping[str, Any]) -> dict[str, Any]:
         "step_words": step_words,
         "targets": targets,
         "step_limit": live["step_limit"],
+        "ripple_limit": live["ripple_limit"],
     }
 
 

@@ -45,6 +45,7 @@ def answer(found: CheckResult) -> dict[str, Any]:
         "examined": found.examined.to_dict(),
         "effective": [effective_answer(value) for value in found.effective],
         "step_deviation": None if found.step_deviation is None else found.step_deviation.to_dict(),
+        "output_ripple": None if found.output_ripple is None else found.output_ripple.to_dict(),
         "verdict": {
             "stable": found.stable,
             "targets_met": found.targets_met,

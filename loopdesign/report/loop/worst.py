@@ -24,6 +24,7 @@ WORDS = {
     "lowest_crossover_hz": ("lowest crossover", "Hz"),
     "largest_multiplier": ("largest multiplier", ""),
     "step_deviation_v": ("departure at the load step", "V"),
+    "output_ripple_v": ("output ripple p-p", "V"),
 }
 """What each reading is called, and its unit."""
 

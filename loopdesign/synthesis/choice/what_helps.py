@@ -165,7 +165,8 @@ def _relaxed(exam: Examination, work: Search, nearest: int) -> Iterator[Change]:
             known.update(zip(new.tolist(), _exact_misses(exam, work, new), strict=True))
         return [known[int(i)] for i in items]
 
-    for limit in exam.demands.limits:
+    limits = exam.demands.limits
+    for limit in (x for x in limits if x is not limits.output_ripple):  # no part of the network changes the ripple
 
         def product_key(misses: Mapping[str, Array], name: str = limit.name) -> Array:
             others = [m for n, m in misses.items() if n != name]
