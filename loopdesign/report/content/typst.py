@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import re
 from pathlib import Path
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 from loopdesign.printable import printable, printable_lines
@@ -132,7 +133,7 @@ def _table(block: TableBlock) -> dict[str, Any]:
         "note": _line(table.note),
         "numeric": [c.numeric for c in table.columns],
         "widths": _widths(table, headings, rows),
-        "head": [_line(h) for h in headings],
+        "head": _heads(table, headings, rows),
         "rows": [[_cell(text) for text in row] for row in rows],
     }
 
@@ -140,6 +141,20 @@ def _table(block: TableBlock) -> dict[str, Any]:
 def _cell(text: str) -> str:
     """Keep the blanks of a figure's width, which a line of text would lose."""
     return text if "\u2007" in text or "\u2008" in text else _line(text)
+
+
+def _heads(table: Table, headings: tuple[str, ...], rows: tuple[tuple[str, ...], ...]) -> list[str]:
+    """Write the headings; those of numbers are broken between words where the table would be wider than a page."""
+    widest = [max(len(h), max((len(row[k]) for row in rows), default=0)) for k, h in enumerate(headings)]
+    wanted = sum(w if c.numeric else min(w, SHORT_KEY) for c, w in zip(table.columns, widest, strict=True))
+    if wanted <= PAGE:
+        return [_line(h) for h in headings]
+    return [
+        "\n".join(_line(x) for x in wrap(h, max(*(len(w) for w in h.split()), *(len(r[k]) for r in rows), LEAST)))
+        if column.numeric
+        else _line(h)
+        for k, (column, h) in enumerate(zip(table.columns, headings, strict=True))
+    ]
 
 
 def _widths(table: Table, headings: tuple[str, ...], rows: tuple[tuple[str, ...], ...]) -> list[float]:
@@ -152,5 +167,9 @@ def _widths(table: Table, headings: tuple[str, ...], rows: tuple[tuple[str, ...]
     return shares
 
 
+PAGE = 100
+"""Letters of a table side by side on one page, about [characters]."""
+LEAST = 12
+"""Letters to which a broken heading is at least filled [characters]."""
 SHORT, SHORT_KEY = 18, 36
 """Longest words of a column that is never broken over lines, and of one that says which row it is [characters]."""

@@ -39,8 +39,10 @@ BANDS = 150
 """Stretches of a band at most."""
 SLOW = 60
 """Ratio of the drawn time to the time of the fall from which the time axis is logarithmic."""
-HEIGHTS = (0.5, 1.75, 1.0, 1.2)
-"""Heights of the panels [inch]: what steps, output, control voltage, inductor currents."""
+HEIGHTS = (0.36, 1.25, 0.6, 0.75)
+"""Heights of the panels [inch]: what steps, output, control voltage, inductor currents. With `CYCLE_HEIGHTS` and their
+captions the two sheets of a step fill one page."""
+CYCLE_HEIGHTS = (0.3, 0.75, 0.5, 0.75)
 LEAST_VOLT, LEAST_AMPERE = 5e-3, 0.2
 """Smallest range of an axis [V] [share of the load]; below it rounding would be magnified."""
 ARROW = 0.08
@@ -113,7 +115,7 @@ def plot_zoom(study: StepStudy, kind: StepKind) -> Figure:
     """Draw the waveforms inside the cycles around a step, one column per step of a kind."""
     every = study.of(kind)
     found = _side_by_side(every)
-    layout = SheetLayout(rows=4, columns=len(found), heights=(0.5, 1.3, 1.0, 1.5), above=ABOVE)
+    layout = SheetLayout(rows=4, columns=len(found), heights=CYCLE_HEIGHTS, above=ABOVE)
     figure, grid = panels(heading(study.case, f"{_title(kind, len(found), len(every))}, single cycles"), layout)
     for column, r in enumerate(found):
         zoom, time = r.zoom, r.zoom.time_s * 1e6

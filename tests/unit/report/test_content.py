@@ -468,3 +468,16 @@ def test_tables_of_markdown_keep_their_shape():
     table = Table(title="t", columns=(Column(heading="a|b"), Column(heading="n", unit="V")), rows=(("x|y", 1.0),))
     assert markdown_table(table).splitlines() == [r"| a\|b | n |", "| :--- | ---: |", r"| x\|y | 1.00 V |"]
     assert {f.name for f in fields(blocks.TableBlock)} == {"table", "folded"}
+
+
+def test_wide_table_leaves_room_for_its_words(small):
+    """Columns of figures with long headings once left columns of words a letter or two: a page for every row or two."""
+    _, content = small
+    figures = tuple(Column(heading=f"worst-case bound on reading {k}", unit="V") for k in range(5))
+    words = "R1 4.32 kohm, C1 100 nF, C2 4.70 nF at 8 V, 0.1 A with 7 values at their ends"
+    row = (words, *(1.5 * k for k in range(1, 6)), words)
+    table = Table(title="Wide", columns=(Column(heading="parts"), *figures, Column(heading="at")), rows=(row,) * 6)
+    pages = plain_text(to_pdf(replace(content, blocks=(blocks.TableBlock(table=table),))))
+    assert len(pages) == 1
+    lines = pages[0].splitlines()
+    assert max(len(line) for line in lines if line.startswith("R1")) > 12, lines
