@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from loopdesign.analysis.findings.corner import corner_name, corner_results, instabilities, no_crossover
 from loopdesign.analysis.findings.direct_path import direct_path_too_fast
-from loopdesign.analysis.findings.held import not_held
+from loopdesign.analysis.findings.held import light_loads, not_held, with_regimes
 from loopdesign.analysis.findings.ratings import Stress, overstressed, stresses
 from loopdesign.analysis.findings.worst import Examined, nominal_worst
 from loopdesign.analysis.given import has_loop
@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from loopdesign.analysis.findings.corner import CornerResult
     from loopdesign.analysis.findings.step import StepDeviation
     from loopdesign.analysis.findings.worst import Beyond, WorstReading
+    from loopdesign.analysis.regimes.light import LightLoad
     from loopdesign.corners.conditions import Corners
     from loopdesign.corners.effective import EffectiveValue
     from loopdesign.margins.margins import LoopMargins
@@ -89,6 +90,8 @@ class CheckResult:
         What was asked, each with its source.
     reasons
         Every target or verdict that fails, one sentence each; empty where none does.
+    light_loads : tuple of LightLoad or None
+        What the converter does at corners whose load needs less than a pulse every period; empty without a loop.
     step_deviation : StepDeviation or None
         Largest departure at the load step; None where the case has no target for it.
     output_ripple : WorstReading or None
@@ -108,6 +111,7 @@ class CheckResult:
     beyond: Beyond | None = None
     step_deviation: StepDeviation | None = None
     output_ripple: WorstReading | None = None
+    light_loads: tuple[LightLoad | None, ...] = ()
 
     @property
     def conditions(self) -> Corners:
@@ -118,8 +122,9 @@ class CheckResult:
     def corners(self) -> tuple[CornerResult, ...]:
         """Findings of each corner, in the order of the conditions."""
         return corner_results(
-            self.conditions, self.stage.point, self.stage.plants, self.verdicts, self.margins, self.compensator
-        )
+            self.conditions, self.stage.point, self.stage.plants, self.verdicts, self.margins, self.compensator,
+            self.light_loads,
+        )  # fmt: skip
 
     @property
     def compensator(self) -> Compensator | None:
@@ -168,9 +173,8 @@ class CheckResult:
     @property
     def warnings(self) -> tuple[str, ...]:
         """Warnings about the case file, its operating points and its loop."""
-        slow: tuple[str, ...] = ()
-        if self.margins and self.targets_met:
-            slow = hardly_regulated(self.limits, readings_of(self.margins, self.verdicts).crossover_hz)
+        readings = readings_of(self.margins, self.verdicts) if self.margins and self.targets_met else None
+        slow = () if readings is None else hardly_regulated(self.limits, readings.crossover_hz)
         conflict = tuple(f"{told}: no loop meets both" for told in conflicts(self.case, self.limits))
         step, limit = self.step_deviation, self.case.targets.step_deviation
         back = () if step is None or limit is None else step.warnings(limit)
@@ -225,14 +229,9 @@ def _examined_stage(case: cases.Case, corners: Corners) -> ExaminedStage:
     converter, point = solved(case, corners)
     waves = waveforms(converter, point)
     return ExaminedStage(
-        conditions=corners,
-        converter=converter,
-        point=point,
-        model=linearise(point),
-        plants=plants(converter, point),
-        waves=waves,
-        warnings=beyond_curves(case, point, waves),
-    )
+        conditions=corners, converter=converter, point=point, model=linearise(point), plants=plants(converter, point),
+        waves=waves, warnings=beyond_curves(case, point, waves),
+    )  # fmt: skip
 
 
 def closed_model(case: cases.Case, stage: ExaminedStage, parts: Mapping[str, float]) -> SwitchedModel:
@@ -250,12 +249,7 @@ def closed_model(case: cases.Case, stage: ExaminedStage, parts: Mapping[str, flo
     Returns
     -------
     SwitchedModel
-        The closed loop (B,), its compensation network among the states.
-
-    Raises
-    ------
-    NumericalError
-        Naming file and corner, where the arithmetic breaks down.
+        The closed loop (B,), its compensation network among the states; a NumericalError names file and corner.
     """
 
     def close(some: Corners) -> SwitchedModel:
@@ -328,14 +322,16 @@ def examine(
     with named(case, what="no margins"):
         margins = loop_margins(loop)
         judged = verdicts(stage.model, loop, bounds(case, stage.conditions))
+        light = light_loads(case, stage.conditions, stage.converter, loop.point, judged, parts)
     missing = missed_limits(limits, readings_of(margins, judged), _names(stage.conditions))
     missing += no_crossover(stage.conditions, margins)
     if limits.crossover_limit_hz < max(m.crossover_hz or 0.0 for m in margins):
         missing += direct_path_too_fast(case, stage.conditions, stage.converter, stage.point, limits.crossover_limit_hz)
     return CheckResult(
-        case=case, parts=dict(parts), stage=stage, closed_loop=loop, margins=margins, verdicts=judged, limits=limits,
+        case=case, parts=dict(parts), stage=stage, closed_loop=loop, margins=margins, limits=limits,
+        verdicts=with_regimes(judged, light), light_loads=light,
         reasons=(
-            *not_held(case, stage.conditions, stage.converter, loop.point, judged, parts),
+            *not_held(case, stage.conditions, stage.converter, loop.point, judged, parts, found=light),
             *instabilities(stage.conditions, judged), *missing, *_overstressed(case, stage),
             *beyond_current_curves(case, stage.waves),
         ),

@@ -13,7 +13,7 @@ import numpy as np
 
 from loopdesign.analysis.check import CheckResult, closed_model, examine_stage
 from loopdesign.analysis.findings.corner import instabilities, point_name
-from loopdesign.analysis.findings.held import not_held
+from loopdesign.analysis.findings.held import light_loads, not_held
 from loopdesign.analysis.findings.worst import LOW_IS_BAD, NOTICEABLE, WORST, Beyond, Examined, WorstReading, with_ends
 from loopdesign.analysis.limits import Limits, missed_limits
 from loopdesign.analysis.transient.deviation import with_step_deviation
@@ -239,9 +239,10 @@ def _exactly(found: CheckResult, points: _Points, ends: Extremes, item: int, wha
         stage = examine_stage(case, corners)
         loop = closed_model(case, stage, parts) if found.margins else None
         verdict = verdicts(stage.model, loop, bounds(case, corners))
+        light = () if loop is None else light_loads(case, corners, stage.converter, loop.point, verdict, parts)
         told = not_held(
             case, corners, stage.converter, stage.point if loop is None else loop.point, verdict,
-            parts if found.margins else None, names=[name],
+            parts if found.margins else None, names=[name], found=light or None,
         )  # fmt: skip
         told += instabilities(corners, verdict, names=[name])
     except (LoopDesignError, *BREAKDOWN):

@@ -93,6 +93,9 @@ class Verdict:
     held
         What keeps the converter from staying at this operating point, one of the words of `orbit.holding`; None where
         nothing does.
+    regime
+        What the converter does instead, where that has been found out and is neither stable nor unstable: such as
+        ``skips pulses``; None elsewhere.
     """
 
     stable: bool
@@ -100,6 +103,7 @@ class Verdict:
     current_loop_stable: bool
     current_loop_worst_mode: Mode
     held: str | None = None
+    regime: str | None = None
 
     @property
     def largest_multiplier(self) -> float:

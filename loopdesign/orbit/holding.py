@@ -207,7 +207,20 @@ def _beyond(
     highest: Value | None,
 ) -> NDArray[np.bool_]:
     """Items (B,) whose control voltage leaves its range anywhere in the period."""
+    low, high, spare = _control_extremes(stepper, point, states)
     beyond = np.zeros(len(point), bool)
+    if highest is not None:
+        beyond |= (high > np.reshape(highest, (-1, 1)) + spare).any(axis=1)
+    if lowest is not None:
+        beyond |= (low < np.reshape(lowest, (-1, 1)) - spare).any(axis=1)
+    return beyond
+
+
+def _control_extremes(
+    stepper: Stepper, point: OperatingPoint, states: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Lowest and highest control voltage, and its rounding, of every interval (B,K) [V]."""
+    extremes = []
     for k in range(point.sequence.ends.shape[1]):
         configuration = point.sequence.configuration[:, k]
         row = np.zeros((len(point), stepper.n + 3))
@@ -216,9 +229,22 @@ def _beyond(
             row[items] = stepper.probe("v(control)", int(c))[items]
         length = point.sequence.lengths[:, k]
         value = (row[:, None, :] @ along(stepper.flow(configuration), states[:, k], length, COARSE))[:, 0]
-        spare = ROUNDING * np.abs(value).max(axis=1)
-        if highest is not None:
-            beyond |= value.max(axis=1) > highest + spare
-        if lowest is not None:
-            beyond |= value.min(axis=1) < lowest - spare
-    return beyond
+        extremes.append((value.min(axis=1), value.max(axis=1), ROUNDING * np.abs(value).max(axis=1)))
+    low, high, spare = (np.stack(part, axis=1) for part in zip(*extremes, strict=True))
+    return low, high, spare
+
+
+def lowest_control(point: OperatingPoint) -> NDArray[np.float64]:
+    """Read the lowest control voltage of a period.
+
+    Parameters
+    ----------
+    point : OperatingPoint
+        Operating points (B,), loop open or closed.
+
+    Returns
+    -------
+    ndarray (B,)
+        Control voltage [V], its ripple included.
+    """
+    return np.asarray(_control_extremes(Stepper(point.problem), point, augmented(point))[0].min(axis=1))

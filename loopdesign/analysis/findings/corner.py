@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from loopdesign.analysis.regimes.light import LightLoad
     from loopdesign.compensation.state_space import Compensator
     from loopdesign.corners.conditions import Corners
     from loopdesign.margins.margins import LoopMargins
@@ -24,6 +25,10 @@ if TYPE_CHECKING:
 
 MARGINS = ("crossover_hz", "phase_margin_deg", "gain_margin_db", "modulus_margin")
 """Readings of a loop gain; each is None where it does not exist."""
+PLAIN = (
+    "input_voltage", "load_current", "temperature", "mode", "duty", "control_voltage", "stable", "held", "regime",
+)  # fmt: skip
+"""Conditions, operating point and verdict of a corner, as JSON has them."""
 NO_LOOP = "no loop is given"
 NOT_HELD = "the converter does not stay at this operating point"
 
@@ -47,6 +52,11 @@ class CornerResult:
         is held; without a loop that of the current loop.
     held : str or None
         Why the converter does not stay at this operating point although its equations have it; None where it does.
+    regime : str or None
+        What it does instead where its load needs less than a pulse every period: ``skips pulses`` or ``output rises``;
+        None elsewhere.
+    light_load : LightLoad or None
+        Ripple, bursts and control voltage there.
     largest_multiplier : float
         Largest size of a multiplier [unitless].
     worst_mode : Mode
@@ -91,6 +101,8 @@ class CornerResult:
     control_voltage: float
     stable: bool
     held: str | None
+    regime: str | None
+    light_load: LightLoad | None = field(repr=False)
     largest_multiplier: float
     worst_mode: Mode
     current_loop_stable: bool
@@ -130,14 +142,8 @@ class CornerResult:
             The keys of a corner in ``check --json``; a margin that does not exist is None.
         """
         return {
-            "input_voltage": self.input_voltage,
-            "load_current": self.load_current,
-            "temperature": self.temperature,
-            "mode": self.mode,
-            "duty": self.duty,
-            "control_voltage": self.control_voltage,
-            "stable": self.stable,
-            "held": self.held,
+            **{name: getattr(self, name) for name in PLAIN},
+            "light_load": None if self.light_load is None else self.light_load.to_dict(),
             "largest_multiplier": self.largest_multiplier,
             "worst_mode": self.worst_mode.to_dict(),
             "current_loop_stable": self.current_loop_stable,
@@ -155,6 +161,7 @@ def corner_results(
     verdicts: tuple[Verdict, ...],
     margins: tuple[LoopMargins, ...],
     compensator: Compensator | None,
+    light_loads: tuple[LightLoad | None, ...] = (),
 ) -> tuple[CornerResult, ...]:
     """Set the findings of a batch side by side, corner by corner.
 
@@ -164,12 +171,12 @@ def corner_results(
         Line, load and temperature (B,) [V], [A], [degC].
     point : OperatingPoint
         Open-loop operating points (B,).
-    plants, verdicts : tuple
-        One per corner [unitless].
-    margins : tuple of LoopMargins
-        One per corner; empty without a loop.
+    plants, verdicts, margins : tuple
+        One per corner; margins are empty without a loop [unitless].
     compensator : Compensator or None
         What closes the loop.
+    light_loads : tuple of LightLoad or None
+        What was found about corners whose load needs less than a pulse every period; empty where nothing was.
 
     Returns
     -------
@@ -186,6 +193,8 @@ def corner_results(
             control_voltage=float(point.trim[i]),
             stable=bool(verdict.stable),
             held=verdict.held,
+            regime=verdict.regime,
+            light_load=light_loads[i] if light_loads else None,
             largest_multiplier=float(verdict.largest_multiplier),
             worst_mode=verdict.worst_mode,
             current_loop_stable=bool(verdict.current_loop_stable),

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from loopdesign.analysis.findings.corner import corner_name
 from loopdesign.analysis.findings.pull_up import beyond_the_pull_up
+from loopdesign.analysis.regimes.least import light_load
 from loopdesign.corners.controller import limits_at
 from loopdesign.corners.converters import compensation
 from loopdesign.errors import ConvergenceError
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign import case as cases
+    from loopdesign.analysis.regimes.light import LightLoad
     from loopdesign.corners.conditions import Corners
     from loopdesign.models.verdict import Verdict
     from loopdesign.network.converter import Converter
@@ -61,6 +64,7 @@ def not_held(
     judged: tuple[Verdict, ...],
     parts: Mapping[str, float] | None = None,
     names: Sequence[str] | None = None,
+    found: Sequence[LightLoad | None] | None = None,
 ) -> tuple[str, ...]:
     """Say which operating points the converter does not stay at, why, and what it does instead.
 
@@ -76,6 +80,8 @@ def not_held(
         Compensation parts by designator [ohm], [F]; None without a loop.
     names
         What each corner is called (B,); line and load unless given.
+    found
+        What was found about corners whose load needs less than a pulse every period (B,).
 
     Returns
     -------
@@ -83,17 +89,88 @@ def not_held(
         One sentence per corner that is not held.
     """
     told = []
+    voltage = np.broadcast_to(converter.load_voltage, (len(judged),))
     for item, verdict in enumerate(judged):
         if verdict.held is None:
+            continue
+        place = corner_name(conditions, item) if names is None else names[item]
+        light = None if found is None else found[item]
+        if light is not None:
+            told.append(f"{place}: {WHY[verdict.held]}; {light.sentence(float(voltage[item]))}")
             continue
         stepped = converter if parts is None else converter.closed(compensation(case, parts, conditions))
         why = WHY[verdict.held]
         if verdict.held == "pull-up":
             why += f": {beyond_the_pull_up(case, conditions, item, trip_voltage(point, item))}"
         what = instead(stepped, point, item, limits_at(case, conditions, item))
-        place = corner_name(conditions, item) if names is None else names[item]
         told.append(f"{place}: {why}; {what}")
     return tuple(told)
+
+
+def light_loads(
+    case: cases.Case,
+    conditions: Corners,
+    converter: Converter,
+    point: OperatingPoint,
+    judged: tuple[Verdict, ...],
+    parts: Mapping[str, float],
+) -> tuple[LightLoad | None, ...]:
+    """Find out what the converter does at corners whose load needs less than a pulse every period.
+
+    Parameters
+    ----------
+    case, conditions
+        The case, and its corners (B,).
+    converter
+        The power stage there, loop open.
+    point, judged
+        Operating points of the closed loop and their verdicts.
+    parts
+        Compensation parts by designator [ohm], [F].
+
+    Returns
+    -------
+    tuple of LightLoad or None
+        One per corner: None where a pulse every period regulates, where something else than the least pulse forbids
+        it, and where the converter neither skips pulses nor lets its output rise.
+    """
+    too_much = [_gives_too_much(v.held, point, k, limits_at(case, conditions, k)) for k, v in enumerate(judged)]
+    if not any(too_much):
+        return (None,) * len(judged)
+    closed = converter.closed(compensation(case, parts, conditions))
+    return tuple(
+        light_load(closed, point, item, limits_at(case, conditions, item), converter) if too_much[item] else None
+        for item in range(len(judged))
+    )
+
+
+def with_regimes(judged: tuple[Verdict, ...], found: tuple[LightLoad | None, ...]) -> tuple[Verdict, ...]:
+    """Add to verdicts (B,) what was found about loads that need less than a pulse every period (B,).
+
+    Parameters
+    ----------
+    judged : tuple of Verdict
+        One per corner.
+    found : tuple of LightLoad or None
+        The same; empty where nothing was looked for.
+
+    Returns
+    -------
+    tuple of Verdict
+        The same, each with its regime.
+    """
+    return tuple(
+        verdict if light is None else replace(verdict, regime=light.regime)
+        for verdict, light in zip(judged, found or (None,) * len(judged), strict=True)
+    )
+
+
+def _gives_too_much(held: str | None, point: OperatingPoint, item: int, limits: ControlLimits) -> bool:
+    """Whether what forbids an operating point is that the least pulse brings too much."""
+    if held != "clamp" or limits.lowest is None:
+        return held == "minimum on-time"
+    voltage = trip_voltage(point, item)
+    return limits.highest is None or voltage - limits.lowest < limits.highest - voltage
 
 
 def trip_voltage(point: OperatingPoint, item: int) -> float:

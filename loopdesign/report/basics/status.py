@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING
 
 from loopdesign.analysis.findings.corner import corner_name
@@ -28,7 +29,7 @@ def held_word(held: str) -> str:
 
 
 def verdict_word(verdict: Verdict, *, current_loop: bool = False) -> str:
-    """Say ``stable``, ``UNSTABLE``, or ``NOT HELD`` with the reason.
+    """Say ``stable``, ``UNSTABLE``, ``NOT HELD`` with the reason, or what it does at a load that is too light.
 
     Parameters
     ----------
@@ -40,11 +41,12 @@ def verdict_word(verdict: Verdict, *, current_loop: bool = False) -> str:
     Returns
     -------
     str
-        What grows is ``UNSTABLE`` whether the controller holds it or not.
+        What grows is ``UNSTABLE`` whether the controller holds it or not; ``skips pulses`` and ``output rises`` are
+        neither.
     """
     if current_loop:
         return stable_word(verdict.current_loop_stable)
-    return judged_word(verdict)
+    return judged_word(verdict) if verdict.regime is None else verdict.regime
 
 
 def judged_word(found: Verdict | FrequencyResponse) -> str:
@@ -70,6 +72,8 @@ def missed(found: CheckResult, item: int) -> tuple[str, ...]:
         Empty where the corner meets everything.
     """
     verdict = found.verdicts[item]
+    if verdict.regime is not None:
+        return (verdict.regime,)
     told = [] if verdict.stable else ["stability"]
     if verdict.current_loop_worst_mode.beyond_the_loop and (found.margins or verdict.stable):
         told.append("current loop")
@@ -90,16 +94,24 @@ def status_word(found: CheckResult, item: int) -> str:
 
 def headline(found: CheckResult) -> str:
     """Say the verdict in a few words, as the first thing a person reads."""
-    unstable, total = sum(not v.stable for v in found.verdicts), len(found.verdicts)
+    unstable = sum(not v.stable and v.regime is None for v in found.verdicts)
+    total, light = len(found.verdicts), _light_words(found)
     loop = "" if found.margins else " with the control voltage held, no loop is given"
-    if unstable:
-        return f"Verdict: UNSTABLE at {unstable} of {total} corners{loop}"
+    if unstable or light:
+        told = [f"UNSTABLE at {unstable}"] if unstable else []
+        return f"Verdict: {', '.join([*told, *light])} of {total} corners{loop}"
     inner = sum(v.current_loop_worst_mode.beyond_the_loop for v in found.verdicts)
     if inner and found.margins:
         return f"Verdict: stable, but the current loop alone is UNSTABLE at {inner} of {total} corners"
     if not found.stable:
         return f"Verdict: stable with nominal parts, UNSTABLE at some {_beyond_words(found)}{loop}"
     return f"Verdict: stable{_targets(found) if found.margins else loop}"
+
+
+def _light_words(found: CheckResult) -> list[str]:
+    """Say at how many corners the load is too light for a pulse every period, and what the converter does there."""
+    regimes = Counter(v.regime for v in found.verdicts if v.regime is not None)
+    return [f"{word} at {count}" for word, count in regimes.items()]
 
 
 def _targets(found: CheckResult) -> str:
@@ -121,7 +133,8 @@ def _targets(found: CheckResult) -> str:
 def verdict_sentence(found: CheckResult) -> str:
     """Put the verdict in a sentence or two that say what it covers, the worst first."""
     covered, total = coverage(found), len(found.verdicts)
-    unstable = [i for i, v in enumerate(found.verdicts) if not v.stable]
+    unstable = [i for i, v in enumerate(found.verdicts) if not v.stable and v.regime is None]
+    light = [i for i, v in enumerate(found.verdicts) if v.regime is not None]
     inner = [i for i, v in enumerate(found.verdicts) if v.current_loop_worst_mode.beyond_the_loop]
     subject = "" if found.margins else "No loop is given. With the control voltage held the converter is "
     where, examined = covered, ""
@@ -129,9 +142,13 @@ def verdict_sentence(found: CheckResult) -> str:
         where, examined = f"{total} nominal corner{'s' if total > 1 else ''}", f" Examined at {covered}."
     if unstable:
         tail = "; a margin read from a plot proves nothing there" if found.margins else ""
-        return f"{subject}UNSTABLE at {len(unstable)} of {where}: {_worst_mode(found, unstable)}{tail}.{examined}"
-    if inner and found.margins:
-        return f"Stable with the loop closed at {where}, but {_worst_current_loop(found, inner)}.{examined}"
+        told = f"{subject}UNSTABLE at {len(unstable)} of {where}: {_worst_mode(found, unstable)}{tail}."
+        return f"{told}{_light_sentence(found, light)}{examined}"
+    if light or (inner and found.margins):
+        rest = f" at the other {total - len(light)}" if light else " with the loop closed"
+        head = "" if len(light) == total else f"Stable{rest} of {where}" if light else f"Stable{rest} at {where}"
+        alone = f", but {_worst_current_loop(found, inner)}" if inner else ""
+        return f"{head}{alone}{'.' if head else ''}{_light_sentence(found, light)}{examined}".lstrip()
     if found.beyond is not None and not found.beyond.stable:
         told = found.beyond.reasons[0]
         word = subject or "Stable with nominal parts, "
@@ -141,6 +158,19 @@ def verdict_sentence(found: CheckResult) -> str:
     if not found.targets_met:
         return f"Stable at {covered}, but targets are MISSED: {'; '.join(found.reasons)}."
     return f"Stable with every target met at {covered}{_least_margin(found)}."
+
+
+def _light_sentence(found: CheckResult, light: Sequence[int]) -> str:
+    """Say where the load is too light for a pulse every period; nothing where it is nowhere."""
+    if not light:
+        return ""
+    words = dict.fromkeys(found.verdicts[i].regime for i in light)
+    places = [
+        f"{word} at {sum(found.verdicts[i].regime == word for i in light)} "
+        f"({', '.join(corner_name(found.conditions, i) for i in light if found.verdicts[i].regime == word)})"
+        for word in words
+    ]
+    return f" Not regulated by a pulse every period: {', '.join(places)}."
 
 
 def coverage(found: CheckResult) -> str:

@@ -11,7 +11,7 @@ from loopdesign.case import PART_UNITS
 from loopdesign.compensation.features import network_features
 from loopdesign.corners.converters import amplifier, divider, network_parts
 from loopdesign.corners.power_stage import capacitors, device_names, inductors
-from loopdesign.report.basics.status import stable_word, status_word
+from loopdesign.report.basics.status import stable_word, status_word, verdict_word
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
@@ -120,9 +120,10 @@ def margins_table(found: CheckResult) -> Table:
     )  # fmt: skip
     rows: list[tuple[CellValue, ...]] = []
     for item in _each(found):
-        m = found.margins[item] if found.margins else None
+        read = found.margins and found.verdicts[item].held is None  # none where the converter does not stay
+        m = found.margins[item] if read else None
         readings = (m.crossover_hz, m.phase_margin_deg, m.gain_margin_db, m.modulus_margin) if m else (None,) * 4
-        word = stable_word(found.verdicts[item].stable)
+        word = verdict_word(found.verdicts[item])
         rows.append((*_conditions(found, item), word, *readings, status_word(found, item)))
     return Table(title="Verdict and margins", columns=columns, rows=tuple(rows))
 
@@ -141,7 +142,7 @@ def stability_table(found: CheckResult) -> Table:
         v = found.verdicts[item]
         worst, alone = v.worst_mode, v.current_loop_worst_mode
         row = (
-            stable_word(v.stable), v.largest_multiplier, worst.name, worst.frequency_hz, worst.growth_per_s,
+            verdict_word(v), v.largest_multiplier, worst.name, worst.frequency_hz, worst.growth_per_s,
             stable_word(v.current_loop_stable), alone.name, alone.frequency_hz,
         )  # fmt: skip
         rows.append((*_conditions(found, item), *row))

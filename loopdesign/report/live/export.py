@@ -137,6 +137,7 @@ def _corner(found: CheckResult, item: int) -> dict[str, Any]:
         "duty": float(point.duty[0]),
         "current_loop_stable": found.verdicts[item].current_loop_stable,
         "current_loop_fails": found.verdicts[item].current_loop_worst_mode.beyond_the_loop,
+        "regime": found.verdicts[item].regime,
         "states": list(point.network.states),
         "start": point.start[0].tolist(),
         "ramp": float(point.problem.threshold.ramp[0]),

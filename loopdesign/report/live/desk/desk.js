@@ -4,7 +4,7 @@ import { stepMeans } from "../engine/step.js";
 import { createControls } from "./controls.js";
 import { caseLines, plain } from "./numbers.js";
 import { createPictures } from "./pictures.js";
-import { createTable, verdictOf } from "./verdict.js";
+import { createTable, verdictOf, wordOf } from "./verdict.js";
 
 const SPOKEN_AFTER = 500; // ms without a change before the verdict is read aloud
 const WARMING = [1.02, 1.05, 1.1, 1.2]; // C1 is varied by these once: a script that has run a few times runs faster
@@ -72,7 +72,7 @@ function start(data) {
     $("line").value = String(corner.input_voltage);
     $("load").value = String(corner.load_current);
     const place = `${plain(corner.input_voltage, 4)} V, ${plain(corner.load_current)} A, ${corner.mode}, nominal parts`;
-    const word = corner.stable ? "stable" : corner.held === null ? "UNSTABLE" : `not held: ${corner.held}`;
+    const word = wordOf(corner);
     for (const node of document.querySelectorAll(".shown-corner")) node.textContent = `${place}: ${word}`;
     say(verdictOf(data, corners));
     $("case-lines").value = caseLines(parts);

@@ -1,8 +1,16 @@
 // What is said of a set of parts: the verdict in words, limits that are missed, the table of margins.
 import { plain, quantity } from "./numbers.js";
 
+/** One corner's verdict in a word: what a converter does at too light a load is neither stable nor unstable. */
+export function wordOf(corner) {
+  if (corner.stable) return "stable";
+  if (corner.regime !== null) return corner.regime;
+  return corner.held === null ? "UNSTABLE" : `not held: ${corner.held}`;
+}
+
 /** What one corner misses, in the words of the limits; stability first. */
 export function missed(data, corner) {
+  if (corner.regime !== null) return [corner.regime];
   const told = corner.stable ? [] : [corner.held === null ? "stability" : `not held (${corner.held})`];
   if (corner.current_loop_fails) told.push("current loop");
   for (const limit of data.limits) {
@@ -22,13 +30,16 @@ const placeOf = (corner) => `${plain(corner.input_voltage, 4)} V, ${plain(corner
 /** The verdict over all corners: {word, sentence}; word is "stable", "missed" or "unstable". */
 export function verdictOf(data, corners) {
   const total = `${corners.length} nominal corner${corners.length > 1 ? "s" : ""}`;
-  const bad = corners.filter((c) => !c.stable);
+  const bad = corners.filter((c) => !c.stable && c.regime === null);
+  const light = corners.filter((c) => c.regime !== null);
+  const places = light.map((c) => `${placeOf(c)} (${c.regime})`).join(", ");
+  const lightly = light.length ? ` Not regulated by a pulse every period at ${places}.` : "";
   if (bad.length) {
     const growing = bad.filter((c) => c.held === null);
     const head = `UNSTABLE at ${bad.length} of ${total}`;
     if (!growing.length) {
       const cause = `at ${placeOf(bad[0])} the controller does not keep its operating point (${bad[0].held})`;
-      return { word: "unstable", sentence: `${head}: ${cause}. No margin is shown there.` };
+      return { word: "unstable", sentence: `${head}: ${cause}. No margin is shown there.${lightly}` };
     }
     const worst = growing.reduce((a, b) => (b.largest_multiplier > a.largest_multiplier ? b : a));
     const share = plain(100 * (worst.largest_multiplier - 1), 2);
@@ -36,8 +47,12 @@ export function verdictOf(data, corners) {
     const mode = `a mode at ${hz} grows by ${share} % per switching period`;
     const rest = bad.length - growing.length;
     const others = rest ? `; at ${rest} the controller does not keep its operating point` : "";
-    const sentence = `${head}: at ${placeOf(worst)} ${mode}${others}. A margin read from a plot proves nothing there.`;
+    const sentence = `${head}: at ${placeOf(worst)} ${mode}${others}. A margin read from a plot proves nothing there.${lightly}`;
     return { word: "unstable", sentence };
+  }
+  if (light.length) {
+    const rest = corners.length - light.length;
+    return { word: "missed", sentence: `${rest ? `Stable at the other ${rest} of ${total}.` : ""}${lightly}`.trim() };
   }
   const failing = corners.filter((c) => missed(data, c).length);
   const least = leastMargin(corners);
@@ -85,7 +100,7 @@ export function createTable(data, body, select) {
       row.classList.toggle("selected", k === selected);
       row.classList.toggle("bad", !corner.stable);
       button.setAttribute("aria-pressed", String(k === selected));
-      const verdict = corner.stable ? "stable" : corner.held === null ? "UNSTABLE" : `not held: ${corner.held}`;
+      const verdict = wordOf(corner);
       const readings = READINGS.map(([name, write]) => (corner.held === null ? write(corner[name]) : "-"));
       const multiplier = corner.largest_multiplier.toPrecision(5);
       const targets = misses.length ? `MISSED: ${misses.join(", ")}` : "met";

@@ -10,7 +10,9 @@ export function prepare(data) {
   return (given) => {
     const parts = completeParts(data, given);
     const loops = closeLoops(data, stages, parts);
-    return { parts, loops, corners: loops.map((loop) => cornerOf(data, loop)) };
+    // what a converter does at too light a load was stepped in time with the parts of the report, and is told of no others
+    const asReported = Object.keys(parts).every((name) => parts[name] === data.parts[name]);
+    return { parts, loops, corners: loops.map((loop) => cornerOf(data, loop, asReported)) };
   };
 }
 
@@ -35,7 +37,7 @@ export function completeParts(data, given) {
 }
 
 /** One corner as `check --json` has it: no margin without its verdict, and none at a point that is not held. */
-function cornerOf(data, loop) {
+function cornerOf(data, loop, asReported) {
   const { corner } = loop.stage;
   const fs = data.switching_frequency;
   const hz = (w) => (w === null ? null : (w / (2 * Math.PI)) * fs);
@@ -49,6 +51,7 @@ function cornerOf(data, loop) {
     duty: corner.duty,
     stable: read && loop.largest < 1,
     held: loop.held,
+    regime: asReported && !read ? corner.regime : null,
     largest_multiplier: loop.largest,
     worst_mode: { frequency_hz: loop.turn * fs, growth_per_s: Math.log(Math.max(loop.largest, 1e-300)) * fs },
     current_loop_stable: corner.current_loop_stable,

@@ -1,0 +1,134 @@
+"""What a converter does where its load needs less than a pulse every period.
+
+With neither blanking nor a minimum on-time a comparator that is tripped at the clock gives no pulse, and the control
+voltage, which falls while the output is too high, makes the converter skip pulses: bursts of pulses with pauses between
+them. With one of them every clock makes its pulse, and the output rises until the load takes what the pulses bring.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.optimize import brentq
+
+from loopdesign.analysis.regimes.light import RISES, LightLoad
+from loopdesign.analysis.regimes.skipping import STEADY, SkippingRun
+from loopdesign.errors import ConvergenceError, UnreachableOutputError
+from loopdesign.network.batch import take
+from loopdesign.network.linear_algebra import BREAKDOWN
+from loopdesign.orbit.operating_point import operating_point
+from loopdesign.orbit.stepping.cycle import CycleStepper
+from loopdesign.orbit.stepping.devices import Devices
+
+if TYPE_CHECKING:
+    from loopdesign.network.converter import Converter
+    from loopdesign.orbit.operating_point import Guess
+    from loopdesign.orbit.problem import OperatingPoint
+    from loopdesign.orbit.stepping.devices import ControlLimits
+
+REGULATED = 0.02
+"""Share by which the mean output of a converter that skips pulses may differ from its target and count as regulated."""
+RISING_STEPS = 30
+STRIDE = 1.5
+"""Ratio of outputs by which the one that the least pulse gives is looked for."""
+CLOSE = 1e-9
+"""Relative closeness of that output."""
+
+
+def light_load(
+    stepped: Converter, point: OperatingPoint, item: int, limits: ControlLimits, opened: Converter
+) -> LightLoad | None:
+    """Step one operating point's converter from there and say how it holds its output, if it does.
+
+    Parameters
+    ----------
+    stepped
+        Batch of converters, the loop closed.
+    point
+        Their operating points, at which the controller would have to make a shorter pulse than it can.
+    item
+        Which of them [unitless].
+    limits
+        What bounds the controller.
+    opened
+        The same converters, the loop open.
+
+    Returns
+    -------
+    LightLoad or None
+        None where it does neither: no pulse is skipped and the output does not rise, or it is not regulated while
+        pulses are skipped.
+    """
+    one = take(stepped, np.array([item]), len(point))
+    inputs = dict(zip(point.network.inputs, point.inputs[item], strict=True))
+    conducts = point.problem.devices.mask(int(point.sequence.configuration[item, -1]))
+    stepper = CycleStepper(one, inputs, limits)
+    alone = take(opened, np.array([item]), len(point))
+    target = float(np.ravel(one.load_voltage)[0])
+    if stepper.armed_at:  # every clock makes its pulse
+        return _risen(alone, limits, target)
+    try:
+        run = SkippingRun(stepper, point.start[item], Devices(switch=False, diode=conducts))
+        skipping = run.rounds()
+    except ConvergenceError:
+        return None
+    if skipping is not None:
+        near = abs((skipping.mean_output_v or 0.0) - target) <= REGULATED * abs(target)
+        return skipping if near else None
+    return _risen(alone, limits, target) if run.mean > (1.0 + STEADY) * target else None
+
+
+def _risen(opened: Converter, limits: ControlLimits, target: float) -> LightLoad | None:
+    """Say where the output rises to; None where it stays at its target [V]."""
+    output = risen_output(opened, limits)
+    if output is not None and output <= (1.0 + STEADY) * target:
+        return None
+    return LightLoad(regime=RISES, mean_output_v=output)
+
+
+def risen_output(opened: Converter, limits: ControlLimits) -> float | None:
+    """Find the output at which the load takes what the least pulse of every period brings.
+
+    Parameters
+    ----------
+    opened : Converter
+        A batch of one, loop open.
+    limits : ControlLimits
+        What bounds the controller: its shortest on-time, and the lowest control voltage.
+
+    Returns
+    -------
+    float or None
+        Average load voltage [V]; None where there is none within reach.
+    """
+    start = float(opened.output_voltage[0])
+    load = float(np.ravel(opened.load_current)[0])
+    rises = {"resistive": 1.0, "current": 0.0}.get(opened.load)
+    if rises is None or opened.current_sense is not None:
+        return None
+    shortest = max(limits.min_on_time, opened.blanking + opened.turn_off_delay) / opened.period
+
+    guess: list[Guess] = []
+
+    def missing(scale: float) -> float:
+        """How far the orbit at an output is from the least that the controller gives, relative; rises with output."""
+        at = replace(opened, output_voltage=np.array([start * scale]), load_current=np.array([load * scale**rises]))
+        point = operating_point(at, guess[-1] if guess else None)
+        guess.append(point.sequence)
+        least = float(point.duty[0]) / shortest - 1.0 if shortest else -np.inf
+        if limits.lowest is not None and limits.lowest > 0.0:
+            least = max(least, float(point.trim[0]) / limits.lowest - 1.0)
+        return least
+
+    try:
+        low, high = 1.0, 1.0
+        for _ in range(RISING_STEPS):
+            if missing(high) >= 0.0:
+                break
+            low, high = high, high * STRIDE
+        scale = float(brentq(missing, low, high, rtol=CLOSE)) if high > low else 1.0
+    except (UnreachableOutputError, ConvergenceError, ValueError, *BREAKDOWN):
+        return None
+    return float(np.ravel(opened.load_voltage)[0]) * scale
