@@ -30,8 +30,8 @@ if TYPE_CHECKING:
 
 PAGE = "report.html"
 """Name of the page in a report folder."""
-MOST_DATA = 1_000_000
-"""Characters of data from which the desk is left out: some hundred corners."""
+MOST_PAGE = 2_500_000
+"""Largest page with a desk [bytes]; where text, figures and the data of the desk are more, the desk is left out."""
 HERE = Path(__file__).parent
 MODULES = (
     "engine/algebra.js", "engine/compensator.js", "engine/curve.js", "engine/stage.js", "engine/joint.js",
@@ -60,15 +60,16 @@ def report_page(content: Content, found: CheckResult) -> str:
     """
     headings = [b for b in content.blocks if isinstance(b, SectionHeading)]
     chapters = [(name, h.text) for name, h in zip(anchors(content), headings, strict=True) if h.level == 1]
-    live = live_data(found)
-    left_out = ""
-    if live is not None and len(inert_json(live)) > MOST_DATA:
-        left_out = (
-            f"The live desk is left out: {len(found.conditions)} operating points are more than this page can carry. "
-            "A case file with fewer of them has one."
-        )
-        live = None
-    return page_html(to_html(content), title=content.title, chapters=chapters, live=live, left_out=left_out)
+    html, live = to_html(content), live_data(found)
+    if live is not None:
+        page = page_html(html, title=content.title, chapters=chapters, live=live)
+        if len(page.encode()) <= MOST_PAGE:
+            return page
+    left_out = (
+        f"The live desk is left out: with {len(found.conditions)} operating points this page would be larger than "
+        f"{MOST_PAGE / 1e6:g} MB. A case file with fewer of them has one."
+    )
+    return page_html(html, title=content.title, chapters=chapters, left_out="" if live is None else left_out)
 
 
 def page_html(

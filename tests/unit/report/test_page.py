@@ -98,8 +98,8 @@ def test_styles_of_pictures_become_attributes():
 def test_too_many_corners_leave_the_desk_out_and_say_so(found, monkeypatch):
     from loopdesign.report.content.blocks import Content
 
-    monkeypatch.setattr(page, "MOST_DATA", 1000)
+    monkeypatch.setattr(page, "MOST_PAGE", 100_000)
     content = Content(title="t", front=(), verdict="v", good=False, running=("", ""), blocks=())
     html = page.report_page(content, found)
-    assert "The live desk is left out: 6 operating points are more than this page can carry." in html
+    assert "The live desk is left out: with 6 operating points this page would be larger than 0.1 MB." in html
     assert "<script" not in html
