@@ -27,6 +27,8 @@ FLYBACK, SEPIC = CASES / "mooring_head_flyback.toml", CASES / "current_profiler_
 class Flyback:
     """Two secondaries on one core, magnetising inductance on the primary side."""
 
+    C = (470e-6, 330e-6)
+
     states = ("i(L1)", "v(Co)", "v(C5)")
     rectifiers = 2
 
@@ -52,7 +54,7 @@ class Flyback:
         currents = [(n[k] * e - drop[k] - source[k]) / total[k] if diodes[k] else 0.0 for k in (0, 1)]
         out = [source[k] + inner[k] * currents[k] for k in (0, 1)]
         charge = [(out[k] - caps[k]) / esr[k] for k in (0, 1)]
-        slope = np.array([-e / 90e-6, charge[0] / 470e-6, charge[1] / 330e-6])
+        slope = np.array([-e / 90e-6, charge[0] / self.C[0], charge[1] / self.C[1]])
         forward = [n[k] * e - drop[k] - out[k] for k in (0, 1)]
         return slope, out, currents, forward, i if on else 0.0
 
@@ -126,7 +128,7 @@ class Bipolar:
         return at(-first / (second - first))
 
 
-def closed_devices(stage, y, on):
+def closed_devices(stage, y, *, on):
     """Find the rectifiers that conduct: forward currents, and less than its drop across every other one."""
     for diodes in sorted(product((False, True), repeat=stage.rectifiers), key=lambda d: (not on) * -sum(d) or sum(d)):
         _, _, currents, forward, _ = stage.solve(y, on, diodes)
@@ -145,7 +147,7 @@ def period(stage, y, T, *, duty=None, trip=None, drawn=None, start=0.0, omega=0.
     """
     drawn = drawn or (lambda _t: 0.0)
     t, on, moments = 0.0, True, np.zeros(len(stage.R) + 2)
-    diodes = closed_devices(stage, y, on)
+    diodes = closed_devices(stage, y, on=on)
     order = len(y)
     while t < T * (1 - 1e-12):
         horizon = duty * T if on and duty is not None else T
@@ -178,7 +180,7 @@ def period(stage, y, T, *, duty=None, trip=None, drawn=None, start=0.0, omega=0.
         hit = [k for k, e in enumerate(run.t_events) if len(e)]
         if on and ((not hit and horizon < T) or (hit and hit[0] == stage.rectifiers)):
             on = False
-            diodes = closed_devices(stage, y, on)
+            diodes = closed_devices(stage, y, on=on)
         elif hit:
             diodes[hit[0]] = not diodes[hit[0]]
     return y, moments / T

@@ -19,12 +19,16 @@ if TYPE_CHECKING:
     from loopdesign.orbit.stepping.cycle import CycleStepper
     from loopdesign.orbit.stepping.devices import Cycle, Devices, Segment
 
+LIMITS = frozenset({"largest duty", "current limit"})
+"""Ends of an on-time that asks for more than it gets."""
 CALM = 100
 """Cycles over which a run must stay in place before it is over."""
 NARROW = 0.05
 """Share of the settling band that counts as in place."""
 QUIET = 1e-4
 """Change of the state over one cycle, relative to its size, that counts as at rest."""
+STUCK = 1000
+"""Cycles after which a run whose every pulse a limit ends, its output still, is stuck for good."""
 CLOSER = 3
 """Cycles that are sampled densely for each current."""
 DENSE = 33
@@ -117,7 +121,7 @@ def recorded_run(
         control.append(float(stepper.watch(devices, x[None], ("v(control)",))[0, 0]))
         moved = float(np.abs(x - last).max()) > QUIET * float(np.abs(x).max())
         calm = 0 if abs(cycle.mean - target) > NARROW * band or moved else calm + 1
-        if k + 1 >= least and calm >= CALM:
+        if k + 1 >= least and (calm >= CALM or _stuck(done, target, band)):
             break
     return Record(
         period=float(stepper.converter.period),
@@ -130,6 +134,15 @@ def recorded_run(
         peaks=edges.peaks(),
         rested=calm >= CALM,
     )
+
+
+def _stuck(done: list[Cycle], target: float, band: float) -> bool:
+    """Whether the output stands still below its target while limits, and not the control voltage, end every pulse."""
+    if len(done) < STUCK or len(done) % CALM:
+        return False
+    last = done[-STUCK:]
+    moved = max(c.mean for c in last) - min(c.mean for c in last)
+    return last[-1].mean < target - band and moved < NARROW * band and all(c.ended in LIMITS for c in last)
 
 
 class _Edges:

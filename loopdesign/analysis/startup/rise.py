@@ -1,22 +1,23 @@
 """Start-up of a case at every input voltage and load, and a drop-out of its line.
 
-A start begins with every capacitor discharged and every inductor without current. At time zero the line is there and
-the controller begins to switch; the reference rises in a straight line over ``soft_start``, or is there at once. The
-limits of amplifier, clamp and current are at work all along. The load is a resistor that draws the load current at the
-specified output, whatever kind the case gives: a sink draws nothing that is known from an output without voltage. Parts
-keep the values they have at the operating point that the start leads to.
+A start begins with every capacitor discharged and every inductor without current; the controller has been awake for a
+period, so that a clamp has set its pin. At time zero the line is there and the controller begins to switch; the
+reference rises in a straight line over ``soft_start``, or is there at once. The limits of amplifier, clamp and current
+are at work all along. The load is a resistor that draws the load current at the specified output, whatever kind the
+case gives: a sink draws nothing that is known from an output without voltage. Parts keep the values they have at the
+operating point that the start leads to.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from loopdesign.analysis.given import given_parts
+from loopdesign.analysis.startup.plan import RiseKind, planned
 from loopdesign.analysis.startup.record import Record, recorded_run
-from loopdesign.analysis.transient.run import from_point
 from loopdesign.corners.controller import bounds, limits_at
 from loopdesign.corners.converters import compensation, one_corner, solved
 from loopdesign.corners.power_stage import inductors, sensed_element
@@ -25,8 +26,6 @@ from loopdesign.errors import DataError
 from loopdesign.models.switched import linearise
 from loopdesign.models.verdict import verdicts
 from loopdesign.orbit.operating_point import operating_point
-from loopdesign.orbit.stepping.cycle import CycleStepper
-from loopdesign.orbit.stepping.devices import Devices
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -35,7 +34,6 @@ if TYPE_CHECKING:
 
     from loopdesign import case as cases
 
-RiseKind = Literal["start", "dropout"]
 MOST_CYCLES = 20_000
 """Most cycles of a run."""
 AFTER = 200
@@ -65,6 +63,8 @@ class Rise:
         where it does not.
     peak_current_a
         Largest current of the sensed element on the way [A].
+    output_peaks_v
+        Highest voltage on the way of each output that is not regulated, by name [V].
     limited_cycles
         Cycles whose on-time the current limit ended [unitless].
     latched
@@ -83,6 +83,7 @@ class Rise:
     lowest_output_v: float | None
     settling_time_s: float | None
     peak_current_a: float
+    output_peaks_v: Mapping[str, float]
     limited_cycles: int
     latched: bool
     stable: bool
@@ -112,7 +113,8 @@ class Rise:
             "settling_time_s", "peak_current_a", "limited_cycles",
         )  # fmt: skip
         return {name: getattr(self, name) for name in names} | {
-            "inductor_peaks_a": {probe[2:-1]: value for probe, value in self.record.peaks.items()},
+            "inductor_peaks_a": {p[2:-1]: value for p, value in self.record.peaks.items() if p.startswith("i(")},
+            "output_peaks_v": dict(self.output_peaks_v),
             "time_s": [float(v) for v in self.time_s],
             "output_voltage_v": [float(v) for v in self.record.mean],
             "control_voltage_v": [float(v) for v in self.record.control],
@@ -220,14 +222,15 @@ def _rise(case: cases.Case, parts: Mapping[str, float], kind: RiseKind, line: fl
     closed = replace(opened, load="resistive").closed(compensation(case, parts, corner))
     point = operating_point(closed, found.sequence)
     verdict = verdicts(linearise(found), linearise(point), bounds(case, corner))[0]
-    values = dict(zip(point.network.inputs, (float(v) for v in point.inputs[0]), strict=True))
-    probes = (f"i({sensed_element(case)})", *(f"i({name})" for name in inductors(case)))
-    stepper = CycleStepper(closed, values, limits_at(case, corner, 0), probes=tuple(dict.fromkeys(probes)))
+    further = {name: f"v({a},{b})" for name, (a, b) in closed.topology.outputs.items()}
+    probes = (f"i({sensed_element(case)})", *(f"i({name})" for name in inductors(case)), *further.values())
+    probes = tuple(dict.fromkeys(probes))
     target = float(np.ravel(closed.load_voltage)[0])
     band = case.targets.settling_band * target
-    begin, profile, back = _plan(case, kind, stepper, values, from_point(point))
+    plan = planned(case, kind, closed, point, limits=limits_at(case, corner, 0), probes=probes)
+    back = plan.changed
     record = recorded_run(
-        stepper, begin, profile, probes=tuple(dict.fromkeys(probes)), target=target, band=band, least=back + AFTER,
+        plan.stepper, plan.begin, plan.profile, probes=probes, target=target, band=band, least=back + AFTER,
         most=max(MOST_CYCLES, 2 * back),
     )  # fmt: skip
     settled = _settled(record, target, band, back if kind == "dropout" else 0)
@@ -238,36 +241,10 @@ def _rise(case: cases.Case, parts: Mapping[str, float], kind: RiseKind, line: fl
         overshoot_v=max(float(record.mean[back if kind == "dropout" else 0 :].max()) - target, 0.0),
         lowest_output_v=float(record.mean.min()) if kind == "dropout" else None,
         settling_time_s=settled, peak_current_a=record.peaks[probes[0]],
+        output_peaks_v={name: record.peaks[probe] for name, probe in further.items()},
         limited_cycles=record.ended.count("current limit"), latched=latched, stable=bool(stable),
         reason="" if stable else _why(record, verdict.held, settled, latched=latched),
     )  # fmt: skip
-
-
-Begin = tuple["NDArray[np.float64]", Devices]
-
-
-def _plan(
-    case: cases.Case, kind: RiseKind, stepper: CycleStepper, values: Mapping[str, float], rest: Begin
-) -> tuple[Begin, Callable[[int], Mapping[str, float]], int]:
-    """State before the first clock, inputs by cycle, and the cycle at which they have come to their final values."""
-    period = float(stepper.converter.period)
-    if kind == "start":
-        final = values["reference"]
-        count = int(np.ceil(getattr(case.error_amplifier, "soft_start", 0.0) / period))
-
-        def ramp(k: int) -> Mapping[str, float]:
-            return {"reference": final * min(1.0, (k + 0.5) / count)} if k <= count and count else {}
-
-        return (np.zeros(len(stepper.states)), Devices(switch=False, diode=0)), ramp, count
-    gap = case.specification.line_dropout
-    if gap is None:
-        raise DataError(f"{case.where('specification')}: there is no line_dropout to make")
-    count = max(1, round(gap.for_ / period))
-
-    def line(k: int) -> Mapping[str, float]:
-        return {"line": gap.to} if k == 0 else {"line": values["line"]} if k == count else {}
-
-    return rest, line, count
 
 
 def _settled(record: Record, target: float, band: float, begin: int) -> float | None:

@@ -12,8 +12,8 @@ devices of the same netlist:
   pin to ground and from ground to the control pin. With an operational amplifier it sits inside the amplifier, at the
   capacitor that makes its pole, so that the amplifier itself does not wind up; its network still does, as a real one.
 
-A pulse is skipped where a comparator is tripped at the clock already and neither a minimum on-time nor blanking is
-given; with one of them, every clock makes at least that pulse.
+A pulse is skipped where a comparator is tripped at the clock already and neither a minimum on-time, blanking nor a
+delay is given; with one of them, every clock makes at least that pulse.
 """
 
 from __future__ import annotations
@@ -27,13 +27,22 @@ from loopdesign.errors import ConvergenceError
 from loopdesign.network.circuit import SwitchedNetwork, derive
 from loopdesign.network.converter import PROBES, netlist, physical_probe
 from loopdesign.network.elements import GROUND, CurrentSource, Element, Inductor, Transconductor
-from loopdesign.network.modulator import threshold
 from loopdesign.orbit.stepping.commutation import commutated
-from loopdesign.orbit.stepping.devices import TRIPS, Action, ControlLimits, Cycle, Devices, Guard, Segment, Setting
-from loopdesign.orbit.stepping.guards import clamp_devices, clamp_node, guard_on
+from loopdesign.orbit.stepping.devices import (
+    TRIPS,
+    Action,
+    ControlLimits,
+    Cycle,
+    Devices,
+    Guard,
+    Segment,
+    Setting,
+    yielding,
+)
+from loopdesign.orbit.stepping.guards import Watchman, clamp_devices, clamp_node
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Mapping
 
     from numpy.typing import NDArray
 
@@ -98,6 +107,10 @@ class CycleStepper:
         self.probes += [f"i({e.name})" for e in self.clamps.values()]
         self.probes += [f"v({self.clamp_node})"] if self.clamp_node != "control" else []
         self.probes += [p for p in probes if p not in self.probes]
+        self.watchman = Watchman(
+            converter=converter, limits=self.limits, amplifier=self.amplifier if self.bounded else None,
+            clamps=self.clamps, clamp_node=self.clamp_node, probes=self.logical,
+        )  # fmt: skip
         self.settings: dict[Devices, Setting] = {}
         self.warm: dict[Devices, float] = {}
         self.stale: set[Devices] = set()
@@ -105,6 +118,7 @@ class CycleStepper:
         self.values = dict(inputs)
         self.network: SwitchedNetwork = self._derive(Devices(switch=True, diode=self.stage.while_closed))
         self.states, self.scale = self.network.states, self.network.state_scale[0]
+        self.yielding = yielding(base, self.states)
 
     def set_inputs(self, **changes: float) -> None:
         """Change inputs by name, from now on."""
@@ -134,57 +148,11 @@ class CycleStepper:
             found.follow(self.drive(devices))
         if found is None:
             network = self._derive(devices)
-            guards = self._guards(network, devices)
+            guards = self.watchman.guards(network, devices)
             out = network.output_index(self.logical["v(out)"])
-            found = Setting(network.configurations[0], guards, out, self.drive(devices))
+            found = Setting(network.configurations[0], guards, out, self.drive(devices), self.yielding)
             self.settings[devices] = found
         return found
-
-    def _guards(self, network: SwitchedNetwork, devices: Devices) -> list[Guard]:
-        """List what may end a motion; the comparators come last, so that they can be left out."""
-        return [
-            *self._controller_guards(network, devices),
-            *self._rectifier_guards(network, devices),
-            *self._comparator_guards(network, devices),
-        ]
-
-    def _controller_guards(self, network: SwitchedNetwork, devices: Devices) -> Iterator[Guard]:
-        """Limits of the error amplifier."""
-        if self.bounded and self.amplifier is not None:
-            gm, most = float(np.ravel(self.amplifier.gm)[0]), self.limits.output_current or 0.0
-            if devices.amplifier:
-                yield guard_on(network, "limit", 0, -devices.amplifier * gm, "v(reference,feedback)", most)
-            else:
-                yield guard_on(network, "limit", 1, gm, "v(reference,feedback)", -most)
-                yield guard_on(network, "limit", -1, -gm, "v(reference,feedback)", -most)
-        if devices.clamp:
-            yield guard_on(network, "clamp", 0, -1.0, f"i({self.clamps[devices.clamp].name})", 0.0)
-            return
-        for side, bound in ((1, self.limits.highest), (-1, self.limits.lowest)):
-            if side in self.clamps and bound is not None:
-                yield guard_on(network, "clamp", side, side, f"v({self.clamp_node})", -side * bound)
-
-    def _rectifier_guards(self, network: SwitchedNetwork, devices: Devices) -> Iterator[Guard]:
-        """End and start of every rectifier's conduction; a synchronous one only follows the switch."""
-        if self.converter.synchronous:
-            return
-        for number, name in enumerate(self.stage.rectifiers):
-            if devices.diode >> number & 1:
-                yield guard_on(network, "diode off", number, -1.0, f"i({name})", 0.0)
-                continue
-            c, k = network.configurations[0], network.output_index(self.logical[self.stage.forward(number)])
-            row = c.D[0, k].copy()
-            row[network.input_index(name)] -= 1.0
-            yield Guard("diode on", number, c.C[0, k], row)
-
-    def _comparator_guards(self, network: SwitchedNetwork, devices: Devices) -> Iterator[Guard]:
-        """List what ends the on-time."""
-        if not devices.switch:
-            return
-        th = threshold(self.converter.modulator, network)
-        if self.limits.current_limit is not None:
-            yield Guard("current limit", 0, th.sensed_state[0], th.sensed_input[0], -self.limits.current_limit)
-        yield Guard("trip", 0, th.row_state[0], th.row_input[0], 0.0, float(th.ramp[0]))
 
     def cycle(self, x: NDArray[np.float64], devices: Devices, trace: list[Segment] | None = None) -> Cycle:
         """Step one clock period.
@@ -282,7 +250,7 @@ class CycleStepper:
             motion, on = commutated(self.setting, x, on, 0.0, count=len(self.stage.rectifiers))
         else:
             motion = self.setting(on).piece.move(x)
-        if not self.armed_at and max(motion.start[-1 - self.comparators : -1]) >= 0.0:
+        if not (self.armed_at or self.delay) and max(motion.start[-1 - self.comparators : -1]) >= 0.0:
             return self.setting(devices).piece.move(x), devices, "skipped"
         return motion, on, "comparator"
 

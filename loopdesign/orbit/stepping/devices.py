@@ -7,12 +7,16 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
+from loopdesign.network.elements import Coupling
 from loopdesign.orbit.stepping.motion import Piece
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from loopdesign.network.circuit import Configuration
+    from loopdesign.network.elements import Element
 
 Ended = Literal["comparator", "current limit", "largest duty", "minimum on-time", "skipped"]
 Action = Literal["trip", "current limit", "diode off", "diode on", "limit", "clamp"]
@@ -118,9 +122,12 @@ class Guard(NamedTuple):
 class Setting:
     """One set of devices: its linear piece, its guards, and how both follow the inputs."""
 
-    def __init__(self, c: Configuration, guards: list[Guard], out: int, u: NDArray[np.float64]) -> None:
+    def __init__(
+        self, c: Configuration, guards: list[Guard], out: int, u: NDArray[np.float64], yielding: NDArray[np.float64]
+    ) -> None:
         self.guards = guards
         self.c = c
+        self.yielding = yielding
         self.constants = np.array([*(g.constant for g in guards), 0.0])
         self.through = np.array([*(g.inputs for g in guards), c.D[0, out]])
         rows = np.array([*(g.state for g in guards), c.C[0, out]])
@@ -134,8 +141,33 @@ class Setting:
         self.bound = self.c.constraint_input[0] @ u
 
     def project(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Remove from a normalised state (n,) [unitless] what rounding left of a constraint, by the smallest energy."""
+        """Bring a normalised state (n,) [unitless] onto a constraint: currents jump as a voltage impulse makes them."""
         K = self.c.constraint[0]
         if not len(K):
             return x
-        return x - K.T @ np.linalg.solve(K @ K.T, K @ x + self.bound)
+        moved = self.yielding @ K.T
+        return x - moved @ np.linalg.solve(K @ moved, K @ x + self.bound)
+
+
+def yielding(elements: tuple[Element, ...], states: Sequence[str]) -> NDArray[np.float64]:
+    """Find how normalised states yield to an impulse: the inverse of their energies, which couplings join.
+
+    Parameters
+    ----------
+    elements : tuple of Element
+        The network.
+    states : sequence of str
+        Its states by name.
+
+    Returns
+    -------
+    ndarray (n,n)
+        Inverse of twice the stored energy as a quadratic form of the normalised states [unitless].
+    """
+    energy = np.eye(len(states))
+    for part in elements:
+        if isinstance(part, Coupling):
+            j, k = (states.index(f"i({name})") for name in (part.first, part.second))
+            energy[j, k] = energy[k, j] = float(np.ravel(part.coefficient)[0])
+    inverse: NDArray[np.float64] = np.linalg.inv(energy).astype(np.float64)
+    return inverse

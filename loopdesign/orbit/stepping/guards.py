@@ -2,16 +2,111 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from loopdesign.network.elements import GROUND, Amplifier, Diode, Element
+from loopdesign.network.modulator import threshold
 from loopdesign.orbit.stepping.devices import Action, ControlLimits, Guard
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
     from loopdesign.network.circuit import SwitchedNetwork
+    from loopdesign.network.converter import Converter
+    from loopdesign.network.elements import Transconductor
+    from loopdesign.orbit.stepping.devices import Devices
 
 CLAMP_RESISTANCE = 1.0
 """On-resistance of a control-pin clamp [ohm]: a millivolt at the most an amplifier delivers."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watchman:
+    """What guards of a converter are made of.
+
+    Attributes
+    ----------
+    converter
+        Batch of one.
+    limits
+        What bounds the controller.
+    amplifier
+        The amplifier, where its output current is limited.
+    clamps, clamp_node
+        Clamp devices by side, and the node they act on.
+    probes
+        Probes of the netlist by the names every network shows.
+    """
+
+    converter: Converter
+    limits: ControlLimits
+    amplifier: Transconductor | None
+    clamps: Mapping[int, Diode]
+    clamp_node: str
+    probes: Mapping[str, str]
+
+    def guards(self, network: SwitchedNetwork, devices: Devices) -> list[Guard]:
+        """List what may end a motion; the comparators come last, so that they can be left out.
+
+        Parameters
+        ----------
+        network : SwitchedNetwork
+            Network of the set of devices.
+        devices : Devices
+            The set.
+
+        Returns
+        -------
+        list of Guard
+            Controller, rectifiers, comparators.
+        """
+        return [
+            *self._controller_guards(network, devices),
+            *self._rectifier_guards(network, devices),
+            *self._comparator_guards(network, devices),
+        ]
+
+    def _controller_guards(self, network: SwitchedNetwork, devices: Devices) -> Iterator[Guard]:
+        """Limits of the error amplifier."""
+        if self.amplifier is not None:
+            gm, most = float(np.ravel(self.amplifier.gm)[0]), self.limits.output_current or 0.0
+            if devices.amplifier:
+                yield guard_on(network, "limit", 0, -devices.amplifier * gm, "v(reference,feedback)", most)
+            else:
+                yield guard_on(network, "limit", 1, gm, "v(reference,feedback)", -most)
+                yield guard_on(network, "limit", -1, -gm, "v(reference,feedback)", -most)
+        if devices.clamp:
+            yield guard_on(network, "clamp", 0, -1.0, f"i({self.clamps[devices.clamp].name})", 0.0)
+            return
+        for side, bound in ((1, self.limits.highest), (-1, self.limits.lowest)):
+            if side in self.clamps and bound is not None:
+                yield guard_on(network, "clamp", side, side, f"v({self.clamp_node})", -side * bound)
+
+    def _rectifier_guards(self, network: SwitchedNetwork, devices: Devices) -> Iterator[Guard]:
+        """End and start of every rectifier's conduction; a synchronous one only follows the switch."""
+        stage = self.converter.topology.devices
+        if self.converter.synchronous:
+            return
+        for number, name in enumerate(stage.rectifiers):
+            if devices.diode >> number & 1:
+                yield guard_on(network, "diode off", number, -1.0, f"i({name})", 0.0)
+                continue
+            c, k = network.configurations[0], network.output_index(self.probes[stage.forward(number)])
+            row = c.D[0, k].copy()
+            row[network.input_index(name)] -= 1.0
+            yield Guard("diode on", number, c.C[0, k], row)
+
+    def _comparator_guards(self, network: SwitchedNetwork, devices: Devices) -> Iterator[Guard]:
+        """List what ends the on-time."""
+        if not devices.switch:
+            return
+        th = threshold(self.converter.modulator, network)
+        if self.limits.current_limit is not None:
+            yield Guard("current limit", 0, th.sensed_state[0], th.sensed_input[0], -self.limits.current_limit)
+        yield Guard("trip", 0, th.row_state[0], th.row_input[0], 0.0, float(th.ramp[0]))
 
 
 def guard_on(network: SwitchedNetwork, action: Action, value: int, sign: float, probe: str, constant: float) -> Guard:

@@ -157,9 +157,12 @@ class Simulator:
         Switch turned off at a duty (the source `ctl` then, or `duty` when the controller runs as well) instead of by the comparator.
     inject, measure, omega
         Sinusoid: where it enters ("control", "loop", "line", "load"), what is observed ("output", "loop"), its angular frequency.
+    ramped : bool
+        Whether `ctl` rises in a straight line, by the source `rise` in every period.
     """
 
-    def __init__(self, p, *, closed=False, by_duty=False, inject=None, measure="output", omega=0.0):
+    def __init__(self, p, *, closed=False, by_duty=False, inject=None, measure="output", omega=0.0, ramped=False):
+        self.ramped = ramped
         self.p, self.closed, self.by_duty, self.inject, self.measure, self.omega = (
             p,
             closed,
@@ -172,7 +175,7 @@ class Simulator:
         self.n, self.n_plant = len(states), len(plant_states(p))
         self.names = (
             states + list(SOURCES) + (["duty"] if by_duty and closed else []) + (list(INJECTED) if inject else [])
-        )
+        ) + (["rise"] if ramped else [])
         self.at = {name: k for k, name in enumerate(self.names)}
         self.opened = opened(p, self.names)
         self.modes = {}
@@ -205,7 +208,7 @@ class Simulator:
             control = held_control(z)[0]
         vc = control.vc + (sine if self.inject == "control" else 0.0)
         T = p.period
-        rates |= {"tau": z.one / T, "area": y / T}
+        rates |= {"tau": z.one / T, "area": y / T} | ({"ctl": z.rise / T} if self.ramped else {})
         if self.inject:
             top, bottom = {"output": (y, sine), "loop": (-y, y + sine), "input": (sine, self.drawn(z, probe))}[
                 self.measure
