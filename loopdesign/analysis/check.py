@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from loopdesign.analysis.findings.clamp import ClampStudy, clamp_study, clamp_warnings
 from loopdesign.analysis.findings.corner import corner_name, corner_results, instabilities, no_crossover
 from loopdesign.analysis.findings.direct_path import direct_path_too_fast
 from loopdesign.analysis.findings.held import light_loads, not_held, with_regimes
@@ -29,9 +30,6 @@ from loopdesign.orbit.waveforms import Waveforms, waveforms
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
-
-    import numpy as np
-    from numpy.typing import NDArray
 
     from loopdesign import case as cases
     from loopdesign.analysis.findings.corner import CornerResult
@@ -192,6 +190,11 @@ class CheckResult:
         return cross_regulation(self.case)
 
     @property
+    def clamp(self) -> ClampStudy | None:
+        """Leakage and clamp at every corner and at the ends that raise the clamp voltage; None without a leakage."""
+        return clamp_study(self.case, self.stage, ends=self.beyond is not None)
+
+    @property
     def targets_met(self) -> bool:
         """Whether no target and no verdict fails."""
         return not self.reasons
@@ -230,7 +233,8 @@ def _examined_stage(case: cases.Case, corners: Corners) -> ExaminedStage:
     waves = waveforms(converter, point)
     return ExaminedStage(
         conditions=corners, converter=converter, point=point, model=linearise(point), plants=plants(converter, point),
-        waves=waves, warnings=beyond_curves(case, point, waves),
+        waves=waves,
+        warnings=(*beyond_curves(case, point, waves), *clamp_warnings(case, corners, converter, point, waves)),
     )  # fmt: skip
 
 
@@ -274,14 +278,10 @@ def loop_margins(model: SwitchedModel) -> tuple[LoopMargins, ...]:
         One per item.
     """
     switching = 1.0 / float(model.point.network.period[0])
-
-    def response(frequencies_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
-        return loop_gain(model, frequencies_hz)
-
-    low, _ = band(switching)
     return closed_loop_margins(
-        response, model.multipliers, switching_hz=switching, low_hz=low, lowest_hz=NEAR_DC_SHARE * switching
-    )
+        lambda frequencies_hz: loop_gain(model, frequencies_hz), model.multipliers,
+        switching_hz=switching, low_hz=band(switching)[0], lowest_hz=NEAR_DC_SHARE * switching,
+    )  # fmt: skip
 
 
 def examine(

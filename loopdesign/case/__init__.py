@@ -51,7 +51,9 @@ from loopdesign.case.tables.parts import (
     FilterCapacitor,
     FilterDamper,
     InductorEntry,
+    Leakage,
     Source,
+    SwitchClamp,
     SwitchEntry,
 )
 from loopdesign.case.tables.stage import (
@@ -90,6 +92,7 @@ __all__ = [
     "FlybackStage",
     "InductorEntry",
     "InputFilter",
+    "Leakage",
     "Levels",
     "LineDropout",
     "LineStep",
@@ -102,6 +105,7 @@ __all__ = [
     "ShuntOptocouplerSection",
     "Source",
     "Specification",
+    "SwitchClamp",
     "SwitchEntry",
     "Targets",
     "Tolerance",

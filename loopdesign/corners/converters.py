@@ -23,10 +23,9 @@ from loopdesign.corners.custom.pattern import followed_topology
 from loopdesign.corners.input_filter import filter_elements
 from loopdesign.corners.not_modelled import refuse_not_modelled
 from loopdesign.corners.output_filter import output_filter
-from loopdesign.corners.power_stage import curved, stage_values
+from loopdesign.corners.power_stage import curved, registered_topology, stage_values
 from loopdesign.network.converter import Converter
 from loopdesign.network.modulator import Modulator, PeakCurrentMode, VoltageMode
-from loopdesign.network.topologies import TOPOLOGIES
 from loopdesign.orbit.operating_point import operating_point
 from loopdesign.orbit.waveforms import average_state
 
@@ -116,7 +115,7 @@ def topology_of(case: cases.Case) -> Topology:
     """
     stage = case.stage
     if not isinstance(stage, cases.CustomStage):
-        return TOPOLOGIES[case.converter.topology]
+        return registered_topology(case)
     count = len(stage.rectifiers)
     if count <= 1 or case.converter.rectifier == "synchronous":
         return custom_topology(stage, 0, (1 << count) - 1)

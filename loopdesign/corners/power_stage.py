@@ -13,13 +13,16 @@ from loopdesign.corners.conditions import (
     warm,
 )
 from loopdesign.corners.custom.elements import custom_values, drop
-from loopdesign.network.topologies.base import DamperValue, StageValues
+from loopdesign.network.topologies import TOPOLOGIES
+from loopdesign.network.topologies.base import ClampValue, DamperValue, StageValues
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     import numpy as np
     from numpy.typing import NDArray
+
+    from loopdesign.network.topologies.base import Topology
 
 
 CAUSES = {"Lf": "filter.L", "Cf": "filter.C", "Lof": "output_filter.L", "Cof": "output_filter.C"}
@@ -65,9 +68,20 @@ def inductors(case: cases.Case) -> dict[str, cases.InductorEntry]:
 def device_names(case: cases.Case) -> tuple[str, ...]:
     """Return the switches and rectifiers of the case by their names in the netlist, the controlled switch first."""
     if not isinstance(case.stage, cases.CustomStage):
-        return ("switch", "diode")
+        return ("switch", "diode", *(["Dc"] if leaks(case) else []))
     others = (e.name for e in case.stage.elements if e.kind in {"switch", "rectifier"})
     return tuple(dict.fromkeys((case.stage.switch.name, *others)))
+
+
+def leaks(case: cases.Case) -> bool:
+    """Return whether the case gives the leakage of its transformer, and so its clamp."""
+    return isinstance(case.stage, cases.FlybackStage) and case.stage.leakage is not None
+
+
+def registered_topology(case: cases.Case) -> Topology:
+    """Return the named topology of a case, in its form with a leakage where the case gives one."""
+    topology = TOPOLOGIES[case.converter.topology]
+    return topology.with_leakage if leaks(case) and topology.with_leakage is not None else topology
 
 
 def sensed_element(case: cases.Case) -> str:
@@ -137,8 +151,25 @@ def stage_values(case: cases.Case, corners: Corners, bias: Mapping[str, NDArray[
         )
     if isinstance(stage, cases.FlybackStage):
         winding = warm(stage.secondary_resistance, stage.secondary_temperature_coefficient, corners)
-        return replace(values, turns=stage.turns, secondary_resistance=winding)
+        return _leaking(stage, corners, replace(values, turns=stage.turns, secondary_resistance=winding))
     return values
+
+
+def _leaking(stage: cases.FlybackStage, corners: Corners, values: StageValues) -> StageValues:
+    """Add leakage and clamp where the stage has them."""
+    leakage, clamp = stage.leakage, stage.clamp
+    if leakage is None or clamp is None:
+        return values
+    return replace(
+        values,
+        leakage=leakage.inductance * corners.factor("leakage.inductance"),
+        clamp=ClampValue(
+            resistance=clamp.resistance * corners.factor("clamp.resistance"),
+            capacitance=clamp.capacitance * corners.factor("clamp.capacitance"),
+            diode_resistance=clamp.diode_resistance,
+        ),
+        inputs={"Dc": clamp.drop},
+    )
 
 
 def damper_value(part: cases.Damper | None, cause: str, corners: Corners) -> DamperValue | None:

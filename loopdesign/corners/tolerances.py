@@ -145,6 +145,10 @@ def _stage(case: cases.Case) -> Iterator[_Cause]:
         yield from _capacitor(stage.Cs, "Cs")
         if stage.damper is not None:
             yield from _damper(stage.damper, "damper")
+    if isinstance(stage, cases.FlybackStage) and stage.leakage is not None and stage.clamp is not None:
+        yield _own("leakage.inductance", stage.leakage.tolerance)
+        for value in ("resistance", "capacitance"):
+            yield _own(f"clamp.{value}", stage.clamp.tolerance)
 
 
 def _elements(stage: cases.CustomStage) -> Iterator[_Cause]:

@@ -102,5 +102,12 @@ class SwitchingDevices:
         return (moved & -moved).bit_length() - 1 if moved else 0
 
     def rests(self, place: int) -> bool:
-        """Whether, with the switch open, a rectifier that ordinarily conducts then does not."""
-        return not closed_at(place) and bool(self.while_open & ~self.mask(place))
+        """Whether, with the switch open, a rectifier that ordinarily conducts then does not, and no other in its place."""
+        return not closed_at(place) and self.resting(self.mask(place))
+
+    def resting(self, mask: int) -> bool:
+        """Whether, with the switch open, the rectifiers of a mask leave current to nobody that ordinarily carries it.
+
+        A rectifier that ordinarily does not conduct, such as a clamp's, has then taken it over, and nothing rests.
+        """
+        return bool(self.while_open & ~mask) and not mask & ~self.while_open

@@ -128,6 +128,30 @@ class FilterDamper(Section):
         return self
 
 
+class Leakage(Section):
+    """The leakage inductance of a transformer, all of it seen from the primary.
+
+    Fields: inductance [H], tolerance [unitless].
+    """
+
+    inductance: Inductance
+    tolerance: PartTolerance = EXACT
+
+
+class SwitchClamp(Section):
+    """A resistor and a capacitor in parallel that take the energy of a leakage through a diode, and return to the supply.
+
+    Fields: resistance > 0 [ohm], capacitance [F], tolerance of both [unitless], forward drop [V] and on-resistance
+    diode_resistance [ohm] of the diode.
+    """
+
+    resistance: Annotated[float, QuantityField("ohm", above=0)]
+    capacitance: Capacitance
+    tolerance: PartTolerance = EXACT
+    drop: Annotated[float, QuantityField("V", at_least=0)]
+    diode_resistance: Resistance = 0.0
+
+
 class SwitchEntry(Section):
     """The controlled switch: on-resistance [ohm] and its temperature_coefficient [1/K]."""
 

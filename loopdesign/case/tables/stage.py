@@ -16,7 +16,9 @@ from loopdesign.case.tables.parts import (
     FilterCapacitor,
     FilterDamper,
     InductorEntry,
+    Leakage,
     Source,
+    SwitchClamp,
     SwitchEntry,
 )
 from loopdesign.errors import QuantityError
@@ -74,7 +76,8 @@ class TwoInductorStage(_Stage):
 class FlybackStage(_Stage):
     """Stage with a transformer: L1 (seen from the primary), turns, secondary_resistance, Co, switch, diode.
 
-    `turns` is secondary over primary.
+    `turns` is secondary over primary. `leakage`, seen from the primary, and `clamp`, which takes its energy, are given
+    both or neither.
     """
 
     turns: Annotated[
@@ -82,6 +85,8 @@ class FlybackStage(_Stage):
     ]
     secondary_resistance: Resistance = 0.0
     secondary_temperature_coefficient: Annotated[float, QuantityField("ppm/K")] = 0.0
+    leakage: Leakage | None = None
+    clamp: SwitchClamp | None = None
 
 
 _TABLES: dict[StageTable, type[OneInductorStage | TwoInductorStage | FlybackStage]] = {

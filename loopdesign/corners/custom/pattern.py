@@ -13,8 +13,8 @@ import numpy as np
 from loopdesign.corners.custom.elements import custom_topology
 from loopdesign.errors import CaseError, Fault
 from loopdesign.network.places import closed_at
-from loopdesign.orbit.search.duty import averaged_output, followed, found_sequence
-from loopdesign.orbit.search.several import Ways, placed_start
+from loopdesign.orbit.search.duty import WAYS, followed, found_sequence
+from loopdesign.orbit.search.several import placed_start
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -67,7 +67,7 @@ def followed_topology(
     """
     count = len(stage.rectifiers)
     plain = build(nominal, custom_topology(stage, 0, (1 << count) - 1)).plain()
-    sequence = followed(plain, *placed_start(plain, Ways(averaged=averaged_output, followed=followed)))
+    sequence = followed(plain, *placed_start(plain, WAYS))
     topology = custom_topology(stage, *_ordinary(sequence, plain))
     seen = _conducting(sequence, plain)
     if seen != (1 << count) - 1:

@@ -50,14 +50,23 @@ class DamperValue:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ClampValue:
+    """Resistance [ohm] and capacitance [F] in parallel behind a diode of an on-resistance [ohm]."""
+
+    resistance: float | NDArray[np.float64]
+    capacitance: float | NDArray[np.float64]
+    diode_resistance: float | NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StageValues:
     """Values of all power parts at one corner, or over a batch of corners (B,).
 
     ``Co`` is a bank: every capacitor has its own series resistance and its own state. ``Cs`` and ``damper`` belong to
-    topologies with a coupling capacitor, ``turns`` and ``secondary_resistance`` to those with a transformer. A stage
-    that is given element by element has them in ``elements``, and the values of its own inputs by name in ``inputs``:
-    drops of its rectifiers [V], sinks of further outputs [A]. Its ``Co`` is then what lies across the regulated output,
-    and ``L1`` its first inductor.
+    topologies with a coupling capacitor, ``turns``, ``secondary_resistance``, ``leakage`` [H] seen from the primary and
+    its ``clamp`` to those with a transformer. A stage that is given element by element has them in ``elements``. The
+    values of a stage's own inputs stand by name in ``inputs``: drops of its rectifiers [V], sinks of further outputs
+    [A]. The ``Co`` of a stage of elements is what lies across the regulated output, and ``L1`` its first inductor.
     """
 
     L1: InductorValue
@@ -71,6 +80,8 @@ class StageValues:
     damper: DamperValue | None = None
     turns: float | NDArray[np.float64] = 1.0
     secondary_resistance: float | NDArray[np.float64] = 0.0
+    leakage: float | NDArray[np.float64] | None = None
+    clamp: ClampValue | None = None
     elements: tuple[Element, ...] = ()
     inputs: Mapping[str, float | NDArray[np.float64]] = field(default_factory=dict)
 
@@ -174,6 +185,9 @@ class Topology:
         Its switches and rectifiers.
     outputs
         Nodes, positive first, of each further output by name.
+    simpler
+        The same stage with fewer devices, from whose operating point the search for this one's begins; None where
+        there is none.
     """
 
     name: str
@@ -183,6 +197,7 @@ class Topology:
     rhp_zero_source: str = ""
     devices: SwitchingDevices = field(default_factory=SwitchingDevices)
     outputs: Mapping[str, tuple[str, str]] = field(default_factory=dict)
+    simpler: Topology | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,6 +221,8 @@ class RegisteredTopology(Topology):
         Whether the output is negative against ground; the case file gives it as a positive number.
     other_names
         What people also call it, in small letters without hyphens; the case file answers them with its name.
+    with_leakage
+        The stage with the leakage inductance of its transformer and the clamp that takes its energy.
     """
 
     discontinuous_duty: Callable[[LosslessLoad], float]
@@ -215,6 +232,7 @@ class RegisteredTopology(Topology):
     conversion: Conversion = "steps up and down"
     inverts: bool = False
     other_names: tuple[str, ...] = ()
+    with_leakage: Topology | None = None
 
 
 def stored_energy_duty(load: LosslessLoad, share: float = 1.0) -> float:

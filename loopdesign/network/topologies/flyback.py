@@ -4,9 +4,15 @@ Source - primary winding resistance - L1 across the ideal primary - node ``a`` (
 winding resistance - diode - output. Each winding resistance carries the current of its own winding only. For the loop
 it does not matter that the grounds are joined here: the ideal transformer carries no common current.
 
-Leakage is not modelled: both windings are coupled perfectly, so the clamp that takes the leakage's energy (R-C-D or
-other), its loss, and the delay while the current changes windings are left out. With a leakage of a few percent of L1
-the duty and the dc gain are off by about as many percent; the ringing lies far above the loop.
+Without a leakage in the case both windings are coupled perfectly: the clamp that takes the leakage's energy, its loss,
+and the delay while the current changes windings are left out. With a leakage of a few percent of L1 the duty and the dc
+gain are then off by about as many percent.
+
+With a leakage it lies between primary winding resistance and ideal primary, all of it on the primary side, and a clamp
+takes its energy: node ``a`` - diode Dc - Rc in parallel with Cc - supply. At the clock the secondary carries on until
+the leakage current has risen to the magnetising current, and magnetises nothing that long; at the turn-off the leakage
+current falls to zero through Dc, and the rest of the magnetising current moves to the secondary. Capacitance of windings,
+switch and diodes is left out: nothing rings, and the switch sees no more than supply and clamp.
 """
 
 from __future__ import annotations
@@ -14,7 +20,8 @@ from __future__ import annotations
 from math import pi
 from typing import TYPE_CHECKING
 
-from loopdesign.network.elements import Resistor, Transformer
+from loopdesign.network.elements import Capacitor, Diode, Inductor, Resistor, Transformer
+from loopdesign.network.places import SwitchingDevices
 from loopdesign.network.topologies.base import (
     OUTPUT,
     SUPPLY,
@@ -24,6 +31,7 @@ from loopdesign.network.topologies.base import (
     LosslessLoad,
     RegisteredTopology,
     StageValues,
+    Topology,
     Value,
     devices,
     inductor,
@@ -37,10 +45,33 @@ if TYPE_CHECKING:
 
 def netlist(stage: StageValues) -> tuple[Element, ...]:
     """Build the power stage; the switch carries the magnetising current while it conducts."""
+    return _around(stage, "primary", ())
+
+
+def netlist_with_leakage(stage: StageValues) -> tuple[Element, ...]:
+    """Build the power stage with leakage and clamp; the switch carries the current of the leakage."""
+    if stage.leakage is None or stage.clamp is None:
+        raise ValueError("this stage needs a leakage and its clamp")
+    clamp = stage.clamp
+    return _around(
+        stage,
+        "winding",
+        (
+            Inductor(name="leakage", a="primary", b="winding", inductance=stage.leakage),
+            Diode(name="Dc", a="a", b="clamp", resistance=clamp.diode_resistance),
+            Resistor(name="Rc", a="clamp", b=SUPPLY, resistance=clamp.resistance),
+            Capacitor(name="Cc", a="clamp", b=SUPPLY, capacitance=clamp.capacitance),
+        ),
+    )
+
+
+def _around(stage: StageValues, winding: str, more: tuple[Element, ...]) -> tuple[Element, ...]:
+    """Build the stage around an ideal primary from a node to node ``a``, with further elements on the primary side."""
     return (
         Resistor(name="Rprimary", a=SUPPLY, b="primary", resistance=stage.L1.resistance),
-        inductor("L1", InductorValue(inductance=stage.L1.inductance), "primary", "a"),
-        Transformer(name="transformer", a="primary", b="a", c="0", d="secondary", turns=stage.turns),
+        *more,
+        inductor("L1", InductorValue(inductance=stage.L1.inductance), winding, "a"),
+        Transformer(name="transformer", a=winding, b="a", c="0", d="secondary", turns=stage.turns),
         Resistor(name="Rsecondary", a="secondary", b="rectifier", resistance=stage.secondary_resistance),
         *devices(stage, ("a", "0"), ("rectifier", OUTPUT)),
         *output_bank(stage.Co),
@@ -82,5 +113,12 @@ TOPOLOGY = RegisteredTopology(
     rhp_zero_rule=rhp_zero_rule,
     rhp_zero_source=(
         "R. W. Erickson, D. Maksimovic, Fundamentals of Power Electronics, 3rd ed., 2020, Table 8.2 and 8.2.2"
+    ),
+    with_leakage=Topology(
+        name="flyback",
+        netlist=netlist_with_leakage,
+        lossless_duty=lossless_duty,
+        devices=SwitchingDevices(rectifiers=("diode", "Dc")),
+        simpler=Topology(name="flyback", netlist=netlist, lossless_duty=lossless_duty),
     ),
 )

@@ -102,7 +102,7 @@ def found_sequence(converter: Converter) -> Sequence:
         Where the converter does not come to repeat itself from period to period.
     """
     if not converter.topology.devices.plain:
-        return found_among_several(converter, Ways(averaged=averaged_output, followed=followed))
+        return found_among_several(converter, WAYS)
     problem = pose(converter)
     stepper = Stepper(problem)
     doubtful = np.ones(len(problem), bool)
@@ -240,6 +240,10 @@ def followed(converter: Converter, duty: float, x: NDArray[np.float64] | None = 
             duty = below[0] + min(max(share, 0.05), 0.95) * (above[0] - below[0])
         orbit = follow(posed, stepper, duty, orbit.point.start[0])
     return _tripped(orbit.point.sequence)
+
+
+WAYS = Ways(averaged=averaged_output, followed=followed, searched=found_sequence)
+"""How operating points of stages with several rectifiers are placed and followed."""
 
 
 def _tripped(sequence: Sequence) -> Sequence:

@@ -166,15 +166,22 @@ def _shot(stepper: CycleStepper, x: NDArray[np.float64], devices: Devices) -> ND
 def _closed(stepper: CycleStepper, x: NDArray[np.float64], devices: Devices) -> NDArray[np.float64] | None:
     """Shoot for a state that one cycle brings back, whatever intervals the cycle has; None where that leads nowhere.
 
-    Newton's method on the stepped cycle, its derivatives by differences, shortened until the miss falls.
+    Newton's method on the stepped cycle, its derivatives by differences, shortened until the miss falls. Several
+    rectifiers carry no state on that breaks the constraints before the clock, such as a current into nothing: a step
+    off them is taken back.
     """
     scale = float(np.abs(x).max()) or 1.0
-    miss = stepper.cycle(x, devices).x - x
+
+    def turned(start: NDArray[np.float64]) -> NDArray[np.float64]:
+        kept = stepper.setting(devices).project(start) if stepper.commutes else start
+        return stepper.cycle(kept, devices).x
+
+    miss = turned(x) - x
     for _ in range(SHOTS):
         if np.abs(miss).max() < SHOT * scale:
             return x
         columns = [
-            (stepper.cycle(x + DIFFERENCE * scale * e, devices).x - x - miss) / (DIFFERENCE * scale)
+            (turned(x + DIFFERENCE * scale * e) - x - miss) / (DIFFERENCE * scale)
             for e in np.eye(len(x))
         ]
         jacobian = np.array(columns).T - np.eye(len(x))
@@ -184,7 +191,7 @@ def _closed(stepper: CycleStepper, x: NDArray[np.float64], devices: Devices) -> 
             return None
         for share in (1.0, 0.5, 0.2, 0.05):
             trial = x + share * step
-            again = stepper.cycle(trial, devices).x - trial
+            again = turned(trial) - trial
             if np.abs(again).max() < np.abs(miss).max():
                 x, miss = trial, again
                 break

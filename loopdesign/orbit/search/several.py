@@ -2,17 +2,21 @@
 
 One operating point is followed edge by edge; its sequence begins the solution of all others, and wherever it is kept
 there it holds. What is left over begins from the nearest ones found, and is followed itself where that fails.
+
+Where the topology says what stage it is without some of its devices, that one is solved first, all points at once: its
+duties and states are near enough that a few cycles stepped from there show the sequence.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from loopdesign.errors import ConvergenceError
 from loopdesign.network.batch import take
+from loopdesign.network.converter import network
 from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.network.places import OFF, ON
 from loopdesign.orbit.augmented import Stepper, augmented
@@ -20,6 +24,7 @@ from loopdesign.orbit.conduction import rectifier_breaks
 from loopdesign.orbit.periodic import newton, slope_over_duty
 from loopdesign.orbit.problem import pose
 from loopdesign.orbit.search.reach import SHORTEST_ON, continuous
+from loopdesign.orbit.search.stepped import stepped_at
 from loopdesign.orbit.sequence import joined_sequences
 
 if TYPE_CHECKING:
@@ -28,11 +33,14 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign.network.converter import Converter
+    from loopdesign.network.topologies.base import Topology
     from loopdesign.orbit.problem import OrbitProblem
     from loopdesign.orbit.sequence import Sequence
 
 DUTIES = 80
 """Duties at which the averaged output is looked at."""
+SETTLING = 30
+"""Cycles stepped from the orbit of a simpler stage, in which the states that it lacks come near their own."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,10 +53,13 @@ class Ways:
         From a problem (B,) and duties (G,) [unitless] to averaged outputs (B,G) [V].
     followed
         From a batch of one, a duty [unitless] and a normalised state (n,) or none to its sequence.
+    searched
+        From a batch (B,) whose sequences are ordinary to those sequences.
     """
 
     averaged: Callable[[OrbitProblem, NDArray[np.float64]], NDArray[np.float64]]
     followed: Callable[[Converter, float, NDArray[np.float64] | None], Sequence]
+    searched: Callable[[Converter], Sequence]
 
 
 def found_among_several(converter: Converter, ways: Ways) -> Sequence:
@@ -83,7 +94,7 @@ def found_among_several(converter: Converter, ways: Ways) -> Sequence:
         if not fresh:
             item = next(k for k in order if k not in found)
             one = take(converter, np.array([item]), size)
-            found[item] = ways.followed(one, float(placed.ends[item, 0]), starts[item])
+            found[item] = _single(one, ways, float(placed.ends[item, 0]), starts[item])
             fresh = [item]
         rest = np.array([k for k in range(size) if k not in found])
         if len(rest):
@@ -114,6 +125,8 @@ def placed_start(converter: Converter, ways: Ways) -> tuple[float, NDArray[np.fl
 
 def _placed(converter: Converter, ways: Ways) -> tuple[Sequence, list[NDArray[np.float64] | None]]:
     """Guess the lowest duty whose averaged output reaches the target, and the state at the clock there."""
+    if converter.topology.simpler is not None:
+        return _placed_beside(converter, converter.topology.simpler, ways)
     problem = pose(converter, configurations=(ON, OFF))
     grid = np.linspace(SHORTEST_ON, problem.max_duty, DUTIES)
     try:
@@ -128,6 +141,37 @@ def _placed(converter: Converter, ways: Ways) -> tuple[Sequence, list[NDArray[np
     except BREAKDOWN:
         return sequence, [None] * len(problem)
     return sequence, list(states[:, 0, 1:-2])
+
+
+def _placed_beside(
+    converter: Converter, simpler: Topology, ways: Ways
+) -> tuple[Sequence, list[NDArray[np.float64] | None]]:
+    """Take duty and state of every item from its orbit in a stage with fewer devices; states that it lacks are zero."""
+    reduced = replace(converter, topology=simpler)
+    problem = pose(reduced)
+    point = newton(problem, Stepper(problem), ways.searched(reduced))
+    states = network(converter, configurations=(ON, OFF)).states
+    starts = np.zeros((len(point), len(states)))
+    for k, name in enumerate(point.network.states):
+        starts[:, states.index(name)] = point.start[:, k]
+    return continuous(point.duty), list(starts)
+
+
+def _single(
+    converter: Converter, ways: Ways, duty: float, start: NDArray[np.float64] | None
+) -> Sequence:
+    """Find the sequence of one item: stepped from beside a simpler stage's where that is kept, else followed."""
+    if converter.topology.simpler is not None and start is not None:
+        states = network(converter, configurations=(ON, OFF)).states
+        try:
+            near = stepped_at(converter, duty, dict(zip(states, start, strict=True)), SETTLING)
+        except ConvergenceError:
+            kept = {}
+        else:
+            kept = _kept(converter, near)
+        if kept:
+            return kept[0]
+    return ways.followed(converter, duty, start)
 
 
 def _load(converter: Converter) -> NDArray[np.float64]:

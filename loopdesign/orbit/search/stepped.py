@@ -1,4 +1,4 @@
-"""The sequence that a converter with several rectifiers steps through from an orbit that its rectifiers do not keep."""
+"""The sequence that a converter with several rectifiers steps through, from near its orbit."""
 
 from __future__ import annotations
 
@@ -14,6 +14,8 @@ from loopdesign.orbit.sequence import Edge, Sequence, joined_sequences
 from loopdesign.orbit.stepping.devices import Devices
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from loopdesign.network.converter import Converter
     from loopdesign.orbit.problem import OperatingPoint
     from loopdesign.orbit.stepping.devices import Segment
@@ -48,13 +50,42 @@ def stepped_sequences(converter: Converter, point: OperatingPoint) -> Sequence:
 def _stepped(converter: Converter, point: OperatingPoint, item: int) -> Sequence:
     """Sequence of one item."""
     one = take(converter, np.array([item]), len(point))
-    stepper = fixed_duty_stepper(one, pose(one, configurations=(ON, OFF)))
     duty = float(np.clip(point.duty[item], 1e-3, converter.max_duty))
+    return stepped_at(one, duty, dict(zip(point.network.states, point.start[item], strict=True)))
+
+
+def stepped_at(
+    converter: Converter, duty: float, start: Mapping[str, float], cycles: int = CYCLES
+) -> Sequence:
+    """Step a few cycles at a given duty and read the sequence of the last.
+
+    Parameters
+    ----------
+    converter : Converter
+        A batch of one, its loop open.
+    duty : float
+        On-time [periods].
+    start : mapping of str to float
+        Normalised states at the clock, by name [unitless]; others begin at zero.
+    cycles : int
+        How many cycles [unitless].
+
+    Returns
+    -------
+    Sequence
+        A batch of one [periods]; the comparator opens the switch.
+
+    Raises
+    ------
+    ConvergenceError
+        Where devices chatter on the way.
+    """
+    stepper = fixed_duty_stepper(converter, pose(converter, configurations=(ON, OFF)))
     stepper.set_inputs(control=duty)
-    x = point.start[item, [point.network.states.index(s) for s in stepper.states]]
+    x = np.array([start.get(s, 0.0) for s in stepper.states])
     devices = Devices(switch=False, diode=converter.topology.devices.while_open)
     segments: list[Segment] = []
-    for _ in range(CYCLES):
+    for _ in range(cycles):
         segments = []
         cycle = stepper.cycle(x, devices, segments)
         x, devices = cycle.x, cycle.devices

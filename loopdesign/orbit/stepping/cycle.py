@@ -293,7 +293,7 @@ class CycleStepper:
 
     def _rests(self, devices: Devices) -> bool:
         """Whether one of several rectifiers that carry the off-time does not conduct in it."""
-        return self.commutes and not devices.switch and bool(self.stage.while_open & ~devices.diode)
+        return self.commutes and not devices.switch and self.stage.resting(int(devices.diode))
 
     def watch(self, devices: Devices, x: NDArray[np.float64], probes: tuple[str, ...]) -> NDArray[np.float64]:
         """Probes (N,q) [V], [A] at states (N,n) that share a set of devices."""

@@ -56,6 +56,7 @@ def answer(found: CheckResult) -> dict[str, Any]:
         ],
         "stress": [stress_answer(s) for s in found.stresses],
         "cross_regulation": None if (study := found.cross_regulation) is None else study.to_rows(),
+        "clamp": None if (clamp := found.clamp) is None else clamp.to_dict(),
         "warnings": list(found.warnings),
     }
 

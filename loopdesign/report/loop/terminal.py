@@ -9,7 +9,7 @@ from loopdesign.report.basics import tables
 from loopdesign.report.basics.layout import PIPE, Display, laid_out, lettered, paragraph
 from loopdesign.report.basics.status import headline, verdict_sentence
 from loopdesign.report.loop.outputs import cross_table
-from loopdesign.report.loop.ratings import ratings_table
+from loopdesign.report.loop.ratings import clamp_sentence, clamp_table, ratings_table
 from loopdesign.report.loop.worst import effective_table, worst_table
 
 if TYPE_CHECKING:
@@ -65,6 +65,7 @@ def check_text(
     blocks += [parts_line(found, chosen, display)] if found.parts or chosen else []
     blocks += [choice] if choice else []
     blocks += [paragraph(told, display, hanging="    ")] if (told := step_sentence(found)) else []
+    blocks += [paragraph(clamp_sentence(clamp), display, hanging="    ")] if (clamp := found.clamp) is not None else []
     blocks += [further] if further else []
     warnings = [paragraph(f"warning: {w}", display, hanging="    ") for w in all_warnings(found)]
     blocks += ["\n".join(warnings)] if warnings else []
@@ -79,6 +80,7 @@ def detail_tables(found: CheckResult, chosen: Mapping[str, float]) -> tuple[Tabl
     """Return the tables that only ``--details`` shows, in reading order."""
     shown = [tables.operating_table(found), tables.stress_table(found), tables.roots_summary(found)]
     shown += [t for t in (cross_table(found), effective_table(found), ratings_table(found)) if t is not None]
+    shown += [clamp_table(clamp)] if (clamp := found.clamp) is not None else []
     shown += [tables.parts_table(found, chosen)] if found.parts or chosen else []
     shown += [tables.limits_table(found), tables.stability_table(found)] if found.margins else []
     return tuple(shown)

@@ -8,7 +8,7 @@ from loopdesign.report.basics import tables
 from loopdesign.report.content.blocks import Figure, Paragraph, SectionHeading, TableBlock
 from loopdesign.report.content.pictures import svg_of
 from loopdesign.report.loop.outputs import cross_table
-from loopdesign.report.loop.ratings import ratings_table
+from loopdesign.report.loop.ratings import clamp_sentence, clamp_table, ratings_table
 from loopdesign.report.loop.worst import effective_by_corner, effective_table
 
 if TYPE_CHECKING:
@@ -41,6 +41,11 @@ def power_chapter(findings: Findings) -> tuple[Block, ...]:
         ),
     ]
     told += [Paragraph(text="The case file gives no ratings.")] if ratings is None else [TableBlock(table=ratings)]
+    if (clamp := found.clamp) is not None:
+        told.append(SectionHeading(text="Leakage and clamp", level=2))
+        told.append(TableBlock(table=clamp_table(clamp)))
+        sentence = clamp_sentence(clamp)
+        told.append(Paragraph(text=f"{sentence[0].upper()}{sentence[1:]}."))
     cross = cross_table(found)
     if cross is not None:
         told.append(SectionHeading(text="Further outputs", level=2))

@@ -1,0 +1,276 @@
+"""The clamp of a leakage inductance: its voltage and loss, what the switch sees, and the duty that commutation takes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any, Protocol
+
+import numpy as np
+
+from loopdesign import case as cases
+from loopdesign.analysis.findings.corner import corner_name
+from loopdesign.corners.converters import solved
+from loopdesign.corners.trouble import traced
+from loopdesign.network.places import closed_at
+from loopdesign.orbit.waveforms import waveforms
+from loopdesign.units.quantities import format_quantity
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from numpy.typing import NDArray
+
+    from loopdesign.corners.conditions import Corners
+    from loopdesign.network.converter import Converter
+    from loopdesign.orbit.problem import OperatingPoint
+    from loopdesign.orbit.waveforms import Waveforms
+
+    Array = NDArray[np.float64]
+
+CLAMP, CAPACITOR = "Dc", "Cc"
+"""Diode and capacitor of the clamp in the netlist."""
+
+
+class SolvedStage(Protocol):
+    """What is read of an examined power stage."""
+
+    @property
+    def conditions(self) -> Corners:
+        """Conditions (B,) of line, load and temperature."""
+
+    @property
+    def converter(self) -> Converter:
+        """The converter there, loop open."""
+
+    @property
+    def point(self) -> OperatingPoint:
+        """Its operating points."""
+
+    @property
+    def waves(self) -> Waveforms:
+        """One period of every current and voltage."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClampFindings:
+    """What leakage and clamp do at each corner (B,).
+
+    Attributes
+    ----------
+    conditions
+        Line and load.
+    clamp_voltage, clamp_voltage_peak
+        Average and peak voltage of the clamp's capacitor, counted from the supply [V].
+    clamp_loss, resistor_loss
+        All that the clamp turns into heat, and the part of its resistor [W].
+    switch_voltage_peak
+        Highest voltage across the switch: supply, clamp and the drop of its diode; no ringing [V].
+    reflected_voltage
+        Output with the rectifier's drop, seen from the primary [V].
+    lost_duty
+        Share of the period in which the switch conducts and the rectifier still carries current [unitless].
+    loads
+        Whether the clamp's capacitor falls to the reflected voltage, so that the clamp takes more than the leakage's
+        energy.
+    """
+
+    conditions: Corners
+    clamp_voltage: Array
+    clamp_voltage_peak: Array
+    clamp_loss: Array
+    resistor_loss: Array
+    switch_voltage_peak: Array
+    reflected_voltage: Array
+    lost_duty: Array
+    loads: NDArray[np.bool_]
+
+    def to_rows(self) -> list[dict[str, Any]]:
+        """Turn the findings into one row per corner.
+
+        Returns
+        -------
+        list of dict
+            Line, load and every finding in SI units.
+        """
+        names = (
+            "clamp_voltage", "clamp_voltage_peak", "clamp_loss", "resistor_loss", "switch_voltage_peak",
+            "reflected_voltage", "lost_duty",
+        )  # fmt: skip
+        at = self.conditions
+        return [
+            {"input_voltage": float(at.input_voltage[k]), "load_current": float(at.load_current[k])}
+            | {name: float(getattr(self, name)[k]) for name in names}
+            | {"loads": bool(self.loads[k])}
+            for k in range(len(at))
+        ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClampStudy:
+    """Leakage and clamp at nominal parts, and at the ends of tolerances that raise the clamp voltage.
+
+    Attributes
+    ----------
+    nominal
+        Findings with nominal parts.
+    ends
+        Relative change of each value at those ends, such as ``leakage.inductance``; empty without tolerances.
+    at_ends
+        Findings there; None without tolerances.
+    """
+
+    nominal: ClampFindings
+    ends: Mapping[str, float] = field(default_factory=dict)
+    at_ends: ClampFindings | None = None
+
+    @property
+    def worst(self) -> ClampFindings:
+        """Findings at the ends, or with nominal parts where there are none."""
+        return self.nominal if self.at_ends is None else self.at_ends
+
+    def to_dict(self) -> dict[str, Any]:
+        """Turn the study into plain values.
+
+        Returns
+        -------
+        dict
+            Rows of nominal parts, the ends, and rows at the ends; the last two None without tolerances.
+        """
+        return {
+            "corners": self.nominal.to_rows(),
+            "ends": dict(self.ends) or None,
+            "at_ends": None if self.at_ends is None else self.at_ends.to_rows(),
+        }
+
+
+def clamp_findings(
+    case: cases.Case, conditions: Corners, converter: Converter, point: OperatingPoint, waves: Waveforms
+) -> ClampFindings | None:
+    """Read leakage and clamp from operating points; None where the case has no leakage.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+    conditions : Corners
+        Line and load (B,).
+    converter : Converter
+        The open-loop converter.
+    point : OperatingPoint
+        Its operating points.
+    waves : Waveforms
+        One period of every current and voltage there.
+
+    Returns
+    -------
+    ClampFindings or None
+        One entry per corner.
+    """
+    stage = case.stage
+    if not isinstance(stage, cases.FlybackStage) or stage.clamp is None or converter.stage.clamp is None:
+        return None
+    value = dict(zip(waves.names, np.moveaxis(waves.values, 1, 0), strict=True))
+
+    def mean(samples: Array) -> Array:
+        return np.einsum("bs,bs->b", waves.weights, samples)
+
+    held = value[f"v({CAPACITOR})"]
+    across = held - value[f"v({CLAMP})"]  # a diode's voltage is counted while it blocks
+    reflected = (converter.output_voltage + converter.stage.diode_drop) / stage.turns
+    return ClampFindings(
+        conditions=conditions,
+        clamp_voltage=mean(held),
+        clamp_voltage_peak=held.max(axis=1),
+        clamp_loss=mean(value[f"i({CLAMP})"] * across),
+        resistor_loss=mean(held**2) / converter.stage.clamp.resistance,
+        switch_voltage_peak=value["v(switch)"].max(axis=1),
+        reflected_voltage=np.broadcast_to(reflected, (len(conditions),)),
+        lost_duty=_lost(point),
+        loads=held.min(axis=1) <= reflected - stage.clamp.drop,
+    )
+
+
+def _lost(point: OperatingPoint) -> Array:
+    """Share of the period (B,) in which switch and rectifier conduct together."""
+    devices, configuration = point.problem.devices, point.sequence.configuration
+    both = [k for k in range(len(point.network.configurations)) if closed_at(k) and devices.mask(k) & devices.while_open]
+    lengths = np.where(np.isin(configuration, both), point.lengths, 0.0)
+    return np.asarray(lengths.sum(axis=1))
+
+
+def clamp_study(case: cases.Case, stage: SolvedStage, *, ends: bool) -> ClampStudy | None:
+    """Read leakage and clamp at nominal parts, and solve them anew at the ends that raise the clamp voltage.
+
+    More leakage, a larger resistor, a smaller clamp capacitor and a smaller L1, whose ripple adds to the peak current.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+    stage : ExaminedStage
+        The power stage at its nominal corners.
+    ends : bool
+        Whether the ends are solved [unitless].
+
+    Returns
+    -------
+    ClampStudy or None
+        None where the case has no leakage.
+    """
+    nominal = clamp_findings(case, stage.conditions, stage.converter, stage.point, stage.waves)
+    given = case.stage
+    if nominal is None or not isinstance(given, cases.FlybackStage) or given.leakage is None or given.clamp is None:
+        return None
+    raising = {
+        "leakage.inductance": given.leakage.tolerance.high,
+        "clamp.resistance": given.clamp.tolerance.high,
+        "clamp.capacitance": given.clamp.tolerance.low,
+        "L1.inductance": given.L1.tolerance.low,
+    }
+    moved = {name: end for name, end in raising.items() if end}
+    if not moved or not ends:
+        return ClampStudy(nominal=nominal)
+
+    def find(some: Corners) -> ClampFindings | None:
+        converter, point = solved(case, some, stage.point.sequence if some is corners else None)
+        return clamp_findings(case, some, converter, point, waveforms(converter, point))
+
+    factors = {name: np.full(len(stage.conditions), 1.0 + end) for name, end in moved.items()}
+    corners = replace(stage.conditions, factors=factors)
+    found = traced(find, case, corners, what="no operating point at the ends that raise the clamp voltage")
+    return ClampStudy(nominal=nominal, ends=moved, at_ends=found)
+
+
+def clamp_warnings(
+    case: cases.Case, conditions: Corners, converter: Converter, point: OperatingPoint, waves: Waveforms
+) -> Iterator[str]:
+    """Warn of a clamp that takes more than the energy of the leakage.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+    conditions : Corners
+        Line and load (B,).
+    converter : Converter
+        The open-loop converter.
+    point : OperatingPoint
+        Its operating points.
+    waves : Waveforms
+        One period of every current and voltage there.
+
+    Yields
+    ------
+    str
+        One sentence, with the corner where the clamp's voltage is lowest beside the reflected one.
+    """
+    found = clamp_findings(case, conditions, converter, point, waves)
+    if found is None or not found.loads.any():
+        return
+    k = int(np.argmin(np.where(found.loads, found.clamp_voltage - found.reflected_voltage, np.inf)))
+    average, reflected = (format_quantity(float(v[k]), "V") for v in (found.clamp_voltage, found.reflected_voltage))
+    yield (
+        f"stage.clamp: at {int(found.loads.sum())} of {len(found.loads)} corners its capacitor falls to the reflected "
+        f"output voltage of {reflected} between two pulses (average {average} at {corner_name(conditions, k)}), so "
+        "that the clamp loads the converter; a larger resistance or capacitance keeps it above"
+    )
