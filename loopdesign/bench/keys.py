@@ -37,7 +37,7 @@ DELAY = "modulator.turn_off_delay"
 NOT_SUSPECTED = frozenset({"divider.lower", "error_amplifier.reference", "stage.turns", "stage.diode.drop"})
 """Values that `suspects` leaves out."""
 _BY_FACTOR = frozenset({"inductance", "capacitance", "esr"})
-_RESISTANCES = frozenset(f"{part}.resistance" for part in ("damper", "L", "L1", "L2", "switch", "diode"))
+_RESISTANCES = frozenset(f"{part}.resistance" for part in ("clamp", "damper", "L", "L1", "L2", "switch", "diode"))
 _CONTROL = {
     "modulator.sense_gain": "sense_gain", "modulator.slope": "slope", "error_amplifier.gm": "gm",
     "error_amplifier.output_resistance": "output_resistance",

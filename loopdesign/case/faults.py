@@ -257,6 +257,8 @@ _EXAMPLES = {
     "Cs": 'a table such as { capacitance = "6.8 uF", esr = "4 mohm" }',
     "Co": 'a table such as { capacitance = "120 uF", esr = "15 mohm" } or a list of them',
     "damper": 'a table such as { resistance = "2.7 ohm", capacitance = "33 uF" }',
+    "leakage": 'a table such as { inductance = "0.9 uH", tolerance = "25 %" }',
+    "clamp": 'a table such as { resistance = "10 kohm", capacitance = "10 nF", drop = "0.8 V" }',
     "switch": 'a table such as { resistance = "18 mohm" }',
     "diode": 'a table such as { drop = "0.45 V", resistance = "15 mohm" }',
     "voltage_load": 'a table such as { drop = "20 V", resistance = "3 ohm" }',

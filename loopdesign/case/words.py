@@ -21,6 +21,7 @@ _KEYS: dict[str, str] = {
     "L1": "l lm lp lmag magnetizing_inductance magnetising_inductance", "Co": "cout c_out output_capacitor",
     "Cs": "cc ccoupling coupling_capacitor series_capacitor", "switch": "q q1 fet mosfet transistor",
     "diode": "d d1", "coupling": "k coupling_coefficient coupling_factor", "turns": "n turns_ratio",
+    "leakage": "lleak l_leak leakage_inductance", "clamp": "snubber rcd_clamp primary_clamp",
     # what it has to do
     "switching_frequency": "fsw f_sw fs frequency switching_freq", "input_voltage": "vin v_in input vbat",
     "output_voltage": "vout v_out output vo", "output_current": "iout i_out load_current io output_load",
@@ -60,7 +61,7 @@ _NOTES = {
 """What to bear in mind where a key is not quite what the other word means."""
 _NOT_MODELLED = {
     "esl": "the series inductance of a capacitor is not modelled; leave it out",
-    "leakage": "leakage follows from the coupling of the windings; a flyback's is not modelled",
+    "leakage": "leakage follows from the coupling of the windings; only a flyback's is given, in its [stage]",
     "cin": "capacitors at the input belong in [input_filter], as C",
     "c_in": "capacitors at the input belong in [input_filter], as C",
     "qrr": "the rectifier's reverse recovery is not modelled; leave it out",

@@ -205,7 +205,8 @@ def end_words(name: str) -> str:
     """
     plain = name.removeprefix("compensation.")
     for main in (".capacitance", ".inductance"):
-        plain = plain.removesuffix(main)
+        if not plain.startswith("clamp."):  # it has a resistor as well
+            plain = plain.removesuffix(main)
     return plain.replace(".", " ").replace("_", " ")
 
 

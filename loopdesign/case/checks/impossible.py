@@ -13,6 +13,7 @@ from loopdesign.case.checks.timing import timing_problems
 from loopdesign.case.tables.custom import CustomStage
 from loopdesign.case.tables.stage import FlybackStage
 from loopdesign.network.topologies import TOPOLOGIES
+from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -39,6 +40,7 @@ def problems(sections: Sections) -> list[InputProblem]:
         *_power(sections),
         *_integrator(sections),
         *_diode(sections),
+        *_leakage(sections),
         *regulation_problems(sections),
         *timing_problems(sections),
         *bound_problems(sections),
@@ -87,6 +89,60 @@ def _diode(sections: Sections) -> Iterator[InputProblem]:
             expected='a table such as diode = { drop = "0.45 V", resistance = "15 mohm" }',
             hint='only with rectifier = "synchronous" may it be left out',
         )
+
+
+def _leakage(sections: Sections) -> Iterator[InputProblem]:
+    """Refuse a leakage whose energy nothing takes, a clamp without one, and what their model cannot follow."""
+    stage, converter = sections.stage, sections.converter
+    if not isinstance(stage, FlybackStage):
+        return
+    if stage.leakage is not None and stage.clamp is None:
+        yield InputProblem(
+            path=("stage", "clamp"), at=("stage", "leakage"), message="missing key",
+            expected='a table such as clamp = { resistance = "10 kohm", capacitance = "10 nF", drop = "0.8 V" }',
+            hint="the switch interrupts the current of the leakage; without a clamp nothing bounds its voltage",
+        )  # fmt: skip
+    if stage.clamp is not None and stage.leakage is None:
+        yield InputProblem(
+            path=("stage", "leakage"), at=("stage", "clamp"), message="missing key",
+            expected='a table such as leakage = { inductance = "0.9 uH" }, or no clamp',
+            hint="without a leakage the clamp takes no energy and would only load the converter",
+        )  # fmt: skip
+    if stage.leakage is None or stage.clamp is None:
+        return
+    if stage.leakage.inductance >= stage.L1.inductance:
+        yield InputProblem(
+            path=("stage", "leakage", "inductance"), message="the leakage is not below the magnetising inductance L1",
+            found=format_quantity(stage.leakage.inductance, "H"),
+            expected=f"a few percent of {format_quantity(stage.L1.inductance, 'H')}",
+        )  # fmt: skip
+    if converter is not None and converter.rectifier == "synchronous":
+        yield InputProblem(
+            path=("stage", "leakage"), message="a leakage with a synchronous rectifier is not modelled",
+            found='rectifier = "synchronous"', expected='rectifier = "diode"',
+            hint="while the current changes windings switch and rectifier conduct together; a rectifier that is turned "
+            'off at zero current is a diode of drop = "0 V"',
+        )  # fmt: skip
+    yield from _clamp_load(sections, stage, stage.clamp.resistance)
+
+
+def _clamp_load(sections: Sections, stage: FlybackStage, resistance: float) -> Iterator[InputProblem]:
+    """Refuse a clamp that takes more than the converter delivers: its capacitor never stays below the reflected output."""
+    given = sections.specification
+    if given is None:
+        return
+    current = given.output_current.highest
+    output = given.output_voltage_at(current)
+    reflected = output / stage.turns
+    if reflected**2 / resistance >= output * current:
+        yield InputProblem(
+            path=("stage", "clamp", "resistance"),
+            message=f"the reflected output voltage of {volts(reflected)} alone would make the clamp take more than the "
+            "converter delivers",
+            found=f"{format_quantity(resistance, 'ohm')}, {format_quantity(reflected**2 / resistance, 'W')}",
+            expected=f"well above {format_quantity(reflected**2 / (output * current), 'ohm')}",
+            hint="check the prefix",
+        )  # fmt: skip
 
 
 def _missing_sections(sections: Sections) -> Iterator[InputProblem]:

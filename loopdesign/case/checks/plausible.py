@@ -9,7 +9,7 @@ from loopdesign.case.checks.problem import volts
 from loopdesign.case.tables.control import PeakCurrentSection, ShuntOptocouplerSection
 from loopdesign.case.tables.custom import CustomStage
 from loopdesign.case.tables.demands import VoltageRegulated
-from loopdesign.case.tables.stage import TwoInductorStage
+from loopdesign.case.tables.stage import FlybackStage, TwoInductorStage
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
@@ -26,6 +26,8 @@ LEAST_SIGNAL, MOST_SIGNAL = 2e-3, 10.0
 """Sensed peak beyond which a sense gain is hard to believe [V]; controllers work with tens of millivolts to volts."""
 STEEPEST = 20.0
 """Ramp over sensed down-slope beyond which a slope is hard to believe."""
+MOST_LEAKAGE = 0.15
+"""Leakage over L1 beyond which it is hard to believe (common practice is 0.005 to 0.05)."""
 DISAGREE = 0.02
 """Share by which two statements about the same value may differ."""
 
@@ -51,6 +53,7 @@ def plausibility_warnings(case: Case) -> Iterator[str]:
     if isinstance(case.modulator, PeakCurrentSection) and not own:
         yield from _sense_gain(case, case.modulator)
         yield from _slope(case, case.modulator)
+    yield from _leakage(case)
     yield from _current_sense(case)
     yield from _optocoupler(case)
     yield from _voltage_load(case)
@@ -72,6 +75,19 @@ def _inductances(case: Case) -> Iterator[str]:
             f"{format_quantity(getattr(case.stage, winding.name).inductance, 'H')} is unusually {which}: at "
             f"{volts(line)}, {format_quantity(current, 'A')} its ripple is {100 * share:.3g} % of its current; "
             f"{format_quantity(usual, 'H', 2)} would make {100 * USUAL_RIPPLE:.0f} %; check the prefix"
+        )
+
+
+def _leakage(case: Case) -> Iterator[str]:
+    """Warn about a leakage that no transformer for this purpose has."""
+    stage = case.stage
+    if not isinstance(stage, FlybackStage) or stage.leakage is None:
+        return
+    share = stage.leakage.inductance / stage.L1.inductance
+    if share > MOST_LEAKAGE:
+        yield (
+            f"stage.leakage.inductance: {format_quantity(stage.leakage.inductance, 'H')} is {100 * share:.3g} % of L1; "
+            f"transformers have 0.5 % to 5 % (common practice); check the prefix"
         )
 
 

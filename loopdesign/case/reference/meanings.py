@@ -77,6 +77,9 @@ MEANINGS: dict[str, dict[str, str]] = {
         "turns": "turns ratio, secondary over primary",
         "secondary_resistance": "resistance of the secondary winding",
         "secondary_temperature_coefficient": "relative change of that resistance per kelvin, from 25 degC",
+        "leakage": "leakage inductance seen from the primary; left out, the windings are coupled perfectly. Needs `clamp`",
+        "clamp": "resistor and capacitor in parallel behind a diode from the switch, returned to the supply: they take the "
+        "energy of the leakage",
     },
     "CustomStage": {
         "elements": "every element of the stage with its kind, its name and its nodes; node `supply` is the input, "
@@ -154,6 +157,17 @@ MEANINGS: dict[str, dict[str, str]] = {
         "capacitance": "capacitor in series with it, both across the filter capacitor",
         "inductance": "or inductor in series with it, both across the choke",
         "tolerance": "tolerance of both",
+    },
+    "Leakage": {
+        "inductance": "all of the leakage, seen from the primary: measured there with the secondary shorted",
+        "tolerance": "tolerance of the inductance",
+    },
+    "SwitchClamp": {
+        "resistance": "resistor, across the capacitor",
+        "capacitance": "capacitor, from the diode to the supply",
+        "tolerance": "tolerance of both",
+        "drop": "forward drop of the diode",
+        "diode_resistance": "its on-resistance",
     },
     "SwitchEntry": {
         "resistance": "on-resistance",

@@ -41,6 +41,8 @@ PARTS: dict[str, str] = {
     "DiodeEntry": "diode",
     "Source": "source",
     "Clamp": "clamp",
+    "Leakage": "leakage",
+    "SwitchClamp": "clamp of the switch",
 }
 """Names of the tables that sections hold, by their models."""
 CHOOSERS = ("scheme", "kind", "regulate")

@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 
 from loopdesign import case as cases
 from loopdesign.corners.converters import line_load_corners
-from loopdesign.corners.power_stage import bank_names, stage_values
+from loopdesign.corners.power_stage import bank_names, registered_topology, stage_values
 from loopdesign.network.elements import Capacitor, Coupling, Diode, Inductor, Resistor, Switch, Transformer
-from loopdesign.network.topologies import TOPOLOGIES
 from loopdesign.network.topologies.base import NEGATIVE, OUTPUT, SUPPLY
 from loopdesign.report.basics.exact import exact_text, tolerance_text
 
@@ -156,7 +155,7 @@ def _output_filter(given: cases.OutputFilter) -> PathSection:
 def _stage(case: cases.Case) -> PathSection:
     """Take the nodes from the netlist and the values from the case."""
     corners: Corners = line_load_corners(case)
-    elements = TOPOLOGIES[case.converter.topology].netlist(stage_values(case, corners, {}))
+    elements = registered_topology(case).netlist(stage_values(case, corners, {}))
     inverted = any(isinstance(e, Transformer) and e.a == NEGATIVE for e in elements)
     coupled = any(isinstance(e, Coupling) and bool(e.coefficient != 0.0) for e in elements)
     transformer = next((e for e in elements if isinstance(e, Transformer) and e.a != NEGATIVE), None)
@@ -169,6 +168,8 @@ def _stage(case: cases.Case) -> PathSection:
         notes.append(f"L1 and L2 share one core, k = {k.nominal:g}{spread}; the dots mark ends of like polarity.")
     if isinstance(case.stage, cases.FlybackStage):
         notes.append(f"Turns, secondary over primary: {case.stage.turns:g}. L1 is the magnetising inductance.")
+        if case.stage.leakage is not None:
+            notes.append("The leakage is seen from the primary; Dc, Rc and Cc clamp the switch.")
     return PathSection(
         title="Power stage",
         first=SUPPLY,
@@ -186,6 +187,9 @@ def _drawn(case: cases.Case, elements: Sequence[Element], *, coupled: bool) -> I
         if isinstance(e, Coupling | Transformer):
             continue
         a, b = (OUTPUT if node == NEGATIVE else node for node in (e.a, e.b))
+        if isinstance(stage, cases.FlybackStage) and (part := _leaking(stage, e, a, b)) is not None:
+            yield part
+            continue
         match e:
             case Inductor(name=name):
                 part = getattr(stage, name)
@@ -202,6 +206,22 @@ def _drawn(case: cases.Case, elements: Sequence[Element], *, coupled: bool) -> I
                 yield _rectifier(case, a, b)
             case _:
                 yield from _further(stage, e, a, b)
+
+
+def _leaking(stage: cases.FlybackStage, e: Element, a: str, b: str) -> DrawnPart | None:
+    """Draw the leakage and the parts of its clamp; None for any other element."""
+    leakage, clamp = stage.leakage, stage.clamp
+    if leakage is None or clamp is None:
+        return None
+    drops = [exact_text(clamp.drop, "V")] if clamp.drop else []
+    drops += [exact_text(clamp.diode_resistance, "ohm")] if clamp.diode_resistance else []
+    drawn: dict[str, tuple[Kind, str]] = {
+        "leakage": ("inductor", _value(leakage.inductance, "H", leakage.tolerance)),
+        "Rc": ("resistor", _value(clamp.resistance, "ohm", clamp.tolerance)),
+        "Cc": ("capacitor", _value(clamp.capacitance, "F", clamp.tolerance)),
+        "Dc": ("diode", ", ".join(drops)),
+    }
+    return _plain(drawn[e.name][0], e.name, drawn[e.name][1], a, b) if e.name in drawn else None
 
 
 def _rectifier(case: cases.Case, a: str, b: str) -> DrawnPart:

@@ -21,6 +21,8 @@ STEP = 2.5
 """Width of one symbol in the path [units of the board]."""
 BESIDE_GROUND, AFTER_GROUND = 2.75, 1.5
 """From one symbol that leads to ground to the next, and to the next symbol in the path."""
+PRIMARY, CLAMPED = -DEPTH * 0.62, -DEPTH * 0.85
+"""Height of the switch under a primary winding, and where a clamp hangs beside it [units of the board]."""
 LIFT = 2.0
 """Distance of two symbols in parallel, one above the other."""
 
@@ -241,20 +243,28 @@ def _with_transformer(case: cases.Case, board: DrawingBoard, section: PathSectio
     if t is None:
         return 0.0
     x = _source(case, board) if begins else _terminals(board, "from the input filter")
-    by_node = {p.a: p for p in section.parts}
-    series = by_node.get(section.first)
+    named = {p.lines[0]: p for p in section.parts}
+    clamp = [named[name] for name in ("Cc", "Rc", "Dc") if name in named]
+    across = x
+    if clamp:  # from the supply down to the level of the switch
+        across = _clamp(board, clamp, x)
+        x = across
+    series, leakage = named.get("Rpri"), named.get("leakage")
     width = STEP if series is not None and series.kind == "resistor" else 1.0
     if series is not None and series.kind == "resistor":
         board.part(series, (x, 0.0), (x + width, 0.0))
     else:
         board.wire((x, 0.0), (x + width, 0.0))
     x += width
-    magnetising = next(p for p in section.parts if p.kind == "inductor")
-    switch = next(p for p in section.parts if p.kind == "switch")
-    bottom = -DEPTH * 0.62
+    if leakage is not None:
+        board.part(leakage, (x, 0.0), (x + STEP, 0.0))
+        x += STEP
+    magnetising, switch, bottom = named["L1"], named["switch"], CLAMPED if clamp else PRIMARY
+    if clamp:
+        board.part(clamp[-1], (x, bottom), (across, bottom))
     board.part(magnetising, (x, 0.0), (x, bottom))
     board.dot((x, 0.0))
-    primary, secondary = x + STEP + 0.2, x + STEP + 1.5
+    primary, secondary = x + STEP + 0.8, x + STEP + 2.1
     board.wire((x, 0.0), (primary, 0.0))
     board.wire((x, bottom), (primary, bottom))
     _winding(board, (primary, 0.0), (primary, bottom), dot_above=True)
@@ -262,15 +272,28 @@ def _with_transformer(case: cases.Case, board: DrawingBoard, section: PathSectio
     board.wire((primary + 0.72, -0.15), (primary + 0.72, bottom + 0.15))
     _winding(board, (secondary, 0.0), (secondary, bottom), dot_above=False)
     board.letters(("T1", f"1 : {getattr(case.stage, 'turns', 1.0):g}"), (primary + 0.65, 0.3), above=True)
-    board.part(switch, (x, bottom), (x, bottom - DEPTH * 0.6))
+    below = bottom - DEPTH * (0.45 if clamp else 0.6)
+    board.part(switch, (x, bottom), (x, below))
     board.dot((x, bottom))
-    board.ground((x, bottom - DEPTH * 0.6))
+    board.ground((x, below))
     board.ground((secondary, bottom))
     rest = PathSection(
         title=section.title, first=t.d, last=section.last,
-        parts=tuple(p for p in section.parts if p not in {series, magnetising, switch}),
+        parts=tuple(p for p in section.parts if p not in {series, leakage, magnetising, switch, *clamp}),
     )  # fmt: skip
     return _draw_ladder(board, ladder(rest), secondary)
+
+
+def _clamp(board: DrawingBoard, clamp: list[DrawnPart], x: float) -> float:
+    """Draw capacitor and resistor of a clamp side by side, below the supply; return where its diode ends."""
+    first, second = x + 1.2 * BESIDE_GROUND, x + 2.3 * BESIDE_GROUND
+    board.wire((x, 0.0), (second, 0.0))
+    board.wire((first, CLAMPED), (second, CLAMPED))
+    for part, place in zip(clamp, (first, second), strict=False):
+        board.part(part, (place, CLAMPED), (place, 0.0))
+        board.dot((place, 0.0))
+    board.dot((second, CLAMPED))
+    return second
 
 
 def _winding(board: DrawingBoard, start: Point, end: Point, *, dot_above: bool) -> None:
