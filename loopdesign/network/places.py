@@ -102,7 +102,7 @@ class SwitchingDevices:
         return (moved & -moved).bit_length() - 1 if moved else 0
 
     def rests(self, place: int) -> bool:
-        """Whether, with the switch open, a rectifier that ordinarily conducts then does not, and no other in its place."""
+        """Whether, with the switch open, a rectifier that ordinarily conducts does not, and no other in its place."""
         return not closed_at(place) and self.resting(self.mask(place))
 
     def resting(self, mask: int) -> bool:

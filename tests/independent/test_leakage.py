@@ -46,7 +46,7 @@ class Stage:
     co: float = 390e-6
     esr: float = 0.018
 
-    def at(self, y, switch, diode, clamp):
+    def at(self, y, *, switch, diode, clamp):
         """Derivatives of the states, and every voltage and current that is asked for."""
         il, im, vc, vo = y
         R = 12.0 / self.load
@@ -93,19 +93,19 @@ def period(stage, y, control, start=0.0, omega=0.0):
     diode = y[1] > y[0] + 1e-9
     kept, duty, both = np.zeros(len(KEPT) + 2), 0.0, 0.0
     while t < T * (1.0 - 1e-12):
-        state = (switch, diode, clamp)
+        state = {"switch": switch, "diode": diode, "clamp": clamp}
 
         def flow(time, z, state=state):
-            at = stage.at(z[:4], *state)
+            at = stage.at(z[:4], **state)
             angle = omega * (start + time)
             wave = at["out"] * np.array([np.cos(angle), np.sin(angle)])
             return np.concatenate([at["slope"], [at[k] for k in KEPT], wave])
 
         def rectifier(time, z, state=state):
-            return stage.at(z[:4], *state)["rectifier"]
+            return stage.at(z[:4], **state)["rectifier"]
 
         def clamping(time, z, state=state):
-            return stage.at(z[:4], *state)["clamp"]
+            return stage.at(z[:4], **state)["clamp"]
 
         def trip(time, z):
             return 0.19 * z[0] + 38e3 * time - control(start + time)
@@ -122,7 +122,7 @@ def period(stage, y, control, start=0.0, omega=0.0):
         if hit == 2:
             switch, duty = False, t
             clamp, diode = True, True  # the clamp holds more than the reflected output; else the next line stops it
-            assert stage.at(y, False, False, True)["rectifier"] < 0.0
+            assert stage.at(y, switch=False, diode=False, clamp=True)["rectifier"] < 0.0
         elif hit == 1:
             clamp = not clamp
             y[0] = 0.0
@@ -188,7 +188,9 @@ def test_multipliers_and_plant(orbit):
         omega = 2.0 * np.pi / (cycles * T)
         answer = 0.0
         for sign in (1.0, -1.0):
-            answer += sign * forced(stage, y, (held, sign * 1e-4, omega), cycles, np.linalg.matrix_power(M, cycles), free)
+            answer += sign * forced(
+                stage, y, (held, sign * 1e-4, omega), cycles, np.linalg.matrix_power(M, cycles), free
+            )
         exact = control_to_output(model, np.array([1.0 / (cycles * T)]))[0, 0]
         assert abs(answer / 2e-4 / exact - 1.0) < 2e-4
 

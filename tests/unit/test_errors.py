@@ -29,6 +29,7 @@ PROGRAMMING = {
         "models/averaged.py",
         "models/periodic_response.py",
         "network/topologies/base.py",
+        "network/topologies/flyback.py",
         "analysis/variants/worst_curves.py",
         "report/loop/plots.py",
         "synthesis/baseline/placement.py",

@@ -1,4 +1,4 @@
-"""The clamp of a leakage inductance: its voltage and loss, what the switch sees, and the duty that commutation takes."""
+"""The clamp of a leakage inductance: its voltage and loss, what the switch sees, the duty commutation takes."""
 
 from __future__ import annotations
 
@@ -193,7 +193,9 @@ def clamp_findings(
 def _lost(point: OperatingPoint) -> Array:
     """Share of the period (B,) in which switch and rectifier conduct together."""
     devices, configuration = point.problem.devices, point.sequence.configuration
-    both = [k for k in range(len(point.network.configurations)) if closed_at(k) and devices.mask(k) & devices.while_open]
+    both = [
+        k for k in range(len(point.network.configurations)) if closed_at(k) and devices.mask(k) & devices.while_open
+    ]
     lengths = np.where(np.isin(configuration, both), point.lengths, 0.0)
     return np.asarray(lengths.sum(axis=1))
 

@@ -127,7 +127,7 @@ def _leakage(sections: Sections) -> Iterator[InputProblem]:
 
 
 def _clamp_load(sections: Sections, stage: FlybackStage, resistance: float) -> Iterator[InputProblem]:
-    """Refuse a clamp that takes more than the converter delivers: its capacitor never stays below the reflected output."""
+    """Refuse a clamp that takes more than the converter delivers: its voltage never stays below the reflected one."""
     given = sections.specification
     if given is None:
         return

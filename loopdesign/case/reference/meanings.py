@@ -77,9 +77,10 @@ MEANINGS: dict[str, dict[str, str]] = {
         "turns": "turns ratio, secondary over primary",
         "secondary_resistance": "resistance of the secondary winding",
         "secondary_temperature_coefficient": "relative change of that resistance per kelvin, from 25 degC",
-        "leakage": "leakage inductance seen from the primary; left out, the windings are coupled perfectly. Needs `clamp`",
-        "clamp": "resistor and capacitor in parallel behind a diode from the switch, returned to the supply: they take the "
-        "energy of the leakage",
+        "leakage": "leakage inductance seen from the primary; left out, the windings are coupled perfectly. Needs "
+        "`clamp`",
+        "clamp": "resistor and capacitor in parallel behind a diode from the switch, returned to the supply: they take "
+        "the energy of the leakage",
     },
     "CustomStage": {
         "elements": "every element of the stage with its kind, its name and its nodes; node `supply` is the input, "

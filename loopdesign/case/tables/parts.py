@@ -139,7 +139,7 @@ class Leakage(Section):
 
 
 class SwitchClamp(Section):
-    """A resistor and a capacitor in parallel that take the energy of a leakage through a diode, and return to the supply.
+    """Resistor and capacitor in parallel that take the energy of a leakage through a diode, returned to the supply.
 
     Fields: resistance > 0 [ohm], capacitance [F], tolerance of both [unitless], forward drop [V] and on-resistance
     diode_resistance [ohm] of the diode.

@@ -11,8 +11,8 @@ gain are then off by about as many percent.
 With a leakage it lies between primary winding resistance and ideal primary, all of it on the primary side, and a clamp
 takes its energy: node ``a`` - diode Dc - Rc in parallel with Cc - supply. At the clock the secondary carries on until
 the leakage current has risen to the magnetising current, and magnetises nothing that long; at the turn-off the leakage
-current falls to zero through Dc, and the rest of the magnetising current moves to the secondary. Capacitance of windings,
-switch and diodes is left out: nothing rings, and the switch sees no more than supply and clamp.
+current falls to zero through Dc, and the rest of the magnetising current moves to the secondary. Capacitance of
+windings, switch and diodes is left out: nothing rings, and the switch sees no more than supply and clamp.
 """
 
 from __future__ import annotations

@@ -224,7 +224,12 @@ def followed(converter: Converter, duty: float, x: NDArray[np.float64] | None = 
     stepper = fixed_duty_stepper(converter, posed)
     target, most = float(posed.target[0]), posed.max_duty
     below, above = (0.0, -target), (most, np.inf)
-    orbit = follow(posed, stepper, duty, x)
+    try:
+        orbit = follow(posed, stepper, duty, x)
+    except ConvergenceError:  # such as a state whose currents no set of devices carries on
+        if x is None:
+            raise
+        orbit = follow(posed, stepper, duty)
     for _ in range(FOLLOWED):
         miss = orbit.output - target
         below, above = (below, (duty, miss)) if miss > 0.0 else ((duty, miss), above)

@@ -180,10 +180,7 @@ def _closed(stepper: CycleStepper, x: NDArray[np.float64], devices: Devices) -> 
     for _ in range(SHOTS):
         if np.abs(miss).max() < SHOT * scale:
             return x
-        columns = [
-            (turned(x + DIFFERENCE * scale * e) - x - miss) / (DIFFERENCE * scale)
-            for e in np.eye(len(x))
-        ]
+        columns = [(turned(x + DIFFERENCE * scale * e) - x - miss) / (DIFFERENCE * scale) for e in np.eye(len(x))]
         jacobian = np.array(columns).T - np.eye(len(x))
         try:
             step = -np.linalg.solve(jacobian, miss)

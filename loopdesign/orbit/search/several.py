@@ -39,6 +39,8 @@ if TYPE_CHECKING:
 
 DUTIES = 80
 """Duties at which the averaged output is looked at."""
+LOW = 0.15
+"""Share of the largest duty to follow from where the averaged output tells nothing: an output falls slowly."""
 SETTLING = 30
 """Cycles stepped from the orbit of a simpler stage, in which the states that it lacks come near their own."""
 
@@ -134,13 +136,13 @@ def _placed(converter: Converter, ways: Ways) -> tuple[Sequence, list[NDArray[np
     except BREAKDOWN:  # inductors that are in series at one place or the other
         return continuous(np.full(len(problem), 0.5 * problem.max_duty)), [None] * len(problem)
     reached = output >= problem.target[:, None]
-    k = np.where(reached.any(axis=1), np.argmax(reached, axis=1), np.argmax(output, axis=1))
-    sequence = continuous(grid[np.clip(k, 1, DUTIES - 1)])
+    k = np.where(reached.any(axis=1), np.argmax(reached, axis=1), 0)
+    sequence = continuous(np.where(reached.any(axis=1), grid[np.clip(k, 1, DUTIES - 1)], LOW * problem.max_duty))
     try:
         states, _ = Stepper(problem).fixed_point(sequence)
     except BREAKDOWN:
         return sequence, [None] * len(problem)
-    return sequence, list(states[:, 0, 1:-2])
+    return sequence, [x if near else None for x, near in zip(states[:, 0, 1:-2], reached.any(axis=1), strict=True)]
 
 
 def _placed_beside(
@@ -157,9 +159,7 @@ def _placed_beside(
     return continuous(point.duty), list(starts)
 
 
-def _single(
-    converter: Converter, ways: Ways, duty: float, start: NDArray[np.float64] | None
-) -> Sequence:
+def _single(converter: Converter, ways: Ways, duty: float, start: NDArray[np.float64] | None) -> Sequence:
     """Find the sequence of one item: stepped from beside a simpler stage's where that is kept, else followed."""
     if converter.topology.simpler is not None and start is not None:
         states = network(converter, configurations=(ON, OFF)).states

@@ -54,9 +54,7 @@ def _stepped(converter: Converter, point: OperatingPoint, item: int) -> Sequence
     return stepped_at(one, duty, dict(zip(point.network.states, point.start[item], strict=True)))
 
 
-def stepped_at(
-    converter: Converter, duty: float, start: Mapping[str, float], cycles: int = CYCLES
-) -> Sequence:
+def stepped_at(converter: Converter, duty: float, start: Mapping[str, float], cycles: int = CYCLES) -> Sequence:
     """Step a few cycles at a given duty and read the sequence of the last.
 
     Parameters

@@ -49,8 +49,9 @@ LIMITS = (
         "skipping are not in margins and verdict."
     ),
     (
-        "The switch and the rectifier change state in no time: no ringing, no leakage inductance, no switching loss, "
-        "no reverse recovery. The comparator has no noise."
+        "The switch and the rectifier change state in no time: no switching loss, no reverse recovery. No capacitance "
+        "of windings or devices, so no ringing; no leakage inductance but a flyback's where the case gives it with its "
+        "clamp, all of it on the primary side. The comparator has no noise."
     ),
     (
         "A switch is a resistance, a diode a constant drop in series with a resistance; a capacitor has one series "
