@@ -191,7 +191,7 @@ class CheckResult:
 
     @property
     def clamp(self) -> ClampStudy | None:
-        """Leakage and clamp at every corner and at the ends that raise the clamp voltage; None without a leakage."""
+        """Leakage and clamp at every corner, and the highest at tolerance ends; None without a leakage."""
         return clamp_study(self.case, self.stage, ends=self.beyond is not None)
 
     @property

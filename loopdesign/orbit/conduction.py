@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 COARSE, FINE = 16, 512
 """Samples of an interval, powers of two: where nothing is near, and where something is."""
+CUT = 1e-6
+"""Share of its largest terms within the period by which a state may miss a constraint and still obey it."""
 TOLERANCE = 1e-7
 """Share of the quantity's own range that counts as rounding of an edge."""
 
@@ -70,7 +72,8 @@ def rectifier_breaks(stepper: Stepper, sequence: Sequence, states: NDArray[np.fl
     Returns
     -------
     ndarray
-        (B,) True where an interval has a negative length, the rectifier would conduct backwards, or would start.
+        (B,) True where an interval has a negative length, the rectifier would conduct backwards, or would start; with
+        several rectifiers also where the state at an edge cannot go on as the next interval says.
     """
     lengths = sequence.lengths
     # a trip ahead of the clock is no matter of the rectifier
@@ -78,6 +81,8 @@ def rectifier_breaks(stepper: Stepper, sequence: Sequence, states: NDArray[np.fl
     broken = np.asarray((lengths < 0.0).any(axis=1))
     if not stepper.problem.diode:
         return np.asarray(broken)
+    if not stepper.problem.devices.plain:
+        broken |= _cut_off(stepper, sequence, states)
     for k in range(sequence.ends.shape[1]):
         configuration, length = sequence.configuration[:, k], sequence.lengths[:, k]
         real = length > 0.0
@@ -97,6 +102,26 @@ def rectifier_breaks(stepper: Stepper, sequence: Sequence, states: NDArray[np.fl
                 value = (rows[fine, None, :] @ along(flow, states[fine, k], length[fine], FINE))[:, 0]
                 broken[fine] |= value.max(axis=1) > allowed[fine]
     return np.asarray(broken)
+
+
+def _cut_off(stepper: Stepper, sequence: Sequence, states: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Items (B,) that enter an interval in a state its network does not allow, such as a current into nothing."""
+    n, problem = stepper.n, stepper.problem
+    cut = np.zeros(len(sequence), bool)
+    largest = np.abs(states[:, :, 1 : n + 1]).max(axis=1)
+    for k in range(sequence.ends.shape[1]):
+        x, trim = states[:, k, 1 : n + 1], states[:, k, n + 2]
+        for c in np.unique(sequence.configuration[:, k]):
+            network = problem.network.configurations[int(c)]
+            if not network.constraint.shape[1]:
+                continue
+            held = np.einsum("bkp,bp->bk", network.constraint_input, stepper.known)
+            held += network.constraint_input[:, :, stepper.trim] * trim[:, None]
+            missed = np.abs(np.einsum("bkn,bn->bk", network.constraint, x) + held)
+            scale = np.einsum("bkn,bn->bk", np.abs(network.constraint), largest) + np.abs(held)
+            here = (sequence.configuration[:, k] == c) & (sequence.lengths[:, k] > 0.0)
+            cut |= here & (missed > CUT * scale).any(axis=1)
+    return cut
 
 
 def forbidden(stepper: Stepper, configuration: NDArray[np.intp], rectifier: int = 0) -> NDArray[np.float64]:

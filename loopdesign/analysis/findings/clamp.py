@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+from itertools import product
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
@@ -10,6 +11,7 @@ import numpy as np
 from loopdesign import case as cases
 from loopdesign.analysis.findings.corner import corner_name
 from loopdesign.corners.converters import solved
+from loopdesign.corners.tolerances import toleranced, variants
 from loopdesign.corners.trouble import traced
 from loopdesign.network.places import closed_at
 from loopdesign.orbit.waveforms import waveforms
@@ -29,6 +31,12 @@ if TYPE_CHECKING:
 
 CLAMP, CAPACITOR = "Dc", "Cc"
 """Diode and capacitor of the clamp in the netlist."""
+CAUSES = frozenset({"leakage.inductance", "clamp.resistance", "clamp.capacitance", "L1.inductance"})
+"""Tolerances whose ends are combined."""
+AT_ENDS = ("clamp_voltage_peak", "clamp_loss", "resistor_loss", "switch_voltage_peak")
+"""Findings whose highest value at the ends is told."""
+MOST_CORNERS = 16
+"""Most corners of the highest voltage, and of the highest loss, at which the ends are solved."""
 
 
 class SolvedStage(Protocol):
@@ -106,27 +114,40 @@ class ClampFindings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HighestFinding:
+    """The highest value of one finding over corners and combinations of tolerance ends, and what makes it."""
+
+    value: float
+    input_voltage: float
+    load_current: float
+    ends: Mapping[str, float]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Turn the finding into plain values."""
+        return {
+            "value": self.value, "input_voltage": self.input_voltage, "load_current": self.load_current,
+            "ends": dict(self.ends),
+        }  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ClampStudy:
-    """Leakage and clamp at nominal parts, and at the ends of tolerances that raise the clamp voltage.
+    """Leakage and clamp at nominal parts, and the highest findings at the ends of tolerances.
 
     Attributes
     ----------
     nominal
         Findings with nominal parts.
-    ends
-        Relative change of each value at those ends, such as ``leakage.inductance``; empty without tolerances.
     at_ends
-        Findings there; None without tolerances.
+        The highest of each of `AT_ENDS` over every combination of ends of leakage, clamp and L1, by name; empty where
+        none has a tolerance or only nominal parts were asked for.
+    corners_at_ends
+        At how many corners the ends were solved [unitless].
     """
 
     nominal: ClampFindings
-    ends: Mapping[str, float] = field(default_factory=dict)
-    at_ends: ClampFindings | None = None
-
-    @property
-    def worst(self) -> ClampFindings:
-        """Findings at the ends, or with nominal parts where there are none."""
-        return self.nominal if self.at_ends is None else self.at_ends
+    at_ends: Mapping[str, HighestFinding] = field(default_factory=dict)
+    corners_at_ends: int = 0
 
     def to_dict(self) -> dict[str, Any]:
         """Turn the study into plain values.
@@ -134,12 +155,11 @@ class ClampStudy:
         Returns
         -------
         dict
-            Rows of nominal parts, the ends, and rows at the ends; the last two None without tolerances.
+            Rows of nominal parts, and the highest findings at the ends; None where there are none.
         """
         return {
             "corners": self.nominal.to_rows(),
-            "ends": dict(self.ends) or None,
-            "at_ends": None if self.at_ends is None else self.at_ends.to_rows(),
+            "at_ends": {name: found.to_dict() for name, found in self.at_ends.items()} or None,
         }
 
 
@@ -201,9 +221,10 @@ def _lost(point: OperatingPoint) -> Array:
 
 
 def clamp_study(case: cases.Case, stage: SolvedStage, *, ends: bool) -> ClampStudy | None:
-    """Read leakage and clamp at nominal parts, and solve them anew at the ends that raise the clamp voltage.
+    """Read leakage and clamp at nominal parts, and solve them at every combination of their ends and those of L1.
 
-    More leakage, a larger resistor, a smaller clamp capacitor and a smaller L1, whose ripple adds to the peak current.
+    L1 is among them, for its ripple adds to the peak current. Of many corners those with the highest voltage and the
+    highest loss are taken.
 
     Parameters
     ----------
@@ -220,27 +241,36 @@ def clamp_study(case: cases.Case, stage: SolvedStage, *, ends: bool) -> ClampStu
         None where the case has no leakage.
     """
     nominal = clamp_findings(case, stage.conditions, stage.converter, stage.point, stage.waves)
-    given = case.stage
-    if nominal is None or not isinstance(given, cases.FlybackStage) or given.leakage is None or given.clamp is None:
+    if nominal is None:
         return None
-    raising = {
-        "leakage.inductance": given.leakage.tolerance.high,
-        "clamp.resistance": given.clamp.tolerance.high,
-        "clamp.capacitance": given.clamp.tolerance.low,
-        "L1.inductance": given.L1.tolerance.low,
-    }
-    moved = {name: end for name, end in raising.items() if end}
-    if not moved or not ends:
+    varied = [v for v in toleranced(case, {}) if v.name in CAUSES]
+    if not varied or not ends:
         return ClampStudy(nominal=nominal)
+    order = (
+        np.argsort(-values, kind="stable")[:MOST_CORNERS]
+        for values in (nominal.switch_voltage_peak, nominal.clamp_loss)
+    )
+    which = np.unique(np.concatenate(list(order)))
+    combinations = np.array(list(product((-1.0, 1.0), repeat=len(varied))))
+    condition, places = np.repeat(which, len(combinations)), np.tile(combinations, (len(which), 1))
+    corners = variants(stage.conditions, condition, tuple(varied), places)
 
-    def find(some: Corners) -> ClampFindings | None:
-        converter, point = solved(case, some, stage.point.sequence if some is corners else None)
-        return clamp_findings(case, some, converter, point, waveforms(converter, point))
+    def find(some: Corners) -> ClampFindings:
+        begin = stage.point.sequence.take(condition) if some is corners else None
+        converter, point = solved(case, some, begin)
+        found = clamp_findings(case, some, converter, point, waveforms(converter, point))
+        return nominal if found is None else found
 
-    factors = {name: np.full(len(stage.conditions), 1.0 + end) for name, end in moved.items()}
-    corners = replace(stage.conditions, factors=factors)
-    found = traced(find, case, corners, what="no operating point at the ends that raise the clamp voltage")
-    return ClampStudy(nominal=nominal, ends=moved, at_ends=found)
+    found = traced(find, case, corners, what="no operating point at the ends of leakage, clamp and L1")
+    highest = {}
+    for name in AT_ENDS:
+        k = int(np.argmax(getattr(found, name)))
+        highest[name] = HighestFinding(
+            value=float(getattr(found, name)[k]), input_voltage=float(corners.input_voltage[k]),
+            load_current=float(corners.load_current[k]),
+            ends={key: float(values[k] - 1.0) for key, values in corners.factors.items()},
+        )  # fmt: skip
+    return ClampStudy(nominal=nominal, at_ends=highest, corners_at_ends=len(which))
 
 
 def clamp_warnings(

@@ -164,7 +164,7 @@ def _single(converter: Converter, ways: Ways, duty: float, start: NDArray[np.flo
     if converter.topology.simpler is not None and start is not None:
         states = network(converter, configurations=(ON, OFF)).states
         try:
-            near = stepped_at(converter, duty, dict(zip(states, start, strict=True)), SETTLING)
+            near = stepped_at(converter, duty, dict(zip(states, start, strict=True)), SETTLING, held=_shared(converter))
         except ConvergenceError:
             kept = {}
         else:
@@ -172,6 +172,12 @@ def _single(converter: Converter, ways: Ways, duty: float, start: NDArray[np.flo
         if kept:
             return kept[0]
     return ways.followed(converter, duty, start)
+
+
+def _shared(converter: Converter) -> tuple[str, ...]:
+    """List the states that a stage has in common with the simpler one from which its search begins."""
+    simpler = converter.topology.simpler
+    return () if simpler is None else network(replace(converter, topology=simpler), configurations=(ON, OFF)).states
 
 
 def _load(converter: Converter) -> NDArray[np.float64]:

@@ -14,7 +14,7 @@ from loopdesign.orbit.sequence import Edge, Sequence, joined_sequences
 from loopdesign.orbit.stepping.devices import Devices
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Collection, Mapping
 
     from loopdesign.network.converter import Converter
     from loopdesign.orbit.problem import OperatingPoint
@@ -54,7 +54,9 @@ def _stepped(converter: Converter, point: OperatingPoint, item: int) -> Sequence
     return stepped_at(one, duty, dict(zip(point.network.states, point.start[item], strict=True)))
 
 
-def stepped_at(converter: Converter, duty: float, start: Mapping[str, float], cycles: int = CYCLES) -> Sequence:
+def stepped_at(
+    converter: Converter, duty: float, start: Mapping[str, float], cycles: int = CYCLES, *, held: Collection[str] = ()
+) -> Sequence:
     """Step a few cycles at a given duty and read the sequence of the last.
 
     Parameters
@@ -67,6 +69,8 @@ def stepped_at(converter: Converter, duty: float, start: Mapping[str, float], cy
         Normalised states at the clock, by name [unitless]; others begin at zero.
     cycles : int
         How many cycles [unitless].
+    held : collection of str
+        States put back to their start at every clock, so that only the others settle.
 
     Returns
     -------
@@ -83,10 +87,11 @@ def stepped_at(converter: Converter, duty: float, start: Mapping[str, float], cy
     x = np.array([start.get(s, 0.0) for s in stepper.states])
     devices = Devices(switch=False, diode=converter.topology.devices.while_open)
     segments: list[Segment] = []
+    kept = np.array([s in held for s in stepper.states])
     for _ in range(cycles):
         segments = []
         cycle = stepper.cycle(x, devices, segments)
-        x, devices = cycle.x, cycle.devices
+        x, devices = np.where(kept, x, cycle.x), cycle.devices
     sequence = recorded(segments, opening=duty, stage=converter.topology.devices)
     edge = sequence.edge.copy()
     edge[0, int(np.argmax(edge[0] == Edge.CLOCK))] = Edge.COMPARATOR

@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.findings.corner import corner_name
+from loopdesign.analysis.findings.worst import with_ends
 from loopdesign.report.basics.tables import INPUT, LOAD, Column, Table
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
     from loopdesign.analysis.check import CheckResult
-    from loopdesign.analysis.findings.clamp import ClampFindings, ClampStudy
+    from loopdesign.analysis.findings.clamp import ClampStudy, HighestFinding
     from loopdesign.report.basics.tables import CellValue
 
 
@@ -66,17 +67,21 @@ def clamp_table(study: ClampStudy) -> Table:
     """
     at = study.nominal
     columns = (
-        INPUT, LOAD, Column(heading="clamp voltage", unit="V"), Column(heading="its peak", unit="V"),
-        Column(heading="reflected output", unit="V"), Column(heading="clamp loss", unit="W"),
-        Column(heading="of it in the resistor", unit="W"), Column(heading="switch peak voltage", unit="V"),
-        Column(heading="duty lost to commutation", unit="%"),
+        INPUT, LOAD, Column(heading="clamp average", unit="V"), Column(heading="clamp peak", unit="V"),
+        Column(heading="reflected", unit="V"), Column(heading="clamp loss", unit="W"),
+        Column(heading="of it in Rc", unit="W"), Column(heading="switch peak", unit="V"),
+        Column(heading="duty lost", unit="%"),
     )  # fmt: skip
     series = (
         at.conditions.input_voltage, at.conditions.load_current, at.clamp_voltage, at.clamp_voltage_peak,
         at.reflected_voltage, at.clamp_loss, at.resistor_loss, at.switch_voltage_peak, at.lost_duty,
     )  # fmt: skip
     rows = tuple(tuple(float(s[k]) for s in series) for k in range(len(at.conditions)))
-    return Table(title="Leakage and clamp", columns=columns, rows=rows)
+    note = (
+        "The clamp's voltage counts from the supply; reflected is the output with the rectifier's drop, seen from the "
+        "primary; duty is lost while switch and rectifier conduct together and the current changes windings."
+    )
+    return Table(title="Leakage and clamp, nominal parts", columns=columns, rows=rows, note=note)
 
 
 def clamp_sentence(study: ClampStudy) -> str:
@@ -92,18 +97,26 @@ def clamp_sentence(study: ClampStudy) -> str:
     str
         One or two sentences; they say that ringing is left out.
     """
-    told = f"clamp, nominal parts: {_clamped(study.nominal)}"
-    if study.at_ends is not None:
-        ends = ", ".join(f"{name} {100.0 * end:+.3g} %" for name, end in study.ends.items())
-        told += f"; with {ends}: {_clamped(study.at_ends)}"
+    at = study.nominal
+    loss, switch = int(np.argmax(at.clamp_loss)), int(np.argmax(at.switch_voltage_peak))
+    told = (
+        f"clamp, nominal parts: loss up to {format_quantity(float(at.clamp_loss[loss]), 'W')} "
+        f"({corner_name(at.conditions, loss)}), switch voltage up to "
+        f"{format_quantity(float(at.switch_voltage_peak[switch]), 'V')} ({corner_name(at.conditions, switch)})"
+    )
+    if study.at_ends:
+        heat, peak = study.at_ends["clamp_loss"], study.at_ends["switch_voltage_peak"]
+        few = study.corners_at_ends < len(at.conditions)
+        told += f"; at the tolerance ends of leakage, clamp and L1{_highest_corners(study) if few else ''}: "
+        told += f"loss up to {format_quantity(heat.value, 'W')} ({_place(heat)}), "
+        told += f"switch voltage up to {format_quantity(peak.value, 'V')} ({_place(peak)})"
     return f"{told}. Winding capacitance is left out: ringing adds to the switch voltage"
 
 
-def _clamped(found: ClampFindings) -> str:
-    """Highest loss and highest switch voltage, each with its corner."""
-    loss, switch = int(np.argmax(found.clamp_loss)), int(np.argmax(found.switch_voltage_peak))
-    return (
-        f"loss up to {format_quantity(float(found.clamp_loss[loss]), 'W')} ({corner_name(found.conditions, loss)}), "
-        f"switch voltage up to {format_quantity(float(found.switch_voltage_peak[switch]), 'V')} "
-        f"({corner_name(found.conditions, switch)})"
-    )
+def _highest_corners(study: ClampStudy) -> str:
+    return f", solved at the {study.corners_at_ends} corners of the highest voltage and loss"
+
+
+def _place(found: HighestFinding) -> str:
+    """Corner and ends of a highest finding."""
+    return f"{found.input_voltage:.4g} V, {found.load_current:.3g} A{with_ends(found.ends)}"

@@ -261,7 +261,8 @@ def _with_transformer(case: cases.Case, board: DrawingBoard, section: PathSectio
         x += STEP
     magnetising, switch, bottom = named["L1"], named["switch"], CLAMPED if clamp else PRIMARY
     if clamp:
-        board.part(clamp[-1], (x, bottom), (across, bottom))
+        board.part(clamp[-1], (x, bottom), (across + 1.0, bottom))
+        board.wire((across, bottom), (across + 1.0, bottom))
     board.part(magnetising, (x, 0.0), (x, bottom))
     board.dot((x, 0.0))
     primary, secondary = x + STEP + 0.8, x + STEP + 2.1

@@ -154,3 +154,10 @@ def test_letters_of_a_case_cannot_break_the_picture():
     text = (CASES / "tide_gauge_sepic_undamped.toml").read_text(encoding="utf-8")
     hostile = text.replace('title = "', 'title = "<script>$x$').replace('notes = "', 'notes = "&<b>')
     assert power_pictures(parse_case(hostile, "case.toml")) == power_pictures(parse_case(text, "case.toml"))
+
+
+def test_leakage_and_clamp_are_drawn_with_their_values():
+    every = said(load_case(CASES / "ice_radar_flyback.toml"))
+    for word in ("leakage", "1.8 µH ±30 %", "Rc", "6.8 kΩ ±5 %", "Cc", "15 nF ±5 %", "Dc", "800 mV, 100 mΩ"):
+        assert word in every, word
+    assert "Dc" not in said(parse_case(template("flyback"), "case.toml"))
