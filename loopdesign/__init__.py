@@ -15,15 +15,16 @@ The way through the package, from the file to the verdict::
 `spread`     Monte Carlo over tolerances
 `sweep`      margins and verdict against one or two quantities of a case
 `compare`    two or more cases side by side
+`size`       the smallest of the case's candidates with which the best compensation meets every target
 `bench`      a measured response against the prediction, and parts refined until the two meet
 
 A case is given as `load_case` returns it or as the path of its file, a part as a number in SI units or as text such as
 "10 kohm". Each function returns a result that prints as a few lines, shows itself in a notebook, becomes rows for a
 data frame (``to_rows()``) and figures (``plot()``): `Check` with one `CornerResult` per corner, `Design`, `Response`,
-`Steps` with one `StepResult` per step, `StartUps`, `Spread`, `Sweep`, `Compared`, `Bench`; a check with an
-input filter has a `FilterCheck`. `Case` is the case itself.
+`Steps` with one `StepResult` per step, `StartUps`, `Spread`, `Sweep`, `Compared`, `Size`, `Bench`; a check
+with an input filter has a `FilterCheck`. `Case` is the case itself.
 
-`Workers` and `Cluster` are executors that `spread` and `sweep` take: processes on this machine, or an existing cluster.
+`Workers` and `Cluster` are executors that `spread`, `sweep` and `size` take: processes here, or an existing cluster.
 
 Every error a caller can meet derives from `LoopDesignError`: `CaseError`, `QuantityError`, `CircuitError`, `DataError`,
 `UsageError`, `MissingLibraryError`, `UnreachableOutputError`, `NoDesignError`, `PlacementError`,
@@ -62,6 +63,7 @@ if TYPE_CHECKING:
     from loopdesign.front.check import Check, check
     from loopdesign.front.design import Design, design
     from loopdesign.front.explore.compare import Compared, compare
+    from loopdesign.front.explore.size import Size, size
     from loopdesign.front.explore.sweep import Sweep, sweep
     from loopdesign.front.filter import FilterCheck
     from loopdesign.front.response import Response, response
@@ -91,6 +93,7 @@ __all__ = [
     "PlacementError",
     "QuantityError",
     "Response",
+    "Size",
     "Spread",
     "StartUps",
     "StepResult",
@@ -106,6 +109,7 @@ __all__ = [
     "design",
     "load_case",
     "response",
+    "size",
     "spread",
     "step",
     "sweep",
@@ -127,6 +131,7 @@ _MODULES = {
     "front.spread": ("Spread", "spread"),
     "front.step": ("StartUps", "Steps", "step"),
     "front.explore.compare": ("Compared", "compare"),
+    "front.explore.size": ("Size", "size"),
     "front.explore.sweep": ("Sweep", "sweep"),
     "workers": ("Cluster", "Workers"),
 }  # fmt: skip

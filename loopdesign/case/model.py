@@ -8,6 +8,7 @@ from pydantic import Field, PrivateAttr
 
 from loopdesign.case.fields import Section
 from loopdesign.case.locate import Places
+from loopdesign.case.tables.candidates import Candidates
 from loopdesign.case.tables.control import (
     Compensation,
     CurrentSense,
@@ -33,6 +34,7 @@ PLAIN_SECTIONS: dict[str, type[BaseModel]] = {
     "compensation": Compensation,
     "targets": Targets,
     "ratings": Ratings,
+    "candidates": Candidates,
     "document": Document,
 }
 """Sections that are of one kind whatever the rest of the file says."""
@@ -68,6 +70,7 @@ class Case(Section):
     compensation: Compensation | None = None
     targets: Targets = Field(default_factory=Targets)
     ratings: Ratings = Field(default_factory=Ratings)
+    candidates: Candidates | None = None
     document: Document = Field(default_factory=Document)
     source: str = ""
     warnings: tuple[str, ...] = ()

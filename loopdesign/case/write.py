@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from loopdesign.case.kinds import SECTIONS, models_of, quantity_at
 from loopdesign.case.model import Case
 from loopdesign.case.reference.rows import meaning_of, nested
+from loopdesign.case.tables.candidates import ENTRY_ONLY
 from loopdesign.case.tables.control import PART_UNITS
 from loopdesign.case.tables.stage import STAGES
 from loopdesign.case.words import spelled
@@ -60,6 +61,56 @@ def write_parts(text: str, parts: Mapping[str, float]) -> str:
         fitted = value != 0 or not any(word == "none" for word, _ in mark.words)
         table[steps[-1]] = exact_quantity(value, mark.unit) if fitted else "none"
     return tomlkit.dumps(document)
+
+
+def write_candidates(text: str, chosen: Mapping[str, int]) -> str:
+    """Write chosen candidates into the stage of a case file and keep everything else as it is.
+
+    Parameters
+    ----------
+    text : str
+        A valid case file with candidates.
+    chosen : mapping of str to int
+        Number of the candidate, counted from 0, by the designator whose place it takes [unitless].
+
+    Returns
+    -------
+    str
+        The new text; quantities as the candidate's own entry writes them.
+    """
+    import tomlkit  # noqa: PLC0415 - only needed when a file is written
+
+    document = tomlkit.parse(text.removeprefix("\ufeff"))
+    stage: Any = document["stage"]
+    for name, number in chosen.items():
+        entry = stage_entry(document.unwrap(), name, number)
+        table = tomlkit.table() if isinstance(stage.get(name), tomlkit.items.Table) else tomlkit.inline_table()
+        table.update(entry)
+        if isinstance(stage.get(name), tomlkit.items.AoT):
+            del stage[name]
+        stage[name] = table
+    return tomlkit.dumps(document)
+
+
+def stage_entry(document: Mapping[str, Any], name: str, number: int) -> dict[str, Any]:
+    """Return a candidate as an entry of [stage]: without its price, size and name.
+
+    Parameters
+    ----------
+    document : mapping
+        The case file as read.
+    name : str
+        Designator.
+    number : int
+        Number of the candidate, counted from 0 [unitless].
+
+    Returns
+    -------
+    dict
+        Keys and values as the file has them.
+    """
+    entry = document["candidates"][name][number]
+    return {key: value for key, value in entry.items() if key not in ENTRY_ONLY}
 
 
 def json_schema() -> dict[str, Any]:

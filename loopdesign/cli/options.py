@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
     from cyclopts import Token
 
-MET, MISSED = 0, 1
+MET, MISSED, IMPOSSIBLE = 0, 1, 3
 """Exit statuses of a command that answered; an error brings its own."""
 
 

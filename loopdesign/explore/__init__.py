@@ -6,5 +6,7 @@
 `together`    converters of several cases solved as one batch
 `plane`       many points of a plane solved together
 `quantities`  what a sweep varies
+`combination` one combination of candidates, with the best compensation for it
+`size`        the smallest parts: every combination, and the front of cost against step deviation
 `boundary`    where in such a plane the largest multiplier is one
 """

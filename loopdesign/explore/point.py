@@ -138,7 +138,7 @@ def examined_point(task: PointTask, values: tuple[float, ...]) -> SweepPoint:
         return SweepPoint(values=values, error=f"no parts meet the targets: {str(error).splitlines()[0]}")
     except LoopDesignError as error:
         return SweepPoint(values=values, error=str(error).splitlines()[0])
-    return _read(found, values, parts, departure)
+    return read_point(found, values, parts, departure)
 
 
 def _checked(case: cases.Case, task: PointTask) -> CheckResult:
@@ -182,10 +182,27 @@ def _departure(found: CheckResult, task: PointTask) -> float | None:
     return None if told is None else told.peak_deviation_v
 
 
-def _read(
+def read_point(
     found: CheckResult, values: tuple[float, ...], parts: Mapping[str, float] | None, departure: float | None
 ) -> SweepPoint:
-    """Read the worst of a check: over nominal corners, or over all it examined."""
+    """Read the worst of a check: over nominal corners, or over all it examined.
+
+    Parameters
+    ----------
+    found : CheckResult
+        The check.
+    values : tuple of float
+        Values of the varied quantities, in SI units [unitless].
+    parts : mapping of str to float or None
+        Compensation parts that were chosen [ohm], [F].
+    departure : float or None
+        Largest departure at the load step [V].
+
+    Returns
+    -------
+    SweepPoint
+        Each reading the worst.
+    """
     worst, corners = found.worst, found.corners
 
     def reading(name: str, pick: Callable[[list[float]], float]) -> float | None:

@@ -68,7 +68,7 @@ def output_ripples(base: Base, corners: Corners, condition: NDArray[np.intp]) ->
     return found
 
 
-def worst_ripple(base: Base, *, tolerances: bool = True) -> WorstReading | None:
+def worst_ripple(base: Base, *, tolerances: bool = True, verdict: bool = True) -> WorstReading | None:
     """Find the largest ripple of the output over everything examined.
 
     Parameters
@@ -77,6 +77,8 @@ def worst_ripple(base: Base, *, tolerances: bool = True) -> WorstReading | None:
         Conditions of the case, nominal parts.
     tolerances : bool
         Whether tolerance ends count [unitless].
+    verdict : bool
+        Whether to tell if the converter is stable there, for which its compensation must be known [unitless].
 
     Returns
     -------
@@ -109,7 +111,7 @@ def worst_ripple(base: Base, *, tolerances: bool = True) -> WorstReading | None:
         temperature=float(at.temperature[0]),
         ends=changes,
         leading=leading,
-        stable=bool(judge(base, at, condition[[item]]).stable[0]),
+        stable=not verdict or bool(judge(base, at, condition[[item]]).stable[0]),
     )
 
 

@@ -10,8 +10,9 @@ from loopdesign.case.checks.elements import element_problems
 from loopdesign.case.checks.problem import InputProblem, Sections, volts
 from loopdesign.case.checks.regulation import regulation_problems
 from loopdesign.case.checks.timing import timing_problems
+from loopdesign.case.tables.candidates import WEIGHTS
 from loopdesign.case.tables.custom import CustomStage
-from loopdesign.case.tables.stage import FlybackStage
+from loopdesign.case.tables.stage import FlybackStage, TwoInductorStage
 from loopdesign.network.topologies import TOPOLOGIES
 from loopdesign.units.quantities import format_quantity
 
@@ -44,6 +45,8 @@ def problems(sections: Sections) -> list[InputProblem]:
         *regulation_problems(sections),
         *timing_problems(sections),
         *bound_problems(sections),
+        *_unfit_candidates(sections),
+        *_unweighed_candidates(sections),
     ]
 
 
@@ -165,6 +168,52 @@ def _missing_sections(sections: Sections) -> Iterator[InputProblem]:
             expected="[error_amplifier] with its kind and reference",
             hint="[compensation] is the network around an error amplifier",
         )
+
+
+def _unfit_candidates(sections: Sections) -> Iterator[InputProblem]:
+    """Refuse candidates for parts that the stage does not have."""
+    if sections.candidates is None or sections.stage is None or sections.converter is None:
+        return
+    own = isinstance(sections.stage, CustomStage)
+    has = ["Co", "Cs", "damper"] if isinstance(sections.stage, TwoInductorStage) else [] if own else ["Co"]
+    for part in sections.candidates.of:
+        if part not in has:
+            yield InputProblem(
+                path=("candidates", part),
+                message=f"a {sections.converter.topology} has no {part}",
+                found=part,
+                expected="candidates for the parts it has" if own else f"candidates for {', '.join(has)}",
+                hint="parts of a stage of your own have no candidates; sweep varies their values" if own else "",
+            )
+
+
+def _unweighed_candidates(sections: Sections) -> Iterator[InputProblem]:
+    """Refuse candidates without price or size, with both, some with the one and some with the other, and namesakes."""
+    if sections.candidates is None:
+        return
+    every = [(part, k, entry) for part, entries in sections.candidates.of.items() for k, entry in enumerate(entries)]
+    first = ""
+    names: set[tuple[str, str]] = set()
+    for part, k, entry in every:
+        path = ("candidates", part, k)
+        weights = [key for key in WEIGHTS if getattr(entry, key) is not None]
+        if len(weights) != 1:
+            yield InputProblem(
+                path=path, message=f"has {'both price and size' if weights else 'neither price nor size'}",
+                found=f"candidate {k + 1} for {part}",
+                expected="price = 0.42 or size = 80: plain numbers, the same key for every candidate",
+            )  # fmt: skip
+        elif weights[0] != (first := first or weights[0]):
+            yield InputProblem(
+                path=(*path, weights[0]), message=f"this candidate has a {weights[0]}, and those before it a {first}",
+                found=weights[0], expected=f"{first} for every candidate, since their sum decides",
+            )  # fmt: skip
+        if entry.name and (part, entry.name) in names:
+            yield InputProblem(
+                path=(*path, "name"), message=f"two candidates for {part} have the same name", found=entry.name,
+                expected="a name of its own, or none",
+            )  # fmt: skip
+        names.add((part, entry.name))
 
 
 def _still_steps(specification: Specification) -> Iterator[InputProblem]:

@@ -9,6 +9,7 @@ from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
     from loopdesign.case.locate import Path
+    from loopdesign.case.tables.candidates import Candidates
     from loopdesign.case.tables.control import (
         Compensation,
         CurrentSense,
@@ -52,6 +53,7 @@ class Sections:
     compensation: Compensation | None = None
     targets: Targets | None = None
     ratings: Ratings | None = None
+    candidates: Candidates | None = None
     present: frozenset[str] = frozenset()
 
 

@@ -10,6 +10,11 @@ _RMS = "rms ripple current the part is rated for"
 _VOLTAGE = "voltage the part is rated for"
 _SATURATION = "current at which the part saturates"
 _NETWORK = "left out, design chooses it"
+_CANDIDATE = {
+    "price": "what all `count` of it cost together, in any one currency; every candidate has a price, or every one a size",
+    "size": "what room all of it takes together, in any one unit",
+    "name": "what it is called in the answer",
+}
 
 MEANINGS: dict[str, dict[str, str]] = {
     "Case": {
@@ -27,6 +32,7 @@ MEANINGS: dict[str, dict[str, str]] = {
         "compensation": "the compensation network",
         "targets": "what the loop has to reach",
         "ratings": "what the parts are rated for",
+        "candidates": "parts for `size` to choose from; no other command uses them",
         "document": "who prepared and reviewed the design",
     },
     "ConverterSection": {
@@ -307,6 +313,13 @@ MEANINGS: dict[str, dict[str, str]] = {
         "Co_current": _RMS,
         "derating": "share of each rating that is kept in reserve",
     },
+    "Candidates": {
+        "Co": "candidates in the place of the whole output bank, each a table `[[candidates.Co]]`",
+        "Cs": "candidates for the coupling capacitor, each a table `[[candidates.Cs]]`",
+        "damper": "candidates for its damper, each a table `[[candidates.damper]]`",
+    },
+    "CapacitorCandidate": _CANDIDATE,
+    "DamperCandidate": _CANDIDATE,
     "Document": {
         "prepared_by": "who prepared the design",
         "reviewed_by": "who reviewed it",

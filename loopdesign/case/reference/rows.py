@@ -29,6 +29,8 @@ PARTS: dict[str, str] = {
     "FilterCapacitor": "capacitor",
     "Damper": "damper",
     "FilterDamper": "filter damper",
+    "CapacitorCandidate": "candidate capacitor",
+    "DamperCandidate": "candidate damper",
     "InductorElement": "element of kind inductor",
     "CapacitorElement": "element of kind capacitor",
     "ResistorElement": "element of kind resistor",
@@ -223,8 +225,8 @@ def _plain(field: FieldInfo) -> str:
         name = PARTS.get(models[0].__name__, "section")
         if len(models) > 1 and name.startswith("element"):
             return "list of elements"
-        if name == "further output":
-            return "list of further outputs"
+        if name == "further output" or name.startswith("candidate"):
+            return f"list of {name}s"
         name += ", with `esr`" if models[0].__name__ == "FilterCapacitor" else ""
         return f"{name}, or a list of them" if get_origin(field.annotation) is tuple else name
     if field.annotation == tuple[str, str]:

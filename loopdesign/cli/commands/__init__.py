@@ -16,6 +16,7 @@ from loopdesign.cli.commands.check import check
 from loopdesign.cli.commands.compare import compare
 from loopdesign.cli.commands.design import design
 from loopdesign.cli.commands.response import response
+from loopdesign.cli.commands.size import size
 from loopdesign.cli.commands.spread import spread
 from loopdesign.cli.commands.step import step
 from loopdesign.cli.commands.sweep import sweep
@@ -44,6 +45,7 @@ _COMMANDS: tuple[Callable[..., int], ...] = (
     spread,
     sweep,
     compare,
+    size,
     bench,
     schema,
 )

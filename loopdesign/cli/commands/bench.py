@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from cyclopts import Parameter
 
 from loopdesign.cli.console import Progress, display, say, tell
-from loopdesign.cli.options import MET, CasePath, Json, Pictures
+from loopdesign.cli.options import IMPOSSIBLE, MET, CasePath, Json, Pictures
 from loopdesign.errors import DataError
 
 if TYPE_CHECKING:
@@ -17,9 +17,6 @@ if TYPE_CHECKING:
     from loopdesign.bench.result import BenchResult
     from loopdesign.case import Case, CaseFile
     from loopdesign.synthesis.choice.result import Choice
-
-IMPOSSIBLE = 3
-"""Exit status where no parts meet the targets."""
 
 
 def bench(  # noqa: C901, PLR0913  (one parameter for each option, and what each asks for)

@@ -10,6 +10,7 @@ from loopdesign.report.content.chapters.inputs import inputs_chapter
 from loopdesign.report.content.chapters.opening import CAUTIONS
 from loopdesign.report.content.gather import front_lines, running_lines
 from loopdesign.report.content.pictures import svg_of
+from loopdesign.report.explore.size_text import size_covered, size_notes, size_table, size_verdict
 from loopdesign.report.explore.sweep_text import quantity_name, sweep_sentences, sweep_table
 from loopdesign.report.spread.text import spread_sentences
 from loopdesign.report.steps.text import step_verdict
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from loopdesign.analysis.spread.sample import SpreadResult
     from loopdesign.analysis.transient.steps import StepStudy
     from loopdesign.case import Case, CaseFile
+    from loopdesign.explore.size import SizeResult
     from loopdesign.explore.sweep import SweepResult
     from loopdesign.report.content.blocks import Block
 
@@ -98,6 +100,37 @@ def sweep_content(swept: SweepResult, case: Case, given: CaseFile, date: str) ->
         TableBlock(table=sweep_table(swept), folded=True),
     )
     return _single(case, given, date, (verdict, all(p.stable for p in swept.points)), blocks)
+
+
+def size_content(found: SizeResult, case: Case, given: CaseFile, date: str) -> Content:
+    """Gather the report of ``loopdesign size``.
+
+    Parameters
+    ----------
+    found
+        Every combination examined.
+    case
+        The case as its file has it.
+    given
+        The case file as it was read.
+    date
+        What the report is dated.
+
+    Returns
+    -------
+    Content
+        Title block, verdict, picture, combinations, and what was given.
+    """
+    from loopdesign.report.explore.size_plot import size_figure  # noqa: PLC0415  (loads matplotlib)
+
+    caption = f"Total {found.weighed_by} against step deviation of every combination."
+    blocks = (
+        SectionHeading(text="The smallest parts"),
+        Bullets(items=(*size_notes(found), size_covered(found))),
+        Figure(name="size", svg=svg_of(size_figure(found)), caption=caption),
+        TableBlock(table=size_table(found)),
+    )
+    return _single(case, given, date, (size_verdict(found), found.smallest is not None), blocks)
 
 
 def _single(case: Case, given: CaseFile, date: str, verdict: tuple[str, bool], blocks: tuple[Block, ...]) -> Content:

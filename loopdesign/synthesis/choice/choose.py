@@ -41,7 +41,13 @@ __all__ = ["Choice", "choose"]
 
 
 @names_file("no choice of parts")
-def choose(case: cases.Case, progress: Callable[[int, int], None] | None = None, *, tolerances: bool = True) -> Choice:
+def choose(
+    case: cases.Case,
+    progress: Callable[[int, int], None] | None = None,
+    *,
+    tolerances: bool = True,
+    advise: bool = True,
+) -> Choice:
     """Choose the open parts of a case for all corners at once.
 
     Parameters
@@ -52,6 +58,8 @@ def choose(case: cases.Case, progress: Callable[[int, int], None] | None = None,
         Called with (work done, work in all) during a search.
     tolerances
         Whether tolerance ends and temperatures count as corners; line and load alone where not.
+    advise
+        Whether single changes are evaluated where nothing meets the targets, which takes longer than the search.
 
     Returns
     -------
@@ -86,7 +94,7 @@ def choose(case: cases.Case, progress: Callable[[int, int], None] | None = None,
             check=examine(case, parts, plain, limits), chosen=chosen, method="all parts were given",
             prefer=_objective(case), divider_choice=divided, slope_report=slope,
         )  # fmt: skip
-    demands = Demands(limits=limits, prefer=_objective(case))
+    demands = Demands(limits=limits, prefer=_objective(case), advise=advise)
     task = RobustTask(case, stage, plain, demands, tolerances=tolerances, progress=progress)
     choice = task.run()
     chosen.update({k: choice.check.parts[k] for k in compensation.open_parts})

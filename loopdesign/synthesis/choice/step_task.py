@@ -163,7 +163,7 @@ class StepBasis:
         some, condition = candidates(base, task.corners, task.condition, work, items)
         size = abs(float(np.subtract(*load_step_of(task.case))))
         departures = small_step(base, some, condition).reshape(len(items), -1) * size * self.factor
-        return np.asarray(np.nan_to_num(departures, nan=np.inf).max(axis=1) / task.limit_v - 1.0)
+        return np.asarray(np.nan_to_num(departures, nan=np.inf, posinf=np.inf).max(axis=1) / task.limit_v - 1.0)
 
 
 def _place(cause: Varied, change: float | None) -> float:

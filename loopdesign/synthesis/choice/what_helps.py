@@ -121,8 +121,10 @@ def what_to_change(
     Returns
     -------
     told, proposed
-        Sentences, and by name what is proposed: ``changes``, ``damper``, ``slope``.
+        Sentences, and by name what is proposed: ``changes``, ``damper``, ``slope``; nothing where none is asked for.
     """
+    if not exam.demands.advise:
+        return [], {}
     limit = exam.demands.limits.crossover_limit_hz
     told = list(direct_path_too_fast(exam.case, plain.conditions, plain.converter, plain.point, limit))
     blocked, proposed = way_blocked(exam.case, plain, exam.corners)

@@ -54,11 +54,14 @@ class Demands:
         near to the limit as possible: what a crossover given in the case file asks for).
     kept_crossover_hz
         Crossover that ``margin`` must not give up at any corner, 0 where it may give up all [Hz].
+    advise
+        Whether single changes are evaluated where nothing meets the limits.
     """
 
     limits: Limits
     prefer: Prefer = "bandwidth"
     kept_crossover_hz: float = 0.0
+    advise: bool = True
 
     @property
     def crossover_min_hz(self) -> float:
