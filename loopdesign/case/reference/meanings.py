@@ -11,7 +11,8 @@ _VOLTAGE = "voltage the part is rated for"
 _SATURATION = "current at which the part saturates"
 _NETWORK = "left out, design chooses it"
 _CANDIDATE = {
-    "price": "what all `count` of it cost together, in any one currency; every candidate has a price, or every one a size",
+    "price": "what all `count` of it cost together, in any one currency; every candidate has a price, or every one "
+    "a size",
     "size": "what room all of it takes together, in any one unit",
     "name": "what it is called in the answer",
 }

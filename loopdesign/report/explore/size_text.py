@@ -139,10 +139,11 @@ def size_table(found: SizeResult) -> Table:
     )  # fmt: skip
     rows: list[tuple[CellValue, ...]] = []
     for k, c in enumerate(found.points):
+        place = str(1 + found.front.index(k)) if k in found.front else "-"
         verdict = "-" if c.stable is None else "stable" if c.stable else "UNSTABLE"
         rows.append(
             (
-                c.cost, *(c.names[p] for p in parts), verdict, missed_words(c), str(1 + found.front.index(k)) if k in found.front else "-",
+                c.cost, *(c.names[p] for p in parts), verdict, missed_words(c), place,
                 c.peak_deviation_v, c.output_ripple_v, c.phase_margin_deg, c.gain_margin_db, c.modulus_margin,
                 c.crossover_hz,
             )

@@ -91,7 +91,7 @@ def test_functions_take_the_case_first_and_options_by_name(name):
     assert parameters[0].name == "case"
     by_position = [p.name for p in parameters[1:] if p.kind is not p.KEYWORD_ONLY]
     assert by_position in ([], ["parts"], ["quantity"], ["vary"], ["data"], ["others"])
-    if name not in {"sweep", "compare"}:  # what is varied are parts; what is compared has all of its own
+    if name not in {"sweep", "compare", "size"}:  # what is varied or chosen are parts; what is compared has its own
         assert "parts" in [p.name for p in parameters]
 
 
