@@ -130,7 +130,7 @@ class StartUps(Shown, RiseStudy):
         Whether every run comes to a stable regulated operating point [unitless].
     reasons : tuple of str
         Every run that does not, and every peak above its rating.
-    case, band_v, notes
+    case, notes
         What `loopdesign.analysis.startup.rise.RiseStudy` holds.
 
     Examples
@@ -244,7 +244,7 @@ def step(
         Where a case file holds faults.
     DataError
         Where the case gives no step or leaves parts open, or a step starts or ends without a load to hold; where both
-        ``cycles`` and ``start`` are given, or a start-up is asked of a load with a drop.
+        ``cycles`` and ``start`` are given.
     UnreachableOutputError
         Where losses keep the output below its target before a step.
 

@@ -17,6 +17,7 @@ from loopdesign.errors import DataError
 from loopdesign.network.elements import GROUND, Capacitor, CurrentSource, VoltageSource
 from loopdesign.orbit.stepping.cycle import CycleStepper
 from loopdesign.orbit.stepping.devices import Devices
+from loopdesign.orbit.stepping.knee import load_knee
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -100,7 +101,7 @@ def planned(
     gap = case.specification.line_dropout
     if gap is None:
         raise DataError(f"{case.where('specification')}: there is no line_dropout to make")
-    stepper = CycleStepper(converter, values, limits, probes=probes)
+    stepper = CycleStepper(converter, values, limits, probes=probes, knee=load_knee(converter))
     count = max(1, round(gap.for_ / float(stepper.converter.period)))
     changes = {0: {"line": gap.to}, count: {"line": values["line"]}}
     return Plan(stepper=stepper, begin=from_point(point), profile=lambda k: changes.get(k, {}), changed=count)
@@ -113,8 +114,10 @@ def _start(
     final, over = values["reference"], getattr(case.error_amplifier, "soft_start", 0.0) / converter.period
     count = int(np.ceil(over - 1e-9))
     dark = values | {"line": 0.0, "reference": 0.0, RAMP: 0.0}
-    stepper = CycleStepper(_ramped(converter) if count else converter, dark, limits, probes=probes)
-    cycle = stepper.cycle(np.zeros(len(stepper.states)), Devices(switch=False, diode=0))
+    knee = load_knee(converter)
+    stepper = CycleStepper(_ramped(converter) if count else converter, dark, limits, probes=probes, knee=knee)
+    nothing = Devices(switch=False, diode=0, load=0 if knee else 1)
+    cycle = stepper.cycle(np.zeros(len(stepper.states)), nothing)
     full = RAMP_CAPACITANCE * final / converter.period
     changes: dict[int, dict[str, float]] = {0: {"line": values["line"], "reference": final}}
     if count:

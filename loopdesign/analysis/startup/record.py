@@ -105,7 +105,6 @@ def recorded_run(
     """
     x, devices = begin
     done: list[Cycle] = []
-    control: list[float] = []
     edges = _Edges(stepper, probes)
     calm = 0
     for k in range(most):
@@ -118,9 +117,8 @@ def recorded_run(
         edges.add(k, trace, cycle)
         last, x, devices = x, cycle.x, cycle.devices
         done.append(cycle)
-        control.append(float(stepper.watch(devices, x[None], ("v(control)",))[0, 0]))
-        moved = float(np.abs(x - last).max()) > QUIET * float(np.abs(x).max())
-        calm = 0 if abs(cycle.mean - target) > NARROW * band or moved else calm + 1
+        there = abs(cycle.mean - target) <= NARROW * band and _rests(x, last)
+        calm = calm + 1 if there else 0
         if k + 1 >= least and (calm >= CALM or _stuck(done, target, band)):
             break
     return Record(
@@ -128,12 +126,27 @@ def recorded_run(
         mean=np.array([c.mean for c in done]),
         lowest=np.array([c.lowest for c in done]),
         highest=np.array([c.highest for c in done]),
-        control=np.array(control),
+        control=_control(stepper, done),
         ended=tuple(c.ended for c in done),
         limited=np.array([c.limited for c in done]),
         peaks=edges.peaks(),
         rested=calm >= CALM,
     )
+
+
+def _rests(x: NDArray[np.float64], last: NDArray[np.float64]) -> bool:
+    """Whether a state has hardly moved over a cycle."""
+    return float(np.abs(x - last).max()) <= QUIET * float(np.abs(x).max())
+
+
+def _control(stepper: CycleStepper, done: list[Cycle]) -> NDArray[np.float64]:
+    """Control voltage (N,) at the end of every cycle [V]."""
+    control = np.empty(len(done))
+    for devices in {c.devices for c in done}:
+        where = np.array([c.devices == devices for c in done])
+        states = np.array([c.x for c in done])[where]
+        control[where] = stepper.watch(devices, states, ("v(control)",))[:, 0]
+    return control
 
 
 def _stuck(done: list[Cycle], target: float, band: float) -> bool:

@@ -3,9 +3,11 @@
 A start begins with every capacitor discharged and every inductor without current; the controller has been awake for a
 period, so that a clamp has set its pin. At time zero the line is there and the controller begins to switch; the
 reference rises in a straight line over ``soft_start``, or is there at once. The limits of amplifier, clamp and current
-are at work all along. The load is a resistor that draws the load current at the specified output, whatever kind the
-case gives: a sink draws nothing that is known from an output without voltage. Parts keep the values they have at the
-operating point that the start leads to.
+are at work all along. Parts keep the values they have at the operating point that the start leads to.
+
+A resistive load is a resistor throughout, a load with a drop draws nothing below it, a current sink is a resistor below
+a tenth of the output. A constant power is no load for an output without voltage: a resistor of the same current at the
+full output takes its place, and that of current sinks at further outputs.
 """
 
 from __future__ import annotations
@@ -33,11 +35,20 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign import case as cases
+    from loopdesign.network.converter import Converter
 
 MOST_CYCLES = 20_000
 """Most cycles of a run."""
 AFTER = 200
 """Fewest cycles after the reference or the line has come to its final value."""
+LOADS = {
+    "resistive": "the load is a resistor at every output voltage",
+    "current": "the load is a current sink, and below a tenth of the output a resistor of the same current there",
+    "power": "the load of constant power is taken for a resistor of the same current at the full output: it draws less "
+    "on the way than a converter would that starts below the full output",
+    "voltage": "the load draws nothing below its drop",
+}
+"""What a run makes of each kind of load."""
 STILL = 0.02
 """Share of what is missing by which the output must rise over the last tenth of a run not to be called latched."""
 
@@ -54,6 +65,9 @@ class Rise:
         The corner [V], [A].
     record
         The run.
+    band_v
+        Settling band around the regulated output, half of its width; of a regulated current what it makes in the
+        resistance of the load [V].
     overshoot_v
         Largest mean of a cycle above the regulated output [V]; of a drop-out, after the line has returned.
     lowest_output_v
@@ -63,6 +77,8 @@ class Rise:
         where it does not.
     peak_current_a
         Largest current of the sensed element on the way [A].
+    load_peak_a
+        Largest current of the load on the way [A].
     output_peaks_v
         Highest voltage on the way of each output that is not regulated, by name [V].
     limited_cycles
@@ -79,10 +95,12 @@ class Rise:
     input_voltage: float
     load_current: float
     record: Record
+    band_v: float
     overshoot_v: float
     lowest_output_v: float | None
     settling_time_s: float | None
     peak_current_a: float
+    load_peak_a: float
     output_peaks_v: Mapping[str, float]
     limited_cycles: int
     latched: bool
@@ -110,7 +128,7 @@ class Rise:
         """
         names = (
             "kind", "input_voltage", "load_current", "stable", "latched", "reason", "overshoot_v", "lowest_output_v",
-            "settling_time_s", "peak_current_a", "limited_cycles",
+            "settling_time_s", "peak_current_a", "load_peak_a", "limited_cycles",
         )  # fmt: skip
         return {name: getattr(self, name) for name in names} | {
             "inductor_peaks_a": {p[2:-1]: value for p, value in self.record.peaks.items() if p.startswith("i(")},
@@ -131,15 +149,12 @@ class RiseStudy:
         The case.
     results
         One for each input voltage and load current; starts first.
-    band_v
-        Settling band, half of its width [V].
     notes
         What is taken for granted, one sentence each.
     """
 
     case: cases.Case
     results: tuple[Rise, ...]
-    band_v: float
     notes: tuple[str, ...]
 
     @property
@@ -178,17 +193,13 @@ def rises(case: cases.Case, *, progress: Callable[[int, int], None] | None = Non
     Raises
     ------
     DataError
-        Where the case has no loop, or a load that no resistor can stand for.
+        Where the case has no loop.
     UnreachableOutputError
         Where the output is out of reach.
     """
     given = case.specification
-    if given.load == "voltage":
-        raise DataError(
-            f"{case.where('specification.load')}: the start-up of a load with a drop is not modelled, for below its "
-            'drop it draws no current; examine it with load = "resistive"'
-        )
-    parts = given_parts(case)
+    whole, parts = case, given_parts(case)
+    case = _resistive_further(case)
     corners = [(v, i) for v in given.input_voltage.values for i in given.output_current.values]
     kinds: list[RiseKind] = ["start"] if given.line_dropout is None else ["start", "dropout"]
     results = []
@@ -198,17 +209,23 @@ def rises(case: cases.Case, *, progress: Callable[[int, int], None] | None = Non
         results.append(_rise(case, parts, kind, line, load))
     if progress is not None:
         progress(len(results), len(results))
-    band = case.targets.settling_band * given.output_voltage
-    return RiseStudy(case=case, results=tuple(results), band_v=band, notes=_notes(case))
+    return RiseStudy(case=case, results=tuple(results), notes=_notes(whole))
+
+
+def _resistive_further(case: cases.Case) -> cases.Case:
+    """Give further outputs a resistor in place of a current sink."""
+    outputs = getattr(case.stage, "outputs", ())
+    if all(output.load == "resistive" for output in outputs):
+        return case
+    eased = tuple(output.model_copy(update={"load": "resistive"}) for output in outputs)
+    return case.model_copy(update={"stage": case.stage.model_copy(update={"outputs": eased})})
 
 
 def _notes(case: cases.Case) -> tuple[str, ...]:
     """Say what the runs take for granted."""
-    told = ["the line and the controller are there at time zero; the load is a resistor at every output voltage"]
-    if case.specification.load != "resistive":
-        told.append(
-            f'load = "{case.specification.load}" is taken for a resistor of the same current at the full output'
-        )
+    told = ["the line and the controller are there at time zero", LOADS[case.specification.load]]
+    if any(output.load == "current" for output in getattr(case.stage, "outputs", ())):
+        told.append("further outputs with a current sink carry a resistor of the same current at their voltage instead")
     if not getattr(case.error_amplifier, "soft_start", 0.0):
         told.append("no soft_start is given: the reference is there at once")
     told.append("parts have the values of the operating point that the start leads to")
@@ -219,14 +236,15 @@ def _rise(case: cases.Case, parts: Mapping[str, float], kind: RiseKind, line: fl
     """Make one run and read it."""
     corner = one_corner(case, line, load)
     opened, found = traced(lambda at: solved(case, at), case, corner, what="no operating point")
-    closed = replace(opened, load="resistive").closed(compensation(case, parts, corner))
+    opened = replace(opened, load="resistive") if opened.load == "power" else opened
+    closed = opened.closed(compensation(case, parts, corner))
     point = operating_point(closed, found.sequence)
     verdict = verdicts(linearise(found), linearise(point), bounds(case, corner))[0]
     further = {name: f"v({a},{b})" for name, (a, b) in closed.topology.outputs.items()}
     probes = (f"i({sensed_element(case)})", *(f"i({name})" for name in inductors(case)), *further.values())
     probes = tuple(dict.fromkeys(probes))
     target = float(np.ravel(closed.load_voltage)[0])
-    band = case.targets.settling_band * target
+    band = case.targets.settling_band * (target if case.specification.regulate == "voltage" else _slack(closed))
     plan = planned(case, kind, closed, point, limits=limits_at(case, corner, 0), probes=probes)
     back = plan.changed
     record = recorded_run(
@@ -237,14 +255,28 @@ def _rise(case: cases.Case, parts: Mapping[str, float], kind: RiseKind, line: fl
     latched = settled is None and _latched(record, target)
     stable = settled is not None and verdict.stable
     return Rise(
-        kind=kind, input_voltage=line, load_current=load, record=record,
+        kind=kind, input_voltage=line, load_current=load, record=record, band_v=band,
         overshoot_v=max(float(record.mean[back if kind == "dropout" else 0 :].max()) - target, 0.0),
         lowest_output_v=float(record.mean.min()) if kind == "dropout" else None,
-        settling_time_s=settled, peak_current_a=record.peaks[probes[0]],
+        settling_time_s=settled, peak_current_a=record.peaks[probes[0]], load_peak_a=_load_peak(closed, record),
         output_peaks_v={name: record.peaks[probe] for name, probe in further.items()},
         limited_cycles=record.ended.count("current limit"), latched=latched, stable=bool(stable),
         reason="" if stable else _why(record, verdict.held, settled, latched=latched),
     )  # fmt: skip
+
+
+def _load_peak(closed: Converter, record: Record) -> float:
+    """Largest current of the load [A] at the highest voltage across it."""
+    highest, current = float(record.highest.max()), float(np.ravel(closed.load_current)[0])
+    if closed.load == "voltage":
+        resistance = float(np.ravel(closed.load_resistance)[0])
+        return max(highest - float(np.ravel(closed.load_drop)[0]), 0.0) / resistance
+    return current if closed.load == "current" else current * highest / float(np.ravel(closed.load_voltage)[0])
+
+
+def _slack(closed: Converter) -> float:
+    """Voltage of a load with a drop that its resistance makes, to which the band of a regulated current belongs [V]."""
+    return float(np.ravel(closed.load_current)[0]) * float(np.ravel(closed.load_resistance)[0])
 
 
 def _settled(record: Record, target: float, band: float, begin: int) -> float | None:

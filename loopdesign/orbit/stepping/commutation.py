@@ -8,18 +8,20 @@ first, then those that differ from it least.
 
 from __future__ import annotations
 
+from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from loopdesign.errors import ConvergenceError
+from loopdesign.orbit.stepping.devices import Devices
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
 
     from numpy.typing import NDArray
 
-    from loopdesign.orbit.stepping.devices import Devices, Setting
+    from loopdesign.orbit.stepping.devices import Setting
     from loopdesign.orbit.stepping.motion import Motion
 
 ROUNDING = 1e-8
@@ -65,35 +67,36 @@ def commutated(
         Where every set contradicts itself.
     """
     for mask in _likely(int(devices.diode), count):
-        trial = devices._replace(diode=mask)
+        trial = Devices(devices.switch, mask, devices.amplifier, devices.clamp, devices.load)
         motion = _consistent(setting_of(trial), x, theta, moved)
         if motion is not None:
             return motion, trial
     raise ConvergenceError("no set of conducting rectifiers carries the currents on after an edge")
 
 
-def _likely(mask: int, count: int) -> Iterator[int]:
-    """Yield every set of rectifiers, the likeliest first."""
-    yield from sorted(range(1 << count), key=lambda other: ((other ^ mask).bit_count(), other))
+@cache
+def _likely(mask: int, count: int) -> tuple[int, ...]:
+    """List every set of rectifiers, the likeliest first."""
+    return tuple(sorted(range(1 << count), key=lambda other: ((other ^ mask).bit_count(), other)))
 
 
 def _consistent(setting: Setting, x: NDArray[np.float64], theta: float, moved: int) -> Motion | None:
     """Return the motion of a set from a state; None where the two contradict each other."""
-    K = setting.c.constraint[0]
-    if len(K):
+    if setting.constrained:
+        K = setting.c.constraint[0]
         missed = np.abs(K @ x + setting.bound)
         if np.any(missed > CONSTRAINED * (np.abs(K) @ np.abs(x) + np.abs(setting.bound)) + ROUNDING * np.abs(K).sum(1)):
             return None
         x = setting.project(x)
     motion = setting.piece.move(x, theta)
     slopes: list[float] | None = None
-    for k, guard in enumerate(setting.guards):
-        if guard.action not in {"diode on", "diode off"}:
-            continue
+    for k in setting.rectifying:
         value = motion.start[k]
+        if value <= -ROUNDING:
+            continue
         if value > ROUNDING:
             return None
-        if value > -ROUNDING and guard.value != moved:
+        if setting.guards[k].value != moved:
             slopes = motion.slopes() if slopes is None else slopes
             if slopes[k] > 0.0:
                 return None

@@ -48,6 +48,7 @@ if TYPE_CHECKING:
 
     from loopdesign.network.converter import Converter
     from loopdesign.orbit.stepping.devices import Ended
+    from loopdesign.orbit.stepping.knee import LoadKnee
     from loopdesign.orbit.stepping.motion import Motion
 
 OPPOSITE: Mapping[Action, Action] = {"diode on": "diode off", "diode off": "diode on"}
@@ -70,6 +71,8 @@ class CycleStepper:
         What bounds the controller; ignored with the loop open, but for the minimum on-time.
     probes
         Further quantities that ``watch`` and ``dense`` shall know.
+    knee
+        Below which voltage the load draws less; None for one that is linear everywhere.
     """
 
     def __init__(
@@ -79,8 +82,10 @@ class CycleStepper:
         limits: ControlLimits | None = None,
         *,
         probes: tuple[str, ...] = (),
+        knee: LoadKnee | None = None,
     ) -> None:
         self.converter = converter
+        self.knee = knee
         self.limits = ControlLimits() if limits is None else limits
         self.delay = converter.turn_off_delay / converter.period
         self.min_on = self.limits.min_on_time / converter.period
@@ -109,7 +114,7 @@ class CycleStepper:
         self.probes += [p for p in probes if p not in self.probes]
         self.watchman = Watchman(
             converter=converter, limits=self.limits, amplifier=self.amplifier if self.bounded else None,
-            clamps=self.clamps, clamp_node=self.clamp_node, probes=self.logical,
+            clamps=self.clamps, clamp_node=self.clamp_node, probes=self.logical, knee=knee,
         )  # fmt: skip
         self.settings: dict[Devices, Setting] = {}
         self.warm: dict[Devices, float] = {}
@@ -130,6 +135,8 @@ class CycleStepper:
         values = dict(self.values)
         if self.bounded:
             values["amplifier limit"] = devices.amplifier * (self.limits.output_current or 0.0)
+        if self.knee is not None and not devices.load:
+            values |= dict.fromkeys(self.knee.silent, 0.0)
         values |= {"clamp high": self.limits.highest or 0.0, "clamp low": -(self.limits.lowest or 0.0)}
         return np.array([values.get(name, 0.0) for name in self.network.inputs])
 
@@ -138,6 +145,7 @@ class CycleStepper:
         on = self.stage.named(closed=devices.switch, mask=devices.diode)
         on |= {self.clamps[devices.clamp].name} if devices.clamp else frozenset()
         elements = self.elements[devices.amplifier != 0]
+        elements = elements if devices.load or self.knee is None else self.knee.below(elements)
         return derive(elements, (on,), self.probes, period=self.converter.period, series=True)
 
     def setting(self, devices: Devices) -> Setting:
@@ -282,6 +290,8 @@ class CycleStepper:
             devices = devices._replace(diode=True)
         elif guard.action == "limit":
             devices = devices._replace(amplifier=guard.value)
+        elif guard.action == "load":
+            devices = devices._replace(load=guard.value)
         else:
             devices = devices._replace(clamp=guard.value)
         return self.setting(devices).piece.move(x, theta), devices

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from loopdesign.network.elements import Element
 
 Ended = Literal["comparator", "current limit", "largest duty", "minimum on-time", "skipped"]
-Action = Literal["trip", "current limit", "diode off", "diode on", "limit", "clamp"]
+Action = Literal["trip", "current limit", "diode off", "diode on", "limit", "clamp", "load"]
 TRIPS = ("trip", "current limit")
 """Actions of the comparators that end the on-time; blanking hides them, and they come last among the guards."""
 
@@ -51,17 +51,18 @@ class Devices(NamedTuple):
     """State of every device.
 
     ``diode`` holds the conducting rectifiers as bits, of a single one simply whether it conducts; ``amplifier`` and
-    ``clamp`` are -1, 0 or 1: at the lower limit, free, at the upper.
+    ``clamp`` are -1, 0 or 1: at the lower limit, free, at the upper. ``load`` is 0 below the knee of a load that has one.
     """
 
     switch: bool
     diode: int
     amplifier: int = 0
     clamp: int = 0
+    load: int = 1
 
     def set(self, *, switch: bool, diode: int) -> Devices:
-        """Switch and rectifiers, as bits [unitless], as said; the controller's devices as they are."""
-        return Devices(switch, diode, self.amplifier, self.clamp)
+        """Switch and rectifiers, as bits [unitless], as said; what belongs to controller and load as it is."""
+        return Devices(switch, diode, self.amplifier, self.clamp, self.load)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,6 +129,8 @@ class Setting:
         self.guards = guards
         self.c = c
         self.yielding = yielding
+        self.constrained = len(c.constraint[0]) > 0
+        self.rectifying = [k for k, g in enumerate(guards) if g.action in {"diode on", "diode off"}]
         self.constants = np.array([*(g.constant for g in guards), 0.0])
         self.through = np.array([*(g.inputs for g in guards), c.D[0, out]])
         rows = np.array([*(g.state for g in guards), c.C[0, out]])

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from loopdesign.network.converter import Converter
     from loopdesign.network.elements import Transconductor
     from loopdesign.orbit.stepping.devices import Devices
+    from loopdesign.orbit.stepping.knee import LoadKnee
 
 CLAMP_RESISTANCE = 1.0
 """On-resistance of a control-pin clamp [ohm]: a millivolt at the most an amplifier delivers."""
@@ -39,6 +40,8 @@ class Watchman:
         Clamp devices by side, and the node they act on.
     probes
         Probes of the netlist by the names every network shows.
+    knee
+        Below which voltage the load draws less.
     """
 
     converter: Converter
@@ -47,6 +50,7 @@ class Watchman:
     clamps: Mapping[int, Diode]
     clamp_node: str
     probes: Mapping[str, str]
+    knee: LoadKnee | None = None
 
     def guards(self, network: SwitchedNetwork, devices: Devices) -> list[Guard]:
         """List what may end a motion; the comparators come last, so that they can be left out.
@@ -65,6 +69,7 @@ class Watchman:
         """
         return [
             *self._controller_guards(network, devices),
+            *self._load_guards(network, devices),
             *self._rectifier_guards(network, devices),
             *self._comparator_guards(network, devices),
         ]
@@ -84,6 +89,13 @@ class Watchman:
         for side, bound in ((1, self.limits.highest), (-1, self.limits.lowest)):
             if side in self.clamps and bound is not None:
                 yield guard_on(network, "clamp", side, side, f"v({self.clamp_node})", -side * bound)
+
+    def _load_guards(self, network: SwitchedNetwork, devices: Devices) -> Iterator[Guard]:
+        """Knee of the load, from either side."""
+        if self.knee is not None:
+            sign = -1.0 if devices.load else 1.0
+            probe = self.probes["v(out)"]
+            yield guard_on(network, "load", 1 - devices.load, sign, probe, -sign * self.knee.threshold)
 
     def _rectifier_guards(self, network: SwitchedNetwork, devices: Devices) -> Iterator[Guard]:
         """End and start of every rectifier's conduction; a synchronous one only follows the switch."""

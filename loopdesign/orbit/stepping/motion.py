@@ -30,6 +30,8 @@ MODAL_CONDITION = 1e6
 """Eigenvector condition above which more than six digits would be lost and modal form is not used."""
 SMALL_MODE = 1e-5
 """Size of an eigenvalue [1/period] below which the second integral of its exponential is taken as a series."""
+UNSEEN = 1e-14
+"""Share of the last row's largest modal weight below which it does not see a mode."""
 GUARD_TOLERANCE = 1e-10
 """Guard value [V or A] at the start of a motion that is still rounding of an edge just passed."""
 _STEPS = 60
@@ -75,8 +77,10 @@ class Piece:
         self.modal_slopes = self.modal_rows * self.values
         zero = self.values == 0.0
         small = np.abs(self.values) < SMALL_MODE
-        self.zero = zero if zero.any() else None
-        self.small = small if small.any() else None
+        self.zero = np.flatnonzero(zero) if zero.any() else None
+        seen = small & (np.abs(self.modal_rows[-1]) > UNSEEN * np.abs(self.modal_rows[-1]).max())
+        self.small = np.flatnonzero(seen) if seen.any() else None
+        self.small_values, self.small_row = self.values[seen], self.modal_rows[-1, seen]
         self.reciprocal = 1.0 / np.where(zero, 1.0, self.values)
         self.table = _real_part(np.array([self.phi(t) for t in self.instants]).T)
         # one product turns a state into state, watched rows, the mean flow of the last row, and every modal weight;
@@ -105,14 +109,18 @@ class Piece:
 
     def phi(self, t: float) -> NDArray[np.complex128]:
         """``(exp(lambda t) - 1) / lambda`` of every mode (k,) [periods]."""
-        p: NDArray[np.complex128] = np.expm1(self.values * t) * self.reciprocal
-        return p if self.zero is None else np.where(self.zero, t, p)
+        p: NDArray[np.complex128] = self.values * t
+        np.expm1(p, out=p)
+        p *= self.reciprocal
+        if self.zero is not None:
+            p[self.zero] = t
+        return p
 
     def small_integral(self, weights: NDArray[np.complex128], t: float) -> float:
         """Second integral of the slow modes of the last row, whose reciprocals cancel: a series in ``t`` [periods]."""
-        z = self.values[self.small] * t
-        series = 0.5 * t * t * (1.0 + z / 3.0 * (1.0 + z / 4.0))
-        return float((self.modal_rows[-1, self.small] * weights[self.small] @ series).real)
+        z = self.small_values * t
+        series = 1.0 + z / 3.0 * (1.0 + z / 4.0)
+        return 0.5 * t * t * float((self.small_row * weights[self.small] @ series).real)
 
     def matrices(self, t: float) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
         """``exp(A t)`` and its first and second integral (n,n) over ``t`` [periods], without eigenvectors.
