@@ -24,7 +24,6 @@ from loopdesign.corners.controller import bounds, limits_at
 from loopdesign.corners.converters import compensation, one_corner, solved
 from loopdesign.corners.power_stage import inductors, sensed_element
 from loopdesign.corners.trouble import names_file, traced
-from loopdesign.errors import DataError
 from loopdesign.models.switched import linearise
 from loopdesign.models.verdict import verdicts
 from loopdesign.orbit.operating_point import operating_point

@@ -12,8 +12,10 @@ devices of the same netlist:
   pin to ground and from ground to the control pin. With an operational amplifier it sits inside the amplifier, at the
   capacitor that makes its pole, so that the amplifier itself does not wind up; its network still does, as a real one.
 
-A pulse is skipped where a comparator is tripped at the clock already and neither a minimum on-time, blanking nor a
-delay is given; with one of them, every clock makes at least that pulse.
+A pulse is skipped where a comparator is tripped at the clock already and neither a minimum on-time nor blanking is
+given; with one of them, every clock makes at least that pulse. A sensed current that is too large shows itself only
+once the switch conducts, so that a turn-off delay leaves a pulse of its length; a control voltage at or below zero
+trips before the clock and leaves none.
 """
 
 from __future__ import annotations
@@ -258,7 +260,8 @@ class CycleStepper:
             motion, on = commutated(self.setting, x, on, 0.0, count=len(self.stage.rectifiers))
         else:
             motion = self.setting(on).piece.move(x)
-        if not (self.armed_at or self.delay) and max(motion.start[-1 - self.comparators : -1]) >= 0.0:
+        tripped = not self.armed_at and max(motion.start[-1 - self.comparators : -1]) >= 0.0
+        if tripped and (not self.delay or self.watch(devices, x[None], ("v(control)",))[0, 0] <= 0.0):
             return self.setting(devices).piece.move(x), devices, "skipped"
         return motion, on, "comparator"
 

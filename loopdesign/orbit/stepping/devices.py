@@ -51,7 +51,7 @@ class Devices(NamedTuple):
     """State of every device.
 
     ``diode`` holds the conducting rectifiers as bits, of a single one simply whether it conducts; ``amplifier`` and
-    ``clamp`` are -1, 0 or 1: at the lower limit, free, at the upper. ``load`` is 0 below the knee of a load that has one.
+    ``clamp`` are -1, 0 or 1: at the lower limit, free, at the upper. ``load`` is 0 below its knee.
     """
 
     switch: bool

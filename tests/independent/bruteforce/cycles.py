@@ -1,7 +1,8 @@
 """One switching period of the brute-force simulator: what every device does, edge by edge.
 
 Order of things at one instant: clock, end of blanking, comparator, delay.  A comparator that is tripped already at the clock leaves
-the switch off for that period, unless a blanking time, a shortest on-time or a delay keeps it on for a while.
+the switch off for that period, unless a blanking time or a shortest on-time keeps it on for a while. A delay keeps it on where the
+sensed current trips, which shows itself only once the switch conducts, and not where the control voltage is no higher than zero.
 The delay runs from the trip to the opening of the switch; the largest duty belongs to the clock and nothing is added to it.
 """
 
@@ -182,7 +183,7 @@ def cycle(sim, z, *, diode=True, clamp=0, derivative=False):
     run.turn(on=True)
     trip, moved, armed = None, None, arm <= 0.0
     if not plain and armed and _tripped(sim, run):
-        if delay:
+        if delay and run.mode()[1].vc @ z > 0.0:
             trip, out.ended = 0.0, "limit" if _beyond_limit(sim, run) else "comparator"
         else:
             run = Run(sim, z, diode, clamp, derivative)
