@@ -78,10 +78,11 @@ def outcome(
         told = "no alternative is" if not count else f"only {count} of {SHOWN} alternatives are"
         notes += (FEW.format(told),)
     place = rank_of(work.lattice, work.result, item)
+    method = work.bounded(exam.demands).method(len(exam.condition), item, settled=settled, place=place)
     return Choice(
         check=examine(case, parts, plain, exam.demands.limits), chosen={}, prefer=prefer, best=shown[0],
         alternatives=tuple(shown[1:]),
-        method=work.method(len(exam.condition), item, settled=settled, place=place), notes=notes, extremes=ends,
+        method=method, notes=notes, extremes=ends,
         searched_corners=len(exam.condition), combinations=work.lattice.size, evaluated=work.result.evaluated,
     )  # fmt: skip
 

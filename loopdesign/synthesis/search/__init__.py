@@ -5,6 +5,7 @@
 `corner_loop` the loop gain of many combinations at one corner, and which C2 can meet a condition
 `screens`     necessary conditions that spare most of a lattice its whole evaluation
 `staged`      lattices too large to search whole, in blocks
+`bound`       what no combination of such a lattice can exceed
 `order`       ties, alternatives, parts at the end of their series
 `descent`     from neighbour to neighbour by the exact loop
 `search`      one search of a case, and the result in words

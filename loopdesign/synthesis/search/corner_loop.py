@@ -60,10 +60,18 @@ class CornerLoop:
         return np.asarray(above / below)
 
     def fraction(self, values: Array, points: NDArray[np.intp]) -> tuple[Complex, Complex]:
-        """Numerator and denominator of the loop gain (N,K) of combinations (N,5) at some grid points."""
-        n0, n1, d0, d1 = self._bilinear(values, points)
+        """Numerator and denominator of the loop gain (N,K) of combinations (N,5) at some grid points.
+
+        Combinations that follow one another and differ in C2 alone share all but the last product.
+        """
+        begins, along = _runs(values)
+        n0, n1, d0, d1 = self._bilinear(values[begins], points)
         capacitance = (values[:, C2] * self.factors[C2])[:, None]
-        return (n0 + n1 * capacitance if n1.any() else n0), d0 + d1 * capacitance
+        if along is not None:
+            n0, n1, d0, d1 = (x[along] if x.ndim > 1 and len(x) == len(begins) else x for x in (n0, n1, d0, d1))
+        below = d1 * capacitance
+        below += d0
+        return (n0 + n1 * capacitance if n1.any() else n0), below
 
     def range_of(
         self, name: str, values: Array, above: NDArray[np.intp], band: NDArray[np.intp]
@@ -124,6 +132,17 @@ def corner_loop(responses: Responses, corner: int) -> CornerLoop:
         network=responses.network,
         factors=np.array(factors),
     )
+
+
+def _runs(values: Array) -> tuple[NDArray[np.intp], NDArray[np.intp] | None]:
+    """Find where runs of combinations (N,5) begin that differ in C2 alone, and the run (N,) of each; None: no runs."""
+    others = np.delete(values, C2, axis=1)
+    new = np.ones(len(values), bool)
+    new[1:] = (others[1:] != others[:-1]).any(axis=1)
+    begins = np.flatnonzero(new)
+    if 2 * len(begins) > len(values):
+        return np.arange(len(values)), None
+    return begins, np.cumsum(new) - 1
 
 
 def _square(value: Complex) -> Array:

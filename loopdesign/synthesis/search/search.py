@@ -12,10 +12,11 @@ from loopdesign.corners.converters import compensation, network_parts
 from loopdesign.models.switched import linearise, loop_gain
 from loopdesign.orbit.operating_point import operating_point
 from loopdesign.synthesis.baseline.synthesis import CAPACITORS, RESISTORS
+from loopdesign.synthesis.search.bound import best_possible
 from loopdesign.synthesis.search.lattice import Lattice, SearchResult
 from loopdesign.synthesis.search.loops import KEPT, PARTS, Demands, LoopReadings, Responses, StepDemand, figures
 from loopdesign.synthesis.search.plant_grid import plant_responses, short_grid
-from loopdesign.synthesis.search.screens import SLACK, search
+from loopdesign.synthesis.search.screens import SLACK, screens_for, search
 from loopdesign.synthesis.search.staged import staged_search, starts
 from loopdesign.units.preferred import between
 
@@ -96,7 +97,8 @@ class Search:
     """A lattice, the responses it was searched with, and what was found.
 
     ``correction`` (B,F) is the factor that corrects the plant by the exact loop gain, 1 without a reference;
-    ``climbed`` is True where the exact loop alone decided.
+    ``climbed`` is True where the exact loop alone decided; ``bound`` is what no combination's score exceeds, infinite
+    where that is not known, None where the lattice was searched whole.
     """
 
     names: tuple[str, ...]
@@ -108,6 +110,14 @@ class Search:
     reference: Mapping[str, float] | None
     correction: NDArray[np.complex128]
     climbed: bool = False
+    bound: float | None = None
+
+    def bounded(self, demands: Demands) -> Search:
+        """Bound the score of every combination where the lattice was too large to search whole."""
+        if self.lattice.size <= EXHAUSTIVE or self.climbed:
+            return self
+        found = float(self.result.scores.max(initial=-np.inf))
+        return replace(self, bound=best_possible(screens_for(self.responses, demands), self.lattice, found))
 
     def parts_of(self, item: int) -> dict[str, float]:
         """Part values by name of one combination."""
@@ -135,9 +145,23 @@ class Search:
             f"{self.scope} at {corners} corners {basis}: this one is {rank}, and "
             "the exact loop gain and the verdict confirm it at every corner"
         )
+        told += self._told_bound(score)
         if settled:
             return told
         return told + "; some tolerance ends are worse for it than those searched, see the worst tolerance ends"
+
+    def _told_bound(self, score: float) -> str:
+        """Say by how much another combination of the lattice could be better than one with a score."""
+        if self.bound is None:
+            return ""
+        if not np.isfinite(self.bound):
+            return "; by how much another combination of the lattice could be better is not known"
+        percent = 100.0 * (self.bound - score) / (abs(score) or 1.0)
+        if percent < TOLD_PERCENT:
+            return "; by the same responses no combination of the lattice can be better"
+        digit = 10.0 ** (np.floor(np.log10(percent)) - 1.0)
+        upward = np.ceil(percent / digit) * digit
+        return f"; by the same responses no combination of the lattice can be more than {upward:.3g} % better"
 
     def telling(self, items: NDArray[np.intp]) -> NDArray[np.float64]:
         """Return the readings (N,5) by which combinations differ, in units of the least difference that matters."""

@@ -3,7 +3,7 @@
 From every start the parts are taken in two blocks, each searched exhaustively with the other held: R1, C1 and C2 over
 their whole series; then R2 and C3 over theirs with R1 within some steps. When neither block improves, every combination
 within two steps in all parts is compared. What is proven is that, and no more: no better combination exists in either
-block or within two steps; one may exist where several parts differ by more at once.
+block or within two steps; one may exist where several parts differ by more at once, by as much as `bound` says at most.
 """
 
 from __future__ import annotations

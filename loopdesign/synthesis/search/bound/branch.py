@@ -1,0 +1,131 @@
+"""Blocks halved where they promise most, until none promises more than what was found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.synthesis.search.bound.factors import Extent, beside_c3, corner_facts
+from loopdesign.synthesis.search.bound.promise import Promise
+from loopdesign.synthesis.search.corner_loop import ROUNDING
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from loopdesign.synthesis.search.lattice import Lattice
+    from loopdesign.synthesis.search.screens import Screens
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.intp]
+
+BLOCKS = 20_000
+"""Blocks looked at before the search for a bound ends [unitless]."""
+AT_ONCE = 1024
+"""Blocks halved at once."""
+CORNERS = 16
+"""Corners a block is held against, the telling ones first."""
+
+
+def best_possible(screens: Screens, lattice: Lattice, found: float, *, blocks: int = BLOCKS) -> float:
+    """Bound the score that any feasible combination of a lattice can have.
+
+    Parameters
+    ----------
+    screens
+        Corners, demands and grid of the search.
+    lattice
+        The lattice.
+    found
+        The best score found [Hz], [unitless] or [ohm] by what decides; minus infinity where there is none.
+    blocks
+        Blocks looked at, at most [unitless].
+
+    Returns
+    -------
+    float
+        At least the score of the best feasible combination, and at least `found`: equal to it where it is proven the
+        best; infinity where the amplifier or the divider is none that the bound covers.
+    """
+    if screens.demands.prefer == "crossover":  # what decides is the highest crossover, which may come up to its limit
+        return max(found, screens.demands.limits.crossover_limit_hz)
+    axes = _axes(screens, lattice)
+    points, cells = _points(screens, found)
+    facts = [corner_facts(c, points, screens.corners[0]) for c in screens.corners[:CORNERS]]
+    corners = [c for c in facts if c is not None]
+    if axes is None or len(corners) < len(facts) or not corners:
+        return np.inf
+    middle = float(np.sqrt(screens.frequencies_hz[points[0]] * screens.demands.limits.crossover_limit_hz))
+    promise = Promise(screens=screens, corners=corners, cells=cells, gains=axes.gains, reference_hz=middle)
+    extent, seen = Extent(axes.low[None], axes.high[None]), 1
+    scores = promise.scores(extent)
+    while len(scores) and seen < blocks:
+        order = np.argsort(-scores, kind="stable")
+        taken, left = order[:AT_ONCE], order[AT_ONCE:]
+        widest = Extent(extent.low[taken], extent.high[taken])
+        halves = axes.inside(_halved(widest, np.argmax(promise.effects(widest), axis=1), axes.fastest))
+        told = promise.scores(halves)
+        seen += len(told)
+        scores = np.concatenate([told, scores[left]])
+        kept = scores > found
+        low, high = (np.concatenate([new, old[left]])[kept] for new, old in zip(halves, extent, strict=True))
+        extent, scores = Extent(low, high), scores[kept]
+    return float(max(found, scores.max(initial=-np.inf)))
+
+
+def _points(screens: Screens, found: float) -> tuple[Index, int]:
+    """Choose grid points: all about the crossovers that matter, how many, and then those of the modulus."""
+    grid, limit = screens.frequencies_hz, screens.demands.limits.crossover_limit_hz
+    begin = max(0, int(np.searchsorted(grid, screens.lowest(found))) - 1)
+    band = np.arange(begin, min(int(np.searchsorted(grid, limit, side="right")) + 1, len(grid)))
+    others = np.setdiff1d(np.concatenate([screens.above, screens.modulus]), band)
+    return np.concatenate([band, others]), len(band)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Axes:
+    """Time constants of a whole lattice: their ends (4,) [s], those of ln K, and what joins z2 and p2.
+
+    ``apart`` holds the least and the largest of z2 - p2 [s]; ``fastest`` is a time [s] below which none matters.
+    """
+
+    low: Array
+    high: Array
+    gains: tuple[float, float]
+    apart: tuple[float, float]
+    fastest: float
+
+    def inside(self, extent: Extent) -> Extent:
+        """Keep the blocks in which there is a pole above each zero, as far as the parts allow."""
+        least = extent.low[:, 1] - extent.high[:, 3]
+        most = extent.high[:, 1] - extent.low[:, 3]
+        keep = (extent.high[:, 0] >= extent.low[:, 2]) & (most >= self.apart[0] * (1.0 - ROUNDING))
+        keep &= least <= self.apart[1] * (1.0 + ROUNDING)
+        return Extent(extent.low[keep], extent.high[keep])
+
+
+def _axes(screens: Screens, lattice: Lattice) -> Axes | None:
+    """Find the ends of every axis; None without corners."""
+    if not screens.corners:
+        return None
+    (r1, c1, c2, r2, c3) = lattice.values(np.array([0, lattice.size - 1])).T
+    upper, behind = beside_c3(screens.corners[0])
+    joined = [a * b / (a + b) if a and b else 0.0 for a, b in zip(c1, c2, strict=True)]
+    low = np.array([r1[0] * c1[0], (r2[0] + upper) * c3[0], r1[0] * joined[0], (r2[0] + behind) * c3[0]])
+    high = np.array([r1[1] * c1[1], (r2[1] + upper) * c3[1], r1[1] * joined[1], (r2[1] + behind) * c3[1]])
+    apart = (upper - behind) * c3[0], (upper - behind) * c3[1]
+    return Axes(
+        low=low, high=high, gains=(-float(np.log(c1[1] + c2[1])), -float(np.log(c1[0] + c2[0]))), apart=apart,
+        fastest=1e-3 / float(2.0 * np.pi * screens.frequencies_hz[-1]),
+    )  # fmt: skip
+
+
+def _halved(extent: Extent, axis: Index, fastest: float) -> Extent:
+    """Halve blocks along one axis (N,) each, in the middle by the logarithm of what of a time constant matters."""
+    low, high, rows = extent.low, extent.high, np.arange(len(extent.low))
+    a, b = low[rows, axis], high[rows, axis]
+    middle = np.sqrt((a + fastest) * (b + fastest)) - fastest
+    first, second = high.copy(), low.copy()
+    first[rows, axis] = second[rows, axis] = np.clip(middle, a, b)
+    return Extent(np.concatenate([low, second]), np.concatenate([first, high]))
