@@ -150,6 +150,16 @@ def runs(text):
     return ld.step(parse_case(text, "case.toml"), start=True)
 
 
+def books_balance(*runs):
+    """What the source gives is burnt, drawn or stored; nothing is interrupted but where coupled or series inductors stop."""
+    for rise in runs:
+        energy = rise.record.energy
+        assert abs(energy.missing) < 1e-7
+        assert energy.source_j > energy.loads_j > 0.0
+        assert energy.losses_j > 0.0
+        assert 0.0 <= energy.interrupted_j + 1e-12 < 1e-3 * energy.source_j
+
+
 def final_reference(text, vin, load):
     """The judge's operating point, and the reference that makes its average output the specified one."""
     p = read_case(text, vin, load)
@@ -177,6 +187,7 @@ def followed(rise, sim, z, *, cycles, reference, line, **devices):
 def test_boost_with_clamp_amplifier_limit_and_current_limit_by_solve_ivp():
     made = runs(BOOST)
     start, gap = made.results
+    books_balance(start, gap)
     p, found = final_reference(BOOST.replace("output_current_limit", "# "), 12.0, 0.5)
     sim = IntegratedSimulator(p, most=60e-6)
     z = sim.start(np.zeros(sim.n), ctl=0.0)
@@ -210,6 +221,7 @@ def test_boost_with_clamp_amplifier_limit_and_current_limit_by_solve_ivp():
 def test_sepic_start_and_line_dropout_by_exact_brute_force():
     made = runs(SEPIC)
     start, gap = made.results
+    books_balance(start, gap)
     p, found = final_reference(SEPIC, 13.0, 1.0)
     sim = Simulator(p, closed=True, ramped=True)
     line = {"start": lambda _k: 13.0, "dropout": lambda k: 0.0 if k < 60 else 13.0}
@@ -245,6 +257,7 @@ def test_output_that_folds_over_at_the_largest_duty_latches_and_a_soft_start_pas
     assert found.stable
     made = runs(LATCHING)
     (stuck,) = made.results
+    books_balance(stuck)
     sim = Simulator(p, closed=True, ramped=True)
     told, output, _ = followed(
         stuck, sim, sim.start(np.zeros(sim.n), ctl=found.ctl), cycles=600, reference=lambda _k: found.ctl,
@@ -395,6 +408,7 @@ def test_start_into_a_load_with_a_knee_by_solve_ivp(kind):
         text = text.replace(old, new)
     case = parse_case(text, "case.toml")
     (start,) = ld.step(case, start=True).results
+    books_balance(start)
     final = float(closed_point(case, 12.0, case.specification.output_current.values[0]).trim[0])
     run = Driven(Boost(**law), T=1 / 300e3, sense=0.055, slope=33e3, limit=0.2, **network)
     means = np.array([run.cycle(lambda t, k=k: final * min(1.0, (k + t / run.T) / 120.0)) for k in range(140)])[:, 0]
@@ -452,6 +466,7 @@ def test_start_of_two_outputs_by_solve_ivp_on_nodal_equations():
     assert judge_of.ended == list(start.record.ended[:115])
     assert start.limited_cycles == judge_of.ended.count("current limit") > 0
     assert_allclose(start.record.mean[:115], means[:, 0], atol=1e-7)
+    books_balance(start)
     assert start.peak_current_a == pytest.approx(1.8, rel=1e-6)
     assert start.output_peaks_v["logger"] == pytest.approx(judge_of.highest, rel=1e-6)
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from loopdesign.analysis.startup.energy import Ledger
 from loopdesign.analysis.transient.run import from_point
 from loopdesign.errors import DataError
 from loopdesign.network.elements import GROUND, Capacitor, CurrentSource, VoltageSource
@@ -95,27 +96,28 @@ def planned(
     DataError
         Where the case has no drop-out to make.
     """
+    watched = (*probes, *Ledger(converter).probes)
     values = dict(zip(point.network.inputs, (float(v) for v in point.inputs[0]), strict=True))
     if kind == "start":
-        return _start(case, converter, values, limits, probes)
+        return _start(case, converter, values, limits, watched)
     gap = case.specification.line_dropout
     if gap is None:
         raise DataError(f"{case.where('specification')}: there is no line_dropout to make")
-    stepper = CycleStepper(converter, values, limits, probes=probes, knee=load_knee(converter))
+    stepper = CycleStepper(converter, values, limits, probes=watched, knee=load_knee(converter))
     count = max(1, round(gap.for_ / float(stepper.converter.period)))
     changes = {0: {"line": gap.to}, count: {"line": values["line"]}}
     return Plan(stepper=stepper, begin=from_point(point), profile=lambda k: changes.get(k, {}), changed=count)
 
 
 def _start(
-    case: cases.Case, converter: Converter, values: dict[str, float], limits: ControlLimits, probes: tuple[str, ...]
+    case: cases.Case, converter: Converter, values: dict[str, float], limits: ControlLimits, watched: tuple[str, ...]
 ) -> Plan:
     """Begin with everything discharged and the controller awake: a period without line or reference sets its clamp."""
     final, over = values["reference"], getattr(case.error_amplifier, "soft_start", 0.0) / converter.period
     count = int(np.ceil(over - 1e-9))
     dark = values | {"line": 0.0, "reference": 0.0, RAMP: 0.0}
     knee = load_knee(converter)
-    stepper = CycleStepper(_ramped(converter) if count else converter, dark, limits, probes=probes, knee=knee)
+    stepper = CycleStepper(_ramped(converter) if count else converter, dark, limits, probes=watched, knee=knee)
     nothing = Devices(switch=False, diode=0, load=0 if knee else 1)
     cycle = stepper.cycle(np.zeros(len(stepper.states)), nothing)
     full = RAMP_CAPACITANCE * final / converter.period

@@ -11,11 +11,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.analysis.startup.energy import Ledger
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from numpy.typing import NDArray
 
+    from loopdesign.analysis.startup.energy import Energy
     from loopdesign.orbit.stepping.cycle import CycleStepper
     from loopdesign.orbit.stepping.devices import Cycle, Devices, Segment
 
@@ -53,6 +56,8 @@ class Record:
         (N,) whether amplifier limit or clamp were at work.
     peaks
         Largest size of each current on the way by probe [A].
+    energy
+        Where the energy went.
     rested
         Whether the run came to rest before its last cycle allowed.
     """
@@ -65,6 +70,7 @@ class Record:
     ended: tuple[str, ...]
     limited: NDArray[np.bool_]
     peaks: Mapping[str, float]
+    energy: Energy
     rested: bool
 
 
@@ -105,16 +111,19 @@ def recorded_run(
     """
     x, devices = begin
     done: list[Cycle] = []
-    edges = _Edges(stepper, probes)
+    edges, ledger = _Edges(stepper, probes), Ledger(stepper.converter)
     calm = 0
     for k in range(most):
         changes = profile(k)
         if changes:
             edges.settle("line" in changes)
+            if "line" in changes:
+                ledger.settle(stepper)
             stepper.set_inputs(**changes)
         trace: list[Segment] = []
         cycle = stepper.cycle(x, devices, trace)
         edges.add(k, trace, cycle)
+        ledger.add(trace, cycle)
         last, x, devices = x, cycle.x, cycle.devices
         done.append(cycle)
         there = abs(cycle.mean - target) <= NARROW * band and _rests(x, last)
@@ -130,6 +139,7 @@ def recorded_run(
         ended=tuple(c.ended for c in done),
         limited=np.array([c.limited for c in done]),
         peaks=edges.peaks(),
+        energy=ledger.balance(stepper),
         rested=calm >= CALM,
     )
 
@@ -164,7 +174,7 @@ class _Edges:
     def __init__(self, stepper: CycleStepper, probes: tuple[str, ...]) -> None:
         self.stepper, self.probes = stepper, probes
         self.found = np.zeros(len(probes))
-        self.waiting: list[tuple[Devices, NDArray[np.float64], int]] = []
+        self.waiting: dict[Devices, tuple[list[NDArray[np.float64]], list[int]]] = {}
         self.traces: dict[int, list[Segment]] = {}
 
     def add(self, k: int, trace: list[Segment], cycle: Cycle) -> None:
@@ -172,27 +182,26 @@ class _Edges:
         ends = [*(s.x for s in trace[1:]), cycle.x]
         for segment, end in zip(trace, ends, strict=True):
             if segment.length > 0.0:
-                self.waiting += [(segment.devices, segment.x, k), (segment.devices, end, k)]
+                states, cycles = self.waiting.setdefault(segment.devices, ([], []))
+                states += (segment.x, end)
+                cycles += (k, k)
         self.traces[k] = trace
 
     def settle(self, now: bool) -> None:
         """Read what has been waiting, with the inputs as they are."""
         if not now or not self.waiting:
             return
-        kinds = {d for d, _, _ in self.waiting}
-        cycles: set[int] = set()
-        for kind in kinds:
-            rows = [(x, k) for d, x, k in self.waiting if d == kind]
-            size = np.abs(self.stepper.watch(kind, np.array([x for x, _ in rows]), self.probes))
+        close: set[int] = set()
+        for kind, (states, cycles) in self.waiting.items():
+            size = np.abs(self.stepper.watch(kind, np.array(states), self.probes))
             self.found = np.maximum(self.found, size.max(axis=0))
-            for q in range(len(self.probes)):
-                cycles |= {rows[int(j)][1] for j in np.argsort(-size[:, q])[:CLOSER]}
-        for k in cycles:
+            close |= {cycles[int(j)] for j in np.argsort(-size, axis=0)[:CLOSER].ravel()}
+        for k in close:
             for segment in self.traces[k]:
                 if segment.length > 0.0:
                     dense = np.abs(self.stepper.dense(segment, DENSE, self.probes)[1])
                     self.found = np.maximum(self.found, dense.max(axis=0))
-        self.waiting, self.traces = [], {}
+        self.waiting, self.traces = {}, {}
 
     def peaks(self) -> dict[str, float]:
         """Return the largest size of each current by probe [A]."""

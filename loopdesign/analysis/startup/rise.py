@@ -132,6 +132,7 @@ class Rise:
         return {name: getattr(self, name) for name in names} | {
             "inductor_peaks_a": {p[2:-1]: value for p, value in self.record.peaks.items() if p.startswith("i(")},
             "output_peaks_v": dict(self.output_peaks_v),
+            "energy": self.record.energy.to_dict(),
             "time_s": [float(v) for v in self.time_s],
             "output_voltage_v": [float(v) for v in self.record.mean],
             "control_voltage_v": [float(v) for v in self.record.control],

@@ -35,12 +35,15 @@ class LoadKnee:
         Elements that are there below it only.
     silent
         Inputs that are zero below it.
+    resistance
+        What the load is below it [ohm]; infinite where it draws nothing.
     """
 
     threshold: float
     removed: frozenset[str] = frozenset()
     added: tuple[Element, ...] = ()
     silent: frozenset[str] = frozenset()
+    resistance: float = np.inf
 
     def below(self, elements: tuple[Element, ...]) -> tuple[Element, ...]:
         """Netlist with the load below its knee.
@@ -80,4 +83,4 @@ def load_knee(converter: Converter) -> LoadKnee | None:
     resistor = Resistor(
         name="load below its knee", a=converter.load_node, b=converter.load_return, resistance=threshold / current
     )
-    return LoadKnee(threshold=threshold, added=(resistor,), silent=frozenset({"load"}))
+    return LoadKnee(threshold=threshold, added=(resistor,), silent=frozenset({"load"}), resistance=threshold / current)
