@@ -14,6 +14,7 @@ The way through the package, from the file to the verdict::
 `step`       load and line steps, cycle by cycle
 `spread`     Monte Carlo over tolerances
 `sweep`      margins and verdict against one or two quantities of a case
+`loads`      every load over the input voltages, from the lightest to a short
 `compare`    two or more cases side by side
 `size`       the smallest of the case's candidates with which the best compensation meets every target
 `bench`      a measured response against the prediction, and parts refined until the two meet
@@ -21,7 +22,7 @@ The way through the package, from the file to the verdict::
 A case is given as `load_case` returns it or as the path of its file, a part as a number in SI units or as text such as
 "10 kohm". Each function returns a result that prints as a few lines, shows itself in a notebook, becomes rows for a
 data frame (``to_rows()``) and figures (``plot()``): `Check` with one `CornerResult` per corner, `Design`, `Response`,
-`Steps` with one `StepResult` per step, `StartUps`, `Spread`, `Sweep`, `Compared`, `Size`, `Bench`; a check
+`Steps` with one `StepResult` per step, `StartUps`, `Spread`, `Sweep`, `Loads`, `Compared`, `Size`, `Bench`; a check
 with an input filter has a `FilterCheck`. `Case` is the case itself.
 
 `Workers` and `Cluster` are executors that `spread`, `sweep` and `size` take: processes here, or an existing cluster.
@@ -63,6 +64,7 @@ if TYPE_CHECKING:
     from loopdesign.front.check import Check, check
     from loopdesign.front.design import Design, design
     from loopdesign.front.explore.compare import Compared, compare
+    from loopdesign.front.explore.loads import Loads, loads
     from loopdesign.front.explore.size import Size, size
     from loopdesign.front.explore.sweep import Sweep, sweep
     from loopdesign.front.filter import FilterCheck
@@ -86,6 +88,7 @@ __all__ = [
     "DataError",
     "Design",
     "FilterCheck",
+    "Loads",
     "LoopDesignError",
     "MissingLibraryError",
     "NoDesignError",
@@ -108,6 +111,7 @@ __all__ = [
     "compare",
     "design",
     "load_case",
+    "loads",
     "response",
     "size",
     "spread",
@@ -132,6 +136,7 @@ _MODULES = {
     "front.step": ("StartUps", "Steps", "step"),
     "front.explore.compare": ("Compared", "compare"),
     "front.explore.size": ("Size", "size"),
+    "front.explore.loads": ("Loads", "loads"),
     "front.explore.sweep": ("Sweep", "sweep"),
     "workers": ("Cluster", "Workers"),
 }  # fmt: skip

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from loopdesign.analysis.findings.clamp import ClampStudy, clamp_study, clamp_warnings
 from loopdesign.analysis.findings.corner import corner_name, corner_results, instabilities, no_crossover
 from loopdesign.analysis.findings.direct_path import direct_path_too_fast
-from loopdesign.analysis.findings.held import light_loads, not_held, with_regimes
+from loopdesign.analysis.findings.held import not_held, with_regimes
 from loopdesign.analysis.findings.ratings import Stress, overstressed, stresses
 from loopdesign.analysis.findings.worst import Examined, nominal_worst
 from loopdesign.analysis.given import has_loop
@@ -16,6 +16,7 @@ from loopdesign.analysis.grids import NEAR_DC_SHARE, band
 from loopdesign.analysis.limits import Limits, conflicts, hardly_regulated, limits_of, missed_limits
 from loopdesign.analysis.outputs.cross import CrossRegulation, cross_regulation
 from loopdesign.analysis.readings import readings_of
+from loopdesign.analysis.regimes.least import light_loads
 from loopdesign.compensation.state_space import Compensator
 from loopdesign.corners.controller import bounds
 from loopdesign.corners.converters import amplifier, compensation, divider, line_load_corners, network_parts, solved

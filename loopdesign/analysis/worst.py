@@ -13,9 +13,10 @@ import numpy as np
 
 from loopdesign.analysis.check import CheckResult, closed_model, examine_stage
 from loopdesign.analysis.findings.corner import instabilities, point_name
-from loopdesign.analysis.findings.held import light_loads, not_held
+from loopdesign.analysis.findings.held import not_held
 from loopdesign.analysis.findings.worst import LOW_IS_BAD, NOTICEABLE, WORST, Beyond, Examined, WorstReading, with_ends
 from loopdesign.analysis.limits import Limits, missed_limits
+from loopdesign.analysis.regimes.least import light_loads
 from loopdesign.analysis.transient.deviation import with_step_deviation
 from loopdesign.analysis.variants.extremes import READINGS, Extremes, at_temperatures, extremes
 from loopdesign.analysis.variants.reserve import RESERVES

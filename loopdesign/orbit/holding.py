@@ -248,3 +248,25 @@ def lowest_control(point: OperatingPoint) -> NDArray[np.float64]:
         Control voltage [V], its ripple included.
     """
     return np.asarray(_control_extremes(Stepper(point.problem), point, augmented(point))[0].min(axis=1))
+
+
+def trip_voltage(point: OperatingPoint, item: int) -> float:
+    """Read the control voltage where the switch is told to open.
+
+    Parameters
+    ----------
+    point
+        Operating points (B,), loop open or closed.
+    item
+        Which of them [unitless].
+
+    Returns
+    -------
+    float
+        Control voltage [V].
+    """
+    place = int(point.trip[item])
+    configuration = point.network.configurations[int(point.sequence.configuration[item, place])]
+    row = point.network.output_index("v(control)")
+    state = point.states[item, place + 1]
+    return float(configuration.C[item, row] @ state + configuration.D[item, row] @ point.inputs[item])

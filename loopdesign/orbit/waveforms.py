@@ -109,7 +109,28 @@ def waveforms(converter: Converter, point: OperatingPoint) -> Waveforms:
     Waveforms
         Samples with quadrature weights; a rectifier's voltage is positive while it blocks.
     """
-    probes, names = stage_probes(converter)
+    return sampled_waveforms(converter, point, *stage_probes(converter))
+
+
+def sampled_waveforms(
+    converter: Converter, point: OperatingPoint, probes: tuple[str, ...], names: tuple[str, ...]
+) -> Waveforms:
+    """Sample one period of given quantities.
+
+    Parameters
+    ----------
+    converter : Converter
+        The converter (B,).
+    point : OperatingPoint
+        Its operating point.
+    probes, names : tuple of str
+        Probes of the network, and the names to show them by.
+
+    Returns
+    -------
+    Waveforms
+        Samples with quadrature weights.
+    """
     extra = tuple(p for p in probes if p not in PROBES)
     full = operating_point(converter, point.sequence, (*PROBES, *extra))
     rows = [full.network.output_index(p) for p in probes]

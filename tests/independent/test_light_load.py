@@ -86,6 +86,7 @@ def test_what_is_told_of_the_bursts(judged):
     assert told.ripple_v == pytest.approx(max(boost.outputs) - min(boost.outputs), rel=0.05)
 
 
+@pytest.mark.nightly
 def test_a_pulse_that_blanking_forces_lets_the_output_rise(tmp_path):
     """Nothing is skipped with blanking: the output rises to where the judge comes to rest with the shortest pulse."""
     boost = Boost(vin=VIN, load=24.0 / LOAD, C=50e-9)

@@ -10,11 +10,11 @@ import numpy as np
 
 from loopdesign.analysis.findings.corner import corner_name
 from loopdesign.analysis.findings.pull_up import beyond_the_pull_up
-from loopdesign.analysis.regimes.least import light_load
 from loopdesign.corners.controller import limits_at
 from loopdesign.corners.converters import compensation
 from loopdesign.errors import ConvergenceError
 from loopdesign.network.batch import take
+from loopdesign.orbit.holding import trip_voltage
 from loopdesign.orbit.stepping.cycle import CycleStepper
 from loopdesign.orbit.stepping.devices import Devices
 from loopdesign.units.quantities import format_quantity
@@ -107,43 +107,6 @@ def not_held(
     return tuple(told)
 
 
-def light_loads(
-    case: cases.Case,
-    conditions: Corners,
-    converter: Converter,
-    point: OperatingPoint,
-    judged: tuple[Verdict, ...],
-    parts: Mapping[str, float],
-) -> tuple[LightLoad | None, ...]:
-    """Find out what the converter does at corners whose load needs less than a pulse every period.
-
-    Parameters
-    ----------
-    case, conditions
-        The case, and its corners (B,).
-    converter
-        The power stage there, loop open.
-    point, judged
-        Operating points of the closed loop and their verdicts.
-    parts
-        Compensation parts by designator [ohm], [F].
-
-    Returns
-    -------
-    tuple of LightLoad or None
-        One per corner: None where a pulse every period regulates, where something else than the least pulse forbids
-        it, and where the converter neither skips pulses nor lets its output rise.
-    """
-    too_much = [_gives_too_much(v.held, point, k, limits_at(case, conditions, k)) for k, v in enumerate(judged)]
-    if not any(too_much):
-        return (None,) * len(judged)
-    closed = converter.closed(compensation(case, parts, conditions))
-    return tuple(
-        light_load(closed, point, item, limits_at(case, conditions, item), converter) if too_much[item] else None
-        for item in range(len(judged))
-    )
-
-
 def with_regimes(judged: tuple[Verdict, ...], found: tuple[LightLoad | None, ...]) -> tuple[Verdict, ...]:
     """Add to verdicts (B,) what was found about loads that need less than a pulse every period (B,).
 
@@ -163,36 +126,6 @@ def with_regimes(judged: tuple[Verdict, ...], found: tuple[LightLoad | None, ...
         verdict if light is None else replace(verdict, regime=light.regime)
         for verdict, light in zip(judged, found or (None,) * len(judged), strict=True)
     )
-
-
-def _gives_too_much(held: str | None, point: OperatingPoint, item: int, limits: ControlLimits) -> bool:
-    """Whether what forbids an operating point is that the least pulse brings too much."""
-    if held != "clamp" or limits.lowest is None:
-        return held == "minimum on-time"
-    voltage = trip_voltage(point, item)
-    return limits.highest is None or voltage - limits.lowest < limits.highest - voltage
-
-
-def trip_voltage(point: OperatingPoint, item: int) -> float:
-    """Read the control voltage where the switch is told to open.
-
-    Parameters
-    ----------
-    point
-        Operating points (B,), loop open or closed.
-    item
-        Which of them [unitless].
-
-    Returns
-    -------
-    float
-        Control voltage [V].
-    """
-    place = int(point.trip[item])
-    configuration = point.network.configurations[int(point.sequence.configuration[item, place])]
-    row = point.network.output_index("v(control)")
-    state = point.states[item, place + 1]
-    return float(configuration.C[item, row] @ state + configuration.D[item, row] @ point.inputs[item])
 
 
 def instead(converter: Converter, point: OperatingPoint, item: int, limits: ControlLimits) -> str:

@@ -1,7 +1,12 @@
 """What a converter does outside of regulation by a pulse every period: light load, and overload.
 
-`light`     stepping a converter whose least pulse is too much for its load: pulses skipped, or an output that rises
-`boundary`  the load below which regulation by a pulse every period ends, over input voltage
-`overload`  the output characteristic with the controller at its limit, from full load into a short
-`loads`     all of it for a case
+`light`       what is told of a load that needs less than a pulse every period
+`skipping`    a converter that skips pulses, stepped until its bursts are steady
+`least`       pulses skipped or an output that rises: which of them, where the least pulse brings too much
+`boundary`    the load below which regulation by a pulse every period ends, over input voltage
+`ceiling`     orbits at given duty and load against what a controller at its limit gives
+`power`       where the power goes, and whether it adds up
+`overloaded`  points of an output characteristic: kept, stable, stepped
+`overload`    the output characteristic from the largest load into a short
+`loads`       all of it for a case
 """

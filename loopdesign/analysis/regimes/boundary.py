@@ -165,7 +165,7 @@ def _continuous(case: cases.Case, lines: NDArray[np.float64], full: float) -> ND
 
 
 def _largest_zero(distance: Distance, count: int, full: float) -> NDArray[np.float64]:
-    """Find the load (L,) below which a distance is negative: by Chandrupatla's method in the root of the load.
+    """Find the load (L,) below which a distance is negative: by a search in a bracket, in the root of the load.
 
     Zero where it is positive at the smallest load already, infinite where it is negative at the largest, NaN where it
     could not be told.

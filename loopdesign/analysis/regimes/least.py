@@ -15,14 +15,22 @@ from scipy.optimize import brentq
 
 from loopdesign.analysis.regimes.light import RISES, LightLoad
 from loopdesign.analysis.regimes.skipping import STEADY, SkippingRun
+from loopdesign.corners.controller import limits_at
+from loopdesign.corners.converters import compensation
 from loopdesign.errors import ConvergenceError, UnreachableOutputError
 from loopdesign.network.batch import take
 from loopdesign.network.linear_algebra import BREAKDOWN
+from loopdesign.orbit.holding import trip_voltage
 from loopdesign.orbit.operating_point import operating_point
 from loopdesign.orbit.stepping.cycle import CycleStepper
 from loopdesign.orbit.stepping.devices import Devices
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from loopdesign import case as cases
+    from loopdesign.corners.conditions import Corners
+    from loopdesign.models.verdict import Verdict
     from loopdesign.network.converter import Converter
     from loopdesign.orbit.operating_point import Guess
     from loopdesign.orbit.problem import OperatingPoint
@@ -132,3 +140,48 @@ def risen_output(opened: Converter, limits: ControlLimits) -> float | None:
     except (UnreachableOutputError, ConvergenceError, ValueError, *BREAKDOWN):
         return None
     return float(np.ravel(opened.load_voltage)[0]) * scale
+
+
+def light_loads(
+    case: cases.Case,
+    conditions: Corners,
+    converter: Converter,
+    point: OperatingPoint,
+    judged: tuple[Verdict, ...],
+    parts: Mapping[str, float],
+) -> tuple[LightLoad | None, ...]:
+    """Find out what the converter does at corners whose load needs less than a pulse every period.
+
+    Parameters
+    ----------
+    case, conditions
+        The case, and its corners (B,).
+    converter
+        The power stage there, loop open.
+    point, judged
+        Operating points of the closed loop and their verdicts.
+    parts
+        Compensation parts by designator [ohm], [F].
+
+    Returns
+    -------
+    tuple of LightLoad or None
+        One per corner: None where a pulse every period regulates, where something else than the least pulse forbids
+        it, and where the converter neither skips pulses nor lets its output rise.
+    """
+    too_much = [_gives_too_much(v.held, point, k, limits_at(case, conditions, k)) for k, v in enumerate(judged)]
+    if not any(too_much):
+        return (None,) * len(judged)
+    closed = converter.closed(compensation(case, parts, conditions))
+    return tuple(
+        light_load(closed, point, item, limits_at(case, conditions, item), converter) if too_much[item] else None
+        for item in range(len(judged))
+    )
+
+
+def _gives_too_much(held: str | None, point: OperatingPoint, item: int, limits: ControlLimits) -> bool:
+    """Whether what forbids an operating point is that the least pulse brings too much."""
+    if held != "clamp" or limits.lowest is None:
+        return held == "minimum on-time"
+    voltage = trip_voltage(point, item)
+    return limits.highest is None or voltage - limits.lowest < limits.highest - voltage

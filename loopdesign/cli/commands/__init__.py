@@ -15,6 +15,7 @@ from loopdesign.cli.commands.bench import bench
 from loopdesign.cli.commands.check import check
 from loopdesign.cli.commands.compare import compare
 from loopdesign.cli.commands.design import design
+from loopdesign.cli.commands.explore.loads import loads
 from loopdesign.cli.commands.response import response
 from loopdesign.cli.commands.size import size
 from loopdesign.cli.commands.spread import spread
@@ -44,6 +45,7 @@ _COMMANDS: tuple[Callable[..., int], ...] = (
     step,
     spread,
     sweep,
+    loads,
     compare,
     size,
     bench,

@@ -12,10 +12,18 @@ from loopdesign.report.content.gather import front_lines, running_lines
 from loopdesign.report.content.pictures import svg_of
 from loopdesign.report.explore.size_text import size_covered, size_notes, size_table, size_verdict
 from loopdesign.report.explore.sweep_text import quantity_name, sweep_sentences, sweep_table
+from loopdesign.report.loads.text import (
+    below_table,
+    boundary_table,
+    curve_sentence,
+    loads_verdict,
+    overload_table,
+)
 from loopdesign.report.spread.text import spread_sentences
 from loopdesign.report.steps.text import step_verdict
 
 if TYPE_CHECKING:
+    from loopdesign.analysis.regimes.loads import LoadsResult
     from loopdesign.analysis.spread.envelope import Envelope
     from loopdesign.analysis.spread.sample import SpreadResult
     from loopdesign.analysis.transient.steps import StepStudy
@@ -131,6 +139,44 @@ def size_content(found: SizeResult, case: Case, given: CaseFile, date: str) -> C
         TableBlock(table=size_table(found)),
     )
     return _single(case, given, date, (size_verdict(found), found.smallest is not None), blocks)
+
+
+def loads_content(found: LoadsResult, given: CaseFile, date: str) -> Content:
+    """Gather the report of ``loopdesign loads``.
+
+    Parameters
+    ----------
+    found
+        The loads.
+    given
+        The case file as it was read.
+    date
+        What the report is dated.
+
+    Returns
+    -------
+    Content
+        Title block, verdict, boundaries, light load, overload, and what was given.
+    """
+    from loopdesign.report.loads.plots import overload_figure, regimes_figure  # noqa: PLC0415  (loads matplotlib)
+
+    blocks: list[Block] = [
+        SectionHeading(text="Loads over input voltage"),
+        Figure(name="loads", svg=svg_of(regimes_figure(found)), caption="Where conduction and regulation change."),
+        TableBlock(table=boundary_table(found)),
+    ]
+    if found.below:
+        blocks.append(TableBlock(table=below_table(found)))
+    if any(c.points for c in found.overload):
+        caption = "Output voltage against current with the controller at its limit."
+        blocks += [
+            SectionHeading(text="Overload"),
+            Bullets(items=tuple(curve_sentence(c) for c in found.overload)),
+            Figure(name="overload", svg=svg_of(overload_figure(found)), caption=caption),
+            *(TableBlock(table=overload_table(c), folded=True) for c in found.overload if c.points),
+        ]
+    blocks.append(Bullets(items=found.notes))
+    return _single(found.case, given, date, (loads_verdict(found), not found.reasons), tuple(blocks))
 
 
 def _single(case: Case, given: CaseFile, date: str, verdict: tuple[str, bool], blocks: tuple[Block, ...]) -> Content:

@@ -1,0 +1,222 @@
+"""The controller at its limit: how far an orbit asks for more than the controller gives.
+
+Beyond the largest load that can be regulated, the error amplifier asks for all it can: what ends the on-time is the
+current limit, the upper clamp of the control voltage or the largest duty, whichever comes first. The orbit at a duty
+and a load is the same whatever ends its on-time, so that all of it is read from the orbit. The current limit acts on
+the sensed signal alone, without the compensating ramp.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, TypeAlias
+
+import numpy as np
+from scipy.optimize.elementwise import find_root
+
+from loopdesign.corners.trouble import strict
+from loopdesign.errors import CircuitError, ConvergenceError, NumericalError, UnreachableOutputError
+from loopdesign.network.batch import in_halves, take
+from loopdesign.network.linear_algebra import BREAKDOWN
+from loopdesign.orbit.augmented import Stepper
+from loopdesign.orbit.operating_point import delayed, operating_point
+from loopdesign.orbit.problem import pose
+from loopdesign.orbit.search.reach import at_duty
+from loopdesign.orbit.sequence import Edge
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    from loopdesign.network.converter import Converter
+    from loopdesign.orbit.holding import Bounds
+    from loopdesign.orbit.sequence import Sequence
+
+    Values: TypeAlias = NDArray[np.float64]
+    Items: TypeAlias = NDArray[np.intp]
+
+ENDED = ("current limit", "clamp", "largest duty")
+"""What ends the on-time with the controller at its limit."""
+CURRENT, CLAMP, DUTY = range(3)
+FAILURES = (CircuitError, NumericalError, ConvergenceError, UnreachableOutputError, *BREAKDOWN)
+DOUBLINGS = 8
+"""Doublings of the load from the largest of the case in which the largest one that is regulated is looked for."""
+CLOSE = 1e-8
+"""Relative closeness of a load."""
+EXACT = {"xatol": 0.0, "xrtol": CLOSE, "fatol": 0.0, "frtol": 0.0}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AtDuty:
+    """Orbits at given duty and load (S,): regulated output [V], sequences, and what the controller would have to give.
+
+    ``beyond`` is how far they ask for more than the current limit or the clamp gives, relative, and ``ended`` which of
+    them it is; ``broken`` where the rectifier does something else than conduct once.
+    """
+
+    output: NDArray[np.float64]
+    sequence: Sequence
+    beyond: NDArray[np.float64]
+    ended: NDArray[np.intp]
+    broken: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ceiling:
+    """Converters (B,), one for each input voltage, whose controller is at its limit.
+
+    Attributes
+    ----------
+    converter
+        The stage (B,), loop open, with a resistive load, at the regulated output.
+    bounds
+        Upper clamp [V] and current limit [V]; each one number or None.
+    """
+
+    converter: Converter
+    bounds: Bounds
+
+    @property
+    def shortest(self) -> float:
+        """Shortest on-time that the controller makes [periods]."""
+        return self.bounds.armed + self.converter.turn_off_delay / self.converter.period
+
+    def at(self, items: NDArray[np.intp], load: NDArray[np.float64]) -> Converter:
+        """Return some of the converters with a load that would draw a current [A] at the regulated output."""
+        return replace(take(self.converter, items, len(self.converter.input_voltage)), load_current=load)
+
+    def orbits(self, items: NDArray[np.intp], load: NDArray[np.float64], duty: NDArray[np.float64]) -> AtDuty:
+        """Solve orbits at given duty and load."""
+        problem = pose(self.at(items, load))
+        stepper = Stepper(problem)
+        found = at_duty(stepper, duty)
+        sequence = delayed(found.sequence, problem.delay)
+        states, _ = stepper.fixed_point(sequence)
+        everyone = np.arange(len(items))
+        trip = np.argmax(sequence.edge == Edge.COMPARATOR, axis=1)
+        state = states[everyone, trip + 1]
+        sensed = np.einsum(
+            "bm,bm->b", stepper.row(problem.threshold.sensed_state, problem.threshold.sensed_input), state
+        )
+        needed = sensed + problem.threshold.ramp * sequence.ends[everyone, trip]
+        rows = np.full((2, len(items)), -1.0)
+        if self.bounds.current_limit is not None:
+            rows[CURRENT] = sensed / float(np.ravel(self.bounds.current_limit)[0]) - 1.0
+        if self.bounds.highest is not None:
+            rows[CLAMP] = needed / float(np.ravel(self.bounds.highest)[0]) - 1.0
+        return AtDuty(
+            output=found.output, sequence=sequence, beyond=rows.max(axis=0), ended=rows.argmax(axis=0),
+            broken=found.broken,
+        )  # fmt: skip
+
+    def largest_load(self, full: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Find the largest load (B,) [A] at which the output is still regulated, and the duty there; NaN where none is.
+
+        Parameters
+        ----------
+        full
+            Largest load of the case [A].
+        """
+        search = _Regulated(self)
+        everyone = np.arange(len(self.converter.input_voltage))
+        low, high = np.full(len(everyone), full / 64.0), np.full(len(everyone), full)
+        below, above = search.beyond(low, everyone), search.beyond(high, everyone)
+        for _ in range(DOUBLINGS):
+            rising = np.flatnonzero(above < 0.0)
+            if not len(rising):
+                break
+            low[rising], below[rising] = high[rising], above[rising]
+            high[rising] *= 2.0
+            above[rising] = search.beyond(high[rising], rising)
+        result = np.full(len(everyone), np.nan)
+        inside = np.flatnonzero((below <= 0.0) & (above >= 0.0))
+        if len(inside):
+            root = find_root(search.beyond, (low[inside], high[inside]), args=(inside,), tolerances=EXACT)
+            result[inside] = np.where(root.success, root.x, np.nan)
+        good = np.flatnonzero(np.isfinite(result))
+        if len(good):
+            search.beyond(result[good] * (1.0 - CLOSE), good)  # a little below, for at the fold there is no orbit
+        return result, np.where(np.isfinite(result), search.duty, np.nan)
+
+    def load_at(self, items: Items, duty: Values, least: float, most: float) -> Values:
+        """Find the load (S,) at which the limit ends the on-time at given duty.
+
+        Parameters
+        ----------
+        items, duty
+            Which converters, and on-time over period (S,).
+        least, most
+            Loads to look between [A at the regulated output].
+
+        Returns
+        -------
+        ndarray (S,)
+            Load [A at the regulated output]; NaN where there is none.
+        """
+
+        def distance(log: Values, item: Values, at: Values) -> Values:
+            return self.orbits(item.astype(np.intp), np.exp(log), at).beyond
+
+        ends = np.full(len(items), np.log(least)), np.full(len(items), np.log(most))
+        return np.exp(_zero(distance, *ends, items, duty))
+
+    def duty_at(self, items: Items, load: Values, low: Values, high: Values) -> Values:
+        """Find the duty (S,) between two at which the limit ends the on-time at given load [A]; NaN where none."""
+
+        def distance(at: Values, item: Values, drawn: Values) -> Values:
+            return self.orbits(item.astype(np.intp), drawn, at).beyond
+
+        return _zero(distance, low, high, items, load)
+
+
+class _Regulated:
+    """Orbits that hold the regulated output, each begun from the last one of its converter."""
+
+    def __init__(self, ceiling: Ceiling) -> None:
+        self.ceiling = ceiling
+        self.duty = np.full(len(ceiling.converter.input_voltage), np.nan)
+        self.known: Sequence | None = None
+
+    def beyond(self, load: Values, item: NDArray[Any]) -> Values:
+        """How far they ask for more than the controller gives (S,) at a load [A]; NaN where one is not followed."""
+        chosen = item.astype(np.intp)
+
+        def examine(some: Items) -> Values:
+            with strict():
+                return self._beyond(load[some], chosen[some])
+
+        def alone(some: Items) -> Values:
+            try:
+                return examine(some)
+            except UnreachableOutputError:
+                return np.array([1.0])  # no duty reaches it: it asks for more than there is
+            except FAILURES:
+                return np.array([np.nan])
+
+        return in_halves(examine, np.arange(len(chosen)), failures=FAILURES, alone=alone)
+
+    def _beyond(self, load: Values, items: Items) -> Values:
+        guess = None if self.known is None else self.known.take(items)
+        point = operating_point(self.ceiling.at(items, load), guess)
+        found = self.ceiling.orbits(items, load, point.duty)
+        self.duty[items] = point.duty
+        if self.known is not None:
+            self.known = self.known.with_items(items, point.sequence)
+        elif len(items) == len(self.duty):
+            self.known = point.sequence
+        return np.maximum(found.beyond, point.duty / self.ceiling.converter.max_duty - 1.0)
+
+
+def _zero(distance: Callable[..., Values], low: Values, high: Values, items: Items, given: Values) -> Values:
+    """Find where a distance rises through zero (S,); NaN where it does not."""
+    ends = distance(low, items, given), distance(high, items, given)
+    inside = np.flatnonzero((ends[0] <= 0.0) & (ends[1] >= 0.0))
+    found = np.full(len(items), np.nan)
+    if len(inside):
+        root = find_root(
+            distance, (low[inside], high[inside]), args=(items[inside], given[inside]),
+            tolerances=EXACT | {"xatol": 0.1 * CLOSE},
+        )  # fmt: skip
+        found[inside] = np.where(root.success, root.x, np.nan)
+    return found

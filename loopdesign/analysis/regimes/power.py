@@ -1,0 +1,83 @@
+"""Where the power goes at an operating point: what flows in, what the load takes, and what every part loses.
+
+By Tellegen's theorem the three add up to nothing over a period that repeats itself; what is left over is the error of
+the waveforms.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.network.converter import netlist
+from loopdesign.network.elements import Capacitor, Diode, Inductor, Resistor, Switch
+from loopdesign.orbit.waveforms import sampled_waveforms
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from loopdesign.network.converter import Converter
+    from loopdesign.orbit.problem import OperatingPoint
+
+LOAD_ELEMENT = "load_resistance"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Power:
+    """Power over a period (B,).
+
+    Attributes
+    ----------
+    input_power_w, output_power_w, loss_w : ndarray (B,)
+        Out of the source, into the load, and into every other resistance and drop [W].
+    switch_peak_a : ndarray (B,)
+        Largest current of the switch [A].
+    """
+
+    input_power_w: NDArray[np.float64]
+    output_power_w: NDArray[np.float64]
+    loss_w: NDArray[np.float64]
+    switch_peak_a: NDArray[np.float64]
+
+    @property
+    def missing(self) -> NDArray[np.float64]:
+        """Share of the input power that is neither delivered nor lost (B,) [unitless]."""
+        return np.asarray((self.input_power_w - self.output_power_w - self.loss_w) / self.input_power_w)
+
+
+def power(converter: Converter, point: OperatingPoint) -> Power:
+    """Add up the power of a converter with a resistive load, its loop open.
+
+    Parameters
+    ----------
+    converter : Converter
+        The converter (B,).
+    point : OperatingPoint
+        Its operating point.
+
+    Returns
+    -------
+    Power
+        Averages over the period, by Simpson's rule.
+    """
+    elements = [e for e in netlist(converter) if isinstance(e, (Capacitor, Diode, Inductor, Resistor, Switch))]
+    probes = [f"v({e.a},{e.b})" if isinstance(e, Resistor) else f"i({e.name})" for e in elements]
+    asked = ("i(line)", "i(switch)", *dict.fromkeys(probes))
+    waves = {f.name: f for f in sampled_waveforms(converter, point, asked, asked).figures()}
+    lost, taken = np.zeros(len(point)), np.zeros(len(point))
+    for element, probe in zip(elements, probes, strict=True):
+        mean, square = waves[probe].average, waves[probe].rms ** 2
+        if isinstance(element, Resistor):
+            spent = square / element.resistance
+            taken, lost = (taken + spent, lost) if element.name == LOAD_ELEMENT else (taken, lost + spent)
+        elif isinstance(element, Capacitor):
+            lost = lost + square * element.esr
+        elif isinstance(element, Diode):
+            drop = point.inputs[:, point.network.input_index(element.name)]
+            lost = lost + square * element.resistance + drop * mean
+        else:
+            lost = lost + square * element.resistance
+    line = np.abs(waves["i(line)"].average) * converter.input_voltage
+    return Power(input_power_w=line, output_power_w=taken, loss_w=lost, switch_peak_a=waves["i(switch)"].peak)

@@ -1,0 +1,1 @@
+"""Commands that go beyond the corners of a case."""

@@ -1,0 +1,50 @@
+"""``loads``: every load over the input voltages, from the lightest to a short."""
+
+from __future__ import annotations
+
+from loopdesign.cli.console import Progress, display, say
+from loopdesign.cli.options import MET, MISSED, CasePath, CsvFile, Details, Folder, Json, Pictures
+from loopdesign.errors import DataError
+
+
+def loads(
+    case: CasePath,
+    /,
+    *,
+    output: Folder = None,
+    pictures: Pictures = (),
+    csv: CsvFile = None,
+    details: Details = False,
+    json_: Json = False,
+) -> int:
+    """Follow every load over the input voltages, from the lightest to a short.
+
+    The load where continuous conduction ends, the load below which regulation by a pulse every period ends and what
+    happens there, the largest load that is regulated, and the output characteristic beyond it. Exit status 0 where
+    every load of the case lies between, 1 where one does not.
+    """
+    from loopdesign.analysis.regimes.loads import loads as examine_loads
+    from loopdesign.case import parse_case, read_file
+    from loopdesign.report.loads.text import loads_csv, loads_text
+
+    given = read_file(case)
+    loaded = parse_case(given.text, str(case))
+    with Progress("following the loads", quiet=json_) as progress:
+        found = examine_loads(loaded, progress=progress)
+    wrote = []
+    if csv is not None:
+        try:
+            csv.write_text(loads_csv(found), encoding="utf-8", newline="")
+        except OSError as fault:
+            raise DataError(f"{csv} cannot be written: {fault.strerror}") from fault
+        wrote.append(str(csv))
+    if output is not None:
+        from loopdesign.report.basics.date import report_date
+        from loopdesign.report.content.single import loads_content
+        from loopdesign.report.folder import write_report
+
+        content = loads_content(found, given, report_date(loaded))
+        write_report(output, content, found.to_dict(), files={"loads.csv": loads_csv(found)}, pictures=pictures)
+        wrote.append(str(output / "report.pdf"))
+    say(json_, found.to_dict(), "" if json_ else loads_text(found, display(details=details), wrote=tuple(wrote)))
+    return MISSED if found.reasons else MET

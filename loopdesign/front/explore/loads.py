@@ -1,0 +1,128 @@
+"""``loads``: every load over the input voltages, from the lightest to a short."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from loopdesign.analysis.given import with_parts
+from loopdesign.analysis.regimes import loads as regimes
+from loopdesign.analysis.regimes.loads import LoadsResult
+from loopdesign.errors import DataError
+from loopdesign.front.case import as_case
+from loopdesign.front.shown import Shown, one_line, shown_as
+from loopdesign.report.basics.brief import Brief
+from loopdesign.report.loads.text import boundary_table, curve_sentence, loads_verdict
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from matplotlib.figure import Figure
+
+    from loopdesign.front.case import CaseOrPath
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Loads(Shown, LoadsResult):
+    """Hold every load of a case over its input voltages.
+
+    Attributes
+    ----------
+    boundary : LoadBoundary
+        Loads at which conduction and regulation change, at each input voltage.
+    largest_load_a : ndarray or None
+        Largest load that is regulated at each input voltage [A].
+    below : tuple of LightRow
+        What the converter does below the boundary.
+    overload : tuple of OverloadCurve
+        Output characteristic at each listed input voltage.
+    notes : tuple of str
+        What is taken for granted and what is left out.
+
+    Examples
+    --------
+    >>> import loopdesign as ld
+    >>> followed = ld.loads("cases/navigation_light_sepic.toml")
+    >>> row = followed.to_rows()[-1]
+    >>> f"{row['input_voltage']:g} V: a pulse every period above {1e3 * row['least_load_a']:.1f} mA"
+    '30 V: a pulse every period above 12.2 mA'
+    """
+
+    def brief(self) -> Brief:
+        """Say whether every load of the case lies between the boundaries, then the boundaries."""
+        return Brief(
+            verdict=loads_verdict(self),
+            facts=(f"{one_line(self.case.title)} ({self.case.converter.topology})",),
+            table=boundary_table(self),
+            notes=(*(curve_sentence(c) for c in self.overload), *self.notes),
+        )
+
+    def plot(self) -> Figure:
+        """Draw the boundaries over input voltage.
+
+        Returns
+        -------
+        matplotlib.figure.Figure
+            Load current [A] over input voltage [V].
+        """
+        from loopdesign.report.loads.plots import regimes_figure  # noqa: PLC0415  (loads matplotlib)
+
+        return regimes_figure(self)
+
+    def plot_overload(self) -> Figure:
+        """Draw the output characteristics.
+
+        Returns
+        -------
+        matplotlib.figure.Figure
+            Output voltage [V] over output current [A].
+
+        Raises
+        ------
+        DataError
+            Where there is none.
+        """
+        from loopdesign.report.loads.plots import overload_figure  # noqa: PLC0415  (loads matplotlib)
+
+        if not any(c.points for c in self.overload):
+            raise DataError("this case has no output characteristic; its notes say why")
+        return overload_figure(self)
+
+
+def loads(
+    case: CaseOrPath,
+    parts: Mapping[str, float | str] | None = None,
+    *,
+    progress: Callable[[int, int], None] | None = None,
+) -> Loads:
+    """Follow every load of a case over its input voltages, from the lightest to a short.
+
+    Parameters
+    ----------
+    case : Case, str or Path
+        The case, or the path of its file.
+    parts : mapping of str to float or str, optional
+        Values in place of the case's own, by designator [ohm], [F].
+    progress : callable, optional
+        Called with the number of pieces done and in all.
+
+    Returns
+    -------
+    Loads
+        Boundaries, what happens below them, and output characteristics.
+
+    Raises
+    ------
+    CaseError
+        Where a case file holds faults.
+    DataError
+        Where the slope is open.
+
+    Examples
+    --------
+    >>> import loopdesign as ld
+    >>> followed = ld.loads("cases/tide_gauge_sepic_undamped.toml")
+    >>> len(followed.overload), followed.reasons
+    (0, ())
+    """
+    return shown_as(Loads, regimes.loads(with_parts(as_case(case), parts), progress=progress))

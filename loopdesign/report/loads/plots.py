@@ -1,0 +1,132 @@
+"""Pictures of the loads of a case: its regimes over input voltage, and its output characteristics."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from loopdesign.report.basics import axes as shared
+from loopdesign.report.basics.sheet import drawable
+from loopdesign.report.explore.drawing import own_figure
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from loopdesign.analysis.regimes.loads import LoadsResult
+
+SIZE = (7.2, 4.6)
+DASHES = ("-", "--", ":", "-.")
+MARKERS = ("o", "s", "^", "D")
+
+
+def regimes_figure(found: LoadsResult) -> Figure:
+    """Draw the loads at which conduction and regulation change over input voltage.
+
+    Parameters
+    ----------
+    found : LoadsResult
+        The loads.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Load over input voltage, the load on a logarithmic axis, with the loads of the case as a band.
+    """
+    figure = own_figure(*SIZE)
+    ax = figure.subplots()
+    lines, b = found.boundary.input_voltage, found.boundary
+    given = found.case.specification.output_current
+    least = np.where(np.isfinite(b.least_load_a) & (b.least_load_a > 0.0), b.least_load_a, np.nan)
+    largest = np.full(len(lines), np.nan) if found.largest_load_a is None else found.largest_load_a
+    for k, (values, words) in enumerate(
+        (
+            (largest, "largest load that is regulated"),
+            (b.continuous_limit_a, "continuous conduction ends"),
+            (least, "a pulse every period ends"),
+        )
+    ):
+        if np.isfinite(values).any():
+            ax.plot(
+                lines, values, color=shared.PALETTE[k], linestyle=DASHES[k], marker=MARKERS[k], markersize=4.5,
+                linewidth=1.8, label=words,
+            )  # fmt: skip
+    ax.axhspan(
+        max(given.lowest, b.smallest_load_a), given.highest, facecolor="#d9d9d9", alpha=0.55, zorder=0,
+        label="loads of the case",
+    )  # fmt: skip
+    ax.set_yscale("log")
+    _axis(ax, "input voltage", "V", "x")
+    _axis(ax, "load current", "A", "y")
+    ax.grid(visible=True, which="major", color="#cccccc", linewidth=0.5)
+    figure.legend(loc="outside lower center", ncols=2, fontsize=8.5, frameon=False)
+    figure.suptitle(drawable(f"{' '.join(found.case.title.split())}: loads, nominal parts"), fontsize=11)
+    return figure
+
+
+def overload_figure(found: LoadsResult) -> Figure:
+    """Draw the output characteristics with the controller at its limit.
+
+    Parameters
+    ----------
+    found : LoadsResult
+        The loads, with at least one characteristic.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Output voltage over output current; points whose orbit is not stable or not kept are hollow, and what stepping
+        gives in their place is a cross.
+    """
+    figure = own_figure(*SIZE)
+    ax = figure.subplots()
+    target = found.case.specification.output_voltage
+    farthest = 0.0
+    for k, curve in enumerate(c for c in found.overload if c.points):
+        colour, marker = shared.PALETTE[k % len(shared.PALETTE)], MARKERS[k % len(MARKERS)]
+        orbits = [p for p in curve.points if p.stable is not None]
+        x, y = [p.output_current_a for p in orbits], [p.output_voltage_v for p in orbits]
+        label = f"{curve.input_voltage:.4g} V input"
+        ax.plot(
+            [0.0, *x], [target, *y], color=colour, linestyle=DASHES[k % len(DASHES)], linewidth=1.6, label=label
+        )  # fmt: skip
+        for p in orbits:
+            face = colour if p.stable else "white"
+            ax.plot([p.output_current_a], [p.output_voltage_v], marker=marker, color=colour, markerfacecolor=face)
+        ax.plot(
+            [p.stepped_current_a or 0.0 for p in orbits if p.stepped_voltage_v],
+            [p.stepped_voltage_v for p in orbits if p.stepped_voltage_v], linestyle="", marker="x", color=colour,
+            markersize=7,
+        )  # fmt: skip
+        farthest = max([farthest, *x])
+    ax.set_xlim(0.0, 1.12 * farthest)
+    ax.set_ylim(0.0, 1.08 * target)
+    _axis(ax, "output current", "A", "x")
+    _axis(ax, "output voltage", "V", "y")
+    ax.grid(visible=True, color="#cccccc", linewidth=0.5)
+    _legend(figure, ax)
+    figure.suptitle(drawable(f"{' '.join(found.case.title.split())}: overload, nominal parts"), fontsize=11)
+    return figure
+
+
+def _legend(figure: Figure, ax: Axes) -> None:
+    """Name curves and marks."""
+    from matplotlib.lines import Line2D  # noqa: PLC0415  (loads matplotlib)
+
+    handles: list[Any] = [*ax.get_legend_handles_labels()[0]]
+    plain: dict[str, Any] = {"color": shared.INK, "linestyle": ""}
+    handles += [
+        Line2D([], [], marker="o", markerfacecolor="white", **plain, label="orbit UNSTABLE or not held"),
+        Line2D([], [], marker="x", **plain, label="what it does there, stepped in time"),
+    ]
+    figure.legend(handles=handles, loc="outside lower center", ncols=2, fontsize=8.5, frameon=False)
+
+
+def _axis(ax: Axes, name: str, unit: str, which: str) -> None:
+    """Name an axis and give it engineering labels."""
+    from matplotlib.ticker import EngFormatter  # noqa: PLC0415  (loads matplotlib)
+
+    axis = ax.xaxis if which == "x" else ax.yaxis
+    axis.set_major_formatter(EngFormatter(unit=unit, sep=" "))
+    (ax.set_xlabel if which == "x" else ax.set_ylabel)(name)

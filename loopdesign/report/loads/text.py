@@ -1,0 +1,269 @@
+"""Loads of a case in words and tables: boundaries, what happens below them, and the output characteristic."""
+
+from __future__ import annotations
+
+import csv
+import io
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.report.basics.layout import laid_out, lettered, paragraph
+from loopdesign.report.basics.status import held_word, stable_word
+from loopdesign.report.basics.tables import VERDICT, Column, Table, without_empty
+from loopdesign.report.loop.terminal import bullets
+from loopdesign.units.quantities import format_quantity
+
+if TYPE_CHECKING:
+    from loopdesign.analysis.regimes.loads import LoadsResult
+    from loopdesign.analysis.regimes.overload import OverloadCurve
+    from loopdesign.analysis.regimes.overloaded import OverloadPoint
+    from loopdesign.report.basics.layout import Display
+    from loopdesign.report.basics.tables import CellValue
+
+INPUT = Column(heading="input", unit="V", key=True)
+
+
+def boundary_table(found: LoadsResult) -> Table:
+    """Tabulate the loads at which conduction and regulation change.
+
+    Parameters
+    ----------
+    found : LoadsResult
+        The loads.
+
+    Returns
+    -------
+    Table
+        One row per input voltage.
+    """
+    columns = (
+        INPUT, Column(heading="continuous above", unit="A"), Column(heading="a pulse every period above", unit="A"),
+        Column(heading="below that"), Column(heading="limit reached at", unit="A"),
+    )  # fmt: skip
+    rows: list[tuple[CellValue, ...]] = []
+    for k, row in enumerate(found.to_rows()):
+        least = found.boundary.least_load_a[k]
+        rows.append(
+            (
+                row["input_voltage"], row["continuous_limit_a"], row["least_load_a"] or None,
+                _ending(found, least, row["least_load_by"]), row["largest_load_a"],
+            )
+        )  # fmt: skip
+    return Table(
+        title="Loads at which conduction and regulation change", columns=columns, rows=tuple(rows),
+        note="Traced by root-finding at each input voltage, nominal parts.",
+    )  # fmt: skip
+
+
+def _ending(found: LoadsResult, least: float, by: str | None) -> str:
+    """Say what ends regulation by a pulse every period, or that nothing does."""
+    if np.isnan(least):
+        return "could not be followed"
+    if np.isinf(least):
+        return f"at no load of the case ({by})"
+    if not least:
+        return f"nothing ends it down to {format_quantity(found.boundary.smallest_load_a, 'A')}"
+    return str(by)
+
+
+def below_table(found: LoadsResult) -> Table:
+    """Tabulate what the converter does below the boundary.
+
+    Parameters
+    ----------
+    found : LoadsResult
+        The loads.
+
+    Returns
+    -------
+    Table
+        One row per input voltage and load.
+    """
+    columns = (
+        INPUT, Column(heading="load", unit="A", key=True), VERDICT, Column(heading="mean output", unit="V", digits=5),
+        Column(heading="ripple p-p", unit="V"), Column(heading="bursts from", unit="Hz"),
+        Column(heading="to", unit="Hz"), Column(heading="pulses from", unit=""), Column(heading="to", unit=""),
+        Column(heading="average control", unit="V"), Column(heading="bursts steady"),
+    )  # fmt: skip
+    rows: list[tuple[CellValue, ...]] = []
+    for row in found.below:
+        light = row.found
+        if light is None:
+            rows.append((row.input_voltage, row.load_current, "not followed", *(None,) * 8))
+            continue
+        skips = light.ripple_v is not None
+        rows.append(
+            (
+                row.input_voltage, row.load_current, light.regime, light.mean_output_v, light.ripple_v,
+                light.burst_lowest_hz, light.burst_highest_hz, light.burst_pulses_least, light.burst_pulses_most,
+                light.mean_control_v, ("yes" if light.steady else "no") if skips else None,
+            )
+        )  # fmt: skip
+    return Table(
+        title="Below the load that a pulse every period regulates", columns=columns, rows=tuple(rows),
+        note="At a half and a tenth of that load, the loop closed: skipped pulses as stepped, a risen output as "
+        "the periodic orbit of the shortest pulse.",
+    )  # fmt: skip
+
+
+def overload_table(curve: OverloadCurve) -> Table:
+    """Tabulate the output characteristic at one input voltage.
+
+    Parameters
+    ----------
+    curve : OverloadCurve
+        The curve.
+
+    Returns
+    -------
+    Table
+        One row per point.
+    """
+    columns = (
+        Column(heading="output", unit="V", key=True), Column(heading="current", unit="A", key=True), VERDICT,
+        Column(heading="pulse ended by"), Column(heading="duty", unit=""),
+        Column(heading="largest multiplier", unit=""), Column(heading="input power", unit="W"),
+        Column(heading="lost", unit="W"), Column(heading="switch peak", unit="A"),
+        Column(heading="stepped output", unit="V"), Column(heading="stepped current", unit="A"),
+        Column(heading="energy error", unit=""),
+    )  # fmt: skip
+    rows = tuple(
+        (
+            p.output_voltage_v, p.output_current_a, point_word(p), p.ended, p.duty, p.largest_multiplier,
+            p.input_power_w, p.loss_w, p.switch_peak_a, p.stepped_voltage_v, p.stepped_current_a, p.energy_error,
+        )
+        for p in curve.points
+    )  # fmt: skip
+    return Table(
+        title=f"Output characteristic with the controller at its limit, {_volts(curve.input_voltage)} input",
+        columns=columns, rows=rows,
+        note="Averages of the periodic orbit. Where it is not stable or not kept, the stepped output is what the "
+        "converter gives, to about 0.1 %.",
+    )  # fmt: skip
+
+
+def point_word(point: OverloadPoint) -> str:
+    """Say the verdict of one point of an output characteristic.
+
+    Parameters
+    ----------
+    point : OverloadPoint
+        The point.
+
+    Returns
+    -------
+    str
+        ``stable``, ``UNSTABLE``, ``NOT HELD`` with the reason, or ``stepped`` where there is no orbit.
+    """
+    if point.stable is None:
+        return "stepped"
+    return held_word(point.held) if point.held is not None else stable_word(point.stable)
+
+
+def _volts(value: float) -> str:
+    return f"{value:.4g} V"
+
+
+def loads_verdict(found: LoadsResult) -> str:
+    """Say whether every load of the case lies between the boundaries.
+
+    Parameters
+    ----------
+    found : LoadsResult
+        The loads.
+
+    Returns
+    -------
+    str
+        A sentence.
+    """
+    given = found.case.specification.output_current
+    span = f"{format_quantity(given.lowest, 'A')} to {format_quantity(given.highest, 'A')}"
+    if found.reasons:
+        return f"Loads of the case ({span}) lie beyond a boundary: {', '.join(found.reasons)}."
+    upper = " no upper one was looked for;" if found.largest_load_a is None else ""
+    return (
+        f"Every load of the case ({span}) lies within the boundaries at every input voltage;{upper} whether the loop "
+        "is stable there is for check to say."
+    )
+
+
+def curve_sentence(curve: OverloadCurve) -> str:
+    """Say where an output characteristic ends, and which way it goes.
+
+    Parameters
+    ----------
+    curve : OverloadCurve
+        The curve.
+
+    Returns
+    -------
+    str
+        A sentence.
+    """
+    shape = "it folds back: the current falls with the output somewhere" if curve.folds_back else ""
+    shape = shape or "the current rises while the output falls"
+    bad = sum(p.stable is False for p in curve.points)
+    growing = f"; {bad} of its points are not stable or not kept" if bad else ""
+    told = f"; {shape}{growing}" if curve.points else ""
+    return f"{_volts(curve.input_voltage)}: {curve.reason}{told}"
+
+
+def loads_text(found: LoadsResult, display: Display, *, wrote: tuple[str, ...] = ()) -> str:
+    """Write the loads for a terminal.
+
+    Parameters
+    ----------
+    found : LoadsResult
+        The loads.
+    display : Display
+        What it is shown on.
+    wrote : tuple of str
+        Files that were written.
+
+    Returns
+    -------
+    str
+        The verdict first.
+    """
+    case = found.case
+    head = f"{' '.join(case.title.split())} ({case.converter.topology}): loads over input voltage"
+    blocks = [head, paragraph(loads_verdict(found), display), laid_out(without_empty(boundary_table(found)), display)]
+    if found.below:
+        blocks.append(laid_out(without_empty(below_table(found)), display))
+    if found.overload:
+        blocks.append(bullets("Overload", tuple(curve_sentence(c) for c in found.overload), display))
+    blocks += [laid_out(without_empty(overload_table(c)), display) for c in found.overload if c.points]
+    blocks.append(bullets("Notes", found.notes, display))
+    blocks += [f"wrote {name}" for name in wrote]
+    return lettered("\n\n".join(blocks), display)
+
+
+def loads_csv(found: LoadsResult) -> str:
+    """Write everything as comma-separated values in SI units, with a heading.
+
+    Parameters
+    ----------
+    found : LoadsResult
+        The loads.
+
+    Returns
+    -------
+    str
+        One line per boundary, light load and point of an output characteristic, by ``kind``.
+    """
+    rows = [{"kind": "boundary", **row} for row in found.to_rows()]
+    for row in found.below:
+        told = row.to_dict()
+        light = told.pop("light_load") or {}
+        rows.append({"kind": "below", **told, **light})
+    rows += [
+        {"kind": "overload", "input_voltage": c.input_voltage, **p.to_dict()} for c in found.overload for p in c.points
+    ]
+    names = list(dict.fromkeys(name for row in rows for name in row))
+    stream = io.StringIO()
+    writer = csv.DictWriter(stream, names, lineterminator="\n", restval="")
+    writer.writeheader()
+    writer.writerows({k: "" if v is None else v for k, v in row.items()} for row in rows)
+    return stream.getvalue()
