@@ -190,6 +190,7 @@ SHARED = {
         "sweep",
         "compare",
         "size",
+        "loads",
     ),  # one command, at every floor it passes
     *("main", "run"),  # the front of the command line, and what it loads
     *("netlist", "lossless_duty", "discontinuous_duty", "rhp_zero_rule", "first_inductor"),  # what every topology has

@@ -48,7 +48,7 @@ EXACT = {"xatol": 0.0, "xrtol": CLOSE, "fatol": 0.0, "frtol": 0.0}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AtDuty:
+class LimitedOrbits:
     """Orbits at given duty and load (S,): regulated output [V], sequences, and what the controller would have to give.
 
     ``beyond`` is how far they ask for more than the current limit or the clamp gives, relative, and ``ended`` which of
@@ -86,8 +86,23 @@ class Ceiling:
         """Return some of the converters with a load that would draw a current [A] at the regulated output."""
         return replace(take(self.converter, items, len(self.converter.input_voltage)), load_current=load)
 
-    def orbits(self, items: NDArray[np.intp], load: NDArray[np.float64], duty: NDArray[np.float64]) -> AtDuty:
-        """Solve orbits at given duty and load."""
+    def orbits(self, items: NDArray[np.intp], load: NDArray[np.float64], duty: NDArray[np.float64]) -> LimitedOrbits:
+        """Solve orbits at given duty and load.
+
+        Parameters
+        ----------
+        items
+            Which converters (S,) [unitless].
+        load
+            Current that the load would draw at the regulated output (S,) [A].
+        duty
+            On-time over period (S,) [unitless].
+
+        Returns
+        -------
+        LimitedOrbits
+            What the controller would have to give.
+        """
         problem = pose(self.at(items, load))
         stepper = Stepper(problem)
         found = at_duty(stepper, duty)
@@ -105,7 +120,7 @@ class Ceiling:
             rows[CURRENT] = sensed / float(np.ravel(self.bounds.current_limit)[0]) - 1.0
         if self.bounds.highest is not None:
             rows[CLAMP] = needed / float(np.ravel(self.bounds.highest)[0]) - 1.0
-        return AtDuty(
+        return LimitedOrbits(
             output=found.output, sequence=sequence, beyond=rows.max(axis=0), ended=rows.argmax(axis=0),
             broken=found.broken,
         )  # fmt: skip

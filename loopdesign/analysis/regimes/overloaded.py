@@ -99,9 +99,9 @@ def judged_points(
     item : int
         Which of them [unitless].
     loads, duties : ndarray (S,)
-        Load [A at the regulated output] and on-time over period.
+        Load at the regulated output [A] and on-time over period [unitless].
     top : float
-        Duty that nothing but the largest duty, or a clamp in voltage mode, gives; NaN where there is none.
+        Duty that nothing but the largest duty, or a clamp in voltage mode, gives; NaN where there is none [unitless].
 
     Yields
     ------

@@ -77,7 +77,7 @@ def stroke(found: CheckResult, item: int, *, held: bool = False) -> Stroke:
     )
 
 
-def loads(found: CheckResult) -> tuple[float, ...]:
+def drawn_loads(found: CheckResult) -> tuple[float, ...]:
     """Load currents to draw, rising [A]; of many, the extremes, that of the worst corner and one between."""
     every = [float(x) for x in np.unique(found.conditions.load_current)]
     if len(every) <= MOST_COLUMNS:

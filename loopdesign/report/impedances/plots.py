@@ -52,7 +52,7 @@ def impedances_figure(study: Impedances) -> Figure:
     Figure
         Four rows; the panels of a row share their axis.
     """
-    loads = shared.loads(study.check)
+    loads = shared.drawn_loads(study.check)
     width = SheetLayout(rows=1, columns=len(loads), heights=(1.0,)).panel_width
     labels = [[shared.stroke(study.check, i).label for i in shared.corners_at(study.check, load)] for load in loads]
     above = legend_room(max(legend_rows(x, width)[1] for x in labels))

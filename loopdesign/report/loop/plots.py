@@ -102,7 +102,7 @@ def plant_bode_caption(data: ReportData) -> str:
 
 
 def _columns(data: ReportData, plot: Callable[..., Pair], title: str) -> Figure:
-    columns = shared.loads(data.check)
+    columns = shared.drawn_loads(data.check)
     layout = SheetLayout(rows=2, columns=len(columns), heights=(HEIGHT, HEIGHT), above=_room(data, columns, plot))
     figure, grid = panels(heading(data.check.case, title), layout)
     for k, load in enumerate(columns):
@@ -231,7 +231,7 @@ def plot_plant_bode(data: ReportData, load_current: float, *, ax: Pair | None = 
 
 def nyquist_figure(data: ReportData) -> Figure:
     """Draw the loop gain in the complex plane near -1, one column per load current."""
-    columns = shared.loads(data.check)
+    columns = shared.drawn_loads(data.check)
     width = SheetLayout(rows=1, columns=len(columns), heights=(1.0,)).panel_width
     high = min(width, NYQUIST_HEIGHT)
     layout = SheetLayout(rows=1, columns=len(columns), heights=(high,), above=_room(data, columns, plot_nyquist))
