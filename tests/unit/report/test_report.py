@@ -438,7 +438,7 @@ def test_many_loads_keep_the_extremes_and_the_worst(unstable):
     verdicts = [replace(unstable.verdicts[0], stable=True)] * 6
     verdicts[3] = unstable.verdicts[low_line(unstable)]
     found = replace(unstable, stage=replace(unstable.stage, conditions=many), verdicts=tuple(verdicts))
-    kept = axes.loads(found)
+    kept = axes.drawn_loads(found)
     assert len(kept) == axes.MOST_COLUMNS
     assert {0.1, 0.6, 0.4} <= set(kept)
 
