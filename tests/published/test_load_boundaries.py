@@ -11,7 +11,10 @@ import numpy as np
 import pytest
 
 from loopdesign.analysis.regimes.boundary import load_boundary
+from loopdesign.analysis.regimes.least import risen_output
 from loopdesign.case import parse_case
+from loopdesign.corners.converters import one_corner, solved
+from loopdesign.orbit.stepping.devices import ControlLimits
 
 FS, L, DELAY = 300e3, 20e-6, 200e-9
 STAGES = {"buck": (12.0, (20.0, 40.0)), "boost": (24.0, (9.0, 18.0)), "inverting": (15.0, (10.0, 30.0))}
@@ -58,3 +61,17 @@ def test_loads_of_a_lossless_stage(topology):
     np.testing.assert_allclose(found.continuous_limit_a, load * CRITICAL[topology](M), rtol=1e-3)
     np.testing.assert_allclose(found.least_load_a, load * LIGHT[topology](M, D), rtol=1e-3)
     assert set(found.least_load_by) == {"minimum on-time"}
+
+
+@pytest.mark.parametrize("bound", ["on-time", "clamp"])
+def test_output_that_rises(bound):
+    """E9, Table 5.2: a buck whose pulse cannot be shorter than D settles at M = 2 / (1 + sqrt(1 + 4 K / D^2)) of its input."""
+    output, line, load, D = 12.0, 30.0, 0.004, 0.06
+    text = CASE.format(topology="buck", fs=FS, lines=line, output=output, L=L, delay=0.0)
+    limits = ControlLimits(min_on_time=D / FS)
+    if bound == "clamp":
+        text = text.replace('"peak current"\nsense_gain = 0.05\nslope = 3e4', '"voltage"\nramp = 1.5')
+        limits = ControlLimits(lowest=1.5 * D)
+    opened = solved(case := parse_case(text, "foghorn.toml"), one_corner(case, line, load))[0]
+    K = 2.0 * L * FS * load / output
+    assert risen_output(opened, limits) == pytest.approx(line * 2.0 / (1.0 + np.sqrt(1.0 + 4.0 * K / D**2)), rel=1e-4)

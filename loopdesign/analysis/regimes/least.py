@@ -125,9 +125,9 @@ def risen_output(opened: Converter, limits: ControlLimits) -> float | None:
         at = replace(opened, output_voltage=np.array([start * scale]), load_current=np.array([load * scale**rises]))
         point = operating_point(at, guess[-1] if guess else None)
         guess.append(point.sequence)
-        least = float(point.duty[0]) / shortest - 1.0 if shortest else -np.inf
+        least = float(point.duty[0]) / shortest - 1.0 if shortest else np.inf
         if limits.lowest is not None and limits.lowest > 0.0:
-            least = max(least, float(point.trim[0]) / limits.lowest - 1.0)
+            least = min(least, float(point.trim[0]) / limits.lowest - 1.0)
         return least
 
     try:
