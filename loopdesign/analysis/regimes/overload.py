@@ -120,6 +120,9 @@ def _curve(ceiling: Ceiling, item: int, largest: float, duty: float, full: float
         reason = "no operating point could be followed beyond the largest load"
     elif reason:
         reason = f"below {format_quantity(last.output_voltage_v, 'V')} {reason}"
+        if points[-1].stable is None:
+            at = f"{format_quantity(points[-1].output_current_a, 'A')} at"
+            reason += f"; stepped beyond it: {at} {format_quantity(points[-1].output_voltage_v, 'V')}"
     else:
         at = f"{format_quantity(last.output_current_a, 'A')} at {format_quantity(last.output_voltage_v, 'V')}"
         reason = f"followed into a short: {at}"
