@@ -142,7 +142,8 @@ def _placed(converter: Converter, ways: Ways) -> tuple[Sequence, list[NDArray[np
         states, _ = Stepper(problem).fixed_point(sequence)
     except BREAKDOWN:
         return sequence, [None] * len(problem)
-    return sequence, [x if near else None for x, near in zip(states[:, 0, 1:-2], reached.any(axis=1), strict=True)]
+    known = np.asarray(reached.any(axis=1)).tolist()
+    return sequence, [x if near else None for x, near in zip(states[:, 0, 1:-2], known, strict=True)]
 
 
 def _placed_beside(
