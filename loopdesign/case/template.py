@@ -57,6 +57,8 @@ _FLYBACK = """\
 L1 = { inductance = "60 uH", resistance = "60 mohm", tolerance = "10 %" }   # magnetising, seen from the primary
 turns = 0.35                            # secondary over primary
 secondary_resistance = "12 mohm"
+# leakage = { inductance = "0.9 uH", tolerance = "25 %" }               # seen from the primary; needs its clamp
+# clamp = { resistance = "10 kohm", capacitance = "10 nF", drop = "0.8 V", diode_resistance = "0.1 ohm" }
 """
 
 _COMMON = """\
