@@ -99,6 +99,7 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
     from loopdesign.analysis.curves import report_data
     from loopdesign.analysis.given import with_parts
     from loopdesign.analysis.impedances import impedances
+    from loopdesign.analysis.startup.rise import rises
     from loopdesign.analysis.transient.steps import step
     from loopdesign.analysis.variants.worst_curves import worst_curves
     from loopdesign.bench.plan import bench_plan
@@ -117,6 +118,11 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
     if found.parts and (s.load_step is not None or s.line_step is not None):
         with Progress("stepping", quiet=quiet) as progress:
             steps = step(with_parts(found.case, found.parts), progress=progress)
+    starts, amplifier = None, found.case.error_amplifier
+    soft = amplifier is not None and amplifier.soft_start > 0.0
+    if found.parts and (soft or s.line_dropout is not None):
+        with Progress("starting", quiet=quiet) as progress:
+            starts = rises(with_parts(found.case, found.parts), progress=progress)
     with Progress("writing the report", quiet=quiet):
         findings = Findings(
             check=found,
@@ -129,6 +135,7 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
             output_filter=behind(found),
             impedances=impedances(found),
             steps=steps,
+            starts=starts,
             worst_curves=None if found.closed_loop is None else worst_curves(found),
             plan=bench_plan(found),
             sensitivities=sensitivity,
@@ -143,6 +150,7 @@ def report_answer(findings: Findings) -> dict[str, Any]:
     from loopdesign.report.choice.text import choice_rows
     from loopdesign.report.impedances.section import impedance_answer
     from loopdesign.report.loop.answer import curves_answer
+    from loopdesign.report.steps.start import start_answer
     from loopdesign.report.steps.text import step_answer
 
     told = answered(findings.check, findings.input_filter)
@@ -154,6 +162,8 @@ def report_answer(findings: Findings) -> dict[str, Any]:
         told["impedances"] = impedance_answer(findings.impedances)
     if findings.steps is not None:
         told["steps"] = step_answer(findings.steps)
+    if findings.starts is not None:
+        told["starts"] = start_answer(findings.starts)
     if findings.choice is not None:
         told |= {"chosen": findings.choice.chosen, "choice": choice_rows(findings.choice)}
     return told

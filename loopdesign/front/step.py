@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from matplotlib.figure import Figure
 
+    from loopdesign.analysis.startup.plan import RiseKind
     from loopdesign.analysis.transient.start import StepKind
     from loopdesign.analysis.transient.steps import StepResult
     from loopdesign.front.case import CaseOrPath
@@ -150,7 +151,7 @@ class StartUps(Shown, RiseStudy):
         list of dict
             What identifies the run, and what was read from it; the course in time is in ``results``.
         """
-        courses = ("time_s", "output_voltage_v", "control_voltage_v")
+        courses = ("time_s", "output_voltage_v", "sensed_peak_a", "control_voltage_v", "energy")
         return [{k: v for k, v in r.to_dict().items() if k not in courses} for r in self.results]
 
     def to_dict(self) -> dict[str, Any]:
@@ -162,6 +163,29 @@ class StartUps(Shown, RiseStudy):
             ``corners`` holds the starts, ``others`` the drop-outs of the line.
         """
         return start_answer(self)
+
+    def plot(self, kind: RiseKind = "start") -> Figure:
+        """Draw output, peak of the sensed current and control voltage of every run over time, the worst one drawn out.
+
+        Parameters
+        ----------
+        kind : {"start", "dropout"}
+            Which runs.
+
+        Returns
+        -------
+        matplotlib.figure.Figure
+            Output [V], current [A] and control voltage [V] over time [ms].
+
+        Raises
+        ------
+        DataError
+            Where the case has no such run.
+        """
+        from loopdesign.report.steps.start_plots import start_figure  # noqa: PLC0415  (loads matplotlib)
+
+        made = tuple(dict.fromkeys(r.kind for r in self.results))
+        return start_figure(self, one_of(kind, made, "kind of run"))
 
     def brief(self) -> Brief:
         """Say whether the output comes to regulation in every run, then what was read from each."""

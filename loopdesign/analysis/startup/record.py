@@ -54,6 +54,8 @@ class Record:
         What ended each on-time (N).
     limited
         (N,) whether amplifier limit or clamp were at work.
+    sensed
+        (N,) largest size of the first current watched at the edges of each cycle [A].
     peaks
         Largest size of each current on the way by probe [A].
     energy
@@ -69,6 +71,7 @@ class Record:
     control: NDArray[np.float64]
     ended: tuple[str, ...]
     limited: NDArray[np.bool_]
+    sensed: NDArray[np.float64]
     peaks: Mapping[str, float]
     energy: Energy
     rested: bool
@@ -139,6 +142,7 @@ def recorded_run(
         ended=tuple(c.ended for c in done),
         limited=np.array([c.limited for c in done]),
         peaks=edges.peaks(),
+        sensed=np.array([edges.sensed.get(k, 0.0) for k in range(len(done))]),
         energy=ledger.balance(stepper),
         rested=calm >= CALM,
     )
@@ -176,6 +180,7 @@ class _Edges:
         self.found = np.zeros(len(probes))
         self.waiting: dict[Devices, tuple[list[NDArray[np.float64]], list[int]]] = {}
         self.traces: dict[int, list[Segment]] = {}
+        self.sensed: dict[int, float] = {}
 
     def add(self, k: int, trace: list[Segment], cycle: Cycle) -> None:
         """Take the motions of a cycle."""
@@ -195,6 +200,8 @@ class _Edges:
         for kind, (states, cycles) in self.waiting.items():
             size = np.abs(self.stepper.watch(kind, np.array(states), self.probes))
             self.found = np.maximum(self.found, size.max(axis=0))
+            for k, value in zip(cycles, size[:, 0].tolist(), strict=True):
+                self.sensed[k] = max(self.sensed.get(k, 0.0), value)
             close |= {cycles[int(j)] for j in np.argsort(-size, axis=0)[:CLOSER].ravel()}
         for k in close:
             for segment in self.traces[k]:

@@ -64,6 +64,10 @@ class Rise:
         The corner [V], [A].
     record
         The run.
+    target_v
+        Output at the regulated operating point [V].
+    return_time_s
+        After which the line of a drop-out returns [s]; of a start zero.
     band_v
         Settling band around the regulated output, half of its width; of a regulated current what it makes in the
         resistance of the load [V].
@@ -94,7 +98,9 @@ class Rise:
     input_voltage: float
     load_current: float
     record: Record
+    target_v: float
     band_v: float
+    return_time_s: float
     overshoot_v: float
     lowest_output_v: float | None
     settling_time_s: float | None
@@ -135,6 +141,7 @@ class Rise:
             "energy": self.record.energy.to_dict(),
             "time_s": [float(v) for v in self.time_s],
             "output_voltage_v": [float(v) for v in self.record.mean],
+            "sensed_peak_a": [float(v) for v in self.record.sensed],
             "control_voltage_v": [float(v) for v in self.record.control],
         }
 
@@ -255,7 +262,8 @@ def _rise(case: cases.Case, parts: Mapping[str, float], kind: RiseKind, line: fl
     latched = settled is None and _latched(record, target)
     stable = settled is not None and verdict.stable
     return Rise(
-        kind=kind, input_voltage=line, load_current=load, record=record, band_v=band,
+        kind=kind, input_voltage=line, load_current=load, record=record, target_v=target, band_v=band,
+        return_time_s=back * record.period if kind == "dropout" else 0.0,
         overshoot_v=max(float(record.mean[back if kind == "dropout" else 0 :].max()) - target, 0.0),
         lowest_output_v=float(record.mean.min()) if kind == "dropout" else None,
         settling_time_s=settled, peak_current_a=record.peaks[probes[0]], load_peak_a=_load_peak(closed, record),

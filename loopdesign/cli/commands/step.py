@@ -11,6 +11,8 @@ from loopdesign.cli.options import MET, MISSED, CasePath, Details, Folder, Json,
 from loopdesign.errors import DataError
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from loopdesign import case as cases
 
 
@@ -51,9 +53,9 @@ def step(
     loaded = parse_case(given.text, str(case))
     require_slope(loaded)
     if start:
-        if cycles is not None or output is not None:
-            raise DataError("--start takes neither --cycles nor --output: a start runs until the output rests")
-        return _start(loaded, json_=json_)
+        if cycles is not None:
+            raise DataError("--start takes no --cycles: a start runs until the output rests")
+        return _start(loaded, given, output, pictures, json_=json_)
     with Progress("stepping", quiet=json_) as progress:
         found = make_steps(loaded, cycles=cycles, progress=progress)
     page = "" if output is None else str(output / "report.pdf")
@@ -71,12 +73,21 @@ def step(
     return MET if found.stable else MISSED
 
 
-def _start(loaded: cases.Case, *, json_: bool) -> int:
-    """Start the case from discharged capacitors and print what is read from each run."""
+def _start(
+    loaded: cases.Case, given: cases.CaseFile, output: Path | None, pictures: tuple[str, ...], *, json_: bool
+) -> int:
+    """Start the case from discharged capacitors, print what is read from each run, and write the report."""
     from loopdesign.analysis.startup.rise import rises
     from loopdesign.report.steps.start import start_answer, start_text
 
     with Progress("starting", quiet=json_) as progress:
         found = rises(loaded, progress=progress)
+    if output is not None:
+        from loopdesign.report.basics.date import report_date
+        from loopdesign.report.content.single import start_content
+        from loopdesign.report.folder import write_report
+
+        content = start_content(found, given, report_date(loaded))
+        write_report(output, content, start_answer(found), pictures=pictures)
     say(json_, start_answer(found), "" if json_ else start_text(found, display=display()))
     return MISSED if found.reasons else MET

@@ -38,6 +38,7 @@ def commutated(
     *,
     count: int,
     moved: int = -1,
+    opened: bool = False,
 ) -> tuple[Motion, Devices]:
     """Find the rectifiers that conduct on, and begin their motion.
 
@@ -55,6 +56,9 @@ def commutated(
         Number of rectifiers [unitless].
     moved : int
         Rectifier whose own edge this is: its quantity is zero, and rounding must not decide; -1 for none [unitless].
+    opened : bool
+        Whether the switch has just opened: it interrupts a current against its own direction that no rectifier takes
+        over.
 
     Returns
     -------
@@ -71,6 +75,11 @@ def commutated(
         motion = _consistent(setting_of(trial), x, theta, moved)
         if motion is not None:
             return motion, trial
+    for mask in _likely(0, count) if opened else ():
+        trial = Devices(devices.switch, mask, devices.amplifier, devices.clamp, devices.load)
+        motion = _consistent(setting_of(trial), x, theta, moved, interrupted=True)
+        if motion is not None:
+            return motion, trial
     raise ConvergenceError("no set of conducting rectifiers carries the currents on after an edge")
 
 
@@ -80,12 +89,16 @@ def _likely(mask: int, count: int) -> tuple[int, ...]:
     return tuple(sorted(range(1 << count), key=lambda other: ((other ^ mask).bit_count(), other)))
 
 
-def _consistent(setting: Setting, x: NDArray[np.float64], theta: float, moved: int) -> Motion | None:
+def _consistent(
+    setting: Setting, x: NDArray[np.float64], theta: float, moved: int, *, interrupted: bool = False
+) -> Motion | None:
     """Return the motion of a set from a state; None where the two contradict each other."""
     if setting.constrained:
         K = setting.c.constraint[0]
         missed = np.abs(K @ x + setting.bound)
-        if np.any(missed > CONSTRAINED * (np.abs(K) @ np.abs(x) + np.abs(setting.bound)) + ROUNDING * np.abs(K).sum(1)):
+        if not interrupted and np.any(
+            missed > CONSTRAINED * (np.abs(K) @ np.abs(x) + np.abs(setting.bound)) + ROUNDING * np.abs(K).sum(1)
+        ):
             return None
         x = setting.project(x)
     motion = setting.piece.move(x, theta)

@@ -269,7 +269,7 @@ class CycleStepper:
         """Turn the switch off; the rectifier takes over where it would carry a forward current."""
         off = devices.set(switch=False, diode=self.stage.while_open)
         if self.commutes:
-            return commutated(self.setting, x, off, theta, count=len(self.stage.rectifiers))
+            return commutated(self.setting, x, off, theta, count=len(self.stage.rectifiers), opened=True)
         motion = self.setting(off).piece.move(x, theta)
         if self.converter.synchronous or motion.start[-2] < 0.0:
             return motion, off

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from loopdesign.analysis.impedances import Impedances
     from loopdesign.analysis.spread.envelope import Envelope
     from loopdesign.analysis.spread.sample import SpreadResult
+    from loopdesign.analysis.startup.rise import RiseStudy
     from loopdesign.analysis.transient.steps import StepStudy
     from loopdesign.analysis.variants.worst_curves import WorstCurves
     from loopdesign.bench.plan import BenchPlan
@@ -41,7 +42,7 @@ class Findings:
         The case file with the chosen parts in it; the same text where nothing was open.
     choice
         How the parts were chosen; None where they were given.
-    input_filter, output_filter, impedances, steps
+    input_filter, output_filter, impedances, steps, starts
         Further studies; None where the case does not ask for them.
     worst_curves
         Loop gains at the worst ends; None without a loop.
@@ -63,6 +64,7 @@ class Findings:
     output_filter: OutputFilterStudy | None = None
     impedances: Impedances | None = None
     steps: StepStudy | None = None
+    starts: RiseStudy | None = None
     worst_curves: WorstCurves | None = None
     plan: BenchPlan | None = None
     sensitivities: Sensitivities | None = None

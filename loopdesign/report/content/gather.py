@@ -53,6 +53,7 @@ def gather(findings: Findings) -> Content:
             *plant_chapter(findings),
             *dynamics.impedances_chapter(findings.impedances),
             *dynamics.steps_chapter(findings.steps),
+            *dynamics.start_chapter(findings.starts),
             *dynamics.filters_chapter(findings.input_filter, findings.output_filter),
             *dynamics.sensitivity_chapter(findings.sensitivities),
             *dynamics.spread_chapter(findings.spread, findings.band),

@@ -20,12 +20,14 @@ from loopdesign.report.loads.text import (
     overload_table,
 )
 from loopdesign.report.spread.text import spread_sentences
+from loopdesign.report.steps.start import start_verdict
 from loopdesign.report.steps.text import step_verdict
 
 if TYPE_CHECKING:
     from loopdesign.analysis.regimes.loads import LoadsResult
     from loopdesign.analysis.spread.envelope import Envelope
     from loopdesign.analysis.spread.sample import SpreadResult
+    from loopdesign.analysis.startup.rise import RiseStudy
     from loopdesign.analysis.transient.steps import StepStudy
     from loopdesign.case import Case, CaseFile
     from loopdesign.explore.size import SizeResult
@@ -51,6 +53,27 @@ def steps_content(study: StepStudy, given: CaseFile, date: str) -> Content:
         Title block, verdict, steps, and what was given.
     """
     return _single(study.case, given, date, (step_verdict(study), study.stable), dynamics.steps_chapter(study))
+
+
+def start_content(study: RiseStudy, given: CaseFile, date: str) -> Content:
+    """Gather the report of ``loopdesign step --start``.
+
+    Parameters
+    ----------
+    study
+        Every run.
+    given
+        The case file as it was read.
+    date
+        What the report is dated.
+
+    Returns
+    -------
+    Content
+        Title block, verdict, runs, and what was given.
+    """
+    verdict = start_verdict(study)
+    return _single(study.case, given, date, (verdict, not study.reasons), dynamics.start_chapter(study))
 
 
 def spread_content(found: SpreadResult, band: Envelope, worst_case: str, given: CaseFile, date: str) -> Content:

@@ -16,7 +16,8 @@ def started(tmp_path, *changes):
         text = text.replace(old, new)
     path = tmp_path / "case.toml"
     path.write_text(text, encoding="utf-8")
-    command = [sys.executable, "-m", "loopdesign", "step", str(path), "--start", "--json"]
+    report = ["--output", str(tmp_path / "report")]
+    command = [sys.executable, "-m", "loopdesign", "step", str(path), "--start", "--json", *report]
     done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=300)
     return done.returncode, json.loads(done.stdout)
 
@@ -30,3 +31,9 @@ def test_start_follows_the_ramp_and_comes_to_regulation(tmp_path):
         assert abs(corner["output_voltage_v"][-1] - 12.0) < 0.02
         assert corner["settling_time_s"] < 2.5e-3
         assert corner["peak_current_a"] > 0.0
+        assert abs(corner["energy"]["missing"]) < 1e-6
+        assert len(corner["sensed_peak_a"]) == len(corner["time_s"])
+    told = (tmp_path / "report" / "report.md").read_text(encoding="utf-8")
+    assert "Start-up" in told
+    assert "largest overshoot" in told
+    assert json.loads((tmp_path / "report" / "report.json").read_text(encoding="utf-8"))["corners"] == answer["corners"]

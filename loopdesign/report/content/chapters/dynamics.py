@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from loopdesign.analysis.impedances import Impedances
     from loopdesign.analysis.spread.envelope import Envelope
     from loopdesign.analysis.spread.sample import SpreadResult
+    from loopdesign.analysis.startup.rise import RiseStudy
     from loopdesign.analysis.transient.steps import StepStudy
     from loopdesign.explore.sensitivity import Sensitivities
     from loopdesign.report.content.blocks import Block
@@ -53,6 +54,26 @@ def steps_chapter(study: StepStudy | None) -> tuple[Block, ...]:
         *(Paragraph(text=p) for p in step_paragraphs(study)),
         *(TableBlock(table=t) for t in step_tables(study)),
         *figures,
+    )
+
+
+def start_chapter(study: RiseStudy | None) -> tuple[Block, ...]:
+    """Describe start-ups and line drop-outs; nothing where none were made."""
+    from loopdesign.report.steps.start import start_table, start_verdict  # noqa: PLC0415
+    from loopdesign.report.steps.start_plots import start_caption, start_figure  # noqa: PLC0415  (loads matplotlib)
+
+    if study is None:
+        return ()
+    kinds = tuple(dict.fromkeys(r.kind for r in study.results))
+    figures = [
+        Figure(name=f"start_{k}", svg=svg_of(start_figure(study, k)), caption=start_caption(study, k)) for k in kinds
+    ]
+    return (
+        SectionHeading(text="Start-up and line drop-out" if len(kinds) > 1 else "Start-up"),
+        Paragraph(text=start_verdict(study)),
+        TableBlock(table=start_table(study)),
+        *figures,
+        Bullets(items=tuple(f"{note[0].upper()}{note[1:]}." for note in study.notes)),
     )
 
 
