@@ -9,8 +9,8 @@ Type II around a transconductance amplifier with output resistance ro:
 
     C1 v1' = (vc - v1) / R1,    C2 vc' = gm (vref - k v) - vc / ro - (vc - v1) / R1
 
-The clock skips its pulse where the control voltage is below the sensed current then; else the switch opens the delay
-after ``Ri i + Se t`` reaches the control voltage, or the limit. Beside the state the integrator carries what is told of
+The clock skips its pulse where the control voltage is not above zero; else the switch opens the delay after ``Ri i + Se
+t`` reaches the control voltage, or the limit, which it may have done at the clock. Beside the state the integrator carries what is told of
 a run: the integrals of the output, of the control voltage, and of what flows in, out and is lost.
 """
 
@@ -107,9 +107,10 @@ class Boost:
         def trips(t, y):
             return max(self.Ri * y[0] + self.Se * t - y[3], self.Ri * y[0] - self.limit)
 
-        pulse = trips(0.0, z) < 0.0
+        pulse = z[3] > 0.0
         if pulse:
-            z, on, _ = self.go("on", z, 0.0, max_duty * period, trips)
+            if trips(0.0, z) < 0.0:
+                z, on, _ = self.go("on", z, 0.0, max_duty * period, trips)
             z, more, _ = self.go("on", z, on, min(self.delay, max_duty * period - on))
             on += more
         left = period - on

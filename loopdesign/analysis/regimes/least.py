@@ -1,8 +1,8 @@
 """What a converter does where its load needs less than a pulse every period.
 
-With neither blanking nor a minimum on-time a comparator that is tripped at the clock gives no pulse, and the control
-voltage, which falls while the output is too high, makes the converter skip pulses: bursts of pulses with pauses between
-them. With one of them every clock makes its pulse, and the output rises until the load takes what the pulses bring.
+With neither blanking nor a minimum on-time a control voltage at or below zero gives no pulse, and the control voltage,
+which falls while the output is too high, makes the converter skip pulses: bursts of pulses with pauses between them.
+With one of them every clock makes its pulse, and the output rises until the load takes what the pulses bring.
 """
 
 from __future__ import annotations

@@ -167,14 +167,9 @@ def _places(
 def _no_hold(ceiling: Ceiling) -> str:
     """Say what happens where the limit would need a shorter pulse than the controller makes."""
     shortest = format_quantity(ceiling.shortest * ceiling.converter.period, "s")
-    if ceiling.bounds.armed:
+    if ceiling.shortest:
         return (
             f"the shortest pulse of {shortest} brings more current than the off-time takes away: the limit has no hold "
             "and nothing but resistances bounds the current"
-        )
-    if ceiling.shortest:
-        return (
-            f"the limit would need a pulse shorter than {shortest}: it is tripped at the clock and pulses are skipped; "
-            "what comes without a pulse is not limited"
         )
     return "no pulse is short enough: the source feeds the output through the rectifier, and the limit has no hold"

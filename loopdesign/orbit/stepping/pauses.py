@@ -90,6 +90,7 @@ class _Idle:
         piece, n = setting.piece, len(setting.piece.A)
         flow = np.zeros((n + 1, n + 1))
         flow[:n, :n], flow[:n, n] = piece.A, piece.b
+        self.delayed = stepper.delay > 0.0
         even = even_samples(np.linalg.eigvals(piece.A).astype(complex))
         self.parts = expm(flow * (np.arange(even) / even)[:, None, None])
         self.power = [expm(flow)]
@@ -115,6 +116,8 @@ class _Idle:
         """Pass at most ``count`` periods; None where the first has a pulse or a device near its threshold."""
         states = self.clocks(x, count)
         skipped = (self.tripped @ states[:, :-1]).max(axis=0) >= 0.0
+        if self.delayed:  # a delay leaves a pulse unless the control voltage asks for none
+            skipped &= self.control @ states[:, :-1] <= 0.0
         number = int(np.argmin(skipped)) if not skipped.all() else count
         if not number:
             return None
