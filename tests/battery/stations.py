@@ -64,6 +64,12 @@ class Station:
         return "-".join([*ahead, self.topology, *coupling, self.rectifier, self.mode, scheme, *drawn])
 
     @property
+    def every_run(self):
+        """Whether its parts are chosen in every run: five parts around an operational amplifier take seconds."""
+        plain = not self.coupled and not self.filtered
+        return self.scheme == "peak current" or (plain and self.rectifier == "diode" and self.mode == "CCM")
+
+    @property
     def load(self):
         return _TOPOLOGIES[self.topology][3 if self.mode == "DCM" else 4]
 

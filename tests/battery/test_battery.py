@@ -30,6 +30,11 @@ from loopdesign.synthesis.baseline.synthesis import place_and_round
 from loopdesign.synthesis.choice import choose
 
 every = pytest.mark.parametrize("station", STATIONS, ids=lambda s: s.name)
+drawn = pytest.mark.parametrize(
+    "station",
+    [pytest.param(s, marks=() if s.every_run else pytest.mark.nightly, id=s.name) for s in STATIONS],
+)
+"""As `every`, but a choice over a lattice of five parts is made for one stage of each topology; nightly for all."""
 subharmonic = pytest.mark.parametrize(
     "station",
     [s for s in STATIONS if s.scheme == "peak current" and s.mode == "CCM"],
@@ -117,7 +122,7 @@ def _scale(point):
     return np.maximum(np.maximum(np.abs(point.start[0]), np.abs(point.at_duty[0])), 1e-9)
 
 
-@every
+@drawn
 def test_multipliers_against_time_stepping(station):
     """The closed loop's period map, differentiated from simulated cycles; 1e-4 is what central differences leave."""
     point = closed(station).point
@@ -144,7 +149,7 @@ def _follow(model, cycles):
     return (x - rest) / scale, (value**cycles * vector).real / scale
 
 
-@every
+@drawn
 def test_stable_verdict_is_what_time_shows(station):
     """A small departure along the worst mode decays cycle by cycle as the multiplier says."""
     assert designed(station).check.verdicts[0].stable
@@ -199,7 +204,7 @@ def _scaled_converter(converter, factor):
     return replace(converter, stage=stage, load_current=current, modulator=modulator, source=source)
 
 
-@every
+@drawn
 def test_impedance_scaling(station):
     """Every impedance of stage and load three times as large: the same loop gain, terminal impedances three times.
 
@@ -221,7 +226,7 @@ def _compensation(station):
     return compensation(found.case, found.parts)
 
 
-@every
+@drawn
 def test_margins_agree_by_every_route(station):
     """Crossings refined on the model, read off a dense grid one by one, and read off it for all loops at once."""
     model = closed(station)
@@ -245,7 +250,7 @@ def test_margins_agree_by_every_route(station):
     assert headline.modulus_margin[0] == pytest.approx(refined.modulus_margin, rel=1e-4)
 
 
-@every
+@drawn
 def test_design_meets_its_targets(station):
     """The loop that was asked for, read from the switched model, with preferred values; the current loop is stable."""
     assessment = designed(station).check
@@ -260,7 +265,7 @@ def test_design_meets_its_targets(station):
     assert verdict.current_loop_stable or station.kind == "power"
 
 
-@every
+@drawn
 def test_choice_beats_or_equals_placing_and_rounding(station):
     """The K-factor baseline on the same series and divider crosses no higher; a tie of one percent is given away."""
     found = designed(station).check

@@ -46,7 +46,9 @@ def case(tmp_path):
     return copy
 
 
-@pytest.fixture(scope="module", params=[DAMPED, COUPLED], ids=["damped", "coupled"])
+@pytest.fixture(
+    scope="module", params=[DAMPED, pytest.param(COUPLED, marks=pytest.mark.nightly)], ids=["damped", "coupled"]
+)
 def designed(request, tmp_path_factory):
     """One whole design of a shipped case: its path, the finished process."""
     path = tmp_path_factory.mktemp("design") / request.param.name
