@@ -8,6 +8,7 @@ makes them fail, is examined by itself.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,7 +17,7 @@ from loopdesign.analysis.check import loop_margins
 from loopdesign.analysis.given import has_loop, require_slope
 from loopdesign.corners.trouble import strict
 from loopdesign.errors import LoopDesignError
-from loopdesign.explore.point import SweepPoint, examined_point, misleads
+from loopdesign.explore.point import SweepPoint, conduction, examined_point, misleads
 from loopdesign.explore.together import solved_loops
 from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.orbit.holding import KEPT, held
@@ -69,11 +70,12 @@ def _together(task: PointTask, values: Sequence[tuple[float, ...]]) -> list[Swee
         codes = held(model.point, bounds)
         margins = loop_margins(model) if has_loop(cases[0]) else ()
     largest = np.abs(model.multipliers).max(axis=1)
-    corners = len(largest) // len(cases)
+    corners, broken = len(largest) // len(cases), model.point.discontinuous
     told = []
     for k, (case, at) in enumerate(zip(cases, values, strict=True)):
         mine = slice(k * corners, (k + 1) * corners)
-        told.append(_point(case, at, (largest[mine], codes[mine] == KEPT), margins[mine]))
+        read = _point(case, at, (largest[mine], codes[mine] == KEPT), margins[mine])
+        told.append(replace(read, mode=conduction([bool(b) for b in broken[mine]])))
     return told
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from loopdesign.analysis.check import examine
 from loopdesign.analysis.given import given_parts, has_loop, require_slope
@@ -14,16 +14,18 @@ from loopdesign.errors import LoopDesignError, NoDesignError
 from loopdesign.synthesis.choice import choose
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Mapping, Sequence
 
     from loopdesign import case as cases
     from loopdesign.analysis.check import CheckResult
     from loopdesign.case.locate import Places
     from loopdesign.margins.margins import LoopMargins
 
+ConductionMode = Literal["CCM", "DCM", "both"]
+"""Conduction over the corners of a point."""
 READINGS = (
     "stable", "largest_multiplier", "phase_margin_deg", "gain_margin_db", "modulus_margin", "crossover_hz",
-    "lowest_crossover_hz", "targets_met", "misleading", "peak_deviation_v",
+    "lowest_crossover_hz", "mode", "targets_met", "misleading", "peak_deviation_v",
 )  # fmt: skip
 
 
@@ -41,8 +43,10 @@ class SweepPoint:
         Readings [unitless], [deg], [dB], [unitless]; None where there is none.
     crossover_hz, lowest_crossover_hz : float or None
         Highest and lowest crossover [Hz]; None where there is none.
+    mode : {"CCM", "DCM", "both"} or None
+        Conduction at the nominal corners: continuous at all, discontinuous at all, or some of each.
     targets_met : bool or None
-        Whether no target and no verdict fails.
+        Whether no target and no verdict fails; None where many points were solved together and only their loops read.
     misleading : bool or None
         Whether a nominal corner is unstable although its loop gain shows the margins asked for.
     peak_deviation_v : float or None
@@ -61,6 +65,7 @@ class SweepPoint:
     modulus_margin: float | None = None
     crossover_hz: float | None = None
     lowest_crossover_hz: float | None = None
+    mode: ConductionMode | None = None
     targets_met: bool | None = None
     misleading: bool | None = None
     peak_deviation_v: float | None = None
@@ -222,6 +227,7 @@ def read_point(
         modulus_margin=reading("modulus_margin", min),
         crossover_hz=reading("crossover_hz", max),
         lowest_crossover_hz=lowest,
+        mode=conduction([corner.mode == "DCM" for corner in corners]),
         targets_met=found.targets_met,
         misleading=any(
             misleads(m, v.largest_multiplier, (found.case.targets.phase_margin, found.case.targets.gain_margin))
@@ -230,6 +236,24 @@ def read_point(
         peak_deviation_v=departure,
         parts=parts,
     )
+
+
+def conduction(discontinuous: Sequence[bool]) -> ConductionMode:
+    """Say in a word how the corners of a point conduct.
+
+    Parameters
+    ----------
+    discontinuous : sequence of bool
+        Of each corner [unitless].
+
+    Returns
+    -------
+    {"CCM", "DCM", "both"}
+        The same at all, or some of each.
+    """
+    if all(discontinuous):
+        return "DCM"
+    return "both" if any(discontinuous) else "CCM"
 
 
 def _lowest_crossover(found: CheckResult) -> float | None:

@@ -107,7 +107,7 @@ def sweep_table(swept: SweepResult) -> Table:
         VERDICT, Column(heading="largest multiplier", unit="", digits=5),
         Column(heading="highest crossover", unit="Hz", digits=4), Column(heading="phase margin", unit="deg", digits=4),
         Column(heading="gain margin", unit="dB", digits=4), Column(heading="modulus margin", unit="", digits=3),
-        Column(heading="step deviation", unit="V", digits=3),
+        Column(heading="step deviation", unit="V", digits=3), Column(heading="mode"),
     ]  # fmt: skip
     rows: list[tuple[CellValue, ...]] = []
     for p in swept.points:
@@ -115,7 +115,7 @@ def sweep_table(swept: SweepResult) -> Table:
         rows.append(
             (
                 *p.values, verdict, p.largest_multiplier, p.crossover_hz, p.phase_margin_deg, p.gain_margin_db,
-                p.modulus_margin, p.peak_deviation_v,
+                p.modulus_margin, p.peak_deviation_v, p.mode,
             )
         )  # fmt: skip
     return Table(title="Sweep", columns=tuple(columns), rows=tuple(rows))
