@@ -2,6 +2,7 @@
 
 `pieces`     how many calls go out together
 `processes`  processes on this machine
+`memory`     what a worker keeps of the memory it frees
 `cluster`    an existing dask.distributed cluster; imports it where one is asked for, and nowhere else
 
 Each is a `concurrent.futures.Executor` whose ``map`` sends the function, and all that it carries, to every worker once,

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from loopdesign.errors import DataError, MissingLibraryError
 from loopdesign.printable import excerpt
+from loopdesign.workers.memory import keep_freed_memory
 from loopdesign.workers.pieces import Pieces, call_list, calls_made
 
 if TYPE_CHECKING:
@@ -242,6 +243,7 @@ def _made(function: bytes, calls: list[tuple[Any, ...]]) -> tuple[list[Any], flo
     began = time.perf_counter()
     if function not in _LEARNED:
         _LEARNED.clear()
+        keep_freed_memory()
         _LEARNED[function] = pickle.loads(function)  # noqa: S301  (from whoever uses the cluster)
     return calls_made(_LEARNED[function], calls), time.perf_counter() - began
 

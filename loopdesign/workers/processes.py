@@ -20,6 +20,7 @@ from multiprocessing.connection import wait
 from typing import TYPE_CHECKING, Any
 
 from loopdesign.errors import DataError
+from loopdesign.workers.memory import keep_freed_memory
 from loopdesign.workers.pieces import Pieces, call_list, calls_made
 
 if TYPE_CHECKING:
@@ -49,6 +50,7 @@ def _context() -> multiprocessing.context.BaseContext:
 def _serve(pipe: Connection) -> None:
     """Work until the pipe closes: learn functions, make the calls of pieces, answer with results or the error."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    keep_freed_memory()
     function: Callable[..., Any] | None = None
     while True:
         try:

@@ -64,6 +64,11 @@ def covered(swept: SweepResult) -> str:
         )
     if swept.redesign:
         told += " The compensation is chosen anew at every point."
+    if any(p.targets_met is None and p.error is None for p in swept.points):
+        told += (
+            " Points of so large a map are solved together: their readings agree with those of a check within a "
+            "hundred-thousandth, and only verdict and loop are examined, not whether every target is met."
+        )
     return told
 
 
