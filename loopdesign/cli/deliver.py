@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from loopdesign.cli.console import Progress
 
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
     from pathlib import Path
 
     from loopdesign.analysis.check import CheckResult
@@ -94,8 +95,9 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
     sensitivity: Sensitivities | None = None,
     choice: Choice | None = None,
     chosen_text: str | None = None,
+    executor: Executor | None = None,
 ) -> None:
-    """Write the report with a chapter for everything the case asks for."""
+    """Write the report with a chapter for everything the case asks for; an executor makes steps and chapters."""
     from loopdesign.analysis.curves import report_data
     from loopdesign.analysis.given import with_parts
     from loopdesign.analysis.impedances import impedances
@@ -117,7 +119,7 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
     steps = None
     if found.parts and (s.load_step is not None or s.line_step is not None):
         with Progress("stepping", quiet=quiet) as progress:
-            steps = step(with_parts(found.case, found.parts), progress=progress)
+            steps = step(with_parts(found.case, found.parts), progress=progress, executor=executor)
     starts, amplifier = None, found.case.error_amplifier
     soft = amplifier is not None and amplifier.soft_start > 0.0
     if found.parts and (soft or s.line_dropout is not None):
@@ -140,7 +142,7 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
             plan=bench_plan(found),
             sensitivities=sensitivity,
         )
-        content = gather(findings)
+        content = gather(findings, executor)
         files = {CHOSEN_CASE: findings.chosen_text, PAGE: report_page(content, found)}
         write_report(folder, content, report_answer(findings), files=files, pictures=pictures)
 

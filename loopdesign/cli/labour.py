@@ -18,6 +18,13 @@ if TYPE_CHECKING:
 WORTH_SHARING = 3.0
 """Work from which it is shared among processes without being asked for [s]."""
 
+REPORTING = (
+    "loopdesign.analysis.transient.steps", "loopdesign.report.content.gather", "loopdesign.report.steps.plots",
+    "loopdesign.report.loop.overview", "loopdesign.report.impedances.plots", "matplotlib.backends.backend_svg",
+    "matplotlib.backends.backend_agg", "schemdraw.elements",
+)  # fmt: skip
+"""Modules with which steps are made and chapters written."""
+
 WorkerCount = Annotated[
     int | None,
     Parameter(
@@ -70,4 +77,23 @@ def labour(workers: int | None, cluster: str | None, seconds: float = 0.0) -> It
     from loopdesign.workers.processes import Workers
 
     with Workers(count) as executor:
+        yield executor
+
+
+@contextmanager
+def helpers() -> Iterator[Executor | None]:
+    """Provide processes for the steps and the chapters of a report, which load what they need while parts are chosen.
+
+    Yields
+    ------
+    Executor or None
+        None on a machine with one processor.
+    """
+    if (os.cpu_count() or 1) == 1:
+        yield None
+        return
+    from loopdesign.workers.processes import Workers
+
+    with Workers(preloaded=REPORTING) as executor:
+        executor.prepare()
         yield executor

@@ -15,7 +15,7 @@ import time
 from collections import Counter
 from concurrent.futures import Executor, Future
 from contextlib import contextmanager, suppress
-from multiprocessing import resource_tracker
+from multiprocessing import forkserver, resource_tracker
 from multiprocessing.connection import wait
 from typing import TYPE_CHECKING, Any
 
@@ -38,12 +38,12 @@ PRELOADED = ("loopdesign.workers.processes", "loopdesign.analysis.check", "loopd
 """Modules that new processes find loaded."""
 
 
-def _context() -> multiprocessing.context.BaseContext:
+def _context(preloaded: tuple[str, ...] = ()) -> multiprocessing.context.BaseContext:
     """Choose how processes begin: from a server that has everything loaded, where there is such a thing."""
     if "forkserver" not in multiprocessing.get_all_start_methods():
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(list(PRELOADED))
+    context.set_forkserver_preload([*PRELOADED, *preloaded])
     return context
 
 
@@ -123,6 +123,8 @@ class Workers(Executor):
     ----------
     count : int, optional
         Number of processes; one per processor unless given [unitless].
+    preloaded : tuple of str
+        Further modules that the processes find loaded.
 
     Raises
     ------
@@ -137,12 +139,20 @@ class Workers(Executor):
     [1, 2, 3]
     """
 
-    def __init__(self, count: int | None = None) -> None:
+    def __init__(self, count: int | None = None, *, preloaded: tuple[str, ...] = ()) -> None:
         wanted = (os.cpu_count() or 1) if count is None else count
         if not isinstance(wanted, int) or isinstance(wanted, bool) or not 1 <= wanted <= MOST_WORKERS:
             raise DataError(f"the number of workers must be a whole number from 1 to {MOST_WORKERS}; found {wanted!r}")
         self.count = wanted
+        self.preloaded = preloaded
         self._staff: list[_Worker] = []
+
+    def prepare(self) -> None:
+        """Let what the processes need be loaded beside what this one does meanwhile."""
+        if _context(self.preloaded).get_start_method() == "forkserver":
+            resource_tracker.ensure_running()
+            with _undisturbed():
+                forkserver.ensure_running()
 
     def map(
         self, fn: Callable[..., Any], *iterables: Iterable[Any], timeout: float | None = None, chunksize: int = 1
@@ -230,7 +240,7 @@ class Workers(Executor):
         idle = [w for w in self._staff if w.piece is None]
         while pieces and (idle or len(self._staff) < self.count):
             if not idle:
-                idle.append(_Worker(_context()))
+                idle.append(_Worker(_context(self.preloaded)))
                 self._staff.append(idle[-1])
             worker, piece = idle.pop(), pieces.take()
             try:

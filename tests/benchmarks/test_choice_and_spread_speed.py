@@ -6,6 +6,8 @@ mark, printed as a ratio of 1 GB.
 
 import os
 import resource
+import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -174,3 +176,30 @@ def test_type_iii_around_an_operational_amplifier_against_a_check(benchmark, rec
     begin = time.perf_counter()
     beyond_nominal(examine(found.check.case, found.check.parts))
     record_ratio("choice of a type III network over check", chosen / (time.perf_counter() - begin))
+
+
+def _processor_seconds():
+    """What this process and the children it waited for took."""
+    own, others = (resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    return own.ru_utime + own.ru_stime + others.ru_utime + others.ru_stime
+
+
+def _command_seconds(*words):
+    """Wall clock and processor time of one command, a process of its own; exit status 0 and 1 are answers."""
+    begin, before = time.perf_counter(), _processor_seconds()
+    done = subprocess.run([sys.executable, "-m", "loopdesign", *map(str, words)], capture_output=True, check=False)
+    assert done.returncode in {0, 1}, done.stderr.decode()
+    return time.perf_counter() - begin, _processor_seconds() - before
+
+
+@pytest.mark.nightly
+@pytest.mark.parametrize("name", ["beacon_boost", "tide_gauge_sepic", "navigation_light_sepic", "echo_sounder_flyback"])
+def test_whole_design_against_a_whole_check(benchmark, record_ratio, tmp_path, name):
+    """Report, document and page included, over a check of what was chosen: clock, and the processor of the command."""
+    folder = tmp_path / "report"
+    design = benchmark.pedantic(
+        _command_seconds, ("design", CASES / f"{name}.toml", "--output", folder), rounds=1, iterations=1
+    )
+    check = _command_seconds("check", folder / "case.toml")
+    record_ratio(f"whole design over whole check, clock, {name} (to reach: 2.7)", design[0] / check[0])
+    record_ratio(f"whole design over whole check, main process, {name}", design[1] / check[1])

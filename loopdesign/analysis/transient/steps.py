@@ -11,6 +11,7 @@ Every step begins in regulation; start-ups are the business of `loopdesign.analy
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,6 +24,7 @@ from loopdesign.analysis.transient.ringing import GrowthRun, Ringing, disturb, r
 from loopdesign.analysis.transient.run import Run, Traces, from_point, run_cycles, settling_time, traces
 from loopdesign.analysis.transient.start import (
     StepKind,
+    StepPlan,
     StepStart,
     start_of,
     step_plan,
@@ -35,6 +37,7 @@ from loopdesign.network.batch import joined
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
+    from concurrent.futures import Executor
 
     from numpy.typing import NDArray
 
@@ -176,7 +179,11 @@ class StepStudy:
 
 @names_file("no step")
 def step(
-    case: cases.Case, *, cycles: int | None = None, progress: Callable[[int, int], None] | None = None
+    case: cases.Case,
+    *,
+    cycles: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
+    executor: Executor | None = None,
 ) -> StepStudy:
     """Make every step of a case at every input voltage.
 
@@ -188,6 +195,8 @@ def step(
         Cycles of each run [unitless]; None runs until the output has settled.
     progress
         Called with the number of runs done and in all.
+    executor
+        Who makes the steps; this process unless given.
 
     Returns
     -------
@@ -207,22 +216,31 @@ def step(
     parts = given_parts(case)
     plan = step_plan(case)
     results, missed, starts = [], [], {}
-    for done, (kind, line, load) in enumerate(plan):
+    share = map if executor is None else executor.map
+    outcomes = share(partial(_made, case, parts, cycles), plan)
+    for done, ((kind, line, load), (start, made, told)) in enumerate(zip(plan, outcomes, strict=True), start=1):
+        if start is None or made is None:
+            missed.append(f"{_words(kind)} at {line[0]:.4g} V, {load[0]:.3g} A was not made: {told}")
+        else:
+            starts[line[0], load[0]] = start
+            results.append(made)
         if progress is not None:
             progress(done, len(plan))
-        start, told = _begin(case, parts, kind, line, load)
-        if start is None:
-            missed.append(f"{_words(kind)} at {line[0]:.4g} V, {load[0]:.3g} A was not made: {told}")
-            continue
-        starts[line[0], load[0]] = start
-        results.append(_step(start, cycles, case))
-    growth = tuple(_growth(s) for s in _extremes(list(starts.values())))
+    growth = tuple(share(_growth, _extremes(list(starts.values()))))
     if progress is not None:
         progress(len(plan), len(plan))
     band = case.targets.settling_band * case.specification.output_voltage
     return StepStudy(
         case=case, results=tuple(results), growth=growth, band_v=band, not_made=tuple(missed), notes=left_out(case)
     )
+
+
+def _made(
+    case: cases.Case, parts: Mapping[str, float], cycles: int | None, planned: StepPlan
+) -> tuple[StepStart | None, StepResult | None, str]:
+    """Make one step of the plan, or say why it cannot be made."""
+    start, told = _begin(case, parts, *planned)
+    return start, None if start is None else _step(start, cycles, case), told
 
 
 def _begin(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from loopdesign.cli.console import Progress, display, say
 from loopdesign.cli.deliver import answered, deliver_report, filter_of, told
+from loopdesign.cli.labour import helpers
 from loopdesign.cli.options import MET, MISSED, CasePath, Details, Json, Pictures, ReportFolder
 from loopdesign.errors import DataError
 from loopdesign.printable import printable
@@ -40,14 +41,16 @@ def design(
         raise DataError(f"{printable(str(case))}: design needs {needed}: say which amplifier closes the loop")
     folder = case.with_name(f"{case.stem}-report") if output is None else output
     require_replaceable(folder)
-    with Progress("choosing parts", quiet=json_) as progress:
-        found = choose(loaded, progress)
-        found = replace(found, check=beyond_nominal(found.check, found.extremes))
-    chosen = write_parts(given.text, {_key(k): v for k, v in found.chosen.items()}) if found.chosen else given.text
-    study = filter_of(found.check, quiet=json_)
-    deliver_report(
-        found.check, folder, study, given=given, pictures=pictures, quiet=json_, choice=found, chosen_text=chosen
-    )
+    with helpers() as executor:
+        with Progress("choosing parts", quiet=json_) as progress:
+            found = choose(loaded, progress)
+            found = replace(found, check=beyond_nominal(found.check, found.extremes))
+        chosen = write_parts(given.text, {_key(k): v for k, v in found.chosen.items()}) if found.chosen else given.text
+        study = filter_of(found.check, quiet=json_)
+        deliver_report(
+            found.check, folder, study, given=given, pictures=pictures, quiet=json_, choice=found, chosen_text=chosen,
+            executor=executor,
+        )  # fmt: skip
     if json_:
         extra = {"chosen": found.chosen, "choice": choice_rows(found), "report": str(folder)}
         say(json_, answered(found.check, study) | extra, "")

@@ -18,18 +18,23 @@ from loopdesign.report.content.chapters.parts import parts_chapter
 from loopdesign.report.content.chapters.power import plant_chapter, power_chapter
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+    from concurrent.futures import Executor
+
     from loopdesign.case import Case, CaseFile
     from loopdesign.report.content.blocks import Block
     from loopdesign.report.content.findings import Findings
 
 
-def gather(findings: Findings) -> Content:
+def gather(findings: Findings, executor: Executor | None = None) -> Content:
     """Gather a report: every sentence, table and figure of it, each made once.
 
     Parameters
     ----------
     findings
         What was computed.
+    executor
+        Who writes and draws the chapters; this process unless given.
 
     Returns
     -------
@@ -43,24 +48,25 @@ def gather(findings: Findings) -> Content:
         verdict=verdict_sentence(found),
         good=found.targets_met,
         running=running_lines(found.case, findings.given, findings.date),
-        blocks=(
-            *opening(findings),
-            *schematic_chapter(findings),
-            *inputs_chapter(found.case),
-            *parts_chapter(findings),
-            *margins_chapter(findings),
-            *power_chapter(findings),
-            *plant_chapter(findings),
-            *dynamics.impedances_chapter(findings.impedances),
-            *dynamics.steps_chapter(findings.steps),
-            *dynamics.start_chapter(findings.starts),
-            *dynamics.filters_chapter(findings.input_filter, findings.output_filter),
-            *dynamics.sensitivity_chapter(findings.sensitivities),
-            *dynamics.spread_chapter(findings.spread, findings.band),
-            *bench_chapter(findings),
-            *method_chapter(findings),
-            *_case_chapter(findings),
-        ),
+        blocks=tuple(block for chapter in _chapters(findings, executor) for block in chapter),
+    )
+
+
+def _chapters(findings: Findings, executor: Executor | None) -> list[tuple[Block, ...]]:
+    """Write every chapter, those first that take longest, and put them in reading order."""
+    if executor is None:
+        return [chapter(findings) for chapter in CHAPTERS]
+    order = [*LONG, *(k for k in range(len(CHAPTERS)) if k not in LONG)]
+    written = dict(zip(order, executor.map(_Written(findings), order), strict=True))
+    return [written[k] for k in range(len(CHAPTERS))]
+
+
+def _studies(findings: Findings) -> tuple[Block, ...]:
+    """Write about filters, single values and spread."""
+    return (
+        *dynamics.filters_chapter(findings.input_filter, findings.output_filter),
+        *dynamics.sensitivity_chapter(findings.sensitivities),
+        *dynamics.spread_chapter(findings.spread, findings.band),
     )
 
 
@@ -97,3 +103,34 @@ def _case_chapter(findings: Findings) -> tuple[Block, ...]:
         "case.toml. The SHA-256 of the title block is that of the file before."
     )
     return (SectionHeading(text="The case file"), Paragraph(text=told), Code(text=text))
+
+
+CHAPTERS: tuple[Callable[[Findings], tuple[Block, ...]], ...] = (
+    opening,
+    schematic_chapter,
+    lambda findings: inputs_chapter(findings.check.case),
+    parts_chapter,
+    margins_chapter,
+    power_chapter,
+    plant_chapter,
+    lambda findings: dynamics.impedances_chapter(findings.impedances),
+    lambda findings: dynamics.steps_chapter(findings.steps),
+    lambda findings: dynamics.start_chapter(findings.starts),
+    _studies,
+    bench_chapter,
+    method_chapter,
+    _case_chapter,
+)
+"""The chapters of a report in reading order."""
+LONG = (8, 4)
+"""Those with most to draw: steps and margins."""
+
+
+class _Written:
+    """Chapters of what was computed, by their place."""
+
+    def __init__(self, findings: Findings) -> None:
+        self.findings = findings
+
+    def __call__(self, place: int) -> tuple[Block, ...]:
+        return tuple(CHAPTERS[place](self.findings))
