@@ -47,8 +47,7 @@ def in_order(lattice: Lattice, result: SearchResult) -> NDArray[np.intp]:
     values = lattice.values(result.items)
     best = abs(float(result.scores[0])) or 1.0
     tied = np.floor((result.scores.max() - result.scores) / best / TIE)
-    distinct = np.array([_distinct(row) for row in values])
-    rare = np.array([_rarity(row) for row in values])
+    distinct, rare = _distinct(values), _rarity(values)
     capacitance = values[:, [i for i, name in enumerate(PARTS) if name.startswith("C")]].sum(axis=1)
     order = np.lexsort((result.items, -result.scores, capacitance, rare, distinct, tied))
     return result.items[order]
@@ -59,18 +58,22 @@ def rank_of(lattice: Lattice, result: SearchResult, item: int) -> int:
     return int(np.flatnonzero(in_order(lattice, result) == item)[0])
 
 
-def _distinct(row: NDArray[np.float64]) -> int:
-    """Count the distinct values among the resistors and among the capacitors of a network."""
-    kinds: dict[str, set[float]] = {"R": set(), "C": set()}
-    for name, value in zip(PARTS, row, strict=True):
-        if value:
-            kinds[name[0]].add(float(value))
-    return sum(len(k) for k in kinds.values())
+def _distinct(values: NDArray[np.float64]) -> NDArray[np.intp]:
+    """Count the distinct values (N,) among the resistors and among the capacitors of networks (N,5)."""
+    count = np.zeros(len(values), np.intp)
+    for kind in "RC":
+        some = np.sort(values[:, [i for i, name in enumerate(PARTS) if name[0] == kind]], axis=1)
+        count += (some[:, 0] > 0.0) + ((some[:, 1:] > 0.0) & (some[:, 1:] != some[:, :-1])).sum(axis=1)
+    return count
 
 
-def _rarity(row: NDArray[np.float64]) -> int:
-    """Sum over the capacitors of the place of the coarsest series that holds each."""
-    return sum(_series_place(float(v)) for name, v in zip(PARTS, row, strict=True) if name.startswith("C") and v)
+def _rarity(values: NDArray[np.float64]) -> NDArray[np.intp]:
+    """Sum (N,) over the capacitors of networks (N,5) of the place of the coarsest series that holds each."""
+    total = np.zeros(len(values), np.intp)
+    for column in values[:, [i for i, name in enumerate(PARTS) if name[0] == "C"]].T:
+        each, which = np.unique(column, return_inverse=True)
+        total += np.array([_series_place(float(v)) if v else 0 for v in each])[which]
+    return total
 
 
 def _series_place(value: float) -> int:

@@ -64,8 +64,11 @@ class Screens:
         telling, others = self.corners[:TELLING], self.corners[TELLING:]
         pieces = [np.empty(0, np.intp)]
         for items in self._bounded(lattice, axes, threshold):
-            pieces += [self._screened(lattice, items, telling, threshold)]
-        kept = self._screened(lattice, np.concatenate(pieces), others, threshold)
+            kept, emptied = self._screened(lattice, items, telling, threshold)
+            pieces.append(kept)
+            if emptied:  # the corner that left nothing is likely to leave nothing of the next piece
+                telling = (telling[emptied], *telling[:emptied], *telling[emptied + 1 :])
+        kept, _ = self._screened(lattice, np.concatenate(pieces), others, threshold)
         if self.demands.prefer == "crossover":
             kept = kept[self._somewhere(lattice.values(kept), threshold)]
         return kept
@@ -92,17 +95,20 @@ class Screens:
             found.append(some[row] + (line[place] - line[0]) * stride)
         return found
 
-    def _screened(self, lattice: Lattice, items: Index, corners: tuple[CornerLoop, ...], threshold: float) -> Index:
-        """Numbers of the combinations that no screen drops at some corners."""
-        values = lattice.values(items)
-        for corner in corners:
+    def _screened(
+        self, lattice: Lattice, items: Index, corners: tuple[CornerLoop, ...], threshold: float
+    ) -> tuple[Index, int]:
+        """Numbers of the combinations that no screen drops at some corners, and which corner dropped the last one."""
+        values, last = lattice.values(items), 0
+        for place, corner in enumerate(corners):
             for screen in (self._first_distance, self._crossover, self._distance):
                 if not len(items):
-                    return items
+                    return items, last
+                last = place
                 kept = np.flatnonzero(screen(values, corner, threshold))
                 if len(kept) < len(items):
                     items, values = items[kept], values[kept]
-        return items
+        return items, last if not len(items) else 0
 
     def lowest(self, threshold: float) -> float:
         """Lowest crossover that still matters [Hz]."""

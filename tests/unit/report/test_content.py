@@ -23,6 +23,7 @@ from loopdesign.report.basics.date import document_date
 from loopdesign.report.basics.exact import exact_text
 from loopdesign.report.basics.tables import Column, Table
 from loopdesign.report.content import blocks
+from loopdesign.report.content import gather as gathered
 from loopdesign.report.content.cells import lettered_cells
 from loopdesign.report.content.chapters.inputs import input_tables
 from loopdesign.report.content.findings import Findings
@@ -481,3 +482,19 @@ def test_wide_table_leaves_room_for_its_words(small):
     assert len(pages) == 1
     lines = pages[0].splitlines()
     assert max(len(line) for line in lines if line.startswith("R1")) > 12, lines
+
+
+def test_chapters_written_elsewhere_stand_in_reading_order(monkeypatch):
+    """Those with most to draw are begun first; the report is the same."""
+    begun = []
+
+    class Elsewhere:
+        def map(self, function, places):
+            begun.extend(places)
+            return [function(place) for place in places]
+
+    chapters = tuple(lambda told, k=k: (f"{told} {k}",) for k in range(len(gathered.CHAPTERS)))
+    monkeypatch.setattr(gathered, "CHAPTERS", chapters)
+    assert gathered._chapters("chapter", Elsewhere()) == gathered._chapters("chapter", None)
+    assert begun[: len(gathered.LONG)] == list(gathered.LONG)
+    assert sorted(begun) == list(range(len(chapters)))
