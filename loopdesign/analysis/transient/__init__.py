@@ -1,6 +1,7 @@
 """The closed loop in time, cycle by cycle, every edge exact.
 
 `run`       many cycles, and the waveforms inside them
+`outcome`   whether a step is stable and its run long enough
 `ringing`   ringing, settling, and the growth of a small disturbance, read from a run
 `notes`     what the stepping leaves out
 `estimate`  a step predicted from a frequency response

@@ -20,6 +20,7 @@ from loopdesign.analysis.given import given_parts
 from loopdesign.analysis.transient.after import mean_output, model_after, obstacle
 from loopdesign.analysis.transient.estimate import predicted_departure
 from loopdesign.analysis.transient.notes import left_out
+from loopdesign.analysis.transient.outcome import cut_short, verdict
 from loopdesign.analysis.transient.ringing import GrowthRun, Ringing, disturb, ringing
 from loopdesign.analysis.transient.run import Run, Traces, from_point, run_cycles, settling_time, traces
 from loopdesign.analysis.transient.start import (
@@ -44,12 +45,6 @@ if TYPE_CHECKING:
     from loopdesign import case as cases
     from loopdesign.models.switched import SwitchedModel
 
-APPROACHING = 0.95
-"""Share of the distance half-way by which a run must have shrunk at its end to count as still settling."""
-TIME_CONSTANTS = 3.0
-"""Time constants of the slowest mode that a run must last before its end says anything."""
-AT_REST = 0.1
-"""Share of the settling band within which a run counts as settled however short it was."""
 LEAST_CYCLES, MOST_CYCLES = 1000, 10000
 MOST_ASKED = 200_000
 """Most cycles of a run that a caller may ask for; a run of so many takes about a minute."""
@@ -217,6 +212,8 @@ def step(
     plan = step_plan(case)
     results, missed, starts = [], [], {}
     share = map if executor is None else executor.map
+    if progress is not None:
+        progress(0, len(plan))
     outcomes = share(partial(_made, case, parts, cycles), plan)
     for done, ((kind, line, load), (start, made, told)) in enumerate(zip(plan, outcomes, strict=True), start=1):
         if start is None or made is None:
@@ -224,7 +221,7 @@ def step(
         else:
             starts[line[0], load[0]] = start
             results.append(made)
-        if progress is not None:
+        if progress is not None and done < len(plan):
             progress(done, len(plan))
     growth = tuple(share(_growth, _extremes(list(starts.values()))))
     if progress is not None:
@@ -280,8 +277,8 @@ def _step(start: StepStart, cycles: int | None, case: cases.Case) -> StepResult:
     zoom = joined([lead, traces(stepper, x, devices, cycles=ZOOM_AFTER)])
     worst = None if model is None else worst_modes(model)[0]
     after = None if model is None else mean_output(start, model.point)
-    stable, reason = _judge(sequence, after, worst, band, reason)
-    cut = stable and _cut(sequence, after, worst, band)
+    stable, reason = verdict(sequence, after, worst, band, reason)
+    cut = stable and cut_short(sequence, after, worst, band)
     final = after if after is not None else float(sequence.mean[-len(sequence.mean) // 10 :].mean())
     raw = max(float(sequence.highest.max()) - before, before - float(sequence.lowest.min()))
     heard = None if worst is None or after is None else ringing(
@@ -296,43 +293,6 @@ def _step(start: StepStart, cycles: int | None, case: cases.Case) -> StepResult:
         predicted_deviation_v=(_estimated(start, start.model, sequence), _estimated(start, model, sequence)),
         stable=stable, reason=reason, cut=cut, held=held,
     )  # fmt: skip
-
-
-def _judge(sequence: Run, after: float | None, worst: Mode | None, band: float, reason: str) -> tuple[bool, str]:
-    """Judge a step by the multipliers after it and by whether the run reached the operating point there."""
-    if worst is None or after is None:
-        return False, reason
-    if not worst.stable:
-        return False, (
-            f"unstable after the step: {worst.name} at {worst.frequency_hz:.4g} Hz grows by "
-            f"{100.0 * (abs(worst.multiplier) - 1.0):.2g} % per switching period (largest multiplier "
-            f"{abs(worst.multiplier):.4f})"
-        )
-    end, middle = _distance(sequence, after, 1.0), _distance(sequence, after, 0.5)
-    if end > band and end > APPROACHING * middle and not _short(sequence, worst):
-        return False, "the output does not approach the operating point after the step, although that is stable"
-    return True, ""
-
-
-def _distance(sequence: Run, after: float, share: float) -> float:
-    """Largest distance [V] of the cycle mean from its final value near a share of the run's length."""
-    count = len(sequence.mean)
-    width = max(10, count // 20)
-    end = max(int(share * count), min(width, count))
-    return float(np.abs(sequence.mean[max(end - width, 0) : end] - after).max())
-
-
-def _short(sequence: Run, worst: Mode) -> bool:
-    """Whether a run is shorter than the slowest mode needs to die away."""
-    return len(sequence.mean) * -float(np.log(abs(worst.multiplier))) < TIME_CONSTANTS
-
-
-def _cut(sequence: Run, after: float | None, worst: Mode | None, band: float) -> bool:
-    """Whether a run ended before it can be said to have settled."""
-    if after is None or worst is None:
-        return False
-    near_rest = _distance(sequence, after, 1.0) <= AT_REST * band
-    return _distance(sequence, after, 1.0) > band or (_short(sequence, worst) and not near_rest)
 
 
 def _estimated(start: StepStart, model: SwitchedModel | None, sequence: Run) -> float | None:

@@ -1,0 +1,91 @@
+"""What a run of cycles says of the operating point after a step: whether it is stable, and the run long enough."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from loopdesign.analysis.transient.run import Run
+    from loopdesign.models.verdict import Mode
+
+APPROACHING = 0.95
+"""Share of the distance half-way by which a run must have shrunk at its end to count as still settling."""
+TIME_CONSTANTS = 3.0
+"""Time constants of the slowest mode that a run must last before its end says anything."""
+AT_REST = 0.1
+"""Share of the settling band within which a run counts as settled however short it was."""
+
+
+def verdict(sequence: Run, after: float | None, worst: Mode | None, band: float, reason: str) -> tuple[bool, str]:
+    """Judge a step by the multipliers after it and by whether the run reached the operating point there.
+
+    Parameters
+    ----------
+    sequence : Run
+        Every cycle after the step.
+    after : float or None
+        Average output at the operating point after the step [V]; None where there is none.
+    worst : Mode or None
+        Its worst mode.
+    band : float
+        Half of the width of the settling band [V].
+    reason : str
+        Why there is no operating point.
+
+    Returns
+    -------
+    tuple of bool and str
+        Whether it is stable, and why not.
+    """
+    if worst is None or after is None:
+        return False, reason
+    if not worst.stable:
+        return False, (
+            f"unstable after the step: {worst.name} at {worst.frequency_hz:.4g} Hz grows by "
+            f"{100.0 * (abs(worst.multiplier) - 1.0):.2g} % per switching period (largest multiplier "
+            f"{abs(worst.multiplier):.4f})"
+        )
+    end, middle = _distance(sequence, after, 1.0), _distance(sequence, after, 0.5)
+    if end > band and end > APPROACHING * middle and not _short(sequence, worst):
+        return False, "the output does not approach the operating point after the step, although that is stable"
+    return True, ""
+
+
+def _distance(sequence: Run, after: float, share: float) -> float:
+    """Largest distance [V] of the cycle mean from its final value near a share of the run's length."""
+    count = len(sequence.mean)
+    width = max(10, count // 20)
+    end = max(int(share * count), min(width, count))
+    return float(np.abs(sequence.mean[max(end - width, 0) : end] - after).max())
+
+
+def _short(sequence: Run, worst: Mode) -> bool:
+    """Whether a run is shorter than the slowest mode needs to die away."""
+    return len(sequence.mean) * -float(np.log(abs(worst.multiplier))) < TIME_CONSTANTS
+
+
+def cut_short(sequence: Run, after: float | None, worst: Mode | None, band: float) -> bool:
+    """Say whether a run ended before it can be said to have settled.
+
+    Parameters
+    ----------
+    sequence : Run
+        Every cycle after the step.
+    after : float or None
+        Average output at the operating point after the step [V]; None where there is none.
+    worst : Mode or None
+        Its worst mode.
+    band : float
+        Half of the width of the settling band [V].
+
+    Returns
+    -------
+    bool
+        Settling time and deviation are then not the whole story.
+    """
+    if after is None or worst is None:
+        return False
+    near_rest = _distance(sequence, after, 1.0) <= AT_REST * band
+    return _distance(sequence, after, 1.0) > band or (_short(sequence, worst) and not near_rest)
