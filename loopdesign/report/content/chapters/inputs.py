@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 SECTIONS = (
     "converter", "specification", "stage", "input_filter", "output_filter", "modulator", "error_amplifier", "divider",
-    "current_sense", "compensation", "targets", "ratings",
+    "current_sense", "compensation", "targets", "ratings", "candidates",
 )  # fmt: skip
 """Sections in the order of the file; who signs the document stands in the title block."""
 LEFT_OUT = "not given"
@@ -76,11 +76,12 @@ def _table(case: Case, name: str) -> Table:
     """Write one section: its rows in the order of the file, and in a note what it leaves out."""
     rows = sorted(_rows(getattr(case, name), ""), key=lambda row: _order(case, name, row[0]))
     absent = [key for key, text, *_ in rows if text == LEFT_OUT]
+    told = ["Candidates are no part of this report: it examines the parts of [stage]."] if name == "candidates" else []
     return Table(
         title=f"Inputs: [{name}]",
         columns=_COLUMNS,
         rows=tuple(row for row in rows if row[1] != LEFT_OUT),
-        note=f"Not given: {', '.join(absent)}." if absent else "",
+        note=" ".join([*told, *([f"Not given: {', '.join(absent)}."] if absent else [])]),
     )
 
 
