@@ -56,6 +56,8 @@ if TYPE_CHECKING:
 OPPOSITE: Mapping[Action, Action] = {"diode on": "diode off", "diode off": "diode on"}
 ROUNDING = 1e-12
 """Rounding of an instant [periods]."""
+NOTHING = 1e-9
+"""Control voltage [V] that is zero but for rounding."""
 MOST_EVENTS = 300
 """Edges in one period beyond which devices chatter."""
 
@@ -261,7 +263,7 @@ class CycleStepper:
         else:
             motion = self.setting(on).piece.move(x)
         tripped = not self.armed_at and max(motion.start[-1 - self.comparators : -1]) >= 0.0
-        if tripped and (not self.delay or self.watch(devices, x[None], ("v(control)",))[0, 0] <= 0.0):
+        if tripped and (not self.delay or self.watch(devices, x[None], ("v(control)",))[0, 0] <= NOTHING):
             return self.setting(devices).piece.move(x), devices, "skipped"
         return motion, on, "comparator"
 

@@ -183,7 +183,7 @@ def cycle(sim, z, *, diode=True, clamp=0, derivative=False):
     run.turn(on=True)
     trip, moved, armed = None, None, arm <= 0.0
     if not plain and armed and _tripped(sim, run):
-        if delay and run.mode()[1].vc @ z > 0.0:
+        if delay and run.mode()[1].vc @ z > 1e-9:
             trip, out.ended = 0.0, "limit" if _beyond_limit(sim, run) else "comparator"
         else:
             run = Run(sim, z, diode, clamp, derivative)
