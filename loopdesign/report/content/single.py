@@ -191,7 +191,10 @@ def loads_content(found: LoadsResult, given: CaseFile, date: str) -> Content:
     if found.below:
         blocks.append(TableBlock(table=below_table(found)))
     if any(c.points for c in found.overload):
-        caption = "Output voltage against current with the controller at its limit."
+        caption = (
+            "Output voltage against current with the controller at its limit. Where a curve ends inside the picture, "
+            "the text under Overload says why, and what the converter does beyond."
+        )
         blocks += [
             SectionHeading(text="Overload"),
             Bullets(items=tuple(curve_sentence(c) for c in found.overload)),

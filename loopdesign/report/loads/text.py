@@ -126,12 +126,13 @@ def overload_table(curve: OverloadCurve) -> Table:
         Column(heading="largest multiplier", unit=""), Column(heading="input power", unit="W"),
         Column(heading="lost", unit="W"), Column(heading="switch peak", unit="A"),
         Column(heading="stepped output", unit="V"), Column(heading="stepped current", unit="A"),
-        Column(heading="energy error", unit=""),
+        Column(heading="energy error"),
     )  # fmt: skip
     rows = tuple(
         (
             p.output_voltage_v, p.output_current_a, point_word(p), p.ended, p.duty, p.largest_multiplier,
-            p.input_power_w, p.loss_w, p.switch_peak_a, p.stepped_voltage_v, p.stepped_current_a, p.energy_error,
+            p.input_power_w, p.loss_w, p.switch_peak_a, p.stepped_voltage_v, p.stepped_current_a,
+            None if p.energy_error is None else f"{p.energy_error:.1e}",
         )
         for p in curve.points
     )  # fmt: skip
