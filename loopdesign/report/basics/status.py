@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from loopdesign.analysis.findings.corner import corner_name
+from loopdesign.analysis.findings.corner import corner_name, instabilities
 from loopdesign.analysis.findings.worst import reading_place
 from loopdesign.analysis.readings import readings_of
 from loopdesign.units.quantities import format_quantity
@@ -99,10 +99,12 @@ def headline(found: CheckResult) -> str:
     loop = "" if found.margins else " with the control voltage held, no loop is given"
     if unstable or light:
         told = [f"UNSTABLE at {unstable}"] if unstable else []
-        return f"Verdict: {', '.join([*told, *light])} of {total} corners{loop}"
+        more = "; more fails" if not unstable and _besides(found) else ""
+        return f"Verdict: {', '.join([*told, *light])} of {total} corners{more}{loop}"
     inner = sum(v.current_loop_worst_mode.beyond_the_loop for v in found.verdicts)
     if inner and found.margins:
-        return f"Verdict: stable, but the current loop alone is UNSTABLE at {inner} of {total} corners"
+        nominal, more = (" with nominal parts" if found.beyond else ""), ("; more fails" if _besides(found) else "")
+        return f"Verdict: stable{nominal}, but the current loop alone is UNSTABLE at {inner} of {total} corners{more}"
     if not found.stable:
         return f"Verdict: stable with nominal parts, UNSTABLE at some {_beyond_words(found)}{loop}"
     return f"Verdict: stable{_targets(found) if found.margins else loop}"
@@ -112,6 +114,13 @@ def _light_words(found: CheckResult) -> list[str]:
     """Say at how many corners the load is too light for a pulse every period, and what the converter does there."""
     regimes = Counter(v.regime for v in found.verdicts if v.regime is not None)
     return [f"{word} at {count}" for word, count in regimes.items()]
+
+
+def _besides(found: CheckResult) -> tuple[str, ...]:
+    """Return what fails besides light loads and the current loop at nominal corners, which have words of their own."""
+    light = tuple(f"{corner_name(found.conditions, i)}: " for i, v in enumerate(found.verdicts) if v.regime is not None)
+    inner = instabilities(found.conditions, found.verdicts)
+    return tuple(told for told in found.reasons if not told.startswith(light) and told not in inner)
 
 
 def _targets(found: CheckResult) -> str:
@@ -145,10 +154,12 @@ def verdict_sentence(found: CheckResult) -> str:
         told = f"{subject}UNSTABLE at {len(unstable)} of {where}: {_worst_mode(found, unstable)}{tail}."
         return f"{told}{_light_sentence(found, light)}{examined}"
     if light or (inner and found.margins):
-        rest = f" at the other {total - len(light)}" if light else " with the loop closed"
+        nominal = "" if found.beyond is None else " with nominal parts"
+        rest = f"{nominal} at the other {total - len(light)}" if light else f"{nominal} with the loop closed"
         head = "" if len(light) == total else f"Stable{rest} of {where}" if light else f"Stable{rest} at {where}"
         alone = f", but {_worst_current_loop(found, inner)}" if inner else ""
-        return f"{head}{alone}{'.' if head else ''}{_light_sentence(found, light)}{examined}".lstrip()
+        besides = f" What fails besides: {'; '.join(more)}." if (more := _besides(found)) else ""
+        return f"{head}{alone}{'.' if head else ''}{_light_sentence(found, light)}{besides}{examined}".lstrip()
     if found.beyond is not None and not found.beyond.stable:
         told = found.beyond.reasons[0]
         word = subject or "Stable with nominal parts, "

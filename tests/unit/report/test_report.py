@@ -14,6 +14,8 @@ from byhand import Sepic
 
 from loopdesign.analysis.check import examine
 from loopdesign.analysis.curves import differences, report_data
+from loopdesign.analysis.findings.corner import corner_name
+from loopdesign.analysis.findings.worst import Beyond, Examined
 from loopdesign.analysis.given import given_parts
 from loopdesign.analysis.responses import FrequencyResponse
 from loopdesign.case import load_case, parse_case
@@ -21,7 +23,7 @@ from loopdesign.models.switched import loop_gain
 from loopdesign.models.verdict import Mode
 from loopdesign.report.basics import axes, tables
 from loopdesign.report.basics.layout import Display
-from loopdesign.report.basics.status import missed, status_word, verdict_sentence
+from loopdesign.report.basics.status import headline, missed, status_word, verdict_sentence
 from loopdesign.report.content.chapters.method import agreement_remarks
 from loopdesign.report.loop import plots
 from loopdesign.report.loop.answer import answer
@@ -163,6 +165,28 @@ def test_verdict_sentence_of_a_stable_loop_around_an_unstable_current_loop(dampe
     found = replace(damped, verdicts=(wild,))
     assert "current loop alone is UNSTABLE at 1 of 1" in verdict_sentence(found)
     assert missed(found, 0) == ("current loop",)
+
+
+def test_a_light_load_hides_nothing_else_that_fails(unstable):
+    """One corner skips pulses, a tolerance end is unstable, a target is missed: all three are told, none is stable."""
+    mode = replace(unstable.verdicts[0].worst_mode, multiplier=0.9)
+    calm = [
+        replace(v, stable=True, current_loop_stable=True, worst_mode=mode, current_loop_worst_mode=mode)
+        for v in unstable.verdicts
+    ]
+    light = (replace(calm[0], stable=False, held="minimum on-time", regime="skips pulses"), *calm[1:])
+    place = corner_name(unstable.conditions, 0)
+    ends = ("unstable at 14 V, 1.2 A with Cs -10 %", "phase margin 40 deg at 8 V, 1.2 A with Cs -10 % is below 45 deg")
+    told = (f"{place}: the output needs a shorter on-time than the controller can make; it skips pulses", *ends)
+    examined = Examined(corners=6, temperatures=1, tolerance_ends=True, points=54, toleranced_values=3)
+    beyond = Beyond(worst={}, examined=examined, stable=False, reasons=ends)
+    sentence = verdict_sentence(found := replace(unstable, verdicts=light, beyond=beyond, reasons=told))
+    assert sentence.startswith("Stable with nominal parts at the other 5 of 6 nominal corners.")
+    assert f"What fails besides: {ends[0]}; {ends[1]}. Examined at" in sentence
+    assert headline(found) == "Verdict: skips pulses at 1 of 6 corners; more fails"
+    alone = replace(unstable, verdicts=light, reasons=told[:1])
+    assert "besides" not in verdict_sentence(alone)
+    assert headline(alone) == "Verdict: skips pulses at 1 of 6 corners"
 
 
 def test_stage_without_loop_and_stable_has_no_margin_to_read(no_loop):

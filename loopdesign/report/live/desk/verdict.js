@@ -36,7 +36,7 @@ export function verdictOf(data, corners) {
   const lightly = light.length ? ` Not regulated by a pulse every period at ${places}.` : "";
   if (bad.length) {
     const growing = bad.filter((c) => c.held === null);
-    const head = `UNSTABLE at ${bad.length} of ${total}`;
+    const head = `${growing.length ? "UNSTABLE" : "NOT HELD"} at ${bad.length} of ${total}`;
     if (!growing.length) {
       const cause = `at ${placeOf(bad[0])} the controller does not keep its operating point (${bad[0].held})`;
       return { word: "unstable", sentence: `${head}: ${cause}. No margin is shown there.${lightly}` };
@@ -51,8 +51,12 @@ export function verdictOf(data, corners) {
     return { word: "unstable", sentence };
   }
   if (light.length) {
-    const rest = corners.length - light.length;
-    return { word: "missed", sentence: `${rest ? `Stable at the other ${rest} of ${total}.` : ""}${lightly}`.trim() };
+    const rest = corners.filter((c) => c.regime === null);
+    const failing = rest.filter((c) => missed(data, c).length);
+    const words = [...new Set(failing.flatMap((c) => missed(data, c)))].join(", ");
+    const fails = failing.length ? `, but targets are MISSED at ${failing.length}: ${words}` : "";
+    const head = rest.length ? `Stable at the other ${rest.length} of ${total}${fails}.` : "";
+    return { word: "missed", sentence: `${head}${lightly}`.trim() };
   }
   const failing = corners.filter((c) => missed(data, c).length);
   const least = leastMargin(corners);
