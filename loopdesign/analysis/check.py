@@ -97,6 +97,8 @@ class CheckResult:
         Largest ripple of the output, peak to peak [V]; None where the case has no target for it.
     beyond : Beyond or None
         What temperatures and tolerance ends show besides; None where only nominal parts were examined.
+    clamp : ClampStudy or None
+        Leakage and clamp at every corner, and the highest at tolerance ends; None without a leakage.
     """
 
     case: cases.Case
@@ -111,6 +113,7 @@ class CheckResult:
     step_deviation: StepDeviation | None = None
     output_ripple: WorstReading | None = None
     light_loads: tuple[LightLoad | None, ...] = ()
+    clamp: ClampStudy | None = None
 
     @property
     def conditions(self) -> Corners:
@@ -189,11 +192,6 @@ class CheckResult:
     def cross_regulation(self) -> CrossRegulation | None:
         """Further outputs over line and all loads; None where the stage has none."""
         return cross_regulation(self.case)
-
-    @property
-    def clamp(self) -> ClampStudy | None:
-        """Leakage and clamp at every corner, and the highest at tolerance ends; None without a leakage."""
-        return clamp_study(self.case, self.stage, ends=self.beyond is not None)
 
     @property
     def targets_met(self) -> bool:
@@ -313,6 +311,7 @@ def examine(
         told = ("the case has no error amplifier, feedback and compensation: only the current loop was examined",)
         return CheckResult(
             case=case, parts={}, stage=stage, closed_loop=None, margins=(), verdicts=judged, limits=limits,
+            clamp=clamp_study(case, stage, ends=False),
             reasons=(
                 *told, *not_held(case, stage.conditions, stage.converter, stage.point, judged),
                 *instabilities(stage.conditions, judged), *_overstressed(case, stage),
@@ -330,7 +329,7 @@ def examine(
         missing += direct_path_too_fast(case, stage.conditions, stage.converter, stage.point, limits.crossover_limit_hz)
     return CheckResult(
         case=case, parts=dict(parts), stage=stage, closed_loop=loop, margins=margins, limits=limits,
-        verdicts=with_regimes(judged, light), light_loads=light,
+        verdicts=with_regimes(judged, light), light_loads=light, clamp=clamp_study(case, stage, ends=False),
         reasons=(
             *not_held(case, stage.conditions, stage.converter, loop.point, judged, parts, found=light),
             *instabilities(stage.conditions, judged), *missing, *_overstressed(case, stage),

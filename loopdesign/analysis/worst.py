@@ -12,8 +12,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.check import CheckResult, closed_model, examine_stage
+from loopdesign.analysis.findings.clamp import clamp_study
 from loopdesign.analysis.findings.corner import instabilities, point_name
 from loopdesign.analysis.findings.held import not_held
+from loopdesign.analysis.findings.ratings import overstressed, stresses
 from loopdesign.analysis.findings.worst import LOW_IS_BAD, NOTICEABLE, WORST, Beyond, Examined, WorstReading, with_ends
 from loopdesign.analysis.limits import Limits, missed_limits
 from loopdesign.analysis.regimes.least import light_loads
@@ -115,7 +117,27 @@ def beyond_nominal(found: CheckResult, ends: Extremes | None = None) -> CheckRes
     failures = _failures(found, points, ends)
     stable = bool(points.judged.stable.all())
     beyond = Beyond(worst=_worst(points, ends), examined=covered, stable=stable, reasons=failures)
-    return with_output_ripple(with_step_deviation(replace(found, beyond=beyond, reasons=(*found.reasons, *failures))))
+    found = _with_clamp(replace(found, beyond=beyond, reasons=(*found.reasons, *failures)), beyond)
+    return with_output_ripple(with_step_deviation(found))
+
+
+def _with_clamp(found: CheckResult, beyond: Beyond) -> CheckResult:
+    """Solve leakage and clamp at their ends; one without operating point fails, and a switch voltage above its rating.
+
+    The other ratings are held against nominal parts.
+    """
+    study = clamp_study(found.case, found.stage, ends=True)
+    if study is None:
+        return found
+    over: tuple[str, ...] = ()
+    highest = study.at_ends.get("switch_voltage_peak")
+    for stress in stresses(found.case, found.stage.waves):
+        if stress.name == "switch_voltage" and stress.met and highest is not None:
+            place = f"{highest.input_voltage:.4g} V, {highest.load_current:.3g} A{with_ends(highest.ends)}"
+            over = overstressed([replace(stress, reached=np.array([highest.value]))], [place])
+    if study.failed:
+        beyond = replace(beyond, stable=False, reasons=(*beyond.reasons, *study.failed))
+    return replace(found, clamp=study, beyond=beyond, reasons=(*found.reasons, *study.failed, *over))
 
 
 def nominal_alone(found: CheckResult) -> CheckResult:

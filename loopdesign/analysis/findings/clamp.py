@@ -10,9 +10,13 @@ import numpy as np
 
 from loopdesign import case as cases
 from loopdesign.analysis.findings.corner import corner_name
+from loopdesign.analysis.findings.worst import with_ends
 from loopdesign.corners.converters import solved
 from loopdesign.corners.tolerances import toleranced, variants
-from loopdesign.corners.trouble import traced
+from loopdesign.corners.trouble import strict
+from loopdesign.errors import LoopDesignError
+from loopdesign.network.batch import in_halves
+from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.network.places import closed_at
 from loopdesign.orbit.waveforms import waveforms
 from loopdesign.units.quantities import format_quantity
@@ -37,6 +41,8 @@ AT_ENDS = ("clamp_voltage_peak", "clamp_loss", "resistor_loss", "switch_voltage_
 """Findings whose highest value at the ends is told."""
 MOST_CORNERS = 16
 """Most corners of the highest voltage, and of the highest loss, at which the ends are solved."""
+
+FAILURES = (LoopDesignError, *BREAKDOWN)
 
 
 class SolvedStage(Protocol):
@@ -143,11 +149,14 @@ class ClampStudy:
         none has a tolerance or only nominal parts were asked for.
     corners_at_ends
         At how many corners the ends were solved [unitless].
+    failed
+        A sentence about the ends that have no operating point; empty where all have one.
     """
 
     nominal: ClampFindings
     at_ends: Mapping[str, HighestFinding] = field(default_factory=dict)
     corners_at_ends: int = 0
+    failed: tuple[str, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Turn the study into plain values.
@@ -255,22 +264,41 @@ def clamp_study(case: cases.Case, stage: SolvedStage, *, ends: bool) -> ClampStu
     condition, places = np.repeat(which, len(combinations)), np.tile(combinations, (len(which), 1))
     corners = variants(stage.conditions, condition, tuple(varied), places)
 
-    def find(some: Corners) -> ClampFindings:
-        begin = stage.point.sequence.take(condition) if some is corners else None
-        converter, point = solved(case, some, begin)
-        found = clamp_findings(case, some, converter, point, waveforms(converter, point))
-        return nominal if found is None else found
+    def find(items: NDArray[np.intp], *, guessed: bool = True) -> Array:
+        some = corners.take(items)
+        begin = stage.point.sequence.take(condition[items]) if guessed else None
+        with strict():
+            converter, point = solved(case, some, begin)
+            read = clamp_findings(case, some, converter, point, waveforms(converter, point))
+        return np.stack([getattr(read, name) for name in AT_ENDS], axis=-1)
 
-    found = traced(find, case, corners, what="no operating point at the ends of leakage, clamp and L1")
+    def alone(items: NDArray[np.intp]) -> Array:
+        try:
+            return find(items, guessed=False)
+        except FAILURES:
+            return np.full((1, len(AT_ENDS)), np.nan)
+
+    found = in_halves(find, np.arange(len(corners)), failures=FAILURES, alone=alone)
+    lost = np.flatnonzero(np.isnan(found[:, 0]))
     highest = {}
-    for name in AT_ENDS:
-        k = int(np.argmax(getattr(found, name)))
-        highest[name] = HighestFinding(
-            value=float(getattr(found, name)[k]), input_voltage=float(corners.input_voltage[k]),
-            load_current=float(corners.load_current[k]),
-            ends={key: float(values[k] - 1.0) for key, values in corners.factors.items()},
-        )  # fmt: skip
-    return ClampStudy(nominal=nominal, at_ends=highest, corners_at_ends=len(which))
+    for name, values in zip(AT_ENDS, found.T, strict=True):
+        if len(lost) < len(corners):
+            k = int(np.nanargmax(values))
+            highest[name] = HighestFinding(
+                value=float(values[k]), input_voltage=float(corners.input_voltage[k]),
+                load_current=float(corners.load_current[k]), ends=_ends(corners, k),
+            )  # fmt: skip
+    failed: tuple[str, ...] = ()
+    if len(lost):
+        k = int(lost[0])
+        others = f"; the same at {len(lost) - 1} others of {len(corners)} ends" if len(lost) > 1 else ""
+        failed = (f"no operating point at {corner_name(corners, k)}{with_ends(_ends(corners, k))}{others}",)
+    return ClampStudy(nominal=nominal, at_ends=highest, corners_at_ends=len(which), failed=failed)
+
+
+def _ends(corners: Corners, k: int) -> dict[str, float]:
+    """Relative changes of the toleranced values at one variant."""
+    return {key: float(values[k] - 1.0) for key, values in corners.factors.items()}
 
 
 def clamp_warnings(

@@ -110,6 +110,7 @@ def clamp_sentence(study: ClampStudy) -> str:
         told += f"; at the tolerance ends of leakage, clamp and L1{_highest_corners(study) if few else ''}: "
         told += f"loss up to {format_quantity(heat.value, 'W')} ({_place(heat)}), "
         told += f"switch voltage up to {format_quantity(peak.value, 'V')} ({_place(peak)})"
+    told += "".join(f"; {lost}" for lost in study.failed)
     return f"{told}. Winding capacitance is left out: ringing adds to the switch voltage"
 
 

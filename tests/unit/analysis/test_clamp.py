@@ -1,6 +1,7 @@
 """Leakage and clamp of a flyback in a check: what is told, at which ends, and what is warned of."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -8,13 +9,18 @@ import pytest
 
 import loopdesign as ld
 from loopdesign.analysis.check import examine_stage
+from loopdesign.analysis.findings import clamp
 from loopdesign.analysis.findings.clamp import clamp_findings
+from loopdesign.analysis.worst import _with_clamp
 from loopdesign.case import parse_case
 from loopdesign.cli import run
 from loopdesign.corners.conditions import Corners
 from loopdesign.corners.converters import solved
 from loopdesign.corners.tolerances import toleranced
+from loopdesign.errors import ConvergenceError
 from loopdesign.orbit.waveforms import waveforms
+from loopdesign.report.basics.status import verdict_sentence
+from loopdesign.report.loop.ratings import clamp_sentence
 
 CASE = Path(__file__).parents[3] / "cases" / "ice_radar_flyback.toml"
 TEXT = CASE.read_text(encoding="utf-8")
@@ -54,6 +60,35 @@ def test_switch_voltage_is_held_against_its_rating(check):
     assert stress.met
     tight = parse_case(TEXT.replace('switch_voltage = "200 V"', 'switch_voltage = "150 V"'), "tight.toml")
     assert any("switch voltage 131 V" in told for told in ld.check(tight, nominal=True).reasons)
+
+
+def test_switch_voltage_at_the_ends_is_held_against_its_rating():
+    """131 V with nominal parts and 142 V at the ends, against 170 V less 20 %: the ends alone exceed it."""
+    found = ld.check(parse_case(TEXT.replace('switch_voltage = "200 V"', 'switch_voltage = "170 V"'), "tight.toml"))
+    (told,) = (reason for reason in found.reasons if "switch voltage" in reason)
+    assert told.startswith("switch voltage 142 V at 56 V, 1.8 A with L1 -10 %, leakage +30 %")
+    assert found.stable
+    assert not found.targets_met
+
+
+def test_an_end_without_operating_point_is_a_reason(check, monkeypatch):
+    """A clamp resistance at its upper end is refused here: the check goes on, and names what it could not solve."""
+
+    def refuse(case, corners, begin=None):
+        if (corners.factors["clamp.resistance"] > 1.0).any():
+            raise ConvergenceError("none")
+        return solved(case, corners, begin)
+
+    monkeypatch.setattr(clamp, "solved", refuse)
+    found = _with_clamp(replace(check, reasons=()), check.beyond)
+    assert not found.stable
+    assert found.reasons == found.beyond.reasons[-1:] == found.clamp.failed
+    assert found.reasons[0].startswith("no operating point at 40 V, 0.15 A with L1 -10 %, leakage -30 %")
+    assert "clamp resistance +5 %" in found.reasons[0]
+    assert "the same at 47 others of 96 ends" in found.reasons[0]
+    assert all(at.ends["clamp.resistance"] < 0.0 for at in found.clamp.at_ends.values())
+    assert found.reasons[0] in clamp_sentence(found.clamp)
+    assert "UNSTABLE at some tolerance ends: no operating point" in verdict_sentence(found)
 
 
 def test_a_clamp_that_loads_the_converter_is_warned_of():
