@@ -163,11 +163,13 @@ def examined_combination(task: CombinationTask, blank: Combination) -> Combinati
             miss = None if ripple is None or limit is None or ripple <= limit else ripple / limit - 1.0
             return Combination(**told, output_ripple_v=ripple, stage_fails=True, miss=miss, reasons=failing)
         found, chosen, failing = _designed(case, tolerances=not task.nominal)
+        departure = None if found is None else _departure(found, tolerances=not task.nominal)
     except LoopDesignError as error:
         return Combination(**told, reasons=tuple(str(error).splitlines()[:1]))
     if found is None:
         return Combination(**told, output_ripple_v=ripple, reasons=failing)
-    departure = _departure(found, tolerances=not task.nominal)
+    if ripple is None and found.output_ripple is not None:
+        ripple = found.output_ripple.value
     point = read_point(found, (), None, departure)
     readings = {n: getattr(point, n) for n in READINGS if n != "output_ripple_v"}
     met = found.targets_met and not failing

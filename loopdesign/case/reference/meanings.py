@@ -320,7 +320,11 @@ MEANINGS: dict[str, dict[str, str]] = {
         "damper": "candidates for its damper, each a table `[[candidates.damper]]`",
     },
     "CapacitorCandidate": _CANDIDATE,
-    "DamperCandidate": _CANDIDATE,
+    "DamperCandidate": {
+        **_CANDIDATE,
+        "price": "what resistor and capacitor cost together, in any one currency; every "
+        "candidate has a price, or every one a size",
+    },
     "Document": {
         "prepared_by": "who prepared the design",
         "reviewed_by": "who reviewed it",

@@ -54,9 +54,12 @@ def size(  # noqa: PLR0913  (one parameter for each option)
     from loopdesign.explore.size import sized_case
     from loopdesign.front.explore.size import size as size_case
     from loopdesign.report.explore.size_text import size_csv, size_text
+    from loopdesign.report.replace import require_replaceable
 
     if write is not None and write.exists():
         raise DataError(f"{write} exists already; name a new file")
+    if output is not None:
+        require_replaceable(output)
     with (
         labour(workers, cluster, USUAL_SECONDS) as executor,
         Progress("examining combinations", quiet=json_) as progress,

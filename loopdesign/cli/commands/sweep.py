@@ -77,8 +77,11 @@ def sweep(  # noqa: PLR0913  (one parameter for each option)
     """
     from loopdesign.front.explore.sweep import sweep as sweep_case
     from loopdesign.report.explore.sweep_text import sweep_csv, sweep_text
+    from loopdesign.report.replace import require_replaceable
 
     wishes = wanted(vary)
+    if output is not None:
+        require_replaceable(output)
     kind = "redesign" if redesign else "worst" if worst else "nominal"
     seconds = COSTS[kind] * (USUAL_POINTS if len(wishes) > 1 else USUAL_POINTS / 4)
     words = "designing points" if redesign else "checking points"

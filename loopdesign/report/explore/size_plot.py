@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from loopdesign.report.basics import axes as shared
+from loopdesign.report.basics.sheet import drawable
 from loopdesign.report.explore.drawing import own_figure
 
 if TYPE_CHECKING:
@@ -48,7 +49,10 @@ def size_figure(found: SizeResult) -> Figure:
     if ax.get_legend_handles_labels()[0]:
         figure.legend(loc="outside lower center", ncols=2, fontsize=8.5, frameon=False)
     covered = "nominal parts" if found.nominal else "temperatures and worst tolerance ends included"
-    figure.suptitle(f"{found.title}: {len(found.points)} of {found.combinations} combinations, {covered}", fontsize=11)
+    title = " ".join(found.title.split())
+    figure.suptitle(
+        drawable(f"{title}: {len(found.points)} of {found.combinations} combinations, {covered}"), fontsize=11
+    )
     return figure
 
 

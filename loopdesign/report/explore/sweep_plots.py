@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from loopdesign.report.basics import axes as shared
+from loopdesign.report.basics.sheet import drawable
 from loopdesign.report.explore.drawing import own_figure
 from loopdesign.report.explore.sweep_text import quantity_name
 
@@ -203,4 +204,5 @@ def _title(swept: SweepResult) -> str:
     covered = (
         "worst over line, load, temperature and tolerance ends" if swept.worst else "worst over the nominal corners"
     )
-    return f"{swept.title}: {covered}" + (", compensation chosen anew at every point" if swept.redesign else "")
+    chosen = ", compensation chosen anew at every point" if swept.redesign else ""
+    return drawable(f"{' '.join(swept.title.split())}: {covered}{chosen}")

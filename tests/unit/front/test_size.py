@@ -6,6 +6,7 @@ import io
 import json
 import tomllib
 from contextlib import redirect_stdout
+from dataclasses import replace
 from itertools import product
 
 import pytest
@@ -238,6 +239,24 @@ def test_what_is_refused(tmp_path, capsys, extra, told):
     file.write_text(text_of() + extra, encoding="utf-8")
     assert main(["size", str(file)]) == 2
     assert told in " ".join(capsys.readouterr().err.split())
+
+
+def test_a_folder_that_cannot_be_replaced_is_refused_before_anything_is_searched(tmp_path, capsys, monkeypatch):
+    from loopdesign.front.explore import size as module
+
+    monkeypatch.setattr(module, "size", lambda *_args, **_more: pytest.fail("searched all the same"))
+    file, folder = tmp_path / "probe.toml", tmp_path / "mine"
+    file.write_text(text_of() + candidates(Co=BANKS), encoding="utf-8")
+    folder.write_text("not a folder", encoding="utf-8")
+    assert main(["size", str(file), "--output", str(folder)]) == 2
+    assert "mine" in capsys.readouterr().err
+    assert folder.read_text(encoding="utf-8") == "not a folder"
+
+
+def test_a_title_is_no_formula(searched):
+    figure = size_figure(replace(result_of(searched.told), title="for $5 and $\\nothing$"))
+    figure.draw_without_rendering()
+    assert figure.get_suptitle().startswith(r"for \$5 and \$")
 
 
 def test_other_commands_leave_candidates_alone(tmp_path):
