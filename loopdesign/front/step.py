@@ -137,10 +137,10 @@ class StartUps(Shown, RiseStudy):
     Examples
     --------
     >>> import loopdesign as ld
-    >>> case = ld.load_case("cases/tide_gauge_sepic_undamped.toml")
-    >>> starts = ld.step(case, start=True)
-    >>> [row["input_voltage"] for row in starts.to_rows() if not row["stable"]]
-    [8.0]
+    >>> case = ld.load_case("cases/echo_sounder_flyback.toml")
+    >>> starts = ld.step(case, {"R1": "10 kohm", "C1": "22 nF", "C2": "none"}, start=True)
+    >>> len(starts.results), starts.stable
+    (6, True)
     """
 
     def to_rows(self) -> list[dict[str, Any]]:

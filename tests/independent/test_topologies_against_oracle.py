@@ -8,6 +8,8 @@ from oraclecases import ask, ask_response, corner
 from topologycases import CASES, VOLTAGE_MODE
 
 OTHERS = sorted(set(CASES) - {"sepic"})
+EVERY_RUN = {"boost", "cuk", "flyback"}
+"""Topologies whose closed loop is simulated in every run; nightly all of them."""
 
 
 def _agree(found, expected):
@@ -35,7 +37,7 @@ def test_check_meets_the_cycle_map(topology, tmp_path):
 
 
 @pytest.mark.parametrize("index", [0, 1], ids=["DCM", "CCM"])
-@pytest.mark.parametrize("scheme", ["peak current", "voltage"])
+@pytest.mark.parametrize("scheme", ["peak current", pytest.param("voltage", marks=pytest.mark.nightly)])
 @pytest.mark.parametrize("topology", OTHERS)
 def test_plant_meets_injection(topology, scheme, index, tmp_path):
     case = CASES[topology] if scheme == "peak current" else CASES[topology] | {"modulator": VOLTAGE_MODE}
@@ -50,7 +52,9 @@ def test_plant_meets_injection(topology, scheme, index, tmp_path):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("topology", OTHERS)
+@pytest.mark.parametrize(
+    "topology", [pytest.param(t, marks=() if t in EVERY_RUN else pytest.mark.nightly) for t in OTHERS]
+)
 def test_loop_line_and_impedances_meet_injection(topology, tmp_path):
     case = CASES[topology]
     fs = case["converter"]["switching_frequency"]
