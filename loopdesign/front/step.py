@@ -128,10 +128,10 @@ class StartUps(Shown, RiseStudy):
     results : tuple of Rise
         Every run with its course in time; starts first.
     stable : bool
-        Whether every run comes to a stable regulated operating point [unitless].
+        Whether every run was made and comes to a stable regulated operating point [unitless].
     reasons : tuple of str
-        Every run that does not, and every peak above its rating.
-    case, notes
+        Every run that was not or does not, and every peak above its rating.
+    case, notes, not_made
         What `loopdesign.analysis.startup.rise.RiseStudy` holds.
 
     Examples

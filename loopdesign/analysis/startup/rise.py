@@ -24,8 +24,10 @@ from loopdesign.corners.controller import bounds, limits_at
 from loopdesign.corners.converters import compensation, one_corner, solved
 from loopdesign.corners.power_stage import inductors, sensed_element
 from loopdesign.corners.trouble import names_file, traced
+from loopdesign.errors import NumericalError
 from loopdesign.models.switched import linearise
 from loopdesign.models.verdict import verdicts
+from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.orbit.operating_point import operating_point
 
 if TYPE_CHECKING:
@@ -48,6 +50,7 @@ LOADS = {
     "voltage": "the load draws nothing below its drop",
 }
 """What a run makes of each kind of load."""
+WORDS = {"start": "start", "dropout": "line drop-out"}
 STILL = 0.02
 """Share of what is missing by which the output must rise over the last tenth of a run not to be called latched."""
 
@@ -158,27 +161,29 @@ class RiseStudy:
         One for each input voltage and load current; starts first.
     notes
         What is taken for granted, one sentence each.
+    not_made
+        Runs that could not be made and why, one sentence each.
     """
 
     case: cases.Case
     results: tuple[Rise, ...]
     notes: tuple[str, ...]
+    not_made: tuple[str, ...] = ()
 
     @property
     def stable(self) -> bool:
-        """Whether every run comes to a stable regulated operating point."""
-        return all(r.stable for r in self.results)
+        """Whether every run was made and comes to a stable regulated operating point."""
+        return not self.not_made and all(r.stable for r in self.results)
 
     @property
     def reasons(self) -> tuple[str, ...]:
-        """Every run that does not come to regulation, and every peak above its rating, one sentence each."""
+        """Every run not made or not coming to regulation, and every peak above its rating, one sentence each."""
         told = [
-            f"{'start' if r.kind == 'start' else 'line drop-out'} at {r.input_voltage:.4g} V, {r.load_current:.3g} A: "
-            f"{r.reason}"
+            f"{WORDS[r.kind]} at {r.input_voltage:.4g} V, {r.load_current:.3g} A: {r.reason}"
             for r in self.results
             if not r.stable
         ]
-        return (*told, *_over_ratings(self))
+        return (*self.not_made, *told, *_over_ratings(self))
 
 
 @names_file("no start-up")
@@ -209,14 +214,18 @@ def rises(case: cases.Case, *, progress: Callable[[int, int], None] | None = Non
     case = _resistive_further(case)
     corners = [(v, i) for v in given.input_voltage.values for i in given.output_current.values]
     kinds: list[RiseKind] = ["start"] if given.line_dropout is None else ["start", "dropout"]
-    results = []
+    results, missed = [], []
     for done, (kind, (line, load)) in enumerate((k, c) for k in kinds for c in corners):
         if progress is not None:
             progress(done, len(kinds) * len(corners))
-        results.append(_rise(case, parts, kind, line, load))
+        try:
+            results.append(_rise(case, parts, kind, line, load))
+        except (NumericalError, *BREAKDOWN) as fault:
+            why = str(fault) if isinstance(fault, NumericalError) else "its numbers become too large to compute with"
+            missed.append(f"{WORDS[kind]} at {line:.4g} V, {load:.3g} A was not made: {why}")
     if progress is not None:
-        progress(len(results), len(results))
-    return RiseStudy(case=case, results=tuple(results), notes=_notes(whole))
+        progress(len(kinds) * len(corners), len(kinds) * len(corners))
+    return RiseStudy(case=case, results=tuple(results), notes=_notes(whole), not_made=tuple(missed))
 
 
 def _resistive_further(case: cases.Case) -> cases.Case:

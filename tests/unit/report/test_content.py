@@ -13,11 +13,13 @@ import pytest
 
 from loopdesign.analysis.check import examine
 from loopdesign.analysis.curves import report_data
-from loopdesign.analysis.given import given_parts
+from loopdesign.analysis.given import given_parts, with_parts
 from loopdesign.analysis.impedances import impedances
+from loopdesign.analysis.startup import rise
+from loopdesign.analysis.startup.rise import rises
 from loopdesign.bench.plan import bench_plan
 from loopdesign.case import CaseFile, load_case, parse_case, read_file
-from loopdesign.errors import DataError
+from loopdesign.errors import ConvergenceError, DataError
 from loopdesign.report import folder
 from loopdesign.report.basics.date import document_date
 from loopdesign.report.basics.exact import exact_text
@@ -25,7 +27,9 @@ from loopdesign.report.basics.tables import Column, Table
 from loopdesign.report.content import blocks
 from loopdesign.report.content import gather as gathered
 from loopdesign.report.content.cells import lettered_cells
+from loopdesign.report.content.chapters.dynamics import start_chapter
 from loopdesign.report.content.chapters.inputs import input_tables
+from loopdesign.report.content.chapters.opening import opening
 from loopdesign.report.content.findings import Findings
 from loopdesign.report.content.gather import gather
 from loopdesign.report.content.html import anchors, to_html
@@ -61,6 +65,28 @@ def small():
     findings = findings_of(one_corner(UNDAMPED.read_text(encoding="utf-8")))
     findings = replace(findings, impedances=impedances(findings.check), plan=bench_plan(findings.check))
     return findings, gather(findings)
+
+
+def test_a_start_up_that_fails_is_on_the_first_page_and_costs_no_report(small, monkeypatch):
+    """A start that does not regulate, and one that cannot be computed: both are told beside the verdict."""
+    findings, _ = small
+    whole = with_parts(findings.check.case, findings.check.parts)
+    started = rises(whole)
+    assert len(started.results) == 1
+    assert not started.stable
+
+    def refuse(*_):
+        raise ConvergenceError("no way")
+
+    monkeypatch.setattr(rise, "_rise", refuse)
+    refused = rises(whole)
+    assert refused.reasons == ("start at 8 V, 1.2 A was not made: no way",)
+    for study in (started, refused):
+        page = opening(replace(findings, starts=study))
+        (note,) = (block for block in page if getattr(block, "title", "").startswith("Start-up"))
+        assert note.items == study.reasons
+        assert "no part of the verdict" in note.title
+        assert start_chapter(study)[1].text == "; ".join(study.reasons)
 
 
 @pytest.fixture(scope="module")

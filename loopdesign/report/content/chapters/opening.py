@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from loopdesign.report.basics.exact import exact_text
 from loopdesign.report.basics.tables import Column, Table, limits_table
 from loopdesign.report.content.blocks import Bullets, Note, Paragraph, SectionHeading, TableBlock
+from loopdesign.report.steps.start import start_verdict
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -31,6 +32,7 @@ CAUTIONS = (
     "Local codes, product safety standards and the rules of licensed practice hold whatever this report says.",
 )
 """What must stand in every report."""
+START = "Start-up and line drop-out, told in a chapter of their own and no part of the verdict"
 
 
 def opening(findings: Findings) -> tuple[Block, ...]:
@@ -51,6 +53,8 @@ def opening(findings: Findings) -> tuple[Block, ...]:
     filters = () if findings.input_filter is None else findings.input_filter.warnings
     told: list[Block] = [Bullets(title="Notes of the case file:", items=tuple(notes))] if notes else []
     told += _note("What fails", found.reasons)
+    if (starts := findings.starts) is not None:
+        told += _note(START, starts.reasons or (start_verdict(starts),))
     told += _note("Warnings", (*found.warnings, *filters))
     told += _note("Proposals", findings.curves.proposals)
     told += [Note(title="Before anyone acts on this", items=CAUTIONS)]
