@@ -54,7 +54,8 @@ class LoadBoundary:
     input_voltage : ndarray (L,)
         Input voltages [V].
     continuous_limit_a : ndarray (L,)
-        Load at which continuous conduction ends [A]; NaN where the rectifier is synchronous, or several take part.
+        Load at which continuous conduction ends [A]; NaN where the rectifier is synchronous, several take
+        part, or it was not found.
     least_load_a : ndarray (L,)
         Load below which regulation by a pulse every period ends [A]; zero where it does not down to the smallest load
         looked at, infinite where no load up to the largest of the case is regulated so, NaN where an operating point
@@ -181,7 +182,7 @@ def _largest_zero(distance: Distance, count: int, full: float) -> NDArray[np.flo
     everyone = np.arange(count)
     low, high = np.full(count, np.sqrt(LIGHTEST)), np.ones(count)
     above, below = at(everyone, high), at(everyone, low)
-    result = np.where(above < 0.0, np.inf, np.where(below > 0.0, 0.0, np.nan))
+    result = np.where(above < 0.0, np.inf, np.where((above >= 0.0) & (below > 0.0), 0.0, np.nan))
     inside = np.flatnonzero((above >= 0.0) & (below <= 0.0))
     if len(inside):
         found = find_root(

@@ -40,6 +40,8 @@ ENDED = ("current limit", "clamp", "largest duty")
 """What ends the on-time with the controller at its limit."""
 CURRENT, CLAMP, DUTY = range(3)
 FAILURES = (CircuitError, NumericalError, ConvergenceError, UnreachableOutputError, *BREAKDOWN)
+LEAST = 1.0 / 64.0
+"""Smallest load that is tried, over the largest of the case [unitless]."""
 DOUBLINGS = 8
 """Doublings of the load from the largest of the case in which the largest one that is regulated is looked for."""
 CLOSE = 1e-8
@@ -126,7 +128,10 @@ class Ceiling:
         )  # fmt: skip
 
     def largest_load(self, full: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Find the largest load (B,) [A] at which the output is still regulated, and the duty there; NaN where none is.
+        """Find the largest load (B,) [A] at which the output is still regulated, and the duty there.
+
+        The load is zero where neither ``full`` nor ``LEAST`` of it is regulated, infinite where all are up to the last
+        doubling, NaN where it could not be followed; in all three the duty is NaN.
 
         Parameters
         ----------
@@ -135,7 +140,7 @@ class Ceiling:
         """
         search = _Regulated(self)
         everyone = np.arange(len(self.converter.input_voltage))
-        low, high = np.full(len(everyone), full / 64.0), np.full(len(everyone), full)
+        low, high = np.full(len(everyone), full * LEAST), np.full(len(everyone), full)
         below, above = search.beyond(low, everyone), search.beyond(high, everyone)
         for _ in range(DOUBLINGS):
             rising = np.flatnonzero(above < 0.0)
@@ -144,15 +149,15 @@ class Ceiling:
             low[rising], below[rising] = high[rising], above[rising]
             high[rising] *= 2.0
             above[rising] = search.beyond(high[rising], rising)
-        result = np.full(len(everyone), np.nan)
+        result = np.where(above < 0.0, np.inf, np.where((above >= 0.0) & (below > 0.0), 0.0, np.nan))
         inside = np.flatnonzero((below <= 0.0) & (above >= 0.0))
         if len(inside):
             root = find_root(search.beyond, (low[inside], high[inside]), args=(inside,), tolerances=EXACT)
             result[inside] = np.where(root.success, root.x, np.nan)
-        good = np.flatnonzero(np.isfinite(result))
+        good = np.flatnonzero(np.isfinite(result) & (result > 0.0))
         if len(good):
             search.beyond(result[good] * (1.0 - CLOSE), good)  # a little below, for at the fold there is no orbit
-        return result, np.where(np.isfinite(result), search.duty, np.nan)
+        return result, np.where(np.isfinite(result) & (result > 0.0), search.duty, np.nan)
 
     def load_at(self, items: Items, duty: Values, least: float, most: float) -> Values:
         """Find the load (S,) at which the limit ends the on-time at given duty.

@@ -93,7 +93,8 @@ def _risen(opened: Converter, limits: ControlLimits, target: float) -> LightLoad
     output = risen_output(opened, limits)
     if output is not None and output <= (1.0 + STEADY) * target:
         return None
-    return LightLoad(regime=RISES, mean_output_v=output)
+    ends = output is not None and np.isfinite(output)
+    return LightLoad(regime=RISES, mean_output_v=output if ends else None, examined=output is not None)
 
 
 def risen_output(opened: Converter, limits: ControlLimits) -> float | None:
@@ -109,7 +110,8 @@ def risen_output(opened: Converter, limits: ControlLimits) -> float | None:
     Returns
     -------
     float or None
-        Average load voltage [V]; None where there is none within reach.
+        Average load voltage [V]; infinite where none was found up to the last of the outputs tried, None where it was
+        not examined: a load of constant power or with a drop, a regulated current, an orbit that cannot be solved.
     """
     start = float(opened.output_voltage[0])
     load = float(np.ravel(opened.load_current)[0])
@@ -136,6 +138,8 @@ def risen_output(opened: Converter, limits: ControlLimits) -> float | None:
             if missing(high) >= 0.0:
                 break
             low, high = high, high * STRIDE
+        else:
+            return float(np.inf)
         scale = float(brentq(missing, low, high, rtol=CLOSE)) if high > low else 1.0
     except (UnreachableOutputError, ConvergenceError, ValueError, *BREAKDOWN):
         return None

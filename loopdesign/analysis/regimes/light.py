@@ -21,7 +21,7 @@ class LightLoad:
     regime : str
         ``skips pulses`` with the output regulated, or ``output rises``.
     mean_output_v : float or None
-        Mean output [V] over whole bursts, or where the output comes to rest; None where it never does.
+        Mean output [V] over whole bursts, or where the output comes to rest; None where that was not found.
     ripple_v : float or None
         Output, peak to peak, over the bursts looked at [V]; None where the output rises.
     burst_lowest_hz, burst_highest_hz : float or None
@@ -30,6 +30,8 @@ class LightLoad:
         Fewest and most pulses of a burst [unitless].
     mean_control_v : float or None
         Average control voltage [V].
+    examined : bool
+        Whether it was looked for where the output comes to rest.
     steady : bool
         Whether mean output and share of pulses were the same over the last two rounds of bursts.
 
@@ -47,6 +49,7 @@ class LightLoad:
     burst_pulses_least: int | None = None
     burst_pulses_most: int | None = None
     mean_control_v: float | None = None
+    examined: bool = True
     steady: bool = True
 
     def to_dict(self) -> dict[str, Any]:
@@ -55,7 +58,7 @@ class LightLoad:
         Returns
         -------
         dict
-            Every field but the regime, in SI units.
+            Every number and whether it is steady, in SI units.
         """
         names = (
             "mean_output_v", "ripple_v", "burst_lowest_hz", "burst_highest_hz", "burst_pulses_least",
@@ -78,7 +81,8 @@ class LightLoad:
         """
         if self.regime == RISES:
             if self.mean_output_v is None:
-                return "every clock makes the shortest pulse, and the output rises; nothing was found to end it"
+                end = "nothing was found to end it" if self.examined else "where it comes to rest was not examined"
+                return f"every clock makes the shortest pulse, and the output rises; {end}"
             to, asked = format_quantity(self.mean_output_v, "V"), format_quantity(target, "V")
             return f"every clock makes the shortest pulse, and the output rises to {to} ({asked} is asked for)"
         pulses = _range(str(self.burst_pulses_least), str(self.burst_pulses_most))

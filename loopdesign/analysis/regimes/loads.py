@@ -14,12 +14,13 @@ import numpy as np
 
 from loopdesign.analysis.given import given_parts, has_loop, require_slope
 from loopdesign.analysis.regimes.boundary import FAILURES, LoadBoundary, load_boundary
-from loopdesign.analysis.regimes.ceiling import Ceiling
+from loopdesign.analysis.regimes.ceiling import LEAST, Ceiling
+from loopdesign.analysis.regimes.kept import NotKept, points_not_kept
 from loopdesign.analysis.regimes.least import light_loads
-from loopdesign.analysis.regimes.overload import overload_curves
+from loopdesign.analysis.regimes.overload import not_examined, overload_curves, taken_for_granted
 from loopdesign.corners.conditions import Corners
 from loopdesign.corners.controller import bounds
-from loopdesign.corners.converters import compensation, one_corner, solved, topology_of
+from loopdesign.corners.converters import compensation, one_corner, solved
 from loopdesign.corners.trouble import names_file, strict, traced
 from loopdesign.models.switched import linearise
 from loopdesign.models.verdict import verdicts
@@ -36,6 +37,8 @@ if TYPE_CHECKING:
 
 LINES = 9
 """Input voltages between the lowest and the highest of the case."""
+SAME = 1e-9
+"""Relative difference of input voltages that is rounding."""
 BELOW = (0.5, 0.1)
 """Loads, over the least that a pulse every period regulates, at which the converter is stepped."""
 
@@ -82,8 +85,10 @@ class LoadsResult:
     boundary : LoadBoundary
         Loads at which conduction and regulation change.
     largest_load_a : ndarray (L,) or None
-        Largest load that is regulated at each of its input voltages [A], NaN where it was not found; None where nothing
-        but the largest duty bounds an overload, or none is examined.
+        Largest load that is regulated at each of its input voltages [A]; zero where not even a 64th of the largest of
+        the case is, infinite where nothing limits it, NaN where it could not be followed; None where none is examined.
+    not_kept : tuple of NotKept
+        Operating points of the case itself that the controller does not keep.
     below : tuple of LightRow
         What the converter does below the boundary.
     overload : tuple of OverloadCurve
@@ -95,18 +100,20 @@ class LoadsResult:
     case: cases.Case
     boundary: LoadBoundary
     largest_load_a: NDArray[np.float64] | None
+    not_kept: tuple[NotKept, ...]
     below: tuple[LightRow, ...]
     overload: tuple[OverloadCurve, ...]
     notes: tuple[str, ...]
 
     @property
     def reasons(self) -> tuple[str, ...]:
-        """Loads of the case that lie beyond a boundary, one sentence for each boundary, at its worst input voltage."""
+        """Loads of the case that lie beyond a boundary, or are not kept, and what could not be followed."""
         given, b = self.case.specification.output_current, self.boundary
         lost = np.flatnonzero(np.isnan(b.least_load_a))
         low = np.flatnonzero(given.lowest < b.least_load_a)
         most = b.least_load_a * np.nan if self.largest_load_a is None else self.largest_load_a
         high = np.flatnonzero(given.highest > most)
+        unknown = np.flatnonzero(np.isnan(most)) if self.largest_load_a is not None else high[:0]
         told = []
         if len(lost):
             told.append(f"{_at(b, int(lost[0]), len(lost))} the least load could not be followed")
@@ -117,8 +124,26 @@ class LoadsResult:
             told.append(f"{_at(b, k, len(low))} {where} regulated by a pulse every period ({by})")
         if len(high):
             k = int(high[np.argmin(most[high])])
-            told.append(f"{_at(b, k, len(high))} {given.highest:.3g} A is above {most[k]:.3g} A and not regulated")
-        return tuple(told)
+            beyond = (
+                f"above {most[k]:.3g} A and not" if most[k] else f"not regulated, nor is {LEAST * given.highest:.3g} A"
+            )
+            told.append(f"{_at(b, k, len(high))} {given.highest:.3g} A is {beyond}{' regulated' if most[k] else ''}")
+        if len(unknown):
+            told.append(f"{_at(b, int(unknown[0]), len(unknown))} the largest load could not be followed")
+        return (*told, *self._others_not_kept(most))
+
+    def _others_not_kept(self, most: NDArray[np.float64]) -> list[str]:
+        """Name the operating points that are not kept and lie beyond no boundary, a sentence for each word."""
+        by: dict[str, list[NotKept]] = {}
+        for point in self.not_kept:
+            k = int(np.argmin(np.abs(self.boundary.input_voltage - point.input_voltage)))
+            if not (point.load_current < self.boundary.least_load_a[k] or point.load_current > most[k]):
+                by.setdefault(point.held, []).append(point)
+        return [
+            f"at {points[0].place}{_and_others(len(points), 'operating point')} the converter does not stay at its "
+            f"operating point ({word})"
+            for word, points in by.items()
+        ]
 
     def to_rows(self) -> list[dict[str, Any]]:
         """Turn the boundaries into one row per input voltage, ready for a data frame.
@@ -126,8 +151,9 @@ class LoadsResult:
         Returns
         -------
         list of dict
-            Input voltage [V] and loads [A]; None where there is no such load, and zero for ``least_load_a`` where a
-            pulse every period regulates down to the smallest load looked at.
+            Input voltage [V] and loads [A]; None where there is no such load or it could not be followed. Zero for
+            ``least_load_a`` where a pulse every period regulates down to the smallest load looked at, and for
+            ``largest_load_a`` where not even a 64th of the largest load of the case is regulated.
         """
         b = self.boundary
         return [
@@ -163,8 +189,12 @@ class LoadsResult:
 
 def _at(boundary: LoadBoundary, item: int, count: int) -> str:
     """Name an input voltage, and how many others share what is said of it."""
-    others = f" and {count - 1} other input voltages" if count > 1 else ""
-    return f"at {boundary.input_voltage[item]:.4g} V{others}"
+    return f"at {boundary.input_voltage[item]:.4g} V{_and_others(count, 'input voltage')}"
+
+
+def _and_others(count: int, what: str) -> str:
+    """Count the others that share what is said of one."""
+    return "" if count < 2 else f" and {count - 1} other {what}{'s' if count > 2 else ''}"
 
 
 def _number(value: float) -> float | None:
@@ -202,6 +232,7 @@ def loads(case: cases.Case, *, progress: Callable[[int, int], None] | None = Non
     pieces = 3
     say = (lambda _done, _of: None) if progress is None else progress
     say(0, pieces)
+    unkept = points_not_kept(case, parts)
     boundary = load_boundary(case, parts, lines)
     say(1, pieces)
     below = _below(case, parts, boundary, listed)
@@ -211,23 +242,27 @@ def loads(case: cases.Case, *, progress: Callable[[int, int], None] | None = Non
             "ripple"
         )
     say(2, pieces)
-    refused = _no_overload(case)
+    refused = not_examined(case)
     if refused:
         notes.append(refused)
         say(pieces, pieces)
         return LoadsResult(
-            case=case, boundary=boundary, largest_load_a=None, below=below, overload=(), notes=tuple(notes)
-        )
+            case=case, boundary=boundary, largest_load_a=None, not_kept=unkept, below=below, overload=(),
+            notes=tuple(notes),
+        )  # fmt: skip
     largest, curves = traced(lambda at: _overload(case, at, listed), case, _full(case, lines), what="no overload")
     say(pieces, pieces)
-    notes += _overload_notes(case)
+    notes += taken_for_granted(case)
     return LoadsResult(
-        case=case, boundary=boundary, largest_load_a=largest, below=below, overload=curves, notes=tuple(notes)
-    )
+        case=case, boundary=boundary, largest_load_a=largest, not_kept=unkept, below=below, overload=curves,
+        notes=tuple(notes),
+    )  # fmt: skip
 
 
 def input_voltages(case: cases.Case) -> NDArray[np.float64]:
     """List the input voltages of the boundaries: even steps from the lowest to the highest, and the listed ones.
+
+    A step that differs from a listed one by rounding gives way to it.
 
     Parameters
     ----------
@@ -240,7 +275,9 @@ def input_voltages(case: cases.Case) -> NDArray[np.float64]:
         Input voltages [V].
     """
     listed = np.array(case.specification.input_voltage.values, float)
-    return np.unique(np.concatenate([np.linspace(listed.min(), listed.max(), LINES), listed]))
+    steps = np.linspace(listed.min(), listed.max(), LINES)
+    same = np.isclose(steps[:, None], listed, rtol=SAME, atol=0.0).any(axis=1)
+    return np.unique(np.concatenate([steps[~same], listed]))
 
 
 def _parts(case: cases.Case) -> Mapping[str, float]:
@@ -285,32 +322,6 @@ def _light(case: cases.Case, parts: Mapping[str, float], corner: Corners) -> Lig
     point = operating_point(converter.closed(compensation(case, parts, corner)), found.sequence)
     judged = verdicts(linearise(found), linearise(point), bounds(case, corner))
     return light_loads(case, corner, converter, point, judged, parts)[0]
-
-
-def _no_overload(case: cases.Case) -> str:
-    """Say why no output characteristic is given; empty where one is."""
-    clamp = None if case.error_amplifier is None else case.error_amplifier.clamp
-    given = case.specification
-    if given.regulate == "current" or given.load == "voltage":
-        return "no output characteristic: it is not modelled for a load with a drop, or where the current is regulated"
-    if not topology_of(case).devices.plain:
-        return "no output characteristic: it is not modelled for a stage with several rectifiers"
-    if clamp is None and getattr(case.modulator, "current_limit", None) is None:
-        return (
-            "no output characteristic: the case gives neither modulator.current_limit nor a clamp of the control "
-            "voltage, so that nothing but the largest duty and resistances bounds an overload"
-        )
-    return ""
-
-
-def _overload_notes(case: cases.Case) -> list[str]:
-    """Say what the output characteristic takes for granted."""
-    told = ["overload: the load is a resistor that falls, and parts keep the values they have at full load"]
-    if getattr(case.modulator, "current_limit", None) is not None:
-        told.append("overload: the current limit acts on the sensed signal alone, without the compensating ramp")
-    if case.specification.load != "resistive":
-        told.append(f'overload: load = "{case.specification.load}" is taken for a resistor')
-    return told
 
 
 def _overload(

@@ -177,7 +177,7 @@ def _judged(
 
 
 def stepped_point(ceiling: Ceiling, item: int, load: float, duty: float) -> OverloadPoint | None:
-    """Step the converter at a load where the limit has no hold.
+    """Step the converter at a load where the controller cannot limit the current.
 
     Parameters
     ----------

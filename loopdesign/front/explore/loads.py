@@ -32,6 +32,8 @@ class Loads(Shown, LoadsResult):
         Loads at which conduction and regulation change, at each input voltage.
     largest_load_a : ndarray or None
         Largest load that is regulated at each input voltage [A].
+    not_kept : tuple of NotKept
+        Operating points of the case itself that the controller does not keep.
     below : tuple of LightRow
         What the converter does below the boundary.
     overload : tuple of OverloadCurve

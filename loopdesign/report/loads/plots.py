@@ -13,6 +13,7 @@ from loopdesign.report.explore.drawing import own_figure
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from numpy.typing import NDArray
 
     from loopdesign.analysis.regimes.loads import LoadsResult
 
@@ -38,13 +39,13 @@ def regimes_figure(found: LoadsResult) -> Figure:
     ax = figure.subplots()
     lines, b = found.boundary.input_voltage, found.boundary
     given = found.case.specification.output_current
-    least = np.where(np.isfinite(b.least_load_a) & (b.least_load_a > 0.0), b.least_load_a, np.nan)
-    largest = np.full(len(lines), np.nan) if found.largest_load_a is None else found.largest_load_a
+    least = _drawn(b.least_load_a)
+    largest = np.full(len(lines), np.nan) if found.largest_load_a is None else _drawn(found.largest_load_a)
     for k, (values, words) in enumerate(
         (
             (largest, "largest load that is regulated"),
             (b.continuous_limit_a, "continuous conduction ends"),
-            (least, "a pulse every period ends"),
+            (least, "least load with a pulse every period"),
         )
     ):
         if np.isfinite(values).any():
@@ -63,6 +64,11 @@ def regimes_figure(found: LoadsResult) -> Figure:
     figure.legend(loc="outside lower center", ncols=2, fontsize=8.5, frameon=False)
     figure.suptitle(drawable(f"{' '.join(found.case.title.split())}: loads, nominal parts"), fontsize=11)
     return figure
+
+
+def _drawn(loads: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Keep the loads that a logarithmic axis can show, the others as NaN."""
+    return np.where(np.isfinite(loads) & (loads > 0.0), loads, np.nan)
 
 
 def overload_figure(found: LoadsResult) -> Figure:

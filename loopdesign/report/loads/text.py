@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.analysis.regimes.ceiling import DOUBLINGS, LEAST
 from loopdesign.report.basics.layout import laid_out, lettered, paragraph
 from loopdesign.report.basics.status import held_word, stable_word
 from loopdesign.report.basics.tables import VERDICT, Column, Table, without_empty
@@ -15,6 +16,7 @@ from loopdesign.report.loop.terminal import bullets
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
+    from loopdesign.analysis.regimes.light import LightLoad
     from loopdesign.analysis.regimes.loads import LoadsResult
     from loopdesign.analysis.regimes.overload import OverloadCurve
     from loopdesign.analysis.regimes.overloaded import OverloadPoint
@@ -38,8 +40,8 @@ def boundary_table(found: LoadsResult) -> Table:
         One row per input voltage.
     """
     columns = (
-        INPUT, Column(heading="continuous above", unit="A"), Column(heading="a pulse every period above", unit="A"),
-        Column(heading="below that"), Column(heading="limit reached at", unit="A"),
+        INPUT, Column(heading="continuous above", unit="A"), Column(heading="pulse every period down to", unit="A"),
+        Column(heading="pulse every period ended by"), Column(heading="limit reached at", unit="A"),
     )  # fmt: skip
     rows: list[tuple[CellValue, ...]] = []
     for k, row in enumerate(found.to_rows()):
@@ -47,7 +49,7 @@ def boundary_table(found: LoadsResult) -> Table:
         rows.append(
             (
                 row["input_voltage"], row["continuous_limit_a"], row["least_load_a"] or None,
-                _ending(found, least, row["least_load_by"]), row["largest_load_a"],
+                _ending(found, least, row["least_load_by"]), _largest(found, k),
             )
         )  # fmt: skip
     return Table(
@@ -61,10 +63,22 @@ def _ending(found: LoadsResult, least: float, by: str | None) -> str:
     if np.isnan(least):
         return "could not be followed"
     if np.isinf(least):
-        return f"at no load of the case ({by})"
+        return f"{by}, at every load of the case"
     if not least:
-        return f"nothing ends it down to {format_quantity(found.boundary.smallest_load_a, 'A')}"
+        return f"nothing down to {format_quantity(found.boundary.smallest_load_a, 'A')}"
     return str(by)
+
+
+def _largest(found: LoadsResult, item: int) -> CellValue:
+    """Give the load at which the limit is reached [A], or say between which none was found."""
+    if found.largest_load_a is None:
+        return None
+    largest, full = float(found.largest_load_a[item]), found.case.specification.output_current.highest
+    if np.isnan(largest):
+        return "could not be followed"
+    if np.isinf(largest):
+        return f"not up to {format_quantity(full * 2.0**DOUBLINGS, 'A')}"
+    return largest or f"below {format_quantity(full * LEAST, 'A')}"
 
 
 def below_table(found: LoadsResult) -> Table:
@@ -95,7 +109,7 @@ def below_table(found: LoadsResult) -> Table:
         skips = light.ripple_v is not None
         rows.append(
             (
-                row.input_voltage, row.load_current, light.regime, light.mean_output_v, light.ripple_v,
+                row.input_voltage, row.load_current, light.regime, _mean(light), light.ripple_v,
                 light.burst_lowest_hz, light.burst_highest_hz, light.burst_pulses_least, light.burst_pulses_most,
                 light.mean_control_v, ("yes" if light.steady else "no") if skips else None,
             )
@@ -105,6 +119,13 @@ def below_table(found: LoadsResult) -> Table:
         note="At a half and a tenth of that load, the loop closed: skipped pulses as stepped, a risen output as "
         "the periodic orbit of the shortest pulse.",
     )  # fmt: skip
+
+
+def _mean(light: LightLoad) -> CellValue:
+    """Give the mean output [V], or say why there is none."""
+    if light.mean_output_v is None:
+        return "none found" if light.examined else "not examined"
+    return light.mean_output_v
 
 
 def overload_table(curve: OverloadCurve) -> Table:
@@ -182,12 +203,12 @@ def loads_verdict(found: LoadsResult) -> str:
     given = found.case.specification.output_current
     span = f"{format_quantity(given.lowest, 'A')} to {format_quantity(given.highest, 'A')}"
     if found.reasons:
-        return f"Loads of the case ({span}) lie beyond a boundary: {', '.join(found.reasons)}."
-    upper = " no upper one was looked for;" if found.largest_load_a is None else ""
-    return (
-        f"Every load of the case ({span}) lies within the boundaries at every input voltage;{upper} whether the loop "
-        "is stable there is for check to say."
-    )
+        return f"Not every load of the case ({span}) was found regulated: {'; '.join(found.reasons)}."
+    lower = "above the lower boundary" if found.largest_load_a is None else "within the boundaries"
+    upper = ""
+    if found.largest_load_a is None:
+        upper = " the upper limits that the case gives were examined at the listed input voltages and loads only;"
+    return f"Every load of the case ({span}) lies {lower} at every input voltage;{upper} run check for stability."
 
 
 def curve_sentence(curve: OverloadCurve) -> str:
@@ -203,7 +224,7 @@ def curve_sentence(curve: OverloadCurve) -> str:
     str
         A sentence.
     """
-    shape = "it folds back: the current falls with the output somewhere" if curve.folds_back else ""
+    shape = "over part of the curve the current falls together with the output" if curve.folds_back else ""
     shape = shape or "the current rises while the output falls"
     bad = sum(p.stable is False for p in curve.points)
     growing = f"; {bad} of its points are not stable or not kept" if bad else ""

@@ -4,11 +4,19 @@ from __future__ import annotations
 
 import csv
 import json
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from loopdesign.analysis.regimes.boundary import load_boundary
+from loopdesign.analysis.regimes.least import light_load
+from loopdesign.analysis.regimes.loads import input_voltages
+from loopdesign.case import parse_case
 from loopdesign.cli.entry import main
+from loopdesign.corners.controller import limits_at
+from loopdesign.corners.converters import one_corner, solved
 
 ROOT = Path(__file__).parents[3]
 WHOLE = (ROOT / "cases" / "tide_gauge_sepic_undamped.toml").read_text(encoding="utf-8")
@@ -74,3 +82,87 @@ def test_what_cannot_be_followed_is_refused_in_words(tmp_path, capsys):
     assert "there is no such file" in capsys.readouterr().err
     assert main(["loads", str(ROOT / "cases" / "tide_gauge_sepic_undamped.toml"), "--csv", str(tmp_path)]) == 2
     assert "cannot be written" in capsys.readouterr().err
+
+
+def written(tmp_path, text, *changes):
+    """A case with some of its text changed, every change found once."""
+    for before, after in changes:
+        assert text.count(before) == 1, before
+        text = text.replace(before, after)
+    path = tmp_path / "changed.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+ONE_LINE = ('input_voltage = { min = "8 V", nominal = "13 V", max = "30 V" }', 'input_voltage = "13 V"')
+SHORT_OF_DUTY = ("max_duty = 0.9", "max_duty = 0.655")
+
+
+def test_a_limit_below_every_load(tmp_path, capsys):
+    """A limit that forbids even a 64th of full load is a limit that is missed, not one that was not found."""
+    limit = ("[error_amplifier]", 'current_limit = "2 mV"\n\n[error_amplifier]')
+    path = written(tmp_path, WHOLE, ONE_LINE, limit)
+    assert main(["loads", str(path)]) == 1
+    text = " ".join(capsys.readouterr().out.split())
+    assert "at 13 V 1.2 A is not regulated, nor is 0.0187 A" in text
+    assert "neither 1.20 A nor 18.8 mA is regulated" in text
+    assert "lies within" not in text
+
+
+def test_an_output_out_of_reach_is_the_error_of_check(tmp_path, capsys):
+    """Without anything that bounds the least load the operating points are solved all the same."""
+    path = written(tmp_path, WHOLE, SHORT_OF_DUTY)
+    told = []
+    for command in ("check", "loads"):
+        assert main([command, str(path)]) == 3
+        told.append(capsys.readouterr().err)
+    assert told[0] == told[1]
+    assert "8 V" in told[0]
+
+
+def test_a_boundary_whose_full_load_is_out_of_reach_is_unknown():
+    """NaN, where zero would say that a pulse every period regulates every load."""
+    text = WHOLE.replace(*SHORT_OF_DUTY).replace("[error_amplifier]", 'blanking = "1 ns"\n\n[error_amplifier]', 1)
+    found = load_boundary(parse_case(text, "changed.toml"), {}, np.array([8.0, 30.0]))
+    assert np.isnan(found.least_load_a[0])
+    assert found.least_load_a[1] >= 0.0
+
+
+def test_a_limit_of_a_stage_with_several_rectifiers(tmp_path, capsys):
+    """No output characteristic is given, but the limit counts at the loads of the case."""
+    text = (ROOT / "cases" / "current_profiler_bipolar.toml").read_text(encoding="utf-8")
+    path = written(tmp_path, text, ("[error_amplifier]", 'current_limit = "20 mV"\n\n[error_amplifier]'))
+    assert main(["loads", str(path), "--json"]) == 1
+    told = json.loads(capsys.readouterr().out)
+    assert told["overload"] == []
+    assert "(current limit)" in " ".join(told["reasons"])
+    assert "at the listed input voltages and loads only" in " ".join(told["notes"])
+
+
+def test_a_rise_that_is_not_examined_is_not_told_as_endless(limited):
+    """A load of constant power: where the output comes to rest is not looked for."""
+    case = parse_case(
+        limited.read_text(encoding="utf-8").replace("[error_amplifier]", 'blanking = "10 ns"\n\n[error_amplifier]', 1),
+        "c.toml",
+    )
+    corner = one_corner(case, 30.0, 0.005)
+    converter, point = solved(case, corner)
+    for load, words in (
+        ("resistive", "the output rises to 21.1 V"),
+        ("power", "where it comes to rest was not examined"),
+    ):
+        opened = replace(converter, load=load)
+        light = light_load(opened, point, 0, limits_at(case, corner, 0), opened)
+        assert words in light.sentence(15.0)
+
+
+def test_an_input_voltage_is_listed_once():
+    """A listed voltage that an even step misses by rounding."""
+    step = np.linspace(8.0, 30.0, 9)[3]
+    near = np.nextafter(step, 100.0)
+    text = WHOLE.replace(
+        ONE_LINE[0], f"input_voltage = [8.0, {near!r}, 30.0]".replace("np.float64(", "").replace(")", "")
+    )
+    lines = input_voltages(parse_case(text, "c.toml"))
+    assert len(lines) == 9
+    assert near in lines

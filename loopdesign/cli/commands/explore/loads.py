@@ -21,7 +21,8 @@ def loads(
 
     The load where continuous conduction ends, the load below which regulation by a pulse every period ends and what
     happens there, the largest load that is regulated, and the output characteristic beyond it. Exit status 0 where
-    every load of the case lies between, 1 where one does not.
+    every load of the case lies between and the controller keeps the operating points of the case, 1 where one does not
+    or could not be followed.
     """
     from loopdesign.analysis.regimes.loads import loads as examine_loads
     from loopdesign.case import parse_case, read_file
