@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
+from concurrent.futures import Executor
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 from cyclopts import Parameter
 
@@ -12,11 +13,12 @@ from loopdesign.cli.options import whole_number
 from loopdesign.errors import DataError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from concurrent.futures import Executor
+    from collections.abc import Callable, Iterable, Iterator
 
 WORTH_SHARING = 3.0
 """Work from which it is shared among processes without being asked for [s]."""
+MOST_HELPERS = 2
+"""Most processes that share the steps and chapters of a report: more have nothing to do."""
 
 REPORTING = (
     "loopdesign.analysis.transient.steps", "loopdesign.report.content.gather", "loopdesign.report.steps.plots",
@@ -87,13 +89,69 @@ def helpers() -> Iterator[Executor | None]:
     Yields
     ------
     Executor or None
-        None on a machine with one processor.
+        None with one processor, or where the system refuses another process; what helpers fail to do is done here.
     """
-    if (os.cpu_count() or 1) == 1:
+    count = min(MOST_HELPERS, _processors())
+    if count == 1:
         yield None
         return
     from loopdesign.workers.processes import Workers
 
-    with Workers(preloaded=REPORTING) as executor:
-        executor.prepare()
-        yield executor
+    with Workers(count, preloaded=REPORTING) as workers:
+        try:
+            workers.prepare()
+        except OSError:
+            ready = False
+        else:
+            ready = True
+        yield Helpers(workers) if ready else None
+
+
+def _processors() -> int:
+    """Count the processors that this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+class Helpers(Executor):
+    """Processes that share calls as long as they can; calls that they fail to make are made in this process.
+
+    Parameters
+    ----------
+    workers : Executor
+        The processes.
+    """
+
+    def __init__(self, workers: Executor) -> None:
+        self._workers: Executor | None = workers
+
+    def map(
+        self, fn: Callable[..., Any], *iterables: Iterable[Any], timeout: float | None = None, chunksize: int = 1
+    ) -> Iterator[Any]:
+        """Make a call for each set of arguments; the results come in the order of the calls.
+
+        Parameters
+        ----------
+        fn : callable
+            What to call.
+        iterables : iterable
+            One for each argument.
+        timeout, chunksize
+            As for any executor; there is no time limit.
+
+        Yields
+        ------
+        object
+            What the calls return.
+        """
+        del timeout, chunksize
+        calls = list(zip(*iterables, strict=False))
+        done = 0
+        if self._workers is not None and calls:
+            try:
+                for result in self._workers.map(fn, *zip(*calls, strict=True)):
+                    yield result
+                    done += 1
+            except (OSError, EOFError, DataError):  # no further process is to be had; an error of a call comes again
+                self._workers = None
+        for call in calls[done:]:
+            yield fn(*call)
