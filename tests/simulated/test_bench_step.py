@@ -46,6 +46,7 @@ def test_step_of_a_scope(tmp_path):
     assert held.way == "load"
 
 
+@pytest.mark.nightly
 def test_wrong_capacitor_is_found_by_the_step(tmp_path):
     """The case says half the capacitance that the simulated board has."""
     text = CASE.read_text(encoding="utf-8")

@@ -244,6 +244,9 @@ def _notes(case: cases.Case) -> tuple[str, ...]:
         told.append("further outputs with a current sink carry a resistor of the same current at their voltage instead")
     if not getattr(case.error_amplifier, "soft_start", 0.0):
         told.append("no soft_start is given: the reference is there at once")
+    amplifier = case.error_amplifier
+    if amplifier is not None and amplifier.kind != "shunt optocoupler" and amplifier.clamp is None:
+        told.append("no clamp is given: the control voltage may leave the range of a real amplifier and return late")
     told.append("parts have the values of the operating point that the start leads to")
     return tuple(told)
 

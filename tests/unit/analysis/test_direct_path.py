@@ -84,6 +84,7 @@ def test_check_says_it_beside_the_crossover_that_is_missed():
     assert not any("LED resistor" in r for r in slow.reasons)
 
 
+@pytest.mark.nightly
 def test_refusal_says_it():
     with pytest.raises(NoDesignError, match="no combination") as caught:
         choose(fed(470.0, ('capacitor_series = "E12"', 'capacitor_series = "E3"'), ('"E96"', '"E6"')))

@@ -78,6 +78,7 @@ def test_design_meets_every_target_and_writes_a_report(designed):
     assert answer["parts"]["R1"] == chosen.compensation.R1
 
 
+@pytest.mark.nightly
 def test_failed_design_leaves_the_old_report_alone(designed):
     path, _ = designed
     folder = path.with_name(f"{path.stem}-report")
@@ -104,6 +105,7 @@ def test_undamped_twin_is_called_unstable_although_its_margin_reads_well():
     assert any("8 V" in reason and "unstable" in reason for reason in answer["verdict"]["reasons"])
 
 
+@pytest.mark.nightly
 def test_design_without_damper_proposes_one_and_writes_nothing(tmp_path):
     """A design that cannot exist ends with 3, names the corner and mode, and proposes the damper."""
     text = DAMPED.read_text(encoding="utf-8").replace("load_step", "# load_step")
@@ -263,6 +265,7 @@ def test_step_answers_one_entry_per_input_voltage(capsys):
         assert 0.05 < c["peak_deviation_v"] < 1.0
 
 
+@pytest.mark.nightly
 def test_spread_counts_what_fails_and_writes_the_worst_sample(tmp_path):
     folder = tmp_path / "spread"
     done = run("spread", UNDAMPED, "--samples", 64, "--seed", 3, "--json", "--output", folder, "--pictures", "png,svg")

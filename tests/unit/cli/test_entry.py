@@ -213,7 +213,7 @@ def test_endless_or_impossible_wishes_are_refused(words, said, capsys):
     assert len(told.err) < 10_000
 
 
-@pytest.mark.parametrize("delay", [3.0, 8.0])
+@pytest.mark.parametrize("delay", [3.0, pytest.param(8.0, marks=pytest.mark.nightly)])
 def test_interruption_at_any_time_shows_no_trace(delay, tmp_path):
     """While the program loads the system ends it, later it says one line; shells call both 130."""
     words = ["spread", str(CASE), "--samples", "300000", "--output", str(tmp_path / "report")]

@@ -39,7 +39,10 @@ def difference(case, key, nominal, h):
             ("stage.L1.inductance", "stage.Cs.capacitance", "stage.Co1.esr", "modulator.slope", "compensation.C2"),
         ),
         ("beacon_boost", {"R1": 9.09e3, "C1": 27e-9, "C2": 1.8e-9}, ("stage.L1.inductance", "input_filter.C.capacitance")),
-        ("navigation_light_sepic", {"R1": 4.7e3, "C1": 100e-9, "C2": 1e-9}, ("modulator.turn_off_delay", "stage.L1.inductance")),
+        pytest.param(
+            "navigation_light_sepic", {"R1": 4.7e3, "C1": 100e-9, "C2": 1e-9},
+            ("modulator.turn_off_delay", "stage.L1.inductance"), marks=pytest.mark.nightly,
+        ),
     ],
 )  # fmt: skip
 def test_derivatives_agree_with_differences_of_checks(name, parts, keys):

@@ -294,7 +294,23 @@ NO_CHOICE = {"tide_gauge_sepic_undamped"}
 """Shipped cases whose current loop is unstable by itself, so that no compensation parts exist."""
 
 
-@pytest.mark.parametrize("path", sorted(CASES.glob("*.toml")), ids=lambda p: p.stem)
+SLOW = {
+    "current_profiler_bipolar",
+    "ice_radar_flyback",
+    "mooring_head_flyback",
+    "navigation_light_sepic",
+    "rain_radar_sepic",
+}
+"""Shipped cases whose choice takes some seconds: nightly."""
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        pytest.param(p, marks=pytest.mark.nightly if p.stem in SLOW else (), id=p.stem)
+        for p in sorted(CASES.glob("*.toml"))
+    ],
+)
 def test_choice_beats_or_equals_rounding_in_shipped_cases(path):
     """The step-back baseline by K factor against the search, on the same corners: worst-case crossover, exact."""
     opened = parse_case(re.sub(r"(?m)^(R1|R2|C1|C2|C3)\s*=.*$", "", read_text(path)), path.name)

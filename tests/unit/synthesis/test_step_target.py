@@ -55,6 +55,7 @@ def every():
     return found
 
 
+@pytest.mark.nightly
 def test_best_combination_that_meets_the_target_is_chosen(every):
     """The largest modulus margin is asked for, and a departure that the combination with the largest of all misses."""
     kept = {k: v for k, v in every.items() if v[0] >= 0.51 * max(x[0] for x in every.values())}

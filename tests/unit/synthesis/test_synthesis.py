@@ -66,6 +66,7 @@ def test_wanted_crossover_is_kept_to():
     assert 1.5e3 < highest < 2.7e3
 
 
+@pytest.mark.nightly
 def test_type_three_around_an_operational_amplifier():
     """Voltage mode needs the lead of a type III network around the output resonance; continuous conduction throughout."""
     text = (
