@@ -99,11 +99,11 @@ def headline(found: CheckResult) -> str:
     loop = "" if found.margins else " with the control voltage held, no loop is given"
     if unstable or light:
         told = [f"UNSTABLE at {unstable}"] if unstable else []
-        more = "; more fails" if not unstable and _besides(found) else ""
+        more = "" if unstable else _more(found)
         return f"Verdict: {', '.join([*told, *light])} of {total} corners{more}{loop}"
     inner = sum(v.current_loop_worst_mode.beyond_the_loop for v in found.verdicts)
     if inner and found.margins:
-        nominal, more = (" with nominal parts" if found.beyond else ""), ("; more fails" if _besides(found) else "")
+        nominal, more = " with nominal parts" if found.beyond else "", _more(found)
         return f"Verdict: stable{nominal}, but the current loop alone is UNSTABLE at {inner} of {total} corners{more}"
     if not found.stable:
         return f"Verdict: stable with nominal parts, UNSTABLE at some {_beyond_words(found)}{loop}"
@@ -121,6 +121,17 @@ def _besides(found: CheckResult) -> tuple[str, ...]:
     light = tuple(f"{corner_name(found.conditions, i)}: " for i, v in enumerate(found.verdicts) if v.regime is not None)
     inner = instabilities(found.conditions, found.verdicts)
     return tuple(told for told in found.reasons if not told.startswith(light) and told not in inner)
+
+
+def _more(found: CheckResult) -> str:
+    """Say in a headline that more fails; nothing where nothing does."""
+    return _unstable_ends(found).replace(",", ";") or ("; more fails" if _besides(found) else "")
+
+
+def _unstable_ends(found: CheckResult) -> str:
+    """Say that something grows beyond nominal parts; nothing where nothing does, or nominal parts alone are known."""
+    grows = found.beyond is not None and any(told.startswith("unstable at ") for told in found.beyond.reasons)
+    return f", UNSTABLE at some {_beyond_words(found)}" if grows else ""
 
 
 def _targets(found: CheckResult) -> str:
@@ -159,6 +170,7 @@ def verdict_sentence(found: CheckResult) -> str:
         head = "" if len(light) == total else f"Stable{rest} of {where}" if light else f"Stable{rest} at {where}"
         alone = f", but {_worst_current_loop(found, inner)}" if inner else ""
         besides = f" What fails besides: {'; '.join(more)}." if (more := _besides(found)) else ""
+        head += _unstable_ends(found) if head else ""
         return f"{head}{alone}{'.' if head else ''}{_light_sentence(found, light)}{besides}{examined}".lstrip()
     if found.beyond is not None and not found.beyond.stable:
         told = found.beyond.reasons[0]

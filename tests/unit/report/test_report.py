@@ -181,9 +181,14 @@ def test_a_light_load_hides_nothing_else_that_fails(unstable):
     examined = Examined(corners=6, temperatures=1, tolerance_ends=True, points=54, toleranced_values=3)
     beyond = Beyond(worst={}, examined=examined, stable=False, reasons=ends)
     sentence = verdict_sentence(found := replace(unstable, verdicts=light, beyond=beyond, reasons=told))
-    assert sentence.startswith("Stable with nominal parts at the other 5 of 6 nominal corners.")
+    assert sentence.startswith(
+        "Stable with nominal parts at the other 5 of 6 nominal corners, UNSTABLE at some tolerance ends. Not regulated"
+    )
     assert f"What fails besides: {ends[0]}; {ends[1]}. Examined at" in sentence
-    assert headline(found) == "Verdict: skips pulses at 1 of 6 corners; more fails"
+    assert headline(found) == "Verdict: skips pulses at 1 of 6 corners; UNSTABLE at some tolerance ends"
+    missing = replace(found, beyond=replace(beyond, reasons=ends[1:]), reasons=(told[0], ends[1]))
+    assert headline(missing) == "Verdict: skips pulses at 1 of 6 corners; more fails"
+    assert "UNSTABLE" not in verdict_sentence(missing)
     alone = replace(unstable, verdicts=light, reasons=told[:1])
     assert "besides" not in verdict_sentence(alone)
     assert headline(alone) == "Verdict: skips pulses at 1 of 6 corners"
