@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.units.quantities import format_quantity
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
@@ -198,12 +200,12 @@ def _reasons(
     crossover_hz: float | None, gain_margin_db: float | None, band: tuple[float, float], *, start_above: bool
 ) -> dict[str, str]:
     reasons = {}
-    low, high = f"{band[0]:.4g} Hz", f"{band[1]:.4g} Hz"
+    low, high = (format_quantity(f, "Hz", 3) for f in band)
     if crossover_hz is None:
         side = "above" if start_above else "below"
         text = f"the loop gain stays {side} one from {low} to {high}"
         reasons = {"crossover_hz": text, "phase_margin_deg": text}
     if gain_margin_db is None:
-        start = low if crossover_hz is None else f"the highest crossover at {crossover_hz:.4g} Hz"
+        start = low if crossover_hz is None else f"the highest crossover at {format_quantity(crossover_hz, 'Hz', 3)}"
         reasons["gain_margin_db"] = f"the phase does not cross -180 degrees from {start} to {high}"
     return reasons

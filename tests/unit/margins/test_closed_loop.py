@@ -127,7 +127,7 @@ def test_a_loop_that_never_comes_down_to_one(output_resistance):
     assert sum(asked) < 5000
     assert margins.crossovers_hz == ()
     assert margins.crossover_hz is margins.lowest_crossover_hz is margins.phase_margin_deg is None
-    assert margins.reasons["crossover_hz"] == "the loop gain stays above one from 0.0003 Hz to 1.5e+05 Hz"
+    assert margins.reasons["crossover_hz"] == "the loop gain stays above one from 300 µHz to 150 kHz"
     assert margins.reasons["phase_margin_deg"] == margins.reasons["crossover_hz"]
     batch = closed_loop_headlines(response, model.multipliers, **ASKED)
     assert np.isnan([batch.crossover_hz[0], batch.lowest_crossover_hz[0], batch.phase_margin_deg[0]]).all()

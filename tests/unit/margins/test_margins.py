@@ -235,9 +235,9 @@ def test_a_loop_without_crossover_says_so(gain, side):
     assert one.crossover_hz is None
     assert one.phase_margin_deg is None
     assert one.crossovers_hz == ()
-    assert f"stays {side} one from 1 Hz to 1000 Hz" in one.reasons["crossover_hz"]
+    assert f"stays {side} one from 1.00 Hz to 1.00 kHz" in one.reasons["crossover_hz"]
     assert one.reasons["phase_margin_deg"] == one.reasons["crossover_hz"]
-    assert "does not cross -180 degrees from 1 Hz" in one.reasons["gain_margin_db"]
+    assert "does not cross -180 degrees from 1.00 Hz" in one.reasons["gain_margin_db"]
     fast = headline_margins(f, loop[np.newaxis])
     assert np.isnan([fast.crossover_hz[0], fast.phase_margin_deg[0], fast.gain_margin_db[0]]).all()
     found = find_margins(lambda x: gain / (1 + 1j * x), low_hz=1.0, high_hz=1e3)[0]
