@@ -67,7 +67,10 @@ class Station:
     def every_run(self):
         """Whether its parts are chosen in every run: five parts around an operational amplifier take seconds."""
         plain = not self.coupled and not self.filtered
-        return self.scheme == "peak current" or (plain and self.rectifier == "diode" and self.mode == "CCM")
+        chosen = (
+            plain and self.rectifier == "diode" and self.mode == "CCM" and self.topology in {"sepic", "boost", "cuk"}
+        )
+        return self.scheme == "peak current" or chosen
 
     @property
     def load(self):

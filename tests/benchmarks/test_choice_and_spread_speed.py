@@ -111,6 +111,7 @@ def test_cost_is_linear_to_a_hundred_thousand_samples(three_lines, record_ratio)
     record_ratio("memory after 100,000 samples x 3 [GB] (to stay under: 1)", _memory())
 
 
+@pytest.mark.nightly
 def test_cost_in_corners(three_lines, record_ratio):
     """Six input voltages against three, per item."""
     text = write_parts(TEXT, PARTS).replace(
@@ -130,6 +131,7 @@ def test_cost_in_corners(three_lines, record_ratio):
     record_ratio("cost of six input voltages over three (linear: 2)", seconds[1] / seconds[0])
 
 
+@pytest.mark.nightly
 def test_whole_lattice_against_nine_corners(benchmark, open_case, record_ratio):
     """Every E96 x E12 x E12 combination against three input voltages and three loads, the divider and the confirmation included."""
     text = TEXT.replace('{ min = "0.1 A", max = "1.2 A" }', '["0.1 A", "0.5 A", "1.2 A"]')

@@ -5,10 +5,10 @@ from __future__ import annotations
 import copy
 import csv
 import json
-import subprocess
-import sys
 import tomllib
 from pathlib import Path
+
+from inprocess import answered
 
 DATA = Path(__file__).parent / "data"
 
@@ -80,10 +80,7 @@ def write_case(case, path):
 
 def _run(command, case, tmp_path, *options):
     path = write_case(case, tmp_path / "case.toml")
-    return subprocess.run(
-        [sys.executable, "-m", "loopdesign", command, str(path), *options, "--json"],
-        capture_output=True, text=True, check=False, timeout=60, cwd=tmp_path,
-    )  # fmt: skip
+    return answered(command, path, *options, "--json")
 
 
 def ask(command, case, tmp_path, *options):

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2]
+pytestmark = pytest.mark.nightly  # every mutant of every room is written down first: half a minute
 
 
 @pytest.fixture(scope="module")
@@ -28,7 +29,6 @@ def test_rooms_and_their_tests_exist(mutate):
     assert [p for paths in mutate.TESTS.values() for p in paths if not (ROOT / p).exists()] == []
 
 
-@pytest.mark.nightly
 def test_what_cannot_differ_is_left_out(mutate):
     """Annotations and imports for type checkers; defaults and bodies stay in."""
     tree = ast.parse(

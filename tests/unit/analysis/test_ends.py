@@ -50,8 +50,13 @@ def case_of(name, parts, change=lambda text: text):
 
 @pytest.mark.parametrize(
     ("name", "parts"),
-    [("tide_gauge_sepic", TIDE), ("wave_buoy_coupled_sepic", BUOY), ("navigation_light_sepic", LIGHT)],
-    ids=["tide gauge", "wave buoy", "navigation light at three temperatures"],
+    [
+        pytest.param("tide_gauge_sepic", TIDE, id="tide gauge"),
+        pytest.param("wave_buoy_coupled_sepic", BUOY, id="wave buoy", marks=pytest.mark.nightly),
+        pytest.param(
+            "navigation_light_sepic", LIGHT, id="navigation light at three temperatures", marks=pytest.mark.nightly
+        ),
+    ],
 )
 def test_shipped_cases_have_no_worse_ends(name, parts):
     case = case_of(name, parts)

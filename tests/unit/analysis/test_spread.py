@@ -110,6 +110,7 @@ def readings(found):
     ]
 
 
+@pytest.mark.nightly
 def test_a_seed_repeats_bit_for_bit_on_one_thread_and_on_two():
     case = everything()
     with ThreadPoolExecutor(1) as one, ThreadPoolExecutor(2) as two:

@@ -1,12 +1,11 @@
 """``bench`` through the real entry point: each bad input with a sentence and exit status 2, and what the options do."""
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
+from inprocess import answered
 
 ROOT = Path(__file__).parents[3]
 BOARD = ROOT / "tests" / "simulated" / "data" / "bench"
@@ -16,8 +15,7 @@ ROWS = (BOARD / "clean.csv").read_text(encoding="utf-8").split("\n", 1)[1]
 
 
 def run(*words):
-    command = [sys.executable, "-m", "loopdesign", "bench", *map(str, words)]
-    return subprocess.run(command, capture_output=True, text=True, check=False, cwd=ROOT)
+    return answered("bench", *words)
 
 
 def wavy(k):

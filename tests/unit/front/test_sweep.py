@@ -66,6 +66,7 @@ def test_a_point_is_a_check_to_the_last_digit():
         assert point.targets_met == found.targets_met
 
 
+@pytest.mark.nightly
 def test_many_points_solved_together_agree_with_checks(damped):
     """More points than are examined one by one; each agrees with its own check to the digits shown."""
     swept = ld.sweep(damped, {CS: ("2 uF", "20 uF"), DAMPER: ("0.3 ohm", "100 ohm")}, points=8, log=True)

@@ -381,6 +381,7 @@ def test_a_crossover_asked_for_holds_at_the_tolerance_ends(sepic):
     assert ends > 0.9 * 2500.0  # values lie 10 to 20 % apart in E12 and E6, and there are three to combine
 
 
+@pytest.mark.nightly
 def test_objectives_pull_where_they_say(sepic):
     made = {
         p: choose(
