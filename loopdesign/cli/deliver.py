@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from loopdesign.cli.console import Progress
+from loopdesign.errors import DataError
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -18,6 +19,14 @@ if TYPE_CHECKING:
     from loopdesign.report.basics.layout import Display
     from loopdesign.report.content.findings import Findings
     from loopdesign.synthesis.choice import Choice
+
+
+def write_table(path: Path, text: str) -> None:
+    """Write a table for --csv; says which file cannot be written, and why."""
+    try:
+        path.write_text(text, encoding="utf-8", newline="")
+    except OSError as fault:
+        raise DataError(f"{path} cannot be written: {fault.strerror}") from fault
 
 
 def told(

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from cyclopts import Parameter
 
 from loopdesign.cli.console import display, say, tell
+from loopdesign.cli.deliver import write_table
 from loopdesign.cli.options import MET, CasePath, CsvFile, Json, whole_number
 from loopdesign.errors import DataError
 
@@ -86,10 +87,7 @@ def response(  # noqa: PLR0913  (one parameter for each option)
         model=model, output=output,
     )  # fmt: skip
     if csv is not None:
-        try:
-            csv.write_text(response_csv(found), encoding="utf-8", newline="")
-        except OSError as fault:
-            raise DataError(f"{csv} cannot be written: {fault.strerror}") from fault
+        write_table(csv, response_csv(found))
     if json_:
         for text in (*notes(found), *(f"warning: {w}" for w in found.warnings)):
             tell(text)  # standard output holds the object and nothing else

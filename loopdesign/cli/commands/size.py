@@ -8,6 +8,7 @@ from typing import Annotated
 from cyclopts import Parameter
 
 from loopdesign.cli.console import Progress, display, say
+from loopdesign.cli.deliver import write_table
 from loopdesign.cli.labour import ClusterAddress, WorkerCount, labour
 from loopdesign.cli.options import IMPOSSIBLE, MET, CasePath, CsvFile, Details, Folder, Json, Pictures
 from loopdesign.errors import DataError
@@ -74,10 +75,7 @@ def size(  # noqa: PLR0913  (one parameter for each option)
         write_new(write, sized_case(read_file(case).text, found.smallest))
         wrote.append(str(write))
     if csv is not None:
-        try:
-            csv.write_text(size_csv(found), encoding="utf-8", newline="")
-        except OSError as fault:
-            raise DataError(f"{csv} cannot be written: {fault.strerror}") from fault
+        write_table(csv, size_csv(found))
         wrote.append(str(csv))
     if output is not None:
         from loopdesign.case import parse_case, read_file

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 from cyclopts import Parameter
 
 from loopdesign.cli.console import Progress, display, say
+from loopdesign.cli.deliver import write_table
 from loopdesign.cli.labour import ClusterAddress, WorkerCount, labour
 from loopdesign.cli.options import MET, MISSED, CasePath, CsvFile, Details, Folder, Json, Pictures, whole_number
 from loopdesign.errors import DataError
@@ -95,10 +96,7 @@ def sweep(  # noqa: PLR0913  (one parameter for each option)
         raise DataError("no point could be examined:\n" + "\n".join(f"  - {reason}" for reason in list(reasons)[:5]))
     wrote = []
     if csv is not None:
-        try:
-            csv.write_text(sweep_csv(found), encoding="utf-8", newline="")
-        except OSError as fault:
-            raise DataError(f"{csv} cannot be written: {fault.strerror}") from fault
+        write_table(csv, sweep_csv(found))
         wrote.append(str(csv))
     if output is not None:
         from loopdesign.case import parse_case, read_file

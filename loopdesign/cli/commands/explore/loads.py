@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from loopdesign.cli.console import Progress, display, say
+from loopdesign.cli.deliver import write_table
 from loopdesign.cli.options import MET, MISSED, CasePath, CsvFile, Details, Folder, Json, Pictures
-from loopdesign.errors import DataError
 
 
 def loads(
@@ -34,10 +34,7 @@ def loads(
         found = examine_loads(loaded, progress=progress)
     wrote = []
     if csv is not None:
-        try:
-            csv.write_text(loads_csv(found), encoding="utf-8", newline="")
-        except OSError as fault:
-            raise DataError(f"{csv} cannot be written: {fault.strerror}") from fault
+        write_table(csv, loads_csv(found))
         wrote.append(str(csv))
     if output is not None:
         from loopdesign.report.basics.date import report_date
