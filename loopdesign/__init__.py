@@ -71,7 +71,8 @@ if TYPE_CHECKING:
     from loopdesign.front.response import Response, response
     from loopdesign.front.spread import Spread, spread
     from loopdesign.front.step import StartUps, Steps, step
-    from loopdesign.workers import Cluster, Workers
+    from loopdesign.workers.cluster import Cluster
+    from loopdesign.workers.processes import Workers
 
 __version__ = "0.1.0"
 
@@ -138,7 +139,8 @@ _MODULES = {
     "front.explore.size": ("Size", "size"),
     "front.explore.loads": ("Loads", "loads"),
     "front.explore.sweep": ("Sweep", "sweep"),
-    "workers": ("Cluster", "Workers"),
+    "workers.cluster": ("Cluster",),
+    "workers.processes": ("Workers",),
 }  # fmt: skip
 """Where each public name lives."""
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from concurrent.futures import Executor
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Annotated, Any
@@ -11,6 +10,7 @@ from cyclopts import Parameter
 
 from loopdesign.cli.options import whole_number
 from loopdesign.errors import DataError
+from loopdesign.workers.processors import available_processors
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -72,7 +72,7 @@ def labour(workers: int | None, cluster: str | None, seconds: float = 0.0) -> It
         with Cluster(cluster) as executor:
             yield executor
         return
-    count = ((os.cpu_count() or 1) if seconds > WORTH_SHARING else 1) if workers is None else workers
+    count = (available_processors() if seconds > WORTH_SHARING else 1) if workers is None else workers
     if count == 1 and workers is None:
         yield None
         return
@@ -91,7 +91,7 @@ def helpers() -> Iterator[Executor | None]:
     Executor or None
         None with one processor, or where the system refuses another process; what helpers fail to do is done here.
     """
-    count = min(MOST_HELPERS, _processors())
+    count = min(MOST_HELPERS, available_processors())
     if count == 1:
         yield None
         return
@@ -105,11 +105,6 @@ def helpers() -> Iterator[Executor | None]:
         else:
             ready = True
         yield Helpers(workers) if ready else None
-
-
-def _processors() -> int:
-    """Count the processors that this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 class Helpers(Executor):

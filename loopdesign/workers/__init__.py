@@ -2,14 +2,10 @@
 
 `pieces`     how many calls go out together
 `processes`  processes on this machine
+`processors` how many there are
 `memory`     what a worker keeps of the memory it frees
 `cluster`    an existing dask.distributed cluster; imports it where one is asked for, and nowhere else
 
 Each is a `concurrent.futures.Executor` whose ``map`` sends the function, and all that it carries, to every worker once,
 and the calls in pieces. What a call returns does not depend on who makes it or in which piece it went out.
 """
-
-from loopdesign.workers.cluster import Cluster
-from loopdesign.workers.processes import Workers
-
-__all__ = ["Cluster", "Workers"]

@@ -8,7 +8,6 @@ started them, which ends them.
 from __future__ import annotations
 
 import multiprocessing
-import os
 import pickle
 import signal
 import time
@@ -22,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 from loopdesign.errors import DataError
 from loopdesign.workers.memory import keep_freed_memory
 from loopdesign.workers.pieces import Pieces, call_list, calls_made
+from loopdesign.workers.processors import available_processors
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -122,7 +122,7 @@ class Workers(Executor):
     Parameters
     ----------
     count : int, optional
-        Number of processes; one per processor unless given [unitless].
+        Number of processes; one per processor that may be used unless given [unitless].
     preloaded : tuple of str
         Further modules that the processes find loaded.
 
@@ -140,7 +140,7 @@ class Workers(Executor):
     """
 
     def __init__(self, count: int | None = None, *, preloaded: tuple[str, ...] = ()) -> None:
-        wanted = (os.cpu_count() or 1) if count is None else count
+        wanted = available_processors() if count is None else count
         if not isinstance(wanted, int) or isinstance(wanted, bool) or not 1 <= wanted <= MOST_WORKERS:
             raise DataError(f"the number of workers must be a whole number from 1 to {MOST_WORKERS}; found {wanted!r}")
         self.count = wanted

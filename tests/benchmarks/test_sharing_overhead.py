@@ -20,7 +20,8 @@ from loopdesign.analysis.variants.solve import base_of
 from loopdesign.case import load_case
 from loopdesign.corners.converters import base_corners
 from loopdesign.corners.tolerances import toleranced
-from loopdesign.workers import Cluster, Workers
+from loopdesign.workers.cluster import Cluster
+from loopdesign.workers.processes import Workers
 
 CASE = Path(__file__).parents[2] / "cases" / "tide_gauge_sepic_undamped.toml"
 SAMPLES, CHUNK, FEW = 512, 128, 4

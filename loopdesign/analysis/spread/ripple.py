@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import nullcontext
 from dataclasses import dataclass
@@ -14,6 +13,7 @@ import numpy as np
 from loopdesign.analysis.spread.figures import Bound, per_sample, tail_of, worst_of
 from loopdesign.analysis.variants.ripple import output_ripples
 from loopdesign.corners.tolerances import variants
+from loopdesign.workers.processors import available_processors
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -108,7 +108,7 @@ def ripple_spread(
     count = len(base.corners)
     work = [(c, b) for c in range(count) for b in range(0, len(drawn), AT_ONCE)]
     task = partial(_chunk, base, varied)
-    with ThreadPoolExecutor(os.cpu_count() or 1) if executor is None else nullcontext(executor) as pool:
+    with ThreadPoolExecutor(available_processors()) if executor is None else nullcontext(executor) as pool:
         pieces = list(pool.map(task, [c for c, _ in work], [drawn[b : b + AT_ONCE] for _, b in work]))
     return RippleSpread(
         output_ripple_v=np.concatenate(pieces).reshape(count, len(drawn)).T,

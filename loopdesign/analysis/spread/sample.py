@@ -7,7 +7,6 @@ executor, so that a seed gives the same bits on one thread and on many.
 
 from __future__ import annotations
 
-import os
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
@@ -39,6 +38,7 @@ from loopdesign.corners.trouble import names_file
 from loopdesign.errors import DataError
 from loopdesign.network.batch import joined
 from loopdesign.orbit.holding import KEPT, WORDS
+from loopdesign.workers.processors import available_processors
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -311,7 +311,7 @@ def _sampled(
     work = [(c, b, min(b + CHUNK, samples)) for b in range(0, samples, CHUNK) for c in range(count)]
     task = partial(_chunk, base, varied)
     spans = [drawn[b:e] for _, b, e in work]
-    owned = ThreadPoolExecutor(os.cpu_count() or 1) if executor is None else None
+    owned = ThreadPoolExecutor(available_processors()) if executor is None else None
     pieces: list[Judged] = []
     done = 0
     try:

@@ -9,7 +9,6 @@ time themselves, as a check steps them.
 
 from __future__ import annotations
 
-import os
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import nullcontext
 from dataclasses import dataclass
@@ -29,6 +28,7 @@ from loopdesign.analysis.transient.deviation import (
 )
 from loopdesign.analysis.variants.solve import base_of
 from loopdesign.corners.tolerances import variants
+from loopdesign.workers.processors import available_processors
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -142,7 +142,7 @@ def step_spread(
     scale = _with_one(drawn) @ np.stack(scales, axis=1)
     work = [(c, b) for c in everyone for b in range(0, len(drawn), AT_ONCE)]
     task = partial(_chunk, base, varied)
-    with ThreadPoolExecutor(os.cpu_count() or 1) if executor is None else nullcontext(executor) as pool:
+    with ThreadPoolExecutor(available_processors()) if executor is None else nullcontext(executor) as pool:
         pieces = list(pool.map(task, [c for c, _ in work], [drawn[b : b + AT_ONCE] for _, b in work]))
     departures = np.concatenate(pieces).reshape(len(conditions), len(drawn)).T
     return StepSpread(

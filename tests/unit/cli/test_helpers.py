@@ -20,7 +20,7 @@ CASE = Path(__file__).parents[3] / "cases" / "tide_gauge_sepic.toml"
 
 @pytest.fixture(autouse=True)
 def two_processors(monkeypatch):
-    monkeypatch.setattr(labour, "_processors", lambda: 8)
+    monkeypatch.setattr(labour, "available_processors", lambda: 8)
     monkeypatch.setattr(labour, "REPORTING", ())
 
 
@@ -49,7 +49,7 @@ def test_refused_processes_leave_the_work_here(monkeypatch):
     monkeypatch.setattr(processes.Workers, "prepare", refused)
     with labour.helpers() as executor:
         assert executor is None
-    monkeypatch.setattr(labour, "_processors", lambda: 1)
+    monkeypatch.setattr(labour, "available_processors", lambda: 1)
     with labour.helpers() as executor:
         assert executor is None
 
