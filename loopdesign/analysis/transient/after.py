@@ -141,13 +141,11 @@ def model_after(start: StepStart) -> tuple[SwitchedModel | None, str, str | None
     total = start.load[1]
     if total <= 0.0 and not start.converter.synchronous:
         return None, NO_LOAD, None
+    stage = replace(start.opened, load_current=np.array([max(total, 1e-6)]), input_voltage=np.array([start.line[1]]))
+    if "reference" not in start.changes:  # what the step adds is no part of the stage's own load
+        stage = replace(stage, load="resistive")
     try:
-        edges = operating_point(
-            replace(
-                start.opened, load="resistive", load_current=np.array([max(total, 1e-6)]),
-                input_voltage=np.array([start.line[1]]),
-            )
-        )  # fmt: skip
+        edges = operating_point(stage)
     except LoopDesignError as error:
         return None, str(error), None
     model, reason = final_model(start.point, start.changes, edges.sequence)
@@ -185,8 +183,9 @@ def moved_point(point: OperatingPoint, changes: Mapping[str, float], guess: Gues
     for name, value in changes.items():
         if name != "reference":
             inputs[:, network.input_index(name)] = value
-    target = point.problem.target.copy()
-    slope = float(point.trim[0]) / float(target[0])
+    slope = float(point.trim[0]) / float(point.problem.target[0])
+    # near the new level, not at the old one, where the sequence of the guess may have no orbit
+    target = point.problem.target + (reference - float(point.trim[0])) / slope
     last: tuple[float, float] | None = None
     found = solve(replace(point.problem, inputs=inputs, target=target), guess)
     for _ in range(12):

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 DRAWN = 600
 """Points of a curve at most; of more cycles the extremes of each stretch are kept."""
+LONGEST_HEAD = 24
+"""Letters above a column that fit beside those of two others."""
 
 
 def levels(r: StepResult) -> tuple[float, float]:
@@ -33,11 +35,12 @@ def levels(r: StepResult) -> tuple[float, float]:
 
 
 def head(axes: Axes, r: StepResult) -> None:
-    """Name a column: what the step is made at, and how it ends."""
+    """Name a column: what the step is made at, and how it ends, in two lines where one is too long."""
     word = outcome_word(r)
     at = f"{r.input_voltage:.4g} V" if r.kind.startswith("load") else short(r.load_from, "A")
+    gap = " " if len(f"{at}: {word}") <= LONGEST_HEAD else "\n"
     axes.set_title(
-        f"{at}: {word}", fontsize=NORMAL + 0.5, pad=3.0, color=shared.INK if r.stable else shared.ALARM,
+        f"{at}:{gap}{word}", fontsize=NORMAL + 0.5, pad=3.0, color=shared.INK if r.stable else shared.ALARM,
         fontweight="normal" if r.stable else "bold",
     )  # fmt: skip
 

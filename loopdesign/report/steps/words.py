@@ -29,5 +29,5 @@ def outcome_word(r: StepResult) -> str:
     if r.held is not None:
         return held_word(r.held)
     if r.worst_mode is None:
-        return "no operating point after it"
+        return "no operating point found"
     return "does not settle" if r.worst_mode.stable else stable_word(stable=False)

@@ -10,15 +10,18 @@ import pytest
 from numpy.testing import assert_allclose
 
 from loopdesign.analysis.check import examine, examine_stage
+from loopdesign.analysis.transient.after import model_after
+from loopdesign.analysis.transient.start import start_of
 from loopdesign.analysis.transient.steps import step
-from loopdesign.case import parse_case
+from loopdesign.case import load_case, parse_case
 from loopdesign.corners.converters import one_corner
 from loopdesign.errors import DataError, UnreachableOutputError
 from loopdesign.report.basics.layout import Display
 from loopdesign.report.steps.plots import step_figures
 from loopdesign.report.steps.text import step_answer, step_paragraphs, step_tables, step_text
 
-TEXT = (Path(__file__).parents[3] / "cases" / "tide_gauge_sepic_undamped.toml").read_text(encoding="utf-8")
+CASES = Path(__file__).parents[3] / "cases"
+TEXT = (CASES / "tide_gauge_sepic_undamped.toml").read_text(encoding="utf-8")
 LOAD, LINE = 'load_step = { from = "0.4 A", to = "1.2 A" }', 'line_step = { from = "13 V", to = "15 V" }'
 VOLTS = 'input_voltage = { min = "8 V", nominal = "13 V", max = "30 V" }'
 
@@ -247,3 +250,16 @@ def test_output_out_of_reach_after_the_step():
         "The output settles after 0 of 2 steps; 1 not settled by the end of the run, 1 could not be made."
     )
     assert "load step back at 8 V, 20 A was not made" in found.not_made[0]
+
+
+def test_a_regulated_current_finds_its_other_level_in_another_mode():
+    """Down from a level in continuous conduction the orbit at the lower one is that of the converter made for it."""
+    case = load_case(CASES / "navigation_light_sepic.toml")
+    parts = {"R1": 10e3, "C1": 10e-9, "C2": 1e-9}
+    back = start_of(case, parts, "load back", (9.0, 9.0), (0.7, 0.12))
+    model, reason, held = model_after(back)
+    assert (reason, held) == ("", None)
+    made_for_it = start_of(case, parts, "load", (9.0, 9.0), (0.12, 0.7)).point
+    assert back.point.sequence.ends.shape != model.point.sequence.ends.shape  # CCM before, DCM after
+    assert_allclose(model.point.duty, made_for_it.duty, rtol=1e-3)  # but for the bias of Co before the step
+    assert_allclose(model.point.trim, back.changes["reference"], rtol=1e-10)
