@@ -188,7 +188,12 @@ def test_inputs_name_every_key_of_every_shipped_case():
                 yield from keys(value, f"{path}{name}.")
             elif isinstance(value, list) and value and isinstance(value[0], dict):
                 for k, part in enumerate(value):
-                    yield from keys(part, f"{path}{name}." if len(value) == 1 else f"{path}{name}[{k + 1}].")
+                    if name in {"elements", "outputs"}:  # found by their own names; the first row says what and where
+                        yield f"{path}{part['name']}"
+                        own = {"name", "kind", "between", "of", "primary", "secondary"}
+                        yield from keys({key: v for key, v in part.items() if key not in own}, f"{path}{part['name']}.")
+                    else:
+                        yield from keys(part, f"{path}{name}." if len(value) == 1 else f"{path}{name}[{k + 1}].")
             else:
                 yield f"{path}{name}"
 
@@ -197,6 +202,18 @@ def test_inputs_name_every_key_of_every_shipped_case():
         told = {f"{t.title[9:-1]}.{row[0]}" for t in input_tables(load_case(path)) for row in t.rows}
         given = {k for k in keys(tomllib.loads(text)) if not k.startswith(("title", "notes", "document."))}
         assert given - told == set(), path.name
+
+
+def test_inputs_say_what_an_element_is_and_which_nodes_it_joins():
+    """As a person would, and not as Python writes a pair."""
+    case = load_case(CASES / "mooring_head_flyback.toml")
+    (stage,) = (t for t in input_tables(case) if t.title == "Inputs: [stage]")
+    told = {row[0]: row[1] for row in stage.rows}
+    assert told["output"] == "out, 0"
+    assert told["T1"] == "transformer, primary p and a, secondary 0 and s1"
+    assert told["D2"] == "rectifier between r2 and logger"
+    assert told["logger"] == "further output between logger and 0"
+    assert not any(value.startswith("(") for value in told.values())
 
 
 @pytest.mark.parametrize(

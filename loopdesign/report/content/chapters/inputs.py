@@ -26,6 +26,8 @@ SECTIONS = (
 )  # fmt: skip
 """Sections in the order of the file; who signs the document stands in the title block."""
 LEFT_OUT = "not given"
+NODES = ("between", "of", "primary", "secondary")
+"""Keys of an element that name two nodes, or the two inductors of a coupling."""
 _COLUMNS = (
     Column(heading="key", key=True), Column(heading="value"), Column(heading="from"), Column(heading="meaning"),
 )  # fmt: skip
@@ -95,6 +97,7 @@ def _order(case: Case, section: str, key: str) -> tuple[float, float]:
 def _rows(table: BaseModel, path: str) -> Iterator[tuple[str, str, str, str]]:
     """Yield a row for each value of a table and of the tables in it."""
     unfit = set(PART_UNITS) - set(table.parts) if isinstance(table, Compensation) else set()
+    unfit |= {"name", "kind", *NODES} if _is_named(table) else set()
     for name, field in type(table).model_fields.items():
         value, key = getattr(table, name), f"{path}{field.alias or name}"
         if name in unfit:
@@ -103,10 +106,26 @@ def _rows(table: BaseModel, path: str) -> Iterator[tuple[str, str, str, str]]:
             yield from _rows(value, f"{key}.")
         elif isinstance(value, tuple) and value and isinstance(value[0], BaseModel):
             for k, part in enumerate(value):
-                yield from _rows(part, f"{key}." if len(value) == 1 else f"{key}[{k + 1}].")
+                if _is_named(part):
+                    yield part.name, _what_and_where(part), "file", "what it is, and its nodes"
+                    yield from _rows(part, f"{part.name}.")
+                else:
+                    yield from _rows(part, f"{key}." if len(value) == 1 else f"{key}[{k + 1}].")
         else:
             origin = "file" if name in table.model_fields_set else "default"
             yield key, value_text(value, field) or LEFT_OUT, origin, meaning_of(type(table), name).replace("`", '"')
+
+
+def _is_named(table: BaseModel) -> bool:
+    """Whether a table is found by a name of its own: an element or a further output of a custom stage."""
+    name = type(table).model_fields.get("name")
+    return name is not None and name.is_required()
+
+
+def _what_and_where(part: BaseModel) -> str:
+    """Say in one line what a named part is and which nodes it joins, or which inductors it couples."""
+    joined = [f"{key} {' and '.join(getattr(part, key))}" for key in NODES if hasattr(part, key)]
+    return f"{getattr(part, 'kind', 'further output')}{', ' if len(joined) > 1 else ' '}{', '.join(joined)}"
 
 
 def value_text(value: Any, field: FieldInfo) -> str:  # noqa: ANN401  (whatever a key holds)
@@ -136,7 +155,7 @@ def value_text(value: Any, field: FieldInfo) -> str:  # noqa: ANN401  (whatever 
     if isinstance(mark, QuantityField) and isinstance(value, float | int):
         word = next((w for w, meaning in mark.words if meaning == value), "")
         return word or exact_text(float(value), mark.unit)
-    return str(value)
+    return ", ".join(value) if isinstance(value, tuple) else str(value)
 
 
 def _levels(value: Levels, unit: str) -> str:
