@@ -21,7 +21,7 @@ from loopdesign.orbit.stepping.devices import Devices
 from loopdesign.orbit.stepping.knee import load_knee
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Mapping
 
     from numpy.typing import NDArray
 
@@ -56,7 +56,7 @@ class Plan:
 
     stepper: CycleStepper
     begin: tuple[NDArray[np.float64], Devices]
-    profile: Callable[[int], Mapping[str, float]]
+    profile: Mapping[int, Mapping[str, float]]
     changed: int
 
 
@@ -106,7 +106,7 @@ def planned(
     stepper = CycleStepper(converter, values, limits, probes=watched, knee=load_knee(converter))
     count = max(1, round(gap.for_ / float(stepper.converter.period)))
     changes = {0: {"line": gap.to}, count: {"line": values["line"]}}
-    return Plan(stepper=stepper, begin=from_point(point), profile=lambda k: changes.get(k, {}), changed=count)
+    return Plan(stepper=stepper, begin=from_point(point), profile=changes, changed=count)
 
 
 def _start(
@@ -128,7 +128,7 @@ def _start(
             changes |= {count - 1: {RAMP: full * (1.0 - (count - 1) / over)}}
         changes |= {count: {RAMP: 0.0}}
     return Plan(
-        stepper=stepper, begin=(cycle.x, cycle.devices), profile=lambda k: changes.get(k, {}), changed=count
+        stepper=stepper, begin=(cycle.x, cycle.devices), profile=changes, changed=count
     )  # fmt: skip
 
 

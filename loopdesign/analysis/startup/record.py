@@ -7,14 +7,16 @@ seen as well.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from loopdesign.analysis.startup.energy import Ledger
+from loopdesign.orbit.stepping.abreast.row import run_periods
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Iterator, Mapping
 
     from numpy.typing import NDArray
 
@@ -80,7 +82,7 @@ class Record:
 def recorded_run(
     stepper: CycleStepper,
     begin: tuple[NDArray[np.float64], Devices],
-    profile: Callable[[int], Mapping[str, float]],
+    profile: Mapping[int, Mapping[str, float]],
     *,
     probes: tuple[str, ...],
     target: float,
@@ -96,7 +98,7 @@ def recorded_run(
         The closed loop.
     begin : tuple of ndarray (n,) and Devices
         Normalised state [unitless] and devices before the first clock.
-    profile : callable
+    profile : mapping of int
         From the number of a cycle to the inputs that change with it, by name [V], [A].
     probes : tuple of str
         Currents whose peaks are kept.
@@ -112,22 +114,14 @@ def recorded_run(
     Record
         What happened.
     """
-    x, devices = begin
+    x = begin[0]
     done: list[Cycle] = []
     edges, ledger = _Edges(stepper, probes), Ledger(stepper.converter)
     calm = 0
-    for k in range(most):
-        changes = profile(k)
-        if changes:
-            edges.settle("line" in changes)
-            if "line" in changes:
-                ledger.settle(stepper)
-            stepper.set_inputs(**changes)
-        trace: list[Segment] = []
-        cycle = stepper.cycle(x, devices, trace)
+    for k, (cycle, trace) in enumerate(_cycles(stepper, begin, profile, most, edges, ledger)):
         edges.add(k, trace, cycle)
         ledger.add(trace, cycle)
-        last, x, devices = x, cycle.x, cycle.devices
+        last, x = x, cycle.x
         done.append(cycle)
         there = abs(cycle.mean - target) <= NARROW * band and _rests(x, last)
         calm = calm + 1 if there else 0
@@ -146,6 +140,29 @@ def recorded_run(
         energy=ledger.balance(stepper),
         rested=calm >= CALM,
     )
+
+
+def _cycles(
+    stepper: CycleStepper,
+    begin: tuple[NDArray[np.float64], Devices],
+    profile: Mapping[int, Mapping[str, float]],
+    most: int,
+    edges: _Edges,
+    ledger: Ledger,
+) -> Iterator[tuple[Cycle, list[Segment]]]:
+    """Step cycle after cycle; what has been recorded is settled before the line changes."""
+    x, devices = begin
+    turns = sorted({0, *(k for k in profile if k < most)})
+    for first, end in pairwise([*turns, most]):
+        changes = profile.get(first, {})
+        if "line" in changes:
+            edges.settle()
+            ledger.settle(stepper)
+        if changes:
+            stepper.set_inputs(**changes)
+        for cycle, trace in run_periods(stepper, x, devices, end - first, traced=True):
+            x, devices = cycle.x, cycle.devices
+            yield cycle, trace
 
 
 def _rests(x: NDArray[np.float64], last: NDArray[np.float64]) -> bool:
@@ -192,10 +209,8 @@ class _Edges:
                 cycles += (k, k)
         self.traces[k] = trace
 
-    def settle(self, now: bool) -> None:
+    def settle(self) -> None:
         """Read what has been waiting, with the inputs as they are."""
-        if not now or not self.waiting:
-            return
         close: set[int] = set()
         for kind, (states, cycles) in self.waiting.items():
             size = np.abs(self.stepper.watch(kind, np.array(states), self.probes))
@@ -212,5 +227,5 @@ class _Edges:
 
     def peaks(self) -> dict[str, float]:
         """Return the largest size of each current by probe [A]."""
-        self.settle(now=True)
+        self.settle()
         return dict(zip(self.probes, (float(v) for v in self.found), strict=True))

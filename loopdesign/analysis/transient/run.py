@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.orbit.stepping.abreast.row import run_periods
 from loopdesign.orbit.stepping.devices import Devices, Segment
 
 if TYPE_CHECKING:
@@ -129,8 +130,7 @@ def run_cycles(
     done: list[Cycle] = []
     states, before = [x], [devices]
     size = float(np.abs(x).max())
-    for k in range(1, cycles + 1):
-        cycle = stepper.cycle(x, devices)
+    for k, (cycle, _) in enumerate(run_periods(stepper, x, devices, cycles), start=1):
         done.append(cycle)
         last, x, devices = x, cycle.x, cycle.devices
         states.append(x)

@@ -70,12 +70,12 @@ def commutated(
     ConvergenceError
         Where every set contradicts itself.
     """
-    for mask in _likely(int(devices.diode), count):
+    for mask in likely(int(devices.diode), count):
         trial = Devices(devices.switch, mask, devices.amplifier, devices.clamp, devices.load)
         motion = _consistent(setting_of(trial), x, theta, moved)
         if motion is not None:
             return motion, trial
-    for mask in _likely(0, count) if opened else ():
+    for mask in likely(0, count) if opened else ():
         trial = Devices(devices.switch, mask, devices.amplifier, devices.clamp, devices.load)
         motion = _consistent(setting_of(trial), x, theta, moved, interrupted=True)
         if motion is not None:
@@ -84,8 +84,21 @@ def commutated(
 
 
 @cache
-def _likely(mask: int, count: int) -> tuple[int, ...]:
-    """List every set of rectifiers, the likeliest first."""
+def likely(mask: int, count: int) -> tuple[int, ...]:
+    """List every set of rectifiers, the likeliest first.
+
+    Parameters
+    ----------
+    mask : int
+        The likeliest, as bits [unitless].
+    count : int
+        Number of rectifiers [unitless].
+
+    Returns
+    -------
+    tuple of int
+        All of them.
+    """
     return tuple(sorted(range(1 << count), key=lambda other: ((other ^ mask).bit_count(), other)))
 
 
@@ -114,3 +127,37 @@ def _consistent(
             if slopes[k] > 0.0:
                 return None
     return motion
+
+
+def consistent_many(setting: Setting, x: NDArray[np.float64], moved: int) -> NDArray[np.bool_]:
+    """Tell at many states whether a set of rectifiers carries the currents on.
+
+    Parameters
+    ----------
+    setting : Setting
+        The set.
+    x : ndarray (K,n)
+        Normalised states at the edge [unitless].
+    moved : int
+        Rectifier whose own edge this is; -1 for none [unitless].
+
+    Returns
+    -------
+    ndarray (K,)
+        Whether nothing contradicts it.
+    """
+    fine = np.ones(len(x), dtype=bool)
+    if setting.constrained:
+        K = setting.c.constraint[0]
+        missed = np.abs(x @ K.T + setting.bound)
+        allowed = CONSTRAINED * (np.abs(x) @ np.abs(K).T + np.abs(setting.bound)) + ROUNDING * np.abs(K).sum(1)
+        fine &= ~(missed > allowed).any(axis=1)
+        x = setting.project_many(x)
+    piece = setting.piece
+    level = (x @ piece.rows.T + piece.offsets)[:, setting.rectifying]
+    fine &= ~(level > ROUNDING).any(axis=1)
+    near = (level > -ROUNDING) & np.array([setting.guards[k].value != moved for k in setting.rectifying])
+    if near.any():
+        slopes = ((x @ piece.A.T + piece.b) @ piece.rows.T + piece.ramps)[:, setting.rectifying]
+        fine &= ~(near & (slopes > 0.0)).any(axis=1)
+    return fine

@@ -31,6 +31,9 @@ from loopdesign.network.converter import PROBES, netlist, physical_probe
 from loopdesign.network.elements import GROUND, CurrentSource, Element, Inductor, Transconductor
 from loopdesign.orbit.stepping.commutation import commutated
 from loopdesign.orbit.stepping.devices import (
+    NOTHING,
+    OPPOSITE,
+    ROUNDING,
     TRIPS,
     Action,
     ControlLimits,
@@ -53,11 +56,6 @@ if TYPE_CHECKING:
     from loopdesign.orbit.stepping.knee import LoadKnee
     from loopdesign.orbit.stepping.motion import Motion
 
-OPPOSITE: Mapping[Action, Action] = {"diode on": "diode off", "diode off": "diode on"}
-ROUNDING = 1e-12
-"""Rounding of an instant [periods]."""
-NOTHING = 1e-9
-"""Control voltage [V] that is zero but for rounding."""
 MOST_EVENTS = 300
 """Edges in one period beyond which devices chatter."""
 
@@ -201,7 +199,9 @@ class CycleStepper:
             undo = None
             span = horizon - theta if event is None else event[1]
             if trace is not None:
-                trace.append(Segment(begin=theta, length=span, devices=devices, x=x))
+                trace.append(
+                    Segment(begin=theta, length=span, devices=devices, x=x, guard=-1 if event is None else event[0])
+                )
             low, high = motion.extremes(span)
             x, rows, part = motion.at(span)
             integral += part
@@ -257,15 +257,18 @@ class CycleStepper:
 
     def _clock(self, x: NDArray[np.float64], devices: Devices) -> tuple[Motion, Devices, Ended]:
         """Turn the switch on, unless the comparator is tripped already and nothing asks for a shortest pulse."""
-        on = devices.set(switch=True, diode=self.stage.while_closed)
-        if self.commutes:
-            motion, on = commutated(self.setting, x, on, 0.0, count=len(self.stage.rectifiers))
-        else:
-            motion = self.setting(on).piece.move(x)
+        motion, on = self.clocked(x, devices)
         tripped = not self.armed_at and max(motion.start[-1 - self.comparators : -1]) >= 0.0
         if tripped and (not self.delay or self.watch(devices, x[None], ("v(control)",))[0, 0] <= NOTHING):
             return self.setting(devices).piece.move(x), devices, "skipped"
         return motion, on, "comparator"
+
+    def clocked(self, x: NDArray[np.float64], devices: Devices) -> tuple[Motion, Devices]:
+        """Turn the switch on, whatever the comparators say, from a normalised state (n,) [unitless]."""
+        on = devices.set(switch=True, diode=self.stage.while_closed)
+        if self.commutes:
+            return commutated(self.setting, x, on, 0.0, count=len(self.stage.rectifiers))
+        return self.setting(on).piece.move(x), on
 
     def _turn_off(self, x: NDArray[np.float64], devices: Devices, theta: float) -> tuple[Motion, Devices]:
         """Turn the switch off; the rectifier takes over where it would carry a forward current."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
@@ -11,7 +12,7 @@ from loopdesign.network.elements import Coupling
 from loopdesign.orbit.stepping.motion import Piece
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -20,6 +21,12 @@ if TYPE_CHECKING:
 
 Ended = Literal["comparator", "current limit", "largest duty", "minimum on-time", "skipped"]
 Action = Literal["trip", "current limit", "diode off", "diode on", "limit", "clamp", "load"]
+OPPOSITE: Mapping[Action, Action] = {"diode on": "diode off", "diode off": "diode on"}
+"""Edges that undo each other."""
+ROUNDING = 1e-12
+"""Rounding of an instant [periods]."""
+NOTHING = 1e-9
+"""Control voltage [V] that is zero but for rounding."""
 TRIPS = ("trip", "current limit")
 """Actions of the comparators that end the on-time; blanking hides them, and they come last among the guards."""
 
@@ -67,12 +74,16 @@ class Devices(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Segment:
-    """Motion between two edges of a cycle: begin and length [periods], devices, state (n,) at its begin."""
+    """Motion between two edges of a cycle: begin and length [periods], devices, state (n,) at its begin.
+
+    ``guard`` is the one that ended it, by index; -1 where an instant of the clock did.
+    """
 
     begin: float
     length: float
     devices: Devices
     x: NDArray[np.float64]
+    guard: int = -1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,6 +161,21 @@ class Setting:
             return x
         moved = self.yielding @ K.T
         return x - moved @ np.linalg.solve(K @ moved, K @ x + self.bound)
+
+    @cached_property
+    def projection(self) -> NDArray[np.float64]:
+        """Derivative of a projected state by the state (n,n) [unitless]."""
+        K = self.c.constraint[0]
+        moved = self.yielding @ K.T
+        return np.eye(len(self.yielding)) - (moved @ np.linalg.solve(K @ moved, K) if len(K) else 0.0)
+
+    def project_many(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Project many states (N,n) [unitless]."""
+        K = self.c.constraint[0]
+        if not len(K):
+            return x
+        moved = self.yielding @ K.T
+        return x - np.linalg.solve(K @ moved, (x @ K.T + self.bound).T).T @ moved.T
 
 
 def yielding(elements: tuple[Element, ...], states: Sequence[str]) -> NDArray[np.float64]:

@@ -115,3 +115,21 @@ def hump(left: float, middle: float, right: float) -> bool:
         Whether it may.
     """
     return left < middle >= right and middle <= 0.0 < middle + 2.0 * max(middle - left, middle - right)
+
+
+def humps(left: NDArray[np.float64], middle: NDArray[np.float64], right: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Tell the same of many samples at once.
+
+    Parameters
+    ----------
+    left, middle, right : ndarray
+        Guards at the sample before, at the highest, and at the one after [any unit].
+
+    Returns
+    -------
+    ndarray
+        Whether each may.
+    """
+    rise = np.maximum(middle - left, middle - right)
+    risky: NDArray[np.bool_] = (left < middle) & (middle >= right) & (middle <= 0.0) & (middle + 2.0 * rise > 0.0)
+    return risky

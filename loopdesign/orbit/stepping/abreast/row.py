@@ -1,0 +1,149 @@
+"""Many clock periods of a run worked out side by side.
+
+Periods follow each other, but mostly with the same sequence of edges. Then the states at their clocks are guessed, all
+periods are made at once from the guesses, and the guesses are corrected by Newton's method until every period begins
+where the one before it ended (multiple shooting; M. Kiehl, "Parallel multiple shooting for the solution of initial
+value problems", Parallel Computing 20, 1994, from memory). What comes out is what stepping one by one gives: every
+period is made edge by edge, and taken only if it begins on the end of the one before it, to rounding. Where the
+sequence of edges changes, a single step finds the next one.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopdesign.orbit.stepping.abreast.pattern import Pattern
+from loopdesign.orbit.stepping.abreast.periods import Periods
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    from loopdesign.orbit.stepping.cycle import CycleStepper
+    from loopdesign.orbit.stepping.devices import Cycle, Devices, Segment
+
+    Array = NDArray[np.float64]
+
+FEWEST, MOST = 8, 256
+"""Periods side by side."""
+JOINED = 1e-14
+"""Share of the size of each state within a period by which a period may begin beside the end of the one before it."""
+WIDER, QUICK, SLOW = 4, 3, 8
+"""Factor on their number where so few corrections joined them, and where so many did not."""
+POOR, REST = 3, 24
+"""Periods gained by a correction that do not pay for it; periods stepped one by one where they did not."""
+
+
+def run_periods(
+    stepper: CycleStepper, x: Array, devices: Devices, count: int, *, traced: bool = False
+) -> Iterator[tuple[Cycle, list[Segment]]]:
+    """Step one period after the other, inputs unchanged.
+
+    Parameters
+    ----------
+    stepper : CycleStepper
+        The converter.
+    x : ndarray (n,)
+        Normalised state just before the first clock [unitless].
+    devices : Devices
+        Which devices conduct there.
+    count : int
+        Periods [unitless].
+    traced : bool
+        Whether motions are asked for [unitless].
+
+    Yields
+    ------
+    tuple of Cycle and list of Segment
+        Every period, with its motions between edges where they are asked for.
+    """
+    left, rest = count, 0
+    last: tuple[object, ...] = ()
+    while left > 0:
+        trace: list[Segment] = []
+        cycle = stepper.cycle(x, devices, trace)
+        yield cycle, trace
+        x, devices, left, rest = cycle.x, cycle.devices, left - 1, rest - 1
+        now = (cycle.ended, *((s.devices, s.guard, s.length > 0.0) for s in trace))
+        if now == last and rest <= 0 and left > FEWEST:
+            pattern = Pattern(stepper, trace, cycle)
+            if not pattern.usable:
+                rest = left
+                continue
+            row = _Row(pattern, x, [s.length for s in trace])
+            for told in row.run(left, traced=traced):
+                left -= len(told)
+                yield from told
+            x, rest = row.x, 1 if row.paid else REST
+        last = now
+
+
+class _Row:
+    """Periods of one pattern in a row."""
+
+    def __init__(self, pattern: Pattern, x: Array, spans: list[float]) -> None:
+        self.pattern, self.x = pattern, x
+        self.spans = spans
+        self.paid = True
+
+    def run(self, most: int, *, traced: bool) -> Iterator[list[tuple[Cycle, list[Segment]]]]:
+        """Yield periods, a few at a time, until their sequence ends."""
+        width, left = FEWEST, most
+        states, warm = self.x[None], [np.full(1, s) for s in self.spans]
+        while True:
+            begun, rounds = len(states), 0
+            while len(states) and rounds < SLOW:
+                periods = Periods(self.pattern, states, warm)
+                joined = _joined(periods)
+                count = periods.kept(joined)
+                if count:
+                    yield periods.periods(count, traced=traced)
+                    self.x = periods.ends[count - 1]
+                rounds, left = rounds + 1, left - count
+                if count < joined:
+                    return
+                states, warm = _corrected(periods, count)
+            if len(states):
+                width = max(width // WIDER, FEWEST)
+                self.paid = begun - len(states) > POOR * rounds
+            elif begun > 1 and rounds <= QUICK:
+                width = min(WIDER * width, MOST)
+            if not left or not self.paid:
+                return
+            states, warm = _guessed(periods, count, min(width, left))
+
+
+def _joined(periods: Periods) -> int:
+    """How many of the first periods begin where the one before ended."""
+    ends, begins = periods.ends[:-1], periods.begin[1:]
+    with np.errstate(all="ignore"):
+        apart = ~(np.abs(begins - ends) <= JOINED * periods.size).all(axis=1)
+    return int(np.argmax(apart)) + 1 if apart.any() else len(periods.begin)
+
+
+def _guessed(periods: Periods, count: int, width: int) -> tuple[Array, list[Array]]:
+    """Guess the states of the periods behind the last one joined, which go on as its derivative says."""
+    begin, end, derivative = periods.begin[count - 1], periods.ends[count - 1], periods.maps[count - 1]
+    states = np.empty((width, len(begin)))
+    states[0] = end
+    with np.errstate(all="ignore"):
+        for j in range(1, width):
+            states[j] = end + derivative @ (states[j - 1] - begin)
+    return states, [np.full(width, span[count - 1]) for span in periods.spans]
+
+
+def _corrected(periods: Periods, count: int) -> tuple[Array, list[Array]]:
+    """Correct the begins of the periods that are left by Newton's method."""
+    states = periods.begin[count:].copy()
+    if not len(states):
+        return states, []
+    change = periods.ends[count - 1] - states[0]
+    states[0] += change
+    with np.errstate(all="ignore"):
+        for j in range(count, len(periods.ends) - 1):
+            change = periods.ends[j] + periods.maps[j] @ change - states[j + 1 - count]
+            states[j + 1 - count] += change
+    return states, [span[count:] for span in periods.spans]
