@@ -78,7 +78,7 @@ def compensator_response(
 def bilinear_response(
     amplifier: ErrorAmplifier, divider: Divider, parts: NetworkParts, frequencies_hz: ArrayLike, *, of: str = "C2"
 ) -> tuple[NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128]]:
-    """Return the response as a function of one capacitor, in which it is bilinear: C = (n0 + n1 c) / (d0 + d1 c).
+    """Return the response as a function of one part, in which it is bilinear: C = (n0 + n1 x) / (d0 + d1 x).
 
     Parameters
     ----------
@@ -87,17 +87,19 @@ def bilinear_response(
     divider : Divider
         Divider with its feed-forward capacitor.
     parts : NetworkParts
-        Compensation network; the value of that capacitor is not looked at.
+        Compensation network; the value of that part is not looked at.
     frequencies_hz : array_like (F,) or (B, F)
         Frequencies [Hz].
-    of : {"C2", "C3"}
-        Which capacitor.
+    of : {"R1", "C2", "C3"}
+        Which part.
 
     Returns
     -------
     tuple of ndarray (..., F)
-        n0, n1, d0 and d1, each with the leading axes of what it depends on; n1 and d1 per farad.
+        n0, n1, d0 and d1, each with the leading axes of what it depends on; n1 and d1 per ohm or farad.
     """
+    if of == "R1":
+        return _bilinear_in_r1(amplifier, divider, parts, np.asarray(frequencies_hz, dtype=np.float64))
     f = np.asarray(frequencies_hz, dtype=np.float64)
     s = np.asarray(2j * np.pi * f, dtype=np.complex128)
     lower = 1.0 / _axis(divider.lower)
@@ -125,6 +127,28 @@ def bilinear_response(
     factor, direct = optocoupler_factor(amplifier, f), float(amplifier.fed_from_output)
     above = np.asarray(factor * (direct * below + u0)), np.asarray(factor * (direct * per_farad + u1))
     return *above, below, per_farad
+
+
+def _bilinear_in_r1(
+    amplifier: ErrorAmplifier, divider: Divider, parts: NetworkParts, f: NDArray[np.float64]
+) -> tuple[NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128]]:
+    """Return n0, n1, d0 and d1 of R1: with it the network is (m0 + m1 R1) / (1 + q R1)."""
+    s = np.asarray(2j * np.pi * f, dtype=np.complex128)
+    lower = 1.0 / _axis(divider.lower)
+    upper = 1.0 / _axis(divider.upper) + s * _axis(divider.feedforward) + _series(s, parts.R2, parts.C3)
+    q, shunt = np.asarray(s * _axis(parts.C1)), np.asarray(s * _axis(parts.C2))
+    m0, m1 = q + shunt, q * shunt
+    if isinstance(amplifier, TransconductanceAmplifier):
+        leak = 1.0 / _axis(amplifier.output_resistance)
+        above = np.asarray(_axis(amplifier.gm) * upper / (upper + lower))
+        return above, above * q, m0 + leak, m1 + leak * q
+    inverse_gain = 1.0 / _axis(amplifier.dc_gain) + 1j * f / _axis(amplifier.gain_bandwidth)
+    held = np.asarray((upper + lower) * inverse_gain)
+    below, per_ohm = m0 * (1.0 + inverse_gain) + held, m1 * (1.0 + inverse_gain) + held * q
+    if isinstance(amplifier, OperationalAmplifier):
+        return np.asarray(upper), upper * q, below, per_ohm
+    factor, direct = optocoupler_factor(amplifier, f), float(amplifier.fed_from_output)
+    return factor * (direct * below + upper), factor * (direct * per_ohm + upper * q), below, per_ohm
 
 
 def optocoupler_factor(amplifier: ShuntOptocoupler, frequencies_hz: ArrayLike) -> NDArray[np.complex128]:

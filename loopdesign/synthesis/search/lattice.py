@@ -97,10 +97,10 @@ class Lattice:
         heads = self.product((*axes[:place], axes[place][:1], *axes[place + 1 :]))
         return heads, axes[place], int(np.prod([len(c) for c in self.choices[place + 1 :]], dtype=np.int64))
 
-    def longer(self, axes: Axes, one: str, other: str) -> str:
-        """Name the one of two parts of which more values lie along axes; the first where neither is open."""
+    def longest(self, axes: Axes, names: tuple[str, ...]) -> str:
+        """Name the one of some parts of which most values lie along axes; the first where none is open."""
         length = {name: len(axis) for name, axis in zip(self.open_parts, axes, strict=True)}
-        return other if length.get(other, 0) > length.get(one, 0) else one
+        return max(names, key=lambda name: length.get(name, 0))
 
     def axes_coarse(self, most: int = 14) -> Axes:
         """Pick a thin sub-lattice, at most so many values of each part: positions of each part."""

@@ -36,8 +36,8 @@ Prefer = Literal["bandwidth", "margin", "step", "crossover"]
 PARTS = ("R1", "C1", "C2", "R2", "C3")
 KEPT = "kept crossover"
 """Name of the crossover that the objective ``margin`` keeps, among the limits."""
-WORKING_SET = 1_500_000
-"""Complex numbers held at once by one step of the evaluation: a few tens of megabytes."""
+WORKING_SET = 120_000
+"""Complex numbers held at once by one step of the evaluation: what stays near the processor."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -207,7 +207,7 @@ class LoopReadings:
         return self.worst_miss(demands) <= 0.0
 
 
-def figures(responses: Responses, values: NDArray[np.float64]) -> LoopReadings:
+def figures(responses: Responses, values: NDArray[np.float64], *, peak: bool = True) -> LoopReadings:
     """Evaluate combinations (N,5) whole: every corner, every grid point.
 
     Parameters
@@ -216,6 +216,8 @@ def figures(responses: Responses, values: NDArray[np.float64]) -> LoopReadings:
         Plant, amplifier and divider at every corner.
     values
         Part values in the order of `PARTS`, 0 where not fitted [ohm], [F].
+    peak
+        Whether to read the peak of the output impedance; NaN where not.
 
     Returns
     -------
@@ -224,20 +226,22 @@ def figures(responses: Responses, values: NDArray[np.float64]) -> LoopReadings:
     """
     corners, points = responses.plant.shape
     step = max(1, WORKING_SET // (corners * points))
-    return joined([_figures(responses, values[k : k + step]) for k in range(0, max(len(values), 1), step)])
+    return joined([_figures(responses, values[k : k + step], peak) for k in range(0, max(len(values), 1), step)])
 
 
-def _figures(responses: Responses, values: NDArray[np.float64]) -> LoopReadings:
+def _figures(responses: Responses, values: NDArray[np.float64], peak: bool) -> LoopReadings:  # noqa: FBT001
     loop = responses.loop(values)
     n, b, f = loop.shape
     margins = headline_margins(responses.frequencies_hz, loop.reshape(n * b, f))
-    peak = np.sqrt(np.max(np.abs(responses.impedance) ** 2 / _distance(loop), axis=-1))
+    highest = np.full((n, b), np.nan)
+    if peak:
+        highest = np.sqrt(np.max(np.abs(responses.impedance) ** 2 / _distance(loop), axis=-1))
     return LoopReadings(
         crossover_hz=margins.crossover_hz.reshape(n, b),
         phase_margin_deg=margins.phase_margin_deg.reshape(n, b),
         gain_margin_db=margins.gain_margin_db.reshape(n, b),
         modulus_margin=margins.modulus_margin.reshape(n, b),
-        peak_impedance=peak,
+        peak_impedance=highest,
         falls=np.abs(loop[..., -1]) < 1.0,
         step_deviation_v=np.empty((n, 0)) if responses.step is None else responses.step.departures(values),
     )

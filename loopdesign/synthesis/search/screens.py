@@ -12,20 +12,20 @@ below the threshold. With f_k the grid:
 * the phase margin at the highest crossover follows from the two grid points about it, by the interpolation that the
   margins themselves use.
 
-Corners are taken one at a time, the telling ones first. At those the first two conditions bound C2, or C3, for every
-choice of the other parts (`corner_loop`), so that most combinations are never looked at singly.
+Corners are taken one at a time, the telling ones first. At those the same conditions bound R1, C2 or C3 for every choice
+of the other parts (`lines`), so that most combinations are never looked at singly.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.margins.crossings import wrapped_deg
-from loopdesign.synthesis.search.corner_loop import ROUNDING, CornerLoop, corner_loop
+from loopdesign.synthesis.search.corner_loop import CornerLoop, corner_loop
 from loopdesign.synthesis.search.lattice import Lattice, SearchResult, relaxed
+from loopdesign.synthesis.search.lines import ROUNDING, Span, crossover_span, phase_span
 from loopdesign.synthesis.search.loops import PARTS, Demands, Responses, figures
 
 if TYPE_CHECKING:
@@ -38,10 +38,15 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
     Index = NDArray[np.intp]
 
-CHUNK = 4096
-"""Choices of the other parts that are screened at once."""
+CHUNK = 1024
+"""Lines that are bounded at once."""
+ALONG = ("R1", "C2", "C3")
+"""Parts of which one may differ along a line."""
+HALF_TURN_DEG = 180.0
 TELLING = 4
-"""Corners at which C2 or C3 is bounded before any combination is looked at singly."""
+"""Corners at which lines are bounded before any combination is looked at singly."""
+MANY, SOME = 256, 48
+"""Combinations from which some are evaluated ahead of the others, and how many of them at least."""
 SLACK = 0.12
 """Share of the best score within which all feasible combinations are kept, for ties and alternatives."""
 NEIGHBOURS = (6, 3)
@@ -59,88 +64,81 @@ class Screens:
     corners: tuple[CornerLoop, ...]
     order: Index
 
+    def telling_first(self, counts: Index) -> Screens:
+        """Take the corners first that were told of most often."""
+        place = np.argsort(-counts[self.order], kind="stable")
+        return replace(self, corners=tuple(self.corners[k] for k in place), order=self.order[place])
+
     def survivors(self, lattice: Lattice, axes: Axes, threshold: float) -> Index:
         """Numbers of the combinations along axes that no screen drops."""
-        telling, others = self.corners[:TELLING], self.corners[TELLING:]
-        pieces = [np.empty(0, np.intp)]
-        for items in self._bounded(lattice, axes, threshold):
-            kept, emptied = self._screened(lattice, items, telling, threshold)
-            pieces.append(kept)
-            if emptied:  # the corner that left nothing is likely to leave nothing of the next piece
-                telling = (telling[emptied], *telling[:emptied], *telling[emptied + 1 :])
-        kept, _ = self._screened(lattice, np.concatenate(pieces), others, threshold)
+        kept = np.concatenate([np.empty(0, np.intp), *self._bounded(lattice, axes, threshold)])
         if self.demands.prefer == "crossover":
             kept = kept[self._somewhere(lattice.values(kept), threshold)]
         return kept
 
     def _bounded(self, lattice: Lattice, axes: Axes, threshold: float) -> list[Index]:
-        """Numbers of the combinations along axes whose C2, or C3, lies within its bounds at every telling corner."""
-        name = lattice.longer(axes, "C2", "C3")
+        """Numbers of the combinations along axes that lie within the bounds of their line at every telling corner."""
+        name = lattice.longest(axes, ALONG)
         heads, line, stride = lattice.lines(axes, name)
         choices = lattice.values(heads[:1] + (line - line[0]) * stride)[:, PARTS.index(name)]
-        band, found = self._band(threshold), []
+        found = []
         for begin in range(0, len(heads), CHUNK):
             some = heads[begin : begin + CHUNK]
             values = lattice.values(some)
-            low, high = np.zeros(len(some)), np.full(len(some), np.inf)
-            for corner in self.corners[:TELLING]:
-                least, most = corner.range_of(name, values, self.above, band)
-                low, high = np.maximum(low, least), np.minimum(high, most)
-                kept = np.flatnonzero((low <= choices[-1]) & (high >= choices[0]) & (low <= high))
-                some, values, low, high = some[kept], values[kept], low[kept], high[kept]
-            first, last = np.searchsorted(choices, low), np.searchsorted(choices, high, side="right")
-            count = np.maximum(last - first, 0)
+            span = Span(np.full(len(some), choices[0]), np.full(len(some), choices[-1]))
+            for narrow in (self._by_crossover, self._by_margins):
+                for corner in self.corners[:TELLING]:
+                    if not len(some):
+                        break
+                    scale = corner.factors[PARTS.index(name)]
+                    here = narrow(corner, name, values, Span(span.low * scale, span.high * scale), threshold)
+                    span = Span(here.low / scale, here.high / scale)
+                    kept = np.flatnonzero(span.low <= span.high)
+                    some, values, span = some[kept], values[kept], Span(span.low[kept], span.high[kept])
+            room = 1.0 + ROUNDING  # the ends of the series themselves belong to it
+            first = np.searchsorted(choices, span.low / room)
+            count = np.maximum(np.searchsorted(choices, span.high * room, side="right") - first, 0)
             row = np.repeat(np.arange(len(some)), count)
             place = np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count) + first[row]
             found.append(some[row] + (line[place] - line[0]) * stride)
         return found
 
-    def _screened(
-        self, lattice: Lattice, items: Index, corners: tuple[CornerLoop, ...], threshold: float
-    ) -> tuple[Index, int]:
-        """Numbers of the combinations that no screen drops at some corners, and which corner dropped the last one."""
-        values, last = lattice.values(items), 0
-        for place, corner in enumerate(corners):
-            for screen in (self._first_distance, self._crossover, self._distance):
-                if not len(items):
-                    return items, last
-                last = place
-                kept = np.flatnonzero(screen(values, corner, threshold))
-                if len(kept) < len(items):
-                    items, values = items[kept], values[kept]
-        return items, last if not len(items) else 0
+    def _by_crossover(self, corner: CornerLoop, name: str, values: Array, span: Span, threshold: float) -> Span:
+        """Cut spans by where the highest crossover may lie at a corner."""
+        points = np.concatenate([self.above, self._band(threshold)])
+        line, count = corner.line(name, values, points), len(self.above)
+        return span.met(crossover_span(line.at(slice(count)), line.at(slice(count, None))))
+
+    def _by_margins(self, corner: CornerLoop, name: str, values: Array, span: Span, threshold: float) -> Span:
+        """Cut spans by phase and modulus margin at a corner."""
+        band, least = self._band(threshold), self._least_distance(threshold)
+        behind = band[-1:] + 1 if len(band) and band[-1] + 1 < len(self.frequencies_hz) else band[:0]
+        points = np.concatenate([band, behind, self.modulus[1::2]])
+        line, count = corner.line(name, values, points), len(band) + len(behind)
+        margin = self.demands.limits.value("phase_margin")
+        if 0.0 < margin < HALF_TURN_DEG and count:
+            span = span.met(phase_span(line.at(slice(count)), margin))
+        apart = line.at(slice(count, None))
+        span = apart.distance(least * (1.0 - ROUNDING)).within(span)
+        if self.demands.prefer == "step" and np.isfinite(threshold):
+            span = apart.below(corner.impedance[points[count:]], threshold * (1.0 + ROUNDING)).within(span)
+        return span
 
     def lowest(self, threshold: float) -> float:
         """Lowest crossover that still matters [Hz]."""
         wanted = self.demands.crossover_min_hz
         return max(wanted, threshold) if self.demands.prefer == "bandwidth" else wanted
 
+    def _least_distance(self, threshold: float) -> float:
+        """Least modulus margin that still matters [unitless]."""
+        least = self.demands.limits.value("modulus_margin")
+        return max(least, threshold) if self.demands.prefer == "margin" else least
+
     def _band(self, threshold: float) -> Index:
         """Grid points of which one at least needs a loop gain of one or more."""
         grid = self.frequencies_hz
         low = max(0, int(np.searchsorted(grid, self.lowest(threshold))) - 1)
         return np.arange(low, int(np.searchsorted(grid, self.demands.limits.crossover_limit_hz, side="right")))
-
-    def _crossover(self, values: Array, corner: CornerLoop, threshold: float) -> NDArray[np.bool_]:
-        """Crossover within its limits: one or more somewhere in the band, below one above the limit; phase there."""
-        above, below = corner.fraction(values, self.above)
-        keep = np.asarray((_square(above) < (1.0 + 2.0 * ROUNDING) * _square(below)).all(axis=1))
-        live, band = np.flatnonzero(keep), self._band(threshold)
-        points = np.arange(band[0], min(band[-1] + 2, len(self.frequencies_hz))) if len(band) else band
-        above, below = corner.fraction(values[live], points)
-        above = np.broadcast_to(above, below.shape)
-        excess = _square(above) / _square(below)
-        reached = np.asarray((excess[:, : len(band)] >= 1.0 - 2.0 * ROUNDING).any(axis=1))
-        keep[live[~reached]] = False
-        # on the edge of the band nothing can be said of the phase: the whole evaluation decides
-        last = len(points) - 1 - np.argmax(excess[:, ::-1] >= 1.0, axis=1)
-        rows = np.flatnonzero(reached & (excess >= 1.0).any(axis=1) & (last < len(points) - 1))
-        first, second = (above[rows, last[rows] + k] / below[rows, last[rows] + k] for k in (0, 1))
-        start, end = np.log(np.abs(first)), np.log(np.abs(second))
-        part = np.clip(start / np.where(start == end, 1.0, start - end), 0.0, 1.0)
-        margin = wrapped_deg(180.0 + np.degrees(np.angle(first) + part * np.angle(second * np.conj(first))))
-        keep[live[rows[margin < self.demands.limits.value("phase_margin") - 1e-6]]] = False
-        return keep
 
     def _somewhere(self, values: Array, threshold: float) -> NDArray[np.bool_]:
         """Crossover as high as the threshold at one corner at least: a gain of one or more from there on."""
@@ -155,31 +153,6 @@ class Screens:
             loop = corner.loop(values[open_], np.arange(low, high))
             reached[open_] = (np.abs(loop) >= 1.0 - ROUNDING).any(axis=1)
         return reached
-
-    def _first_distance(self, values: Array, corner: CornerLoop, threshold: float) -> NDArray[np.bool_]:
-        """Apply the last screen at every fourth of its points, to spare the others the bulk."""
-        return self._apart(values, corner, threshold, self.modulus[1::4])
-
-    def _distance(self, values: Array, corner: CornerLoop, threshold: float) -> NDArray[np.bool_]:
-        """Modulus margin and peak of the output impedance, at some grid points."""
-        return self._apart(values, corner, threshold, self.modulus)
-
-    def _apart(self, values: Array, corner: CornerLoop, threshold: float, points: Index) -> NDArray[np.bool_]:
-        """Keep what stays far enough from -1 at the points."""
-        least = self.demands.limits.value("modulus_margin")
-        if self.demands.prefer == "margin":
-            least = max(least, threshold)
-        above, below = corner.fraction(values, points)
-        distance, size = _square(above + below), _square(below)
-        keep = np.asarray((distance >= (least * (1.0 - ROUNDING)) ** 2 * size).all(axis=1))
-        if self.demands.prefer == "step" and np.isfinite(threshold):
-            impedance = _square(corner.impedance[points])
-            keep &= (impedance * size <= (threshold * (1.0 + ROUNDING)) ** 2 * distance).all(axis=1)
-        return keep
-
-
-def _square(value: NDArray[np.complex128]) -> Array:
-    return np.asarray(value.real**2 + value.imag**2)
 
 
 def screens_for(responses: Responses, demands: Demands) -> Screens:
@@ -240,12 +213,14 @@ def search(
         Best first; empty where no combination of the whole lattice is feasible.
     """
     walk = Walk(responses, demands, lattice, slack)
+    reaches = NEIGHBOURS if thin else ()
     if begin is not None:
         walk.visit(lattice.axes_around(begin, tuple(0 for _ in lattice.choices)))  # its score spares its neighbours
         walk.visit(lattice.axes_around(begin, _reach(lattice, NEIGHBOURS[0])))
     if walk.best is None:
         walk.visit(lattice.axes_coarse())
-    for reach in NEIGHBOURS:
+        reaches = NEIGHBOURS
+    for reach in reaches:
         if walk.best is not None:
             walk.visit(lattice.axes_around(walk.best, _reach(lattice, reach)))
     if thin:
@@ -276,9 +251,15 @@ class Walk:
 
     def visit(self, axes: Axes) -> None:
         """Screen the combinations along axes, evaluate what is left, keep what is feasible."""
-        items = self.screens.survivors(self.lattice, axes, self.threshold)
+        threshold = self.threshold
+        items = self.screens.survivors(self.lattice, axes, threshold)
+        if len(items) > MANY:
+            before = threshold, set(self.screens.order[:TELLING].tolist())
+            threshold = self._learn(items[:: len(items) // SOME])
+            if before != (threshold, set(self.screens.order[:TELLING].tolist())):
+                items = self.screens.survivors(self.lattice, axes, threshold)
         self.evaluated += len(items)
-        items, scores = self._evaluated(items)
+        items, scores = self._evaluated(items, threshold)
         if not len(items):
             return
         self.items.append(items)
@@ -288,7 +269,20 @@ class Walk:
             self.best, self.best_score = int(items[k]), float(scores[k])
             self.threshold = relaxed(self.best_score, self.slack)
 
-    def _evaluated(self, items: Index) -> tuple[Index, Array]:
+    def _learn(self, some: Index) -> float:
+        """Evaluate some combinations at every corner; take the corners that drop most of them first.
+
+        Returns the threshold that the best of them sets, which spares many of the others.
+        """
+        prefer = self.demands.prefer
+        readings = figures(self.responses, self.lattice.values(some), peak=prefer == "step")
+        misses = [m for m in readings.misses(self.demands).values() if m.shape == readings.crossover_hz.shape]
+        telling = np.concatenate([np.max(misses, axis=0).argmax(axis=1), readings.deciding(prefer)])
+        self.screens = self.screens.telling_first(np.bincount(telling, minlength=len(self.responses.plant)))
+        scores = readings.score(prefer)[readings.feasible(self.demands)]
+        return max(self.threshold, relaxed(float(scores.max(initial=-np.inf)), self.slack))
+
+    def _evaluated(self, items: Index, threshold: float) -> tuple[Index, Array]:
         """Evaluate combinations whole, a few corners at a time; those that are feasible, and their scores."""
         prefer, order = self.demands.prefer, self.screens.order
         least = prefer != "crossover"
@@ -297,11 +291,11 @@ class Walk:
             few = np.sort(order[begin : 2 * begin + TELLING])
             begin = 2 * begin + TELLING
             some = self.responses.at(few, step=begin >= len(order))
-            readings = figures(some, self.lattice.values(items))
+            readings = figures(some, self.lattice.values(items), peak=prefer == "step")
             scores = (np.minimum if least else np.maximum)(scores, readings.score(prefer))
             keep = readings.feasible(self.demands)
             if least or begin >= len(order):
-                keep &= scores >= self.threshold
+                keep &= scores >= threshold
             items, scores = items[keep], scores[keep]
         return items, scores
 

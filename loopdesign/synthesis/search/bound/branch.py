@@ -9,7 +9,7 @@ import numpy as np
 
 from loopdesign.synthesis.search.bound.factors import Extent, beside_c3, corner_facts
 from loopdesign.synthesis.search.bound.promise import Promise
-from loopdesign.synthesis.search.corner_loop import ROUNDING
+from loopdesign.synthesis.search.lines import ROUNDING
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.synthesis.search.bound.factors import CornerFacts, Extent, Shape, shape_of
-from loopdesign.synthesis.search.corner_loop import ROUNDING
+from loopdesign.synthesis.search.lines import ROUNDING
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
