@@ -158,7 +158,51 @@ def held_badness(found: CurrentLoop) -> Array:
     return np.concatenate([found.largest_multiplier[:, None], -found.reserves], axis=1)
 
 
-def extremes(base: Base, varied: tuple[Varied, ...]) -> Extremes:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeldEnds:
+    """The worst combinations of tolerance ends with the control voltage held, which compensation parts do not change.
+
+    Attributes
+    ----------
+    varied
+        What varies (k).
+    search, ends
+        The search, to ask what it judged, and what it found.
+    hold
+        Judges further combinations by condition (N,) and places (N,k).
+    """
+
+    varied: tuple[Varied, ...]
+    search: EndSearch[CurrentLoop]
+    ends: Ends[CurrentLoop]
+    hold: Callable[[NDArray[np.intp], Array], CurrentLoop]
+
+
+def held_ends(base: Base, varied: tuple[Varied, ...]) -> HeldEnds:
+    """Examine the worst combinations of tolerance ends with the control voltage held.
+
+    Parameters
+    ----------
+    base
+        Nominal conditions.
+    varied
+        Causes of spread, at least one.
+
+    Returns
+    -------
+    HeldEnds
+        For every condition the largest multiplier of the current loop and the least of each reserve.
+    """
+
+    def hold(condition: NDArray[np.intp], places: Array) -> CurrentLoop:
+        return current_loop(base, variants(base.corners, condition, varied, places), condition)
+
+    concern = np.array([1.0, *[0.0] * len(RESERVES)])
+    search = EndSearch(hold, held_badness, len(varied), nominal_temperature(base), concern=concern)
+    return HeldEnds(varied=varied, search=search, ends=search.run(), hold=hold)
+
+
+def extremes(base: Base, varied: tuple[Varied, ...], held: HeldEnds | None = None) -> Extremes:
     """Examine the worst combination of tolerance ends per condition and reading.
 
     Parameters
@@ -167,6 +211,8 @@ def extremes(base: Base, varied: tuple[Varied, ...]) -> Extremes:
         Nominal conditions with the compensation parts chosen.
     varied
         Causes of spread; none leaves nominal parts alone.
+    held
+        The ends of the same conditions and causes with the control voltage held, where they are known.
 
     Returns
     -------
@@ -180,16 +226,14 @@ def extremes(base: Base, varied: tuple[Varied, ...]) -> Extremes:
     def close(condition: NDArray[np.intp], places: Array) -> Judged:
         return judge(base, variants(base.corners, condition, varied, places), condition)
 
-    def hold(condition: NDArray[np.intp], places: Array) -> CurrentLoop:
-        return current_loop(base, variants(base.corners, condition, varied, places), condition)
-
     if not k:
         every, none = np.arange(count), np.empty((count, 0))
-        return _nominal_alone(base, close(every, none), hold(every, none))
-    like = nominal_temperature(base)
-    first = EndSearch(close, badness, k, like)
-    second = EndSearch(hold, held_badness, k, like, concern=np.array([1.0, *[0.0] * len(RESERVES)]))
-    closed, inner = first.run(), second.run()
+        inner_alone = current_loop(base, variants(base.corners, every, varied, none), every)
+        return _nominal_alone(base, close(every, none), inner_alone)
+    first = EndSearch(close, badness, k, nominal_temperature(base))
+    closed = first.run()
+    held = held_ends(base, varied) if held is None else held
+    inner = held.ends
     rows = np.unique(np.concatenate([_worst_rows(closed), _lost_rows(closed), _narrow_rows(inner)]), axis=0)
     condition, places = rows[:, 0].astype(np.intp), rows[:, 1:]
     return Extremes(
@@ -198,7 +242,7 @@ def extremes(base: Base, varied: tuple[Varied, ...]) -> Extremes:
         corners=variants(base.corners, condition, varied, places),
         judged=_all_of(closed.found, first.known(condition, places), lambda some: close(condition[some], places[some])),
         current_loop=_all_of(
-            inner.found, second.known(condition, places), lambda some: hold(condition[some], places[some])
+            inner.found, held.search.known(condition, places), lambda some: held.hold(condition[some], places[some])
         ),
         nominal=closed.nominal,
         nominal_current_loop=inner.nominal,

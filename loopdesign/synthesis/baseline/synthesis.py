@@ -79,13 +79,15 @@ class Rounded:
 
 
 @names_file("no placement of parts")
-def place_and_round(case: cases.Case) -> Rounded:
+def place_and_round(case: cases.Case, stage: ExaminedStage | None = None) -> Rounded:
     """Choose the open compensation parts of a case by placing, rounding and stepping back.
 
     Parameters
     ----------
     case
         Case with an error amplifier and a divider; a slope left open counts as zero.
+    stage
+        Its power stage at every corner of line and load, nominal parts, where it is examined already.
 
     Returns
     -------
@@ -100,7 +102,7 @@ def place_and_round(case: cases.Case) -> Rounded:
         Where losses keep the output below its target.
     """
     compensation = _network(case)
-    stage = examine_stage(case)
+    stage = examine_stage(case) if stage is None else stage
     fixed = {k: v for k, v in compensation.parts.items() if v is not None}
     if not compensation.open_parts:
         return Rounded(check=examine(case, fixed, stage), chosen={}, method="all parts were given")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,10 +13,15 @@ from loopdesign.errors import LoopDesignError
 from loopdesign.network.batch import in_halves
 from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.synthesis.choice.confirm import judge_candidates
-from loopdesign.synthesis.choice.refusal import exact_readings
+from loopdesign.synthesis.choice.refusal import exact_readings, worst_shortfall
+from loopdesign.synthesis.search.descent import descend
+from loopdesign.synthesis.search.lattice import SearchResult
+from loopdesign.synthesis.search.screens import SLACK
 from loopdesign.units.quantities import hertz
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from numpy.typing import NDArray
 
     from loopdesign import case as cases
@@ -31,10 +36,32 @@ NO_TARGET = -1.0
 """Miss of a target that nobody asks for [unitless]."""
 BATCH = 16
 """Combinations examined at once."""
+CLIMBED = (
+    "plant times compensator is not accurate enough for this stage (off by {}), so {} combinations were evaluated with "
+    "the exact loop instead"
+)
+FEW = 3
+"""Combinations examined together where the first one fails."""
+WORTH_PARTING = 3
+"""Corners in all per telling one from which those are examined ahead of the others."""
 NEAR_CROSSOVER = 3.0
 """Gain up to which, and down to the inverse of which, a loop gain counts as near its crossover [unitless]."""
 KEPT_SHARE = 0.98
 """Share of the crossover to keep that the exact loop must reach: it differs a little from the one searched with."""
+
+
+class Seen:
+    """What is known of combinations at one set of corners, by their part values."""
+
+    def __init__(self) -> None:
+        self._of: tuple[object, ...] = ()
+        self._known: dict[tuple[float, ...], Judged] = {}
+
+    def about(self, *of: object) -> dict[tuple[float, ...], Judged]:
+        """Return what is known with these objects, nothing where they are others than before."""
+        if len(of) != len(self._of) or any(a is not b for a, b in zip(of, self._of, strict=True)):
+            self._of, self._known = of, {}
+        return self._known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,6 +80,8 @@ class Examination:
         Corners (B,) so far, and the condition each belongs to.
     step
         Estimate of the departure at the load step; None where nothing is asked of it.
+    seen
+        Combinations judged before.
     """
 
     case: cases.Case
@@ -61,22 +90,106 @@ class Examination:
     corners: Corners
     condition: NDArray[np.intp]
     step: StepBasis | None = None
+    seen: Seen = field(default_factory=Seen, compare=False, repr=False)
 
-    def judge(self, work: Search, items: int | NDArray[np.intp]) -> Judged:
-        """Judge combinations at every corner, item by item."""
-        numbers = np.atleast_1d(items)
-        base = base_of(self.case, work.parts_of(int(numbers[0])), self.stage)
-        return judge_candidates(base, self.corners, self.condition, work, numbers)
+    def judge(self, work: Search, item: int) -> Judged:
+        """Judge a combination at every corner."""
+        return self.judge_each(work, np.array([item]))[0]
 
     def judge_each(self, work: Search, items: NDArray[np.intp]) -> list[Judged]:
-        """Judge combinations at every corner, one result each."""
-        count = len(self.condition)
-        parted = []
+        """Judge combinations at every corner, one result each; those judged before are known."""
+        known = self.seen.about(self.case, self.stage, self.corners)
+        keys = [tuple(row) for row in work.lattice.values(items).tolist()]
+        new = np.array([k for k, key in enumerate(keys) if key not in known and key not in keys[:k]], np.intp)
+        for begin in range(0, len(new), BATCH):
+            some = new[begin : begin + BATCH]
+            judged = self._judged(work, items[some], np.arange(len(self.condition)))
+            known |= {keys[k]: one for k, one in zip(some, judged, strict=True)}
+        return [known[key] for key in keys]
+
+    def _judged(self, work: Search, items: NDArray[np.intp], corners: NDArray[np.intp]) -> list[Judged]:
+        """Judge combinations at some of the corners, one result each."""
+        base, count = base_of(self.case, work.parts_of(int(items[0])), self.stage), len(corners)
+        judged = judge_candidates(base, self.corners.take(corners), self.condition[corners], work, items)
+        return [judged.take(np.arange(k * count, (k + 1) * count)) for k in range(len(items))]
+
+    def telling(self, judged: Judged) -> NDArray[np.intp]:
+        """Corners at which a combination has the least room to one of the limits."""
+        limits = self.demands.limits
+        worst = [int(np.argmax(limits.shortfall(judged))), *(int(np.argmax(m)) for m in limits.misses(judged).values())]
+        return np.unique(worst)
+
+    def judge_briefly(self, work: Search, items: NDArray[np.intp], telling: NDArray[np.intp]) -> list[Judged]:
+        """Judge combinations, one result each: those that fail at some telling corners at no others."""
+        if WORTH_PARTING * len(telling) > len(self.condition):
+            return self.judge_each(work, items)
+        parted: list[Judged] = []
         for begin in range(0, len(items), BATCH):
-            some = items[begin : begin + BATCH]
-            judged = self.judge(work, some)
-            parted += [judged.take(np.arange(k * count, (k + 1) * count)) for k in range(len(some))]
+            parted += self._judged(work, items[begin : begin + BATCH], telling)
+        passing = [k for k, one in enumerate(parted) if self.passes(one)]
+        for k, one in zip(passing, self.judge_each(work, items[passing]), strict=True):
+            parted[k] = one
         return parted
+
+    def passing_in_order(self, work: Search, order: NDArray[np.intp]) -> Iterator[tuple[int, Judged]]:
+        """Yield the combinations that pass with the exact loop gain and the multipliers at every corner, in order."""
+        telling, begin, count = np.empty(0, np.intp), 0, 1
+        while begin < len(order):
+            items = order[begin : begin + count]
+            each = self.judge_briefly(work, items, telling) if len(telling) else self.judge_each(work, items)
+            for item, part in zip(items, each, strict=True):
+                if self.passes(part) and self.step_misses(work, np.array([item]))[0] <= 0.0:
+                    yield int(item), part
+            if not len(telling):
+                telling = self.telling(each[0])
+            begin, count = begin + count, BATCH if begin else FEW
+
+    def judge_noting(
+        self, work: Search, items: NDArray[np.intp], misses: dict[int, float], telling: NDArray[np.intp] | None = None
+    ) -> list[Judged]:
+        """Judge combinations at every corner, one result each; note by how much each misses the load step's target.
+
+        Where telling corners are given, those that fail there are judged no further.
+        """
+        if telling is None or not len(telling):
+            misses.update(zip(items.tolist(), self.step_misses(work, items).tolist(), strict=True))
+            return self.judge_each(work, items)
+        each = self.judge_briefly(work, items, telling)
+        passing = items[[self.passes(one) for one in each]]
+        misses.update(dict.fromkeys(items.tolist(), NO_TARGET))
+        misses.update(zip(passing.tolist(), self.step_misses(work, passing).tolist(), strict=True))
+        return each
+
+    def climb(self, work: Search, begin: list[int]) -> Search:
+        """Go from combination to combination by the exact loop; those met on the way that pass, best first."""
+        misses: dict[int, float] = {}
+        telling = np.empty(0, np.intp)
+
+        def judge_items(items: NDArray[np.intp]) -> list[Judged]:
+            """Judge; once some combination passes, none that fails can take its place."""
+            nonlocal telling
+            each = self.judge_noting(work, items, misses, telling)
+            passing = [one for item, one in zip(items, each, strict=True) if cost(int(item), one)[0] == 0.0]
+            telling = self.telling(passing[0]) if passing else telling
+            return each
+
+        def cost(item: int, judged: Judged) -> tuple[float, float]:
+            if misses[item] > 0.0 or not self.passes(judged):
+                return 1.0, max(misses[item], worst_shortfall(judged, self.demands.limits))
+            return 0.0, -self.score(work, item, judged)
+
+        _, seen = descend(work.lattice, judge_items, begin, cost)
+        passing = sorted((cost(i, j)[1], i) for i, j in seen.items() if cost(i, j)[0] == 0.0)
+        passing = [(c, i) for c, i in passing if c <= passing[0][0] + SLACK * abs(passing[0][0])]
+        result = SearchResult(
+            items=np.array([i for _, i in passing], np.intp),
+            scores=np.array([-c for c, _ in passing]),
+            threshold=-np.inf,
+            looked_at=work.result.looked_at,
+            evaluated=work.result.evaluated + len(seen),
+        )
+        scope = f"{work.scope}; {CLIMBED.format(self.inaccuracy(work, begin[0]), len(seen))}"
+        return replace(work, result=result, scope=scope, climbed=True)
 
     def passes(self, judged: Judged) -> bool:
         """Whether readings meet every demand."""
@@ -92,7 +205,7 @@ class Examination:
 
     def step_misses(self, work: Search, items: NDArray[np.intp]) -> NDArray[np.float64]:
         """By how much combinations (N,) miss the target of the load step, relative to it; no miss without a target."""
-        if self.step is None:
+        if self.step is None or not len(items):
             return np.full(len(items), NO_TARGET)
         parted = [self.step.misses(work, items[k : k + BATCH]) for k in range(0, len(items), BATCH)]
         return np.concatenate(parted)

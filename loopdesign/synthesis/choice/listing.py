@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.check import examine
 from loopdesign.synthesis.choice.deviation import estimated_deviation, step_of
 from loopdesign.synthesis.choice.result import Choice
 from loopdesign.synthesis.search.order import alternatives, at_bounds, in_order, rank_of
@@ -14,7 +13,7 @@ from loopdesign.synthesis.search.order import alternatives, at_bounds, in_order,
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from loopdesign.analysis.check import ExaminedStage
+    from loopdesign.analysis.check import CheckResult
     from loopdesign.analysis.variants.extremes import Extremes
     from loopdesign.synthesis.choice.examination import Examination
     from loopdesign.synthesis.search.search import Search
@@ -35,7 +34,7 @@ BOUND = (
 
 
 def outcome(
-    exam: Examination, plain: ExaminedStage, work: Search, item: int, ends: Extremes | None, *, settled: bool,
+    exam: Examination, check: CheckResult, work: Search, item: int, ends: Extremes | None, *, settled: bool,
     search_wide: Callable[[], Search],
 ) -> Choice:  # fmt: skip
     """Gather the answer.
@@ -44,8 +43,8 @@ def outcome(
     ----------
     exam
         What the combination was examined against.
-    plain
-        Conditions of line and load only, as a check examines them.
+    check
+        The chosen combination over line and load only.
     work, item
         The last search, and the number of the combination chosen.
     ends
@@ -80,7 +79,7 @@ def outcome(
     place = rank_of(work.lattice, work.result, item)
     method = work.bounded(exam.demands).method(len(exam.condition), item, settled=settled, place=place)
     return Choice(
-        check=examine(case, parts, plain, exam.demands.limits), chosen={}, prefer=prefer, best=shown[0],
+        check=check, chosen={}, prefer=prefer, best=shown[0],
         alternatives=tuple(shown[1:]),
         method=method, notes=notes, extremes=ends,
         searched_corners=len(exam.condition), combinations=work.lattice.size, evaluated=work.result.evaluated,

@@ -9,7 +9,7 @@ import numpy as np
 
 from loopdesign.analysis.check import examine
 from loopdesign.analysis.transient.deviation import step_deviation, with_step_deviation
-from loopdesign.analysis.variants.extremes import Extremes, extremes
+from loopdesign.analysis.variants.extremes import Extremes, HeldEnds, extremes, held_ends
 from loopdesign.analysis.variants.solve import base_of
 from loopdesign.corners.tolerances import toleranced
 from loopdesign.errors import LoopDesignError, NoDesignError
@@ -26,18 +26,16 @@ from loopdesign.synthesis.choice.refusal import (
 from loopdesign.synthesis.choice.step_task import step_task
 from loopdesign.synthesis.choice.what_helps import what_to_change
 from loopdesign.synthesis.search.descent import descend
-from loopdesign.synthesis.search.lattice import SearchResult
 from loopdesign.synthesis.search.order import in_order, rank_of
+from loopdesign.synthesis.search.plant_grid import OpenLoops, open_loops
 from loopdesign.synthesis.search.screens import SLACK
 from loopdesign.synthesis.search.search import Search, near_as_product, search_once
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
-    from numpy.typing import NDArray
-
     from loopdesign import case as cases
-    from loopdesign.analysis.check import ExaminedStage
+    from loopdesign.analysis.check import CheckResult, ExaminedStage
     from loopdesign.analysis.variants.judge import Judged
     from loopdesign.synthesis.choice.result import Choice
     from loopdesign.synthesis.search.loops import Demands
@@ -46,10 +44,6 @@ ROUNDS = 6
 """Times that worst tolerance ends may join the corners."""
 CORRECTIONS = 4
 """Searches in one round, each with the plant corrected at another combination."""
-CLIMBED = (
-    "plant times compensator is not accurate enough for this stage (off by {}), so {} combinations were evaluated with "
-    "the exact loop instead"
-)
 ADDED = 4
 """Tolerance ends that join the corners in one round, per reading."""
 CONFIRMED_AT_MOST = 320
@@ -101,6 +95,9 @@ class RobustTask:
         self.like: Mapping[str, float] | None = None
         self.refused: list[int] = []
         self.placed: dict[str, float] | None = None
+        self.opened: OpenLoops | None = None
+        self.held: HeldEnds | None = None
+        self.checks: dict[tuple[float, ...], CheckResult] = {}
         self.nominal_count = 0
 
     def run(self) -> Choice:
@@ -115,7 +112,10 @@ class RobustTask:
             varied = toleranced(self.case, parts) if self.tolerances else ()
             if not varied:
                 return self._outcome(work, item, None, settled=True)
-            ends = extremes(base_of(self.case, parts, self.stage), varied)
+            base = base_of(self.case, parts, self.stage)
+            if self.held is None or self.held.varied != varied:  # with the control voltage held parts change nothing
+                self.held = held_ends(base, varied)
+            ends = extremes(base, varied, self.held)
             if not ends.current_loop.stable.all():
                 raise refuse_at_ends(self.case, self.plain, ends.corners, ~ends.current_loop.stable)
             settled = self._holds(work, item, ends)
@@ -145,7 +145,7 @@ class RobustTask:
     def _keep_bandwidth(self) -> None:
         """Bound the crossover from below by half of what the corners allow, for the objective ``margin``."""
         wide = replace(self.exam.demands, prefer="bandwidth", kept_crossover_hz=0.0)
-        work = search_once(self.case, self.stage, self.exam.corners, self.exam.condition, wide)
+        work = search_once(self.case, self.stage, self._opened(), wide)
         if len(work.result.items):
             lowest = HALF * float(work.result.scores[0])
             self.exam = replace(self.exam, demands=replace(self.exam.demands, kept_crossover_hz=lowest))
@@ -191,7 +191,7 @@ class RobustTask:
         if placed is None:
             return False
         item = work.lattice.number(placed)
-        judged = self.exam.judge_each(work, np.array([item]))[0]
+        judged = self.exam.judge(work, item)
         if self.exam.step_misses(work, np.array([item]))[0] > 0.0:
             return False
         return self.exam.passes(judged) and self.exam.score(work, item, judged) > score + UNCHANGED * abs(score)
@@ -201,34 +201,15 @@ class RobustTask:
         placed = self._baseline()
         begin = [] if placed is None else [work.lattice.number(placed)]
         begin += [near_as_product(work, self.exam.demands)] if best is None else [best[2]]
-
-        misses: dict[int, float] = {}
-
-        def cost(item: int, judged: Judged) -> tuple[float, float]:
-            if misses[item] > 0.0 or not self.exam.passes(judged):
-                return 1.0, max(misses[item], worst_shortfall(judged, self.exam.demands.limits))
-            return 0.0, -self.exam.score(work, item, judged)
-
-        _, seen = descend(work.lattice, lambda items: self._judged(work, items, misses), begin, cost)
-        passing = sorted((cost(i, j)[1], i) for i, j in seen.items() if cost(i, j)[0] == 0.0)
-        passing = [(c, i) for c, i in passing if c <= passing[0][0] + SLACK * abs(passing[0][0])]
-        result = SearchResult(
-            items=np.array([i for _, i in passing], np.intp),
-            scores=np.array([-c for c, _ in passing]),
-            threshold=-np.inf,
-            looked_at=work.result.looked_at,
-            evaluated=work.result.evaluated + len(seen),
-        )
-        scope = f"{work.scope}; {CLIMBED.format(self.exam.inaccuracy(work, begin[0]), len(seen))}"
-        exact = replace(work, result=result, scope=scope, climbed=True)
-        confirmed = self._confirm(exact) if passing else None
+        exact = self.exam.climb(work, begin)
+        confirmed = self._confirm(exact) if len(exact.result.items) else None
         return None if confirmed is None else (self.exam.score(exact, *confirmed), exact, confirmed[0])
 
     def _baseline(self) -> dict[str, float] | None:
         """Place and round by the trade's methods: parts that pass exactly with nominal values."""
         if self.placed is None:
             try:
-                parts = place_and_round(self.case).check.parts
+                parts = place_and_round(self.case, self.plain).check.parts
             except LoopDesignError:
                 parts = {}
             self.placed = dict(parts) if all(parts.values()) else {}
@@ -241,14 +222,15 @@ class RobustTask:
         basis = None if self.step is None else self.step.at(reference, self.like)
         self.exam = replace(self.exam, step=basis)
         return search_once(
-            self.case, self.stage, self.exam.corners, self.exam.condition, self.exam.demands, reference,
+            self.case, self.stage, self._opened(), self.exam.demands, reference,
             step=None if basis is None else basis.demand, thin=thin, slack=slack, progress=self.progress,
         )  # fmt: skip
 
-    def _judged(self, work: Search, items: NDArray[np.intp], misses: dict[int, float]) -> list[Judged]:
-        """Judge combinations at every corner, one result each; note by how much each misses the load step's target."""
-        misses.update(zip(items.tolist(), self.exam.step_misses(work, items).tolist(), strict=True))
-        return self.exam.judge_each(work, items)
+    def _opened(self) -> OpenLoops:
+        """Solve the corners so far with the loop open, once."""
+        if self.opened is None or self.opened.corners is not self.exam.corners:
+            self.opened = open_loops(self.case, self.stage, self.exam.corners, self.exam.condition)
+        return self.opened
 
     def _thin(self) -> dict[str, float] | None:
         """Find a good combination on a thin sub-lattice, with the plain product and then with it corrected."""
@@ -268,19 +250,23 @@ class RobustTask:
     def _confirm(self, work: Search) -> tuple[int, Judged] | None:
         """Take the first combination that passes with the exact loop gain and the multipliers at every corner."""
         order = in_order(work.lattice, work.result)[:CONFIRMED_AT_MOST]
-        for begin in (0, *range(FIRST, len(order), BATCH))[: len(order)]:
-            items = order[begin : begin + (BATCH if begin else FIRST)]
-            misses = self.exam.step_misses(work, items)
-            for item, part, miss in zip(items, self.exam.judge_each(work, items), misses, strict=True):
-                if miss <= 0.0 and self.exam.passes(part) and self._checked(work.parts_of(int(item))):
-                    return int(item), part
-            self.refused = [int(i) for i in order[:BATCH]]
+        for item, judged in self.exam.passing_in_order(work, order):
+            if self._checked(work.parts_of(item)):
+                return item, judged
+        self.refused = [int(i) for i in order[:BATCH]] or self.refused
         return None
 
     def _checked(self, parts: Mapping[str, float]) -> bool:
         """Whether a check over line and load finds every target met, nominal load steps among them."""
-        found = examine(self.case, parts, self.plain, self.exam.demands.limits)
+        found = self._check(parts)
         return found.targets_met and with_step_deviation(found, tolerances=False).targets_met
+
+    def _check(self, parts: Mapping[str, float]) -> CheckResult:
+        """Examine parts over line and load, once."""
+        key = tuple(parts.values())
+        if key not in self.checks:
+            self.checks[key] = examine(self.case, parts, self.plain, self.exam.demands.limits)
+        return self.checks[key]
 
     def _holds(self, work: Search, item: int, ends: Extremes) -> bool:
         """Whether tolerance ends meet every demand and leave the score as it is."""
@@ -310,7 +296,7 @@ class RobustTask:
     def _outcome(self, work: Search, item: int, ends: Extremes | None, *, settled: bool) -> Choice:
         """Gather the answer."""
         return outcome(
-            self.exam, self.plain, work, item, ends,
+            self.exam, self._check(work.parts_of(item)), work, item, ends,
             settled=settled, search_wide=lambda: self._searched(work.reference, slack=WIDE),
         )  # fmt: skip
 
@@ -321,7 +307,7 @@ class RobustTask:
         misses: dict[int, float] = {}
         item, seen = descend(
             work.lattice,
-            lambda items: self._judged(work, items, misses),
+            lambda items: self.exam.judge_noting(work, items, misses),
             begin,
             lambda i, judged: (max(misses[i], worst_shortfall(judged, limits)), 0.0),
         )

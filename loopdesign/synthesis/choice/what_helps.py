@@ -26,6 +26,7 @@ from loopdesign.synthesis.choice.step_task import step_task
 from loopdesign.synthesis.cures.damping import propose_damper
 from loopdesign.synthesis.search.descent import descend
 from loopdesign.synthesis.search.loops import KEPT, figures
+from loopdesign.synthesis.search.plant_grid import open_loops
 from loopdesign.synthesis.search.search import search_once
 from loopdesign.units.quantities import format_quantity
 
@@ -253,10 +254,9 @@ def _evaluated(exam: Examination, case: cases.Case, words: str, size: float) -> 
     demands = replace(exam.demands, limits=limits_of(case, stage))
     step = step_task(case, demands.limits, tolerances=False)
     changed = replace(exam, case=case, stage=stage, demands=demands, step=None if step is None else step.at(None))
-    work = search_once(
-        case, stage, exam.corners, exam.condition, demands, step=None if changed.step is None else changed.step.demand,
-        thin=True,
-    )  # fmt: skip
+    opened = open_loops(case, stage, exam.corners, exam.condition)
+    demand = None if changed.step is None else changed.step.demand
+    work = search_once(case, stage, opened, demands, step=demand, thin=True)
     items = _nearest(work, changed, work.lattice.coarse(THIN), lambda misses: np.max(list(misses.values()), axis=0))
     items = np.unique(np.concatenate([items, work.result.items[:EXACT]]))
     judged, steps = changed.judge_each(work, items), changed.step_misses(work, items)

@@ -1,8 +1,9 @@
 """The search of a lattice: every combination of preferred values of the open parts.
 
 `lattice`     combinations by number; `loops` their loop gains and margins
-`plant_grid`  plant responses on a short grid
-`corner_loop` the loop gain of many combinations at one corner, and which C2 can meet a condition
+`plant_grid`  corners solved with the loop open, and their responses on a short grid
+`corner_loop` the loop gain of many combinations at one corner
+`lines`       which values of one part can meet the limits at a corner, whatever the others
 `screens`     necessary conditions that spare most of a lattice its whole evaluation
 `staged`      lattices too large to search whole, in blocks
 `bound`       what no combination of such a lattice can exceed

@@ -1,16 +1,17 @@
 """Which values of one part can meet the limits at a corner, whatever the others: lines of the lattice.
 
 Along a line R1, C2 or C3 alone differs, and the loop gain is bilinear in it: ``T = n/d`` with ``n = n0 + n1 x`` and
-``d = d0 + d1 x`` (`compensation.response.bilinear_response`). Whatever is asked of T at one grid point is then a quadratic
-inequality in x:
+``d = d0 + d1 x`` (`compensation.response.bilinear_response`). Whatever is asked of T at one grid point is then a
+quadratic inequality in x:
 
     |T| >= g                           |n|^2 - g^2 |d|^2 >= 0
     |1 + T| >= m                       |n + d|^2 - m^2 |d|^2 >= 0
     T on one side of a line through 0  Im(n conj(d) exp(i a)) >= 0
 
 Its roots bound x for a whole line at once, without any combination being evaluated. The phase margin is asked at the
-highest crossover only, between two neighbours of the grid, where it is interpolated along the shorter arc. That arc stays
-in the sector of too little margin below the negative real axis, or in the upper half-plane, where both its ends lie in it.
+highest crossover only, between two neighbours of the grid, where it is interpolated along the shorter arc. Where both
+ends of that arc lie in the sector of too little margin below the negative real axis, or both in the upper half-plane,
+all of it does.
 """
 
 from __future__ import annotations

@@ -229,7 +229,7 @@ def figures(responses: Responses, values: NDArray[np.float64], *, peak: bool = T
     return joined([_figures(responses, values[k : k + step], peak) for k in range(0, max(len(values), 1), step)])
 
 
-def _figures(responses: Responses, values: NDArray[np.float64], peak: bool) -> LoopReadings:  # noqa: FBT001
+def _figures(responses: Responses, values: NDArray[np.float64], peak: bool) -> LoopReadings:
     loop = responses.loop(values)
     n, b, f = loop.shape
     margins = headline_margins(responses.frequencies_hz, loop.reshape(n * b, f))

@@ -2,21 +2,29 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from loopdesign.analysis.grids import even_grid
-from loopdesign.corners.converters import amplifier, divider
-from loopdesign.models.switched import control_to_output, output_impedance
-from loopdesign.synthesis.search.loops import Responses
+from loopdesign.analysis.variants.solve import base_of, guess_at, variant_converter
+from loopdesign.corners.converters import amplifier, compensation, divider, network_parts
+from loopdesign.models.switched import control_to_output, linearise, loop_gain, output_impedance
+from loopdesign.orbit.operating_point import operating_point
+from loopdesign.synthesis.search.loops import PARTS, Responses
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from numpy.typing import NDArray
 
     from loopdesign import case as cases
+    from loopdesign.analysis.check import ExaminedStage
     from loopdesign.corners.conditions import Corners
     from loopdesign.models.switched import SwitchedModel
+    from loopdesign.network.converter import Converter
+    from loopdesign.orbit.sequence import Sequence
 
 DENSE = 420
 """Points of the grid the short one is picked from."""
@@ -106,3 +114,54 @@ def plant_responses(
         network=network,
         factors=factors,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenLoops:
+    """Corners solved with their loop open, which no part of the network changes.
+
+    Attributes
+    ----------
+    corners
+        Conditions and factors (B,).
+    converter, edges
+        The converters, and the sequences of their operating points.
+    responses
+        What the lattice needs of them, the plant uncorrected.
+    """
+
+    corners: Corners
+    converter: Converter
+    edges: Sequence
+    responses: Responses
+
+    def correction(self, case: cases.Case, reference: Mapping[str, float]) -> NDArray[np.complex128]:
+        """Exact loop gain of some parts over plant times compensator (B,F)."""
+        closed = self.converter.closed(compensation(case, reference, self.corners))
+        exact = loop_gain(linearise(operating_point(closed, self.edges)), self.responses.frequencies_hz)
+        parts = network_parts(case, reference)
+        row = np.array([[float(getattr(parts, name)) for name in PARTS]])
+        return np.asarray(exact / self.responses.loop(row)[0])
+
+
+def open_loops(case: cases.Case, stage: ExaminedStage, corners: Corners, condition: NDArray[np.intp]) -> OpenLoops:
+    """Solve corners with their loop open.
+
+    Parameters
+    ----------
+    case, stage
+        The case, and its nominal conditions.
+    corners, condition
+        Corners (B,) and the nominal condition of each.
+
+    Returns
+    -------
+    OpenLoops
+        For any number of searches.
+    """
+    base = base_of(case, {}, stage)
+    converter = variant_converter(base, corners, condition)
+    point = operating_point(converter, guess_at(base, condition))
+    model = linearise(point)
+    responses = plant_responses(case, corners, model, short_grid(model))
+    return OpenLoops(corners=corners, converter=converter, edges=point.sequence, responses=responses)

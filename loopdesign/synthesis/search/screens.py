@@ -12,8 +12,8 @@ below the threshold. With f_k the grid:
 * the phase margin at the highest crossover follows from the two grid points about it, by the interpolation that the
   margins themselves use.
 
-Corners are taken one at a time, the telling ones first. At those the same conditions bound R1, C2 or C3 for every choice
-of the other parts (`lines`), so that most combinations are never looked at singly.
+At the telling corners these conditions bound R1, C2 or C3 for every choice of the other parts (`lines`), so that most
+combinations are never looked at singly. Which corners tell, some combinations evaluated at all of them say.
 """
 
 from __future__ import annotations

@@ -7,15 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.variants.solve import base_of, guess_at, variant_converter
-from loopdesign.corners.converters import compensation, network_parts
-from loopdesign.models.switched import linearise, loop_gain
-from loopdesign.orbit.operating_point import operating_point
 from loopdesign.synthesis.baseline.synthesis import CAPACITORS, RESISTORS
 from loopdesign.synthesis.search.bound import best_possible
 from loopdesign.synthesis.search.lattice import Lattice, SearchResult
 from loopdesign.synthesis.search.loops import KEPT, PARTS, Demands, LoopReadings, Responses, StepDemand, figures
-from loopdesign.synthesis.search.plant_grid import plant_responses, short_grid
 from loopdesign.synthesis.search.screens import SLACK, screens_for, search
 from loopdesign.synthesis.search.staged import staged_search, starts
 from loopdesign.units.preferred import between
@@ -28,6 +23,7 @@ if TYPE_CHECKING:
     from loopdesign import case as cases
     from loopdesign.analysis.check import ExaminedStage
     from loopdesign.corners.conditions import Corners
+    from loopdesign.synthesis.search.plant_grid import OpenLoops
 
 TOLD_PERCENT = 0.05
 """Shortfall of the best score from which a tie that was resolved is told [percent]."""
@@ -223,8 +219,7 @@ def variant_name(corners: Corners, item: int) -> str:
 def search_once(  # noqa: PLR0913  one call states one search
     case: cases.Case,
     stage: ExaminedStage,
-    corners: Corners,
-    condition: NDArray[np.intp],
+    opened: OpenLoops,
     demands: Demands,
     reference: Mapping[str, float] | None = None,
     *,
@@ -241,8 +236,8 @@ def search_once(  # noqa: PLR0913  one call states one search
         The case.
     stage
         Nominal conditions.
-    corners, condition
-        Corners (B,) and the nominal condition of each.
+    opened
+        The corners, solved with their loop open.
     demands
         Limits and objective.
     reference
@@ -261,20 +256,11 @@ def search_once(  # noqa: PLR0913  one call states one search
     Search
         What was found.
     """
-    base = base_of(case, reference or {}, stage)
-    converter = variant_converter(base, corners, condition)
-    point = operating_point(converter, guess_at(base, condition))
-    model = linearise(point)
-    grid = short_grid(model)
-    responses = plant_responses(case, corners, model, grid)
+    responses = opened.responses
     correction = np.ones(responses.plant.shape, complex)
     if reference is not None:
-        closed = converter.closed(compensation(case, reference, corners))
-        exact = loop_gain(linearise(operating_point(closed, point.sequence)), grid)
-        parts = network_parts(case, reference)
-        row = np.array([[float(getattr(parts, name)) for name in PARTS]])
-        correction = exact / responses.loop(row)[0]
-        responses = plant_responses(case, corners, model, grid, correction)
+        correction = opened.correction(case, reference)
+        responses = replace(responses, plant=responses.plant * correction)
     responses = replace(responses, step=step)
     lattice = searched_lattice(case)
     names = tuple(case.compensation.parts) if case.compensation is not None else ()
@@ -289,7 +275,7 @@ def search_once(  # noqa: PLR0913  one call states one search
             begins = [lattice.steps(np.array([lattice.number(reference)]))[0]]
         result, scope = staged_search(responses, lattice, demands, begins, thin=thin, progress=progress)
     return Search(
-        names=names, lattice=lattice, responses=responses, corners=corners, result=result, scope=scope,
+        names=names, lattice=lattice, responses=responses, corners=opened.corners, result=result, scope=scope,
         reference=reference, correction=correction,
     )  # fmt: skip
 

@@ -94,6 +94,15 @@ def test_response_is_bilinear_in_c2(amplifier, parts):
         assert_allclose((n0 + n1 * farads) / (d0 + d1 * farads), expected, rtol=1e-12)
 
 
+@pytest.mark.parametrize("parts", [TYPE2, TYPE2_BARE, TYPE3], ids=["II", "no C2", "III"])
+@pytest.mark.parametrize("amplifier", AMPLIFIERS.values(), ids=AMPLIFIERS)
+def test_response_is_bilinear_in_r1(amplifier, parts):
+    n0, n1, d0, d1 = bilinear_response(amplifier, LEAD_DIVIDER, parts, F, of="R1")
+    for ohms in (parts.R1, 0.0, 470e3):
+        expected = compensator_response(amplifier, LEAD_DIVIDER, replace(parts, R1=ohms), F)
+        assert_allclose((n0 + n1 * ohms) / (d0 + d1 * ohms), expected, rtol=1e-12)
+
+
 @pytest.mark.parametrize("parts", [TYPE3, TYPE3_PLAIN], ids=["III", "no R2"])
 @pytest.mark.parametrize("amplifier", AMPLIFIERS.values(), ids=AMPLIFIERS)
 def test_response_is_bilinear_in_c3(amplifier, parts):

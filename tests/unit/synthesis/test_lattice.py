@@ -118,6 +118,31 @@ def test_search_equals_brute_force(kind, prefer):
     )
 
 
+def test_search_equals_brute_force_where_plants_resonate():
+    """Random plants with a sharp resonance, limits and objectives: loop gains that cross one and turn round often."""
+    rng, found_some = np.random.default_rng(11), 0
+    series = {"R1": between("E6", 1e3, 1e5), "C1": C_, "C2": between("E6", 1e-12, 1e-8)}
+    for trial in range(16):
+        s = 1j * GRID
+        poles = rng.uniform(300.0, 9e3, 3)[:, None]
+        turn = 1 + s / poles * rng.uniform(0.01, 0.6, 3)[:, None] + (s / poles) ** 2
+        r = responses(list(AMPLIFIERS.values())[trial % 4])
+        near = 1 + s / poles * 0.3 + (s / poles * rng.uniform(0.9, 1.1)) ** 2
+        r = replace(r, plant=r.plant * near / turn * rng.choice([1.0, -1.0], p=[0.9, 0.1]))
+        names = ("R1", "C1", "C2") if trial % 3 else ("C1", "C2")
+        fixed = {} if trial % 3 else {"R1": 12e3}
+        lattice = Lattice(open_parts=names, choices=tuple(series[n] for n in names), fixed=fixed)
+        demands = asking(
+            phase_margin_deg=rng.uniform(5.0, 75.0), gain_margin_db=rng.uniform(0.0, 8.0),
+            modulus_margin=rng.uniform(0.2, 0.6), crossover_hz=rng.uniform(1e3, 2e4),
+            prefer=("bandwidth", "margin", "step", "crossover")[trial // 4 % 4],
+        )  # fmt: skip
+        whole, found = brute_force(r, lattice, demands), search(r, lattice, demands)
+        np.testing.assert_array_equal(found.items, whole.items[whole.scores >= found.threshold])
+        found_some += len(found.items) > 0
+    assert found_some > 8
+
+
 def test_search_equals_a_loop_over_python_numbers():
     """An independent reading of the objective: T written out for a transconductance amplifier, crossing by crossing."""
     lattice = Lattice(
