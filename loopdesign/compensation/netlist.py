@@ -34,8 +34,9 @@ def compensator_netlist(amplifier: ErrorAmplifier, divider: Divider, parts: Netw
     """Return divider, network, amplifier and the source ``reference`` as elements of a netlist.
 
     Series resistors of capacitors are given as the capacitors' own series resistance, and capacitors that would lie in
-    parallel without any resistance are merged. The pull-up supply of an optocoupler is constant and stands at ground
-    here, as does a supply of its light source other than the output: both shift the dc level of the control node's
+    parallel without any resistance are merged, as are one from ``sense`` and one from an amplifier's output that meet
+    at the feedback node. The pull-up supply of an optocoupler is constant and stands at ground here, as does a supply
+    of its light source other than the output: both shift the dc level of the control node's
     equation, which the reference takes up when it is solved for.
 
     Parameters
@@ -61,12 +62,12 @@ def compensator_netlist(amplifier: ErrorAmplifier, divider: Divider, parts: Netw
     elements: list[Element] = [
         VoltageSource(name="reference", a="reference", b=GROUND),
         Resistor(name="upper", a="sense", b="feedback", resistance=divider.upper),
-        *_branches(("feedforward", "C3"), ("sense", "feedback"), divider.feedforward, parts.R2, parts.C3),
     ]
+    lead = _branches(("feedforward", "C3"), ("sense", "feedback"), divider.feedforward, parts.R2, parts.C3)
     if _present("the lower divider resistor", 1.0 / np.asarray(divider.lower)):
         elements.append(Resistor(name="lower", a="feedback", b=GROUND, resistance=divider.lower))
     if isinstance(amplifier, TransconductanceAmplifier):
-        elements += _branches(("C2", "C1"), ("control", GROUND), parts.C2, parts.R1, parts.C1)
+        elements += lead + _branches(("C2", "C1"), ("control", GROUND), parts.C2, parts.R1, parts.C1)
         elements.append(
             Transconductor(name="amplifier", a=GROUND, b="control", plus="reference", minus="feedback", gm=amplifier.gm)
         )
@@ -76,7 +77,7 @@ def compensator_netlist(amplifier: ErrorAmplifier, divider: Divider, parts: Netw
             )
         return tuple(elements)
     output = "control" if isinstance(amplifier, OperationalAmplifier) else "cathode"
-    elements += _branches(("C2", "C1"), ("feedback", output), parts.C2, parts.R1, parts.C1)
+    elements += _met(lead, _branches(("C2", "C1"), ("feedback", output), parts.C2, parts.R1, parts.C1))
     elements += _operational_elements(amplifier, output)
     if isinstance(amplifier, ShuntOptocoupler):
         elements += _optocoupler_elements(amplifier)
@@ -128,19 +129,42 @@ def _optocoupler_elements(amplifier: ShuntOptocoupler) -> list[Element]:
 
 def _branches(
     names: tuple[str, str], nodes: tuple[str, str], plain: Value, resistance: Value, capacitance: Value
-) -> list[Element]:
+) -> list[Capacitor]:
     """Return a capacitor without and one with series resistance; merged when neither has one."""
     a, b = nodes
     fitted = _present(names[1], capacitance)
     if fitted and not _present(f"the resistor of {names[1]}", resistance):
         plain, fitted = np.asarray(plain) + capacitance, False
         names = (names[1], names[1])
-    elements: list[Element] = []
+    elements: list[Capacitor] = []
     if _present(names[0], plain):
         elements.append(Capacitor(name=f"compensation {names[0]}", a=a, b=b, capacitance=plain))
     if fitted:
         elements.append(Capacitor(name=f"compensation {names[1]}", a=a, b=b, capacitance=capacitance, esr=resistance))
     return elements
+
+
+def _met(lead: list[Capacitor], across: list[Capacitor]) -> list[Element]:
+    """Join a capacitor from ``sense`` and one from an amplifier's output that meet at the feedback node.
+
+    Without resistance both hold the same node between ideal voltages, so that theirs are not independent. Their charges
+    at that node, ``Ca (v - va) + Cb (v - vb)``, are those of one capacitor ``Ca + Cb`` from it to the mean of both
+    voltages weighted by the capacitances. Nothing depends on the currents that ideal
+    sources carry. The charge is continuous where the output steps; the node steps with it by ``Ca / (Ca + Cb)``.
+    """
+    bare = [[c for c in branch if not np.any(c.esr)] for branch in (lead, across)]
+    if not all(bare):
+        return [*lead, *across]
+    (one,), (other,) = bare
+    together = np.asarray(one.capacitance) + other.capacitance
+    shares = [np.asarray(c.capacitance) / together for c in (one, other)]
+    others = [c for c in (*lead, *across) if c is not one and c is not other]
+    return [
+        *others,
+        Amplifier(name="share of the sensed voltage", a="mean", b="share", plus=one.a, minus=GROUND, gain=shares[0]),
+        Amplifier(name="share of the output", a="share", b=GROUND, plus=other.b, minus=GROUND, gain=shares[1]),
+        Capacitor(name=f"{one.name} with {other.name}", a="feedback", b="mean", capacitance=together),
+    ]
 
 
 def _present(what: str, value: ArrayLike) -> bool:

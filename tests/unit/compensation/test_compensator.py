@@ -58,10 +58,7 @@ F = np.geomspace(1.0, 3e6, 41)
 
 
 def netlist_response(amplifier, divider, parts, frequencies_hz):
-    """Response of the netlist by its state space: an independent road to the closed form.
-
-    The drive has a resistance, as an output has: capacitors alone may lead from ``sense`` to an ideal amplifier output.
-    """
+    """Response of the netlist by its state space: an independent road to the closed form."""
     period = 3e-6
     drive = (VoltageSource(name="drive", a="drive", b="0"), Resistor(name="r", a="drive", b="sense", resistance=10.0))
     elements = (*drive, *compensator_netlist(amplifier, divider, parts))

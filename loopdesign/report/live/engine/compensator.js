@@ -90,19 +90,17 @@ function reduced({ capacitors, branches, nodes, solution, columns, period }) {
 /** Elements between the nodes sense, reference and control; a part of zero is not fitted. */
 function netlist(parts, amplifier, divider) {
   const { R1 = 0, C1 = 0, C2 = 0, R2 = 0, C3 = 0 } = parts;
-  const elements = [
-    resistor("sense", "feedback", divider.upper),
-    ...branch("sense", "feedback", divider.feedforward, R2, C3),
-  ];
+  const elements = [resistor("sense", "feedback", divider.upper)];
+  const lead = branch("sense", "feedback", divider.feedforward, R2, C3);
   if (divider.lower !== null) elements.push(resistor("feedback", "0", divider.lower));
   if (amplifier.kind === "transconductance") {
-    elements.push(...branch("control", "0", C2, R1, C1));
+    elements.push(...lead, ...branch("control", "0", C2, R1, C1));
     elements.push(transconductor("0", "control", "reference", "feedback", amplifier.gm));
     if (amplifier.output_resistance !== null) elements.push(resistor("control", "0", amplifier.output_resistance));
     return elements;
   }
   const output = amplifier.kind === "operational" ? "control" : "cathode";
-  elements.push(...branch("feedback", output, C2, R1, C1), ...gainStage(amplifier, output));
+  elements.push(...met(lead, branch("feedback", output, C2, R1, C1)), ...gainStage(amplifier, output));
   if (amplifier.kind === "shunt optocoupler") elements.push(...optocoupler(amplifier));
   return elements;
 }
@@ -139,6 +137,20 @@ function branch(a, b, plain, resistance, capacitance) {
   if (together > 0) fitted.push({ kind: "capacitor", a, b, value: together, esr: 0 });
   if (capacitance > 0 && resistance > 0) fitted.push({ kind: "capacitor", a, b, value: capacitance, esr: resistance });
   return fitted;
+}
+
+/** A capacitor from sense and one from an amplifier's output without resistance: one to the mean of both voltages. */
+function met(lead, across) {
+  const one = lead.find((e) => e.esr === 0);
+  const other = across.find((e) => e.esr === 0);
+  if (!one || !other) return [...lead, ...across];
+  const value = one.value + other.value;
+  return [
+    ...[...lead, ...across].filter((e) => e !== one && e !== other),
+    { kind: "gain", a: "mean", b: "share", plus: one.a, minus: "0", value: one.value / value },
+    { kind: "gain", a: "share", b: "0", plus: other.b, minus: "0", value: other.value / value },
+    { kind: "capacitor", a: "feedback", b: "mean", value, esr: 0 },
+  ];
 }
 
 function resistor(a, b, value) {
