@@ -19,17 +19,19 @@ from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.network.places import IDLE, OFF, ON
 from loopdesign.orbit.augmented import Stepper, augmented
 from loopdesign.orbit.conduction import rectifier_breaks
-from loopdesign.orbit.periodic import newton
+from loopdesign.orbit.periodic import newton, settled
 from loopdesign.orbit.problem import OperatingPoint, pose, posed_on
-from loopdesign.orbit.search.duty import found_sequence
+from loopdesign.orbit.search.duty import WAYS, found_sequence
 from loopdesign.orbit.search.reach import ordinary
-from loopdesign.orbit.search.stepped import stepped_sequences
+from loopdesign.orbit.search.several import found_beside
+from loopdesign.orbit.search.trial import TRIAL_STEPS, orbits_of
 from loopdesign.orbit.sequence import Edge, Sequence, joined_sequences
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign.network.circuit import Configuration, SwitchedNetwork
+    from loopdesign.orbit.problem import OrbitProblem
 
 Guess: TypeAlias = Sequence
 """Where the solution of an operating point begins: the sequence of another."""
@@ -65,26 +67,16 @@ def operating_point(
     ConvergenceError
         Where there is none, or none that repeats itself from period to period.
     """
+    delay = converter.turn_off_delay / converter.period
     if guess is None:
-        guess = delayed(found_sequence(converter.plain()), converter.turn_off_delay / converter.period)
-    spare = () if lean or not converter.topology.devices.plain else (IDLE,)
-    try:
-        point = _solved(converter, guess, probes, spare)
-    except ConvergenceError as error:
-        lost = np.array(error.items, np.intp)
-        found = found_sequence(take(converter, lost, len(guess)).plain())
-        found = delayed(found, converter.turn_off_delay / converter.period)
-        point = _solved(converter, guess.with_items(lost, found), probes, spare)
-    broken = _broken(point)
-    several = not converter.topology.devices.plain
-    for mend in (_as_stepped, _as_stepped, _searched) if several else (_other_mode, _searched):
-        if not len(broken):
-            break
-        part = take(converter, broken, len(point))
-        mended = mend(part, point.take(broken), probes)
-        if mended is not None:
-            point = _merged(converter, point, broken, mended)
-            broken = broken[_broken(mended)]
+        guess = delayed(found_sequence(converter.plain()), delay)
+    if not converter.topology.devices.plain:
+        point, broken = _among_several(converter, guess, probes)
+    else:
+        point, broken = _with_one(converter, guess, probes, () if lean else (IDLE,))
+    if len(broken):
+        point = _merged(converter, point, broken, _searched(take(converter, broken, len(point)), probes))
+        broken = broken[_broken(point.take(broken))]
     if len(broken):
         vin, load = float(converter.input_voltage[broken[0]]), float(converter.load_current[broken[0]])
         raise ConvergenceError(
@@ -95,24 +87,62 @@ def operating_point(
     return point
 
 
-def _solved(converter: Converter, guess: Guess, probes: tuple[str, ...], spare: tuple[int, ...] = ()) -> OperatingPoint:
+def _with_one(
+    converter: Converter, guess: Guess, probes: tuple[str, ...], spare: tuple[int, ...]
+) -> tuple[OperatingPoint, NDArray[np.intp]]:
+    """Solve a stage with one rectifier; where that does not keep the sequence, try the other ordinary one."""
+    try:
+        point = _solved(converter, guess, probes, spare)
+    except ConvergenceError as error:
+        lost = np.array(error.items, np.intp)
+        found = found_sequence(take(converter, lost, len(guess)).plain())
+        found = delayed(found, converter.turn_off_delay / converter.period)
+        point = _solved(converter, guess.with_items(lost, found), probes, spare)
+    broken = _broken(point)
+    if len(broken):
+        mended = _other_mode(take(converter, broken, len(point)), point.take(broken), probes)
+        if mended is not None:
+            point = _merged(converter, point, broken, mended)
+            broken = broken[_broken(mended)]
+    return point, broken
+
+
+def _among_several(
+    converter: Converter, guess: Guess, probes: tuple[str, ...]
+) -> tuple[OperatingPoint, NDArray[np.intp]]:
+    """Solve a stage with several rectifiers; what they do not keep begins from what they keep of the others."""
+    delay = converter.turn_off_delay / converter.period
+    problem = _posed(converter, guess, probes)
+    point, found = settled(problem, Stepper(problem), guess, steps=TRIAL_STEPS)
+    kept = found.copy()
+    solved = np.flatnonzero(found)
+    if len(solved):
+        kept[solved[_broken(point.take(solved))]] = False
+    broken = np.flatnonzero(~kept)
+    if len(broken):
+        free = replace(point, sequence=undelayed(point.sequence)) if delay else point
+        orbits = orbits_of(free, kept, range(len(point)))
+        sequence = found_beside(converter.plain(), {int(k): orbits[int(k)] for k in solved}, WAYS).take(broken)
+        mended = _solved(take(converter, broken, len(point)), delayed(sequence, delay), probes)
+        point = _merged(converter, point, broken, mended)
+        broken = broken[_broken(mended)]
+    return point, broken
+
+
+def _posed(converter: Converter, guess: Guess, probes: tuple[str, ...], spare: tuple[int, ...] = ()) -> OrbitProblem:
+    """Pose the problem with no more configurations than a guess contains, and the spare ones."""
     used = tuple(int(k) for k in np.unique(guess.configuration))
-    problem = pose(converter, probes, configurations=tuple({ON, OFF, *used, *spare}))
+    return pose(converter, probes, configurations=tuple({ON, OFF, *used, *spare}))
+
+
+def _solved(converter: Converter, guess: Guess, probes: tuple[str, ...], spare: tuple[int, ...] = ()) -> OperatingPoint:
+    problem = _posed(converter, guess, probes, spare)
     return newton(problem, Stepper(problem), guess)
 
 
 def _broken(point: OperatingPoint) -> NDArray[np.intp]:
     """Items whose rectifier does not keep their sequence."""
     return np.flatnonzero(rectifier_breaks(Stepper(point.problem), point.sequence, augmented(point)))
-
-
-def _as_stepped(converter: Converter, point: OperatingPoint, probes: tuple[str, ...]) -> OperatingPoint | None:
-    """Try the sequences of a few cycles stepped from orbits that are not kept; None where none of them is solved."""
-    try:
-        stepped = stepped_sequences(converter.plain(), point)
-        return _solved(converter, delayed(stepped, converter.turn_off_delay / converter.period), probes)
-    except (ConvergenceError, *BREAKDOWN):
-        return None
 
 
 def _other_mode(converter: Converter, point: OperatingPoint, probes: tuple[str, ...]) -> OperatingPoint | None:
@@ -129,7 +159,7 @@ def _other_mode(converter: Converter, point: OperatingPoint, probes: tuple[str, 
         return None
 
 
-def _searched(converter: Converter, _point: OperatingPoint, probes: tuple[str, ...]) -> OperatingPoint:
+def _searched(converter: Converter, probes: tuple[str, ...]) -> OperatingPoint:
     """Search from nothing."""
     return _solved(
         converter, delayed(found_sequence(converter.plain()), converter.turn_off_delay / converter.period), probes
@@ -166,6 +196,37 @@ def _one_delayed(sequence: Sequence, delay: float) -> Sequence:
         configuration=np.insert(sequence.configuration[0], place, sequence.configuration[0, place])[None],
         edge=np.insert(edge, place, int(Edge.COMPARATOR))[None],
         ends=np.insert(sequence.ends[0], place, trip)[None],
+    )
+
+
+def undelayed(sequence: Sequence) -> Sequence:
+    """Let the comparator open the switch where a delay after its trip does.
+
+    Parameters
+    ----------
+    sequence : Sequence
+        Intervals and edges (B, K) [periods].
+
+    Returns
+    -------
+    Sequence
+        With one interval less in each item that has a delayed edge.
+    """
+    if not (sequence.edge == Edge.DELAYED).any():
+        return sequence
+    return joined_sequences([_one_undelayed(sequence.take(np.array([k]))) for k in range(len(sequence))])
+
+
+def _one_undelayed(sequence: Sequence) -> Sequence:
+    late = sequence.edge[0] == Edge.DELAYED
+    if not late.any():
+        return sequence
+    trip = int(np.argmax(sequence.edge[0] == Edge.COMPARATOR))
+    edge = np.where(late, int(Edge.COMPARATOR), sequence.edge[0])
+    return Sequence(
+        configuration=np.delete(sequence.configuration[0], trip)[None],
+        edge=np.delete(edge, trip)[None],
+        ends=np.delete(sequence.ends[0], trip)[None],
     )
 
 

@@ -30,6 +30,8 @@ if TYPE_CHECKING:
     from loopdesign.orbit.problem import OrbitProblem
 
 NEWTON_STEPS = 40
+TOGETHER = 8
+"""Steps that all items of a batch take; after them those go on alone that have not come to rest."""
 CONVERGED = 1e-8
 """Relative size of the last Newton step but one; convergence is quadratic, so the last one is at rounding level."""
 OVERRUN = 0.2
@@ -65,7 +67,9 @@ def solve(problem: OrbitProblem, guess: Sequence) -> OperatingPoint:
     return newton(problem, Stepper(problem), guess)
 
 
-def newton(problem: OrbitProblem, stepper: Stepper, guess: Sequence, *, held: bool = False) -> OperatingPoint:
+def newton(
+    problem: OrbitProblem, stepper: Stepper, guess: Sequence, *, held: bool = False, steps: int = NEWTON_STEPS
+) -> OperatingPoint:
     """Solve for start state, trim and edges of every item together.
 
     Parameters
@@ -77,6 +81,8 @@ def newton(problem: OrbitProblem, stepper: Stepper, guess: Sequence, *, held: bo
     held
         Keep the trim input at its value in ``problem.inputs`` and leave the average output to follow; edges of the
         kind clock then hold the duty.
+    steps
+        Most steps of Newton's method [unitless].
 
     Returns
     -------
@@ -88,13 +94,69 @@ def newton(problem: OrbitProblem, stepper: Stepper, guess: Sequence, *, held: bo
     ConvergenceError
         With the items at which no operating point was found.
     """
-    b, n = problem.network.state_scale.shape
-    sequence = guess
-    edges = stepper.edges(sequence)
+    point, done = settled(problem, stepper, guess, held=held, steps=steps)
+    if not done.all():
+        raise ConvergenceError(
+            "Newton's method finds no waveform that repeats every period",
+            items=tuple(int(i) for i in np.flatnonzero(~done)),
+        )
+    return point
+
+
+def settled(
+    problem: OrbitProblem, stepper: Stepper, guess: Sequence, *, held: bool = False, steps: int = NEWTON_STEPS
+) -> tuple[OperatingPoint, NDArray[np.bool_]]:
+    """Solve for start state, trim and edges of every item for which Newton's method finds them.
+
+    Parameters
+    ----------
+    problem, stepper
+        What to solve, and its matrices.
+    guess
+        Intervals, which stay, and edges to begin from.
+    held
+        As for `newton`.
+    steps
+        Most steps of Newton's method [unitless].
+
+    Returns
+    -------
+    tuple of OperatingPoint and ndarray (B,)
+        Operating points, and which of them are found; the others mean nothing, their states are zero.
+    """
+    n = stepper.n
+    sequence, edges = guess, stepper.edges(guess)
     passage = stepper.propagate(sequence)
     start = _linear_start(stepper, sequence, edges, passage[1], held=held)
-    done = np.zeros(b, bool)
-    for _ in range(NEWTON_STEPS):
+    start, sequence, done = _stepped(stepper, start, sequence, passage, held=held, steps=steps)
+    if not done.all():
+        start = np.where(done[:, None], start, 0.0)
+        sequence = guess.with_items(np.flatnonzero(done), sequence.take(np.flatnonzero(done)))
+    passage = stepper.propagate(sequence)
+    along = [start]
+    for e in passage[1]:
+        along.append(apply(e, along[-1]))
+    inputs = problem.inputs.copy()
+    inputs[:, problem.network.input_index(problem.trim)] = start[:, n + 2]
+    states = np.stack([z[:, 1 : n + 1] for z in along], axis=1)
+    transitions = np.stack([e[:, 1 : n + 1, 1 : n + 1] for e in passage[1]])
+    point = OperatingPoint(problem=problem, inputs=inputs, sequence=sequence, states=states, transitions=transitions)
+    return point, done
+
+
+def _stepped(
+    stepper: Stepper, start: NDArray[np.float64], sequence: Sequence, passage: Passage, *, held: bool, steps: int
+) -> tuple[NDArray[np.float64], Sequence, NDArray[np.bool_]]:
+    """Take Newton steps; after the first few only the items go on that have not come to rest.
+
+    Returns
+    -------
+    tuple of ndarray (B,m), Sequence and ndarray (B,)
+        Augmented states at the clock, edges, and which items came to rest and took one more step.
+    """
+    n, edges = stepper.n, stepper.edges(sequence)
+    done, rested = np.zeros(len(sequence), bool), np.zeros(len(sequence), bool)
+    for _ in range(min(steps, TOGETHER)):
         it = _linearise(stepper, start, sequence, edges, passage, held=held)
         scale = 1.0 / np.abs(it.jacobian).max(axis=2)
         step = -np.linalg.solve(it.jacobian * scale[:, :, None], (it.residual * scale)[..., None])[..., 0]
@@ -106,23 +168,19 @@ def newton(problem: OrbitProblem, stepper: Stepper, guess: Sequence, *, held: bo
         ends = sequence.ends.copy()
         ends[:, :-1] += step[:, n + 1 :]
         sequence = Sequence(configuration=sequence.configuration, edge=sequence.edge, ends=ends)
-        passage = stepper.propagate(sequence)
+        done |= rested
         if done.all():
             break
-        done |= (size < CONVERGED) & (largest < CONVERGED)
-    else:
-        raise ConvergenceError(
-            "Newton's method finds no waveform that repeats every period",
-            items=tuple(int(i) for i in np.flatnonzero(~done)),
+        rested |= (size < CONVERGED) & (largest < CONVERGED)
+        passage = stepper.propagate(sequence)
+    rest = np.flatnonzero(~done)
+    if len(rest) and steps > TOGETHER:
+        part, left = Stepper(stepper.problem.take(rest)), sequence.take(rest)
+        start[rest], moved, done[rest] = _stepped(
+            part, start[rest], left, part.propagate(left), held=held, steps=steps - TOGETHER
         )
-    along = [start]
-    for e in passage[1]:
-        along.append(apply(e, along[-1]))
-    inputs = problem.inputs.copy()
-    inputs[:, problem.network.input_index(problem.trim)] = start[:, n + 2]
-    states = np.stack([z[:, 1 : n + 1] for z in along], axis=1)
-    transitions = np.stack([e[:, 1 : n + 1, 1 : n + 1] for e in passage[1]])
-    return OperatingPoint(problem=problem, inputs=inputs, sequence=sequence, states=states, transitions=transitions)
+        sequence = sequence.with_items(rest, moved)
+    return start, sequence, done
 
 
 def _share(sequence: Sequence, moved: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -84,9 +84,13 @@ class Sequence:
         return kept.trimmed()
 
     def trimmed(self) -> Sequence:
-        """Drop trailing intervals that have no length in any item."""
+        """Drop trailing intervals that follow the end of the period in every item.
+
+        One that a crossing beyond the period has pushed out stays: it says that the sequence is another.
+        """
+        over = (self.ends >= 1.0) & (self.edge == Edge.CLOCK)
         used = self.ends.shape[1]
-        while used > 1 and bool((self.ends[:, used - 2] >= 1.0).all()):
+        while used > 1 and bool(over[:, used - 2].all()):
             used -= 1
         return Sequence(configuration=self.configuration[:, :used], edge=self.edge[:, :used], ends=self.ends[:, :used])
 

@@ -1,7 +1,8 @@
 """Duty and sequence of stages with several rectifiers, whose sequences are many and are not guessed.
 
-One operating point is followed edge by edge; its sequence begins the solution of all others, and wherever it is kept
-there it holds. What is left over begins from the nearest ones found, and is followed itself where that fails.
+The sequence of one operating point begins the solution of all others, and wherever it is kept there it holds. What is
+left over begins from the nearest ones found; where that fails, one item is stepped from an orbit near its own, and
+only where that leads to none it is followed edge by edge from one cycle to the next until it repeats itself.
 
 Where the topology says what stage it is without some of its devices, that one is solved first, all points at once: its
 duties and states are near enough that a few cycles stepped from there show the sequence.
@@ -19,12 +20,12 @@ from loopdesign.network.batch import take
 from loopdesign.network.converter import network
 from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.network.places import OFF, ON
-from loopdesign.orbit.augmented import Stepper, augmented
-from loopdesign.orbit.conduction import rectifier_breaks
-from loopdesign.orbit.periodic import newton, slope_over_duty
+from loopdesign.orbit.augmented import Stepper
+from loopdesign.orbit.periodic import newton
 from loopdesign.orbit.problem import pose
 from loopdesign.orbit.search.reach import SHORTEST_ON, continuous
 from loopdesign.orbit.search.stepped import stepped_at
+from loopdesign.orbit.search.trial import TriedOrbit, nearest_kept, tried, tried_on_others, walked
 from loopdesign.orbit.sequence import joined_sequences
 
 if TYPE_CHECKING:
@@ -41,6 +42,8 @@ DUTIES = 80
 """Duties at which the averaged output is looked at."""
 LOW = 0.15
 """Share of the largest duty to follow from where the averaged output tells nothing: an output falls slowly."""
+FOLLOWED = 4
+"""Items that are followed one after the other where they do not come to repeat themselves."""
 SETTLING = 30
 """Cycles stepped from the orbit of a simpler stage, in which the states that it lacks come near their own."""
 
@@ -86,24 +89,87 @@ def found_among_several(converter: Converter, ways: Ways) -> Sequence:
     ConvergenceError
         Where the converter does not come to repeat itself from period to period.
     """
-    size = len(converter.input_voltage)
     placed, starts = _placed(converter, ways)
-    found = _kept(converter, placed)
-    line, load = (np.log(np.maximum(v, 1e-12)) for v in (converter.input_voltage, _load(converter)))
-    order = [int(k) for k in np.argsort(-load, kind="stable")]
-    fresh = list(found)
-    while len(found) < size:
-        if not fresh:
-            item = next(k for k in order if k not in found)
-            one = take(converter, np.array([item]), size)
-            found[item] = _single(one, ways, float(placed.ends[item, 0]), starts[item])
-            fresh = [item]
-        rest = np.array([k for k in range(size) if k not in found])
-        if len(rest):
-            kept = _kept(take(converter, rest, size), _nearest(found, fresh, rest, line, load))
-            fresh = [int(rest[k]) for k in kept]
-            found |= {int(rest[k]): sequence for k, sequence in kept.items()}
-    return joined_sequences([found[k] for k in range(size)])
+    return found_beside(converter, tried(converter, placed), ways, placed=(placed, starts))
+
+
+def found_beside(
+    converter: Converter,
+    orbits: dict[int, TriedOrbit],
+    ways: Ways,
+    *,
+    placed: tuple[Sequence, list[NDArray[np.float64] | None]] | None = None,
+) -> Sequence:
+    """Find the sequences of items without a kept orbit from the orbits that there are.
+
+    Parameters
+    ----------
+    converter : Converter
+        A batch (B,), its loop open and its load resistive.
+    orbits : dict of int to TriedOrbit
+        Orbits by item, kept or not.
+    ways : Ways
+        How an item is placed and followed.
+    placed : tuple of Sequence and list
+        Where to follow from, of every item (B,); worked out where it is needed, unless given.
+
+    Returns
+    -------
+    Sequence
+        Intervals and edges (B, K) [periods].
+
+    Raises
+    ------
+    UnreachableOutputError
+        Where no duty up to the largest reaches the output.
+    ConvergenceError
+        Where the converter does not come to repeat itself from period to period.
+    """
+    size = len(converter.input_voltage)
+    orbits = dict(orbits)
+    load = np.broadcast_to(np.asarray(converter.load_current, float), converter.input_voltage.shape)
+    pending = [int(k) for k in np.argsort(-load, kind="stable") if int(k) not in orbits or not orbits[int(k)].kept]
+    fresh = [k for k, orbit in orbits.items() if orbit.kept]
+    while pending:
+        if fresh:
+            fresh = tried_on_others(converter, orbits, fresh, pending)
+            pending = [k for k in pending if k not in fresh]
+            continue
+        item, orbit = _walked_one(converter, orbits, pending) or _followed_one(converter, pending, ways, placed)
+        orbits[item], fresh = orbit, [item]
+        pending.remove(item)
+    return joined_sequences([orbits[k].sequence for k in range(size)])
+
+
+def _walked_one(
+    converter: Converter, orbits: dict[int, TriedOrbit], pending: list[int]
+) -> tuple[int, TriedOrbit] | None:
+    """Step to the orbit of the first item that is reached from beside it; None where none is."""
+    for item in pending:
+        one = take(converter, np.array([item]), len(converter.input_voltage))
+        for begin in (orbits.get(item), nearest_kept(converter, orbits, item)):
+            orbit = None if begin is None else walked(one, begin)
+            if orbit is not None:
+                return item, orbit
+    return None
+
+
+def _followed_one(
+    converter: Converter,
+    pending: list[int],
+    ways: Ways,
+    placed: tuple[Sequence, list[NDArray[np.float64] | None]] | None,
+) -> tuple[int, TriedOrbit]:
+    """Follow the first item that comes to repeat itself; what stops the first of all is told where none does."""
+    told: ConvergenceError | None = None
+    for item in pending[:FOLLOWED]:
+        one = take(converter, np.array([item]), len(converter.input_voltage))
+        duty, start = placed_start(one, ways) if placed is None else (float(placed[0].ends[item, 0]), placed[1][item])
+        try:
+            return item, _single(one, ways, duty, start)
+        except ConvergenceError as error:
+            told = told or error
+    raise told or ConvergenceError("no operating point is left to follow")
 
 
 def placed_start(converter: Converter, ways: Ways) -> tuple[float, NDArray[np.float64] | None]:
@@ -160,62 +226,26 @@ def _placed_beside(
     return continuous(point.duty), list(starts)
 
 
-def _single(converter: Converter, ways: Ways, duty: float, start: NDArray[np.float64] | None) -> Sequence:
-    """Find the sequence of one item: stepped from beside a simpler stage's where that is kept, else followed."""
+def _single(converter: Converter, ways: Ways, duty: float, start: NDArray[np.float64] | None) -> TriedOrbit:
+    """Find the orbit of one item: stepped from beside a simpler stage's where that is kept, else followed."""
+    states = network(converter, configurations=(ON, OFF)).states
     if converter.topology.simpler is not None and start is not None:
-        states = network(converter, configurations=(ON, OFF)).states
         try:
             near = stepped_at(converter, duty, dict(zip(states, start, strict=True)), SETTLING, held=_shared(converter))
         except ConvergenceError:
             kept = {}
         else:
-            kept = _kept(converter, near)
-        if kept:
+            kept = tried(converter, near)
+        if kept and kept[0].kept:
             return kept[0]
-    return ways.followed(converter, duty, start)
+    sequence = ways.followed(converter, duty, start)
+    solved = tried(converter, sequence).get(0)
+    if solved is None:
+        return TriedOrbit(sequence=sequence, duty=duty, start={}, kept=True)
+    return replace(solved, kept=True)
 
 
 def _shared(converter: Converter) -> tuple[str, ...]:
     """List the states that a stage has in common with the simpler one from which its search begins."""
     simpler = converter.topology.simpler
     return () if simpler is None else network(replace(converter, topology=simpler), configurations=(ON, OFF)).states
-
-
-def _load(converter: Converter) -> NDArray[np.float64]:
-    """Load current (B,) [A]."""
-    return np.broadcast_to(np.asarray(converter.load_current, float), converter.input_voltage.shape)
-
-
-def _nearest(
-    found: dict[int, Sequence],
-    fresh: list[int],
-    items: NDArray[np.intp],
-    line: NDArray[np.float64],
-    load: NDArray[np.float64],
-) -> Sequence:
-    """Join, for every item, the sequence of the nearest of the freshly found ones."""
-    places = [min(fresh, key=lambda f: abs(line[f] - line[k]) + abs(load[f] - load[k])) for k in items]
-    return joined_sequences([found[p] for p in places])
-
-
-def _kept(converter: Converter, guess: Sequence) -> dict[int, Sequence]:
-    """Solve from a guess; return the sequences, by item, that the rectifiers keep on the rising side of the output."""
-    solved: dict[int, Sequence] = {}
-    items = np.arange(len(guess))
-    while len(items):
-        part = guess.take(items)
-        used = {int(k) for k in np.unique(part.configuration)}
-        problem = pose(take(converter, items, len(guess)), configurations=tuple({ON, OFF, *used}))
-        stepper = Stepper(problem)
-        try:
-            point = newton(problem, stepper, part)
-        except ConvergenceError as error:
-            items = np.delete(items, list(error.items)) if len(error.items) < len(items) else items[:0]
-            continue
-        except BREAKDOWN:
-            break
-        bad = rectifier_breaks(stepper, point.sequence, augmented(point)) | (slope_over_duty(point, stepper) <= 0.0)
-        bad |= point.duty > problem.max_duty
-        solved = {int(items[k]): point.sequence.take(np.array([k])) for k in np.flatnonzero(~bad)}
-        break
-    return solved

@@ -1,0 +1,57 @@
+"""Operating points of stages with several rectifiers, found side by side as each is found by itself.
+
+By itself a point is followed edge by edge from cycle to cycle until it repeats itself, begun beside its orbit: no sequence is
+tried on it that another point keeps.
+"""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import loopdesign as ld
+from loopdesign.analysis.outputs.cross import _combinations
+from loopdesign.corners.converters import solved
+from loopdesign.network.batch import take
+from loopdesign.orbit.operating_point import delayed, operating_point, undelayed
+from loopdesign.orbit.search.duty import followed
+from loopdesign.orbit.sequence import Edge
+
+CASES = Path(__file__).parents[3] / "cases"
+
+
+@pytest.mark.parametrize("name", ["mooring_head_flyback", "current_profiler_bipolar"])
+def test_points_beside_each_other_are_those_followed_one_by_one(name):
+    """Every third corner of line and loads of two outputs, continuous and discontinuous in five different ways."""
+    case = ld.load_case(CASES / f"{name}.toml")
+    corners = _combinations(case, case.stage)
+    converter, together = solved(case, corners)
+    size = len(corners.input_voltage)
+    for k in range(0, size, 3):
+        one = take(converter, np.array([k]), size).plain()
+        alone = followed(one, float(together.duty[k]), together.start[k] * 0.98)
+        point = operating_point(one, alone)
+        assert point.sequence.same_structure(together.sequence.take(np.array([k]))).all()
+        assert point.duty == pytest.approx(together.duty[[k]], rel=1e-9)
+        assert point.start == pytest.approx(together.start[[k]], rel=1e-8, abs=1e-10)
+
+
+def test_a_guess_of_another_sequence_is_mended():
+    """The sequence of one corner is given for all, and the sequences come out as they do without a guess."""
+    case = ld.load_case(CASES / "current_profiler_bipolar.toml")
+    corners = _combinations(case, case.stage)
+    converter, wanted = solved(case, corners)
+    for k in (0, 11):
+        found = operating_point(converter, wanted.sequence.take(np.full(len(wanted), k)))
+        assert found.sequence.same_structure(wanted.sequence).all()
+        assert found.duty == pytest.approx(wanted.duty, rel=1e-9)
+
+
+def test_a_delay_taken_away_is_the_sequence_before():
+    case = ld.load_case(CASES / "mooring_head_flyback.toml")
+    _, point = solved(case, _combinations(case, case.stage))
+    late = delayed(point.sequence, 0.02)
+    assert (late.edge == Edge.DELAYED).any(axis=1).all()
+    back = undelayed(late)
+    assert back.same_structure(point.sequence).all()
+    assert back.ends == pytest.approx(point.sequence.ends, abs=1e-15)
