@@ -19,7 +19,6 @@ from loopdesign.analysis.findings.ratings import overstressed, stresses
 from loopdesign.analysis.findings.worst import LOW_IS_BAD, NOTICEABLE, WORST, Beyond, Examined, WorstReading, with_ends
 from loopdesign.analysis.limits import Limits, missed_limits
 from loopdesign.analysis.regimes.least import light_loads
-from loopdesign.analysis.transient.deviation import with_step_deviation
 from loopdesign.analysis.variants.extremes import READINGS, Extremes, at_temperatures, extremes
 from loopdesign.analysis.variants.reserve import RESERVES
 from loopdesign.analysis.variants.ripple import with_output_ripple
@@ -118,7 +117,7 @@ def beyond_nominal(found: CheckResult, ends: Extremes | None = None) -> CheckRes
     stable = bool(points.judged.stable.all())
     beyond = Beyond(worst=_worst(points, ends), examined=covered, stable=stable, reasons=failures)
     found = _with_clamp(replace(found, beyond=beyond, reasons=(*found.reasons, *failures)), beyond)
-    return with_output_ripple(with_step_deviation(found))
+    return with_output_ripple(_with_step_deviation(found, tolerances=True))
 
 
 def _with_clamp(found: CheckResult, beyond: Beyond) -> CheckResult:
@@ -153,7 +152,16 @@ def nominal_alone(found: CheckResult) -> CheckResult:
     CheckResult
         With ``step_deviation`` and ``output_ripple`` where the case has targets for them.
     """
-    return with_output_ripple(with_step_deviation(found, tolerances=False), tolerances=False)
+    return with_output_ripple(_with_step_deviation(found, tolerances=False), tolerances=False)
+
+
+def _with_step_deviation(found: CheckResult, *, tolerances: bool) -> CheckResult:
+    """Hold a check against its target for the load step, where it has one."""
+    if found.case.targets.step_deviation is None:
+        return found
+    from loopdesign.analysis.transient.deviation import with_step_deviation  # noqa: PLC0415  (few cases need it)
+
+    return with_step_deviation(found, tolerances=tolerances)
 
 
 def _points(conditions: Corners, nominal_temperature: float, ends: Extremes) -> _Points:

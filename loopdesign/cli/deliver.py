@@ -39,13 +39,17 @@ def told(
     display: Display,
 ) -> str:
     """Write everything a person reads on the terminal: the verdict first, what it covers last."""
-    from loopdesign.report.choice.text import choice_text
     from loopdesign.report.loop.terminal import check_text
 
+    chosen = ""
+    if choice is not None:
+        from loopdesign.report.choice.text import choice_text
+
+        chosen = choice_text(choice, display=display)
     return check_text(
         found,
         chosen=None if choice is None else choice.chosen,
-        choice="" if choice is None else choice_text(choice, display=display),
+        choice=chosen,
         further="\n\n".join(filter(None, [_further(found, study, display), further.rstrip()])),
         report="" if report is None else str(report / "report.pdf"),
         display=display,
@@ -64,16 +68,18 @@ def _further(found: CheckResult, study: FilterStudy | None, display: Display) ->
 
 def filter_of(found: CheckResult, *, quiet: bool) -> FilterStudy | None:
     """Study the input filter, where the case has one."""
-    from loopdesign.analysis.filter_study import filter_study
-
     if found.case.input_filter is None:
         return None
+    from loopdesign.analysis.filter_study import filter_study
+
     with Progress("studying the input filter", quiet=quiet):
         return filter_study(found.case, found.parts)
 
 
 def behind(found: CheckResult) -> OutputFilterStudy | None:
     """Study the output filter, where the case has one and a loop."""
+    if found.case.output_filter is None:
+        return None
     from loopdesign.analysis.filter_study.output import output_filter_study
 
     return output_filter_study(found.case, found.parts)

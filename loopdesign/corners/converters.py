@@ -19,7 +19,6 @@ from loopdesign.compensation.compensator import (
 from loopdesign.compensation.netlist import compensator_netlist
 from loopdesign.corners.conditions import Corners, warm
 from loopdesign.corners.custom.elements import custom_topology
-from loopdesign.corners.custom.pattern import followed_topology
 from loopdesign.corners.input_filter import filter_elements
 from loopdesign.corners.not_modelled import refuse_not_modelled
 from loopdesign.corners.output_filter import output_filter
@@ -125,6 +124,8 @@ def topology_of(case: cases.Case) -> Topology:
 @lru_cache(maxsize=64)
 def _followed_topology(case: cases.Case, stage: cases.CustomStage) -> Topology:
     """Topology of a stage with several rectifiers, at nominal line and full load."""
+    from loopdesign.corners.custom.pattern import followed_topology  # noqa: PLC0415  (few stages need it)
+
     s = case.specification
     nominal = one_corner(case, s.input_voltage.nominal, s.output_current.highest)
     return followed_topology(

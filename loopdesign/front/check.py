@@ -6,15 +6,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from loopdesign.analysis.check import CheckResult, examine
-from loopdesign.analysis.curves import report_data
-from loopdesign.analysis.filter_study import filter_study
 from loopdesign.analysis.given import given_parts, has_loop, require_slope, with_parts
-from loopdesign.analysis.variants.worst_curves import worst_curves
 from loopdesign.analysis.worst import beyond_nominal, nominal_alone
 from loopdesign.errors import DataError
-from loopdesign.explore.sensitivity import sensitivities
 from loopdesign.front.case import as_case
-from loopdesign.front.filter import FilterCheck
 from loopdesign.front.shown import Shown, one_line, shown_as, tightest
 from loopdesign.report.basics.brief import Brief
 from loopdesign.report.basics.status import verdict_sentence
@@ -26,7 +21,9 @@ if TYPE_CHECKING:
 
     from matplotlib.figure import Figure
 
+    from loopdesign.analysis.curves import ReportData
     from loopdesign.front.case import CaseOrPath
+    from loopdesign.front.filter import FilterCheck
     from loopdesign.front.sensitivity import Sensitivity
 
 
@@ -97,7 +94,8 @@ class Check(Shown, CheckResult):
         Sensitivity
             At the nominal corners.
         """
-        from loopdesign.front.sensitivity import Sensitivity  # noqa: PLC0415  (only where it is asked for)
+        from loopdesign.explore.sensitivity import sensitivities  # noqa: PLC0415  (only where it is asked for)
+        from loopdesign.front.sensitivity import Sensitivity  # noqa: PLC0415
 
         return shown_as(Sensitivity, sensitivities(self))
 
@@ -117,7 +115,7 @@ class Check(Shown, CheckResult):
         from loopdesign.report.loop.plots import loop_bode_figure  # noqa: PLC0415  (loads matplotlib)
 
         self._require_loop()
-        return loop_bode_figure(report_data(self))
+        return loop_bode_figure(self._curves())
 
     def plot_overview(self) -> Figure:
         """Draw the exact loop gain of all lines and loads in one plot, the worst point emphasised.
@@ -133,6 +131,7 @@ class Check(Shown, CheckResult):
         DataError
             Where the case has no loop.
         """
+        from loopdesign.analysis.variants.worst_curves import worst_curves  # noqa: PLC0415  (only for this plot)
         from loopdesign.report.loop.overview import overview_bode_figure  # noqa: PLC0415  (loads matplotlib)
 
         self._require_loop()
@@ -154,7 +153,7 @@ class Check(Shown, CheckResult):
         from loopdesign.report.loop.plots import nyquist_figure  # noqa: PLC0415  (loads matplotlib)
 
         self._require_loop()
-        return nyquist_figure(report_data(self))
+        return nyquist_figure(self._curves())
 
     def plot_plant(self) -> Figure:
         """Draw control to output of every corner by both models, one column per load current.
@@ -166,7 +165,7 @@ class Check(Shown, CheckResult):
         """
         from loopdesign.report.loop.plots import plant_bode_figure  # noqa: PLC0415  (loads matplotlib)
 
-        return plant_bode_figure(report_data(self))
+        return plant_bode_figure(self._curves())
 
     def filter_study(self) -> FilterCheck:
         """Study the input filter: its impedance against the converter's, the verdict with it and without.
@@ -183,7 +182,16 @@ class Check(Shown, CheckResult):
         """
         if self.case.input_filter is None:
             raise DataError(f"{self.case.source}: the case has no [input_filter] to study")
+        from loopdesign.analysis.filter_study import filter_study  # noqa: PLC0415  (only where it is asked for)
+        from loopdesign.front.filter import FilterCheck  # noqa: PLC0415
+
         return shown_as(FilterCheck, filter_study(self.case, self.parts))
+
+    def _curves(self) -> ReportData:
+        """Compute the responses of every corner for a plot."""
+        from loopdesign.analysis.curves import report_data  # noqa: PLC0415  (only for plots)
+
+        return report_data(self)
 
     def _require_loop(self) -> None:
         if self.closed_loop is None:

@@ -9,7 +9,6 @@ import numpy as np
 
 from loopdesign.models.averaged import OUTPUTS, AveragedModel, average, by_mode
 from loopdesign.models.discontinuous import slow_basis
-from loopdesign.models.identified import identified, pole_shares
 from loopdesign.models.roots import poles_hz, quality, zeros_hz
 from loopdesign.models.switched import linearise
 
@@ -149,6 +148,8 @@ def plants(converter: Converter, point: OperatingPoint) -> tuple[Plant, ...]:
                 _plant(model, k, {n: float(z[item]) for n, z in esr.items()}, modes), rule_of_thumb_hz=rule
             )
     for item in np.flatnonzero(~point.ordinary):
+        from loopdesign.models.identified import identified, pole_shares  # noqa: PLC0415  (few operating points)
+
         one = point.take(np.array([item]))
         model = identified(one)
         roots = np.linalg.eigvals(model.A[0]).astype(complex)

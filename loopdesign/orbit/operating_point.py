@@ -21,10 +21,8 @@ from loopdesign.orbit.augmented import Stepper, augmented
 from loopdesign.orbit.conduction import rectifier_breaks
 from loopdesign.orbit.periodic import newton, settled
 from loopdesign.orbit.problem import OperatingPoint, pose, posed_on
-from loopdesign.orbit.search.duty import WAYS, found_sequence
+from loopdesign.orbit.search.duty import found_sequence, ways
 from loopdesign.orbit.search.reach import ordinary
-from loopdesign.orbit.search.several import found_beside
-from loopdesign.orbit.search.trial import TRIAL_STEPS, orbits_of
 from loopdesign.orbit.sequence import Edge, Sequence, joined_sequences
 
 if TYPE_CHECKING:
@@ -111,6 +109,9 @@ def _among_several(
     converter: Converter, guess: Guess, probes: tuple[str, ...]
 ) -> tuple[OperatingPoint, NDArray[np.intp]]:
     """Solve a stage with several rectifiers; what they do not keep begins from what they keep of the others."""
+    from loopdesign.orbit.search.several import found_beside  # noqa: PLC0415  (few stages need it)
+    from loopdesign.orbit.search.trial import TRIAL_STEPS, orbits_of  # noqa: PLC0415
+
     delay = converter.turn_off_delay / converter.period
     problem = _posed(converter, guess, probes)
     point, found = settled(problem, Stepper(problem), guess, steps=TRIAL_STEPS)
@@ -122,7 +123,7 @@ def _among_several(
     if len(broken):
         free = replace(point, sequence=undelayed(point.sequence)) if delay else point
         orbits = orbits_of(free, kept, range(len(point)))
-        sequence = found_beside(converter.plain(), {int(k): orbits[int(k)] for k in solved}, WAYS).take(broken)
+        sequence = found_beside(converter.plain(), {int(k): orbits[int(k)] for k in solved}, ways()).take(broken)
         mended = _solved(take(converter, broken, len(point)), delayed(sequence, delay), probes)
         point = _merged(converter, point, broken, mended)
         broken = broken[_broken(mended)]

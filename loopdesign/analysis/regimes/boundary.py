@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
-from scipy.optimize.elementwise import find_root
 
 from loopdesign.corners.conditions import Corners
 from loopdesign.corners.controller import bounds
@@ -185,6 +184,8 @@ def _largest_zero(distance: Distance, count: int, full: float) -> NDArray[np.flo
     result = np.where(above < 0.0, np.inf, np.where((above >= 0.0) & (below > 0.0), 0.0, np.nan))
     inside = np.flatnonzero((above >= 0.0) & (below <= 0.0))
     if len(inside):
+        from scipy.optimize.elementwise import find_root  # noqa: PLC0415  (a quarter of a second to load)
+
         found = find_root(
             lambda root, item: at(item.astype(np.intp), root), (low[inside], high[inside]), args=(inside,),
             tolerances={"xatol": 0.0, "xrtol": CLOSE, "fatol": 0.0, "frtol": 0.0},

@@ -11,10 +11,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.optimize import brentq
 
 from loopdesign.analysis.regimes.light import RISES, LightLoad
-from loopdesign.analysis.regimes.skipping import STEADY, SkippingRun
 from loopdesign.corners.controller import limits_at
 from loopdesign.corners.converters import compensation
 from loopdesign.errors import ConvergenceError, UnreachableOutputError
@@ -22,8 +20,6 @@ from loopdesign.network.batch import take
 from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.orbit.holding import trip_voltage
 from loopdesign.orbit.operating_point import operating_point
-from loopdesign.orbit.stepping.cycle import CycleStepper
-from loopdesign.orbit.stepping.devices import Devices
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -38,6 +34,8 @@ if TYPE_CHECKING:
 
 REGULATED = 0.02
 """Share by which the mean output of a converter that skips pulses may differ from its target and count as regulated."""
+RESTING = 1e-4
+"""Share of the target by which an output must lie above it to count as risen."""
 RISING_STEPS = 30
 STRIDE = 1.5
 """Ratio of outputs by which the one that the least pulse gives is looked for."""
@@ -69,6 +67,11 @@ def light_load(
         None where it does neither: no pulse is skipped and the output does not rise, or it is not regulated while
         pulses are skipped.
     """
+    # only a light load is stepped: most checks load none of this
+    from loopdesign.analysis.regimes.skipping import SkippingRun  # noqa: PLC0415
+    from loopdesign.orbit.stepping.cycle import CycleStepper  # noqa: PLC0415
+    from loopdesign.orbit.stepping.devices import Devices  # noqa: PLC0415
+
     one = take(stepped, np.array([item]), len(point))
     inputs = dict(zip(point.network.inputs, point.inputs[item], strict=True))
     conducts = point.problem.devices.mask(int(point.sequence.configuration[item, -1]))
@@ -85,13 +88,13 @@ def light_load(
     if skipping is not None:
         near = abs((skipping.mean_output_v or 0.0) - target) <= REGULATED * abs(target)
         return skipping if near else None
-    return _risen(alone, limits, target) if run.mean > (1.0 + STEADY) * target else None
+    return _risen(alone, limits, target) if run.mean > (1.0 + RESTING) * target else None
 
 
 def _risen(opened: Converter, limits: ControlLimits, target: float) -> LightLoad | None:
     """Say where the output rises to; None where it stays at its target [V]."""
     output = risen_output(opened, limits)
-    if output is not None and output <= (1.0 + STEADY) * target:
+    if output is not None and output <= (1.0 + RESTING) * target:
         return None
     ends = output is not None and np.isfinite(output)
     return LightLoad(regime=RISES, mean_output_v=output if ends else None, examined=output is not None)
@@ -113,6 +116,8 @@ def risen_output(opened: Converter, limits: ControlLimits) -> float | None:
         Average load voltage [V]; infinite where none was found up to the last of the outputs tried, None where it was
         not examined: a load of constant power or with a drop, a regulated current, an orbit that cannot be solved.
     """
+    from scipy.optimize import brentq  # noqa: PLC0415  (a quarter of a second to load)
+
     start = float(opened.output_voltage[0])
     load = float(np.ravel(opened.load_current)[0])
     rises = {"resistive": 1.0, "current": 0.0}.get(opened.load)

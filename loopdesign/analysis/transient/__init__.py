@@ -8,7 +8,3 @@
 `start`     from a case to a closed loop in its periodic steady state
 `steps`     load and line steps of a case
 """
-
-from loopdesign.analysis.transient.steps import StepResult, StepStudy, step
-
-__all__ = ["StepResult", "StepStudy", "step"]

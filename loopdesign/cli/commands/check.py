@@ -70,7 +70,6 @@ def _check_once(
     """Check the case as the file has it now."""
     from loopdesign.case import parse_case, read_file
     from loopdesign.front.check import check as check_case
-    from loopdesign.report.explore.sensitivity_text import sensitivity_text
 
     given = read_file(case)
     found = check_case(parse_case(given.text, str(case)), nominal=nominal)
@@ -82,6 +81,10 @@ def _check_once(
         say(json_, answered(found, study) | ({} if moved is None else {"sensitivity": moved.to_dict()}), "")
         return MET if found.targets_met else MISSED
     shown = display(details=details)
-    further = "" if moved is None else sensitivity_text(moved, shown) + "\n"
+    further = ""
+    if moved is not None:
+        from loopdesign.report.explore.sensitivity_text import sensitivity_text
+
+        further = sensitivity_text(moved, shown) + "\n"
     say(json_, {}, told(found, study, report=output, display=shown, further=further))
     return MET if found.targets_met else MISSED

@@ -13,7 +13,7 @@ import numpy as np
 from loopdesign.corners.custom.elements import custom_topology
 from loopdesign.errors import CaseError, Fault
 from loopdesign.network.places import closed_at
-from loopdesign.orbit.search.duty import WAYS, followed, found_sequence
+from loopdesign.orbit.search.duty import followed, found_sequence, ways
 from loopdesign.orbit.search.several import placed_start
 
 if TYPE_CHECKING:
@@ -67,7 +67,7 @@ def followed_topology(
     """
     count = len(stage.rectifiers)
     plain = build(nominal, custom_topology(stage, 0, (1 << count) - 1)).plain()
-    sequence = followed(plain, *placed_start(plain, WAYS))
+    sequence = followed(plain, *placed_start(plain, ways()))
     topology = custom_topology(stage, *_ordinary(sequence, plain))
     seen = _conducting(sequence, plain)
     if seen != (1 << count) - 1:

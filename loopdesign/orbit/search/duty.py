@@ -21,7 +21,6 @@ from loopdesign.orbit.augmented import Stepper, augmented, dot
 from loopdesign.orbit.conduction import rectifier_breaks
 from loopdesign.orbit.periodic import newton, slope_over_duty
 from loopdesign.orbit.problem import pose
-from loopdesign.orbit.search.follow import fixed_duty_stepper, follow
 from loopdesign.orbit.search.reach import (
     SHORTEST_ON,
     Reach,
@@ -34,7 +33,6 @@ from loopdesign.orbit.search.reach import (
     ordinary,
     scan_duty,
 )
-from loopdesign.orbit.search.several import Ways, found_among_several
 from loopdesign.orbit.sequence import Edge, Sequence, joined_sequences
 
 if TYPE_CHECKING:
@@ -102,7 +100,9 @@ def found_sequence(converter: Converter) -> Sequence:
         Where the converter does not come to repeat itself from period to period.
     """
     if not converter.topology.devices.plain:
-        return found_among_several(converter, WAYS)
+        from loopdesign.orbit.search.several import found_among_several  # noqa: PLC0415  (few stages need it)
+
+        return found_among_several(converter, ways())
     problem = pose(converter)
     stepper = Stepper(problem)
     doubtful = np.ones(len(problem), bool)
@@ -221,6 +221,8 @@ def followed(converter: Converter, duty: float, x: NDArray[np.float64] | None = 
     """
     plain = converter.topology.devices.plain
     posed = pose(converter, configurations=(ON, OFF, IDLE, BOTH) if plain else (ON, OFF))
+    from loopdesign.orbit.search.follow import fixed_duty_stepper, follow  # noqa: PLC0415  (few operating points)
+
     stepper = fixed_duty_stepper(converter, posed)
     target, most = float(posed.target[0]), posed.max_duty
     below, above = (0.0, -target), (most, np.inf)
@@ -247,8 +249,17 @@ def followed(converter: Converter, duty: float, x: NDArray[np.float64] | None = 
     return _tripped(orbit.point.sequence)
 
 
-WAYS = Ways(averaged=averaged_output, followed=followed, searched=found_sequence)
-"""How operating points of stages with several rectifiers are placed and followed."""
+def ways() -> Ways:
+    """Say how operating points of stages with several rectifiers are placed and followed.
+
+    Returns
+    -------
+    Ways
+        The functions of this module.
+    """
+    from loopdesign.orbit.search.several import Ways  # noqa: PLC0415  (few stages need it)
+
+    return Ways(averaged=averaged_output, followed=followed, searched=found_sequence)
 
 
 def _tripped(sequence: Sequence) -> Sequence:
