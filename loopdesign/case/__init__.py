@@ -13,6 +13,11 @@
 `write`     chosen parts back into the text; JSON Schema
 """
 
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
 from loopdesign.case.fields import EXACT, Levels, Tolerance
 from loopdesign.case.load import load_case, parse_case
 from loopdesign.case.model import Case
@@ -66,7 +71,9 @@ from loopdesign.case.tables.stage import (
     TwoInductorStage,
 )
 from loopdesign.case.template import template
-from loopdesign.case.write import json_schema, write_parts
+
+if TYPE_CHECKING:
+    from loopdesign.case.write import json_schema, write_parts
 
 __all__ = [
     "CUSTOM",
@@ -122,3 +129,13 @@ __all__ = [
     "template",
     "write_parts",
 ]
+
+_WRITERS = ("json_schema", "write_parts")
+"""What writes a case file: those who only read one do not load it."""
+
+
+def __getattr__(name: str) -> Any:  # noqa: ANN401  (a function of theirs)
+    """Import what writes a case file when it is asked for."""
+    if name not in _WRITERS:
+        raise AttributeError(f"module 'loopdesign.case' has no attribute {name!r}")
+    return getattr(import_module("loopdesign.case.write"), name)

@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING
 
 from cyclopts import CycloptsError
 
-from loopdesign.cli.commands import app
+from loopdesign.cli.commands import app, load_for
 from loopdesign.cli.console import complain, complain_of_program, flush, give_up_output, tell
 from loopdesign.errors import LoopDesignError, UsageError
 from loopdesign.printable import printable
@@ -100,6 +100,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 def _answer(words: list[str], *, as_json: bool, debug: bool) -> int:
     """Run the command; whatever goes wrong becomes a sentence and a status, unless the output itself fails."""
     try:
+        load_for(words)
         return int(app(words, exit_on_error=False, print_error=False) or 0)
     except CycloptsError as fault:
         return complain(UsageError(_usage_sentence(fault, words)), as_json)

@@ -10,7 +10,6 @@ import numpy as np
 from loopdesign.compensation.optocoupler import LightPath
 from loopdesign.corners.converters import regulated_factor
 from loopdesign.orbit.holding import Bounds
-from loopdesign.orbit.stepping.devices import ControlLimits
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -126,6 +125,8 @@ def control_limits(case: cases.Case) -> ControlLimits:
     An optocoupler's range, at its typical transfer ratio, is a clamp of the control voltage there: that the regulator
     behind it saturates as well is left out.
     """
+    from loopdesign.orbit.stepping.devices import ControlLimits  # noqa: PLC0415  (for what steps in time)
+
     amplifier, m = case.error_amplifier, case.modulator
     lowest, highest = _clamped(case)
     return ControlLimits(

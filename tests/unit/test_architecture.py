@@ -160,6 +160,28 @@ def test_help_loads_nothing_heavy():
     assert "LOADED []" in done.stderr
 
 
+UNUSED = (
+    *(m for m in HEAVY if m not in {"numpy", "pydantic"}),
+    *("numpy.testing", "asyncio", "multiprocessing"),
+    *(f"loopdesign.{m}" for m in ("synthesis", "explore", "analysis.transient", "analysis.filter_study")),
+    *(f"loopdesign.{m}" for m in ("orbit.search.several", "orbit.stepping.cycle", "case.write", "cli.commands.bench")),
+)
+"""What no check of a plain stage has a use for."""
+
+
+def test_check_loads_nothing_it_does_not_use():
+    """Neither scipy nor anything that draws, steps in time or chooses: half of a short check is its imports."""
+    case = ROOT.parent / "cases" / "tide_gauge_sepic_undamped.toml"
+    code = (
+        "import sys\nfrom loopdesign.cli import main\n"
+        f"status = main(['check', {str(case)!r}])\n"
+        f"print('LOADED', [m for m in {UNUSED!r} if m in sys.modules], file=sys.stderr)\nsys.exit(status)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 1
+    assert "LOADED []" in done.stderr
+
+
 def test_every_public_function_and_class_is_documented():
     missing = []
     for name, path in modules():

@@ -15,8 +15,6 @@ from loopdesign.corners.converters import compensation
 from loopdesign.errors import ConvergenceError
 from loopdesign.network.batch import take
 from loopdesign.orbit.holding import trip_voltage
-from loopdesign.orbit.stepping.cycle import CycleStepper
-from loopdesign.orbit.stepping.devices import Devices
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
@@ -147,6 +145,10 @@ def instead(converter: Converter, point: OperatingPoint, item: int, limits: Cont
     str
         A clause such as "it skips 1 of every 2 pulses".
     """
+    # only what is not held is stepped: most checks load none of this
+    from loopdesign.orbit.stepping.cycle import CycleStepper  # noqa: PLC0415
+    from loopdesign.orbit.stepping.devices import Devices  # noqa: PLC0415
+
     one = take(converter, np.array([item]), len(point))
     inputs = dict(zip(point.network.inputs, point.inputs[item], strict=True))
     stepper = CycleStepper(one, inputs, limits)

@@ -10,23 +10,12 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 from cyclopts import App, Parameter
 
-from loopdesign.cli.commands.begin import schema, start
-from loopdesign.cli.commands.bench import bench
-from loopdesign.cli.commands.check import check
-from loopdesign.cli.commands.compare import compare
-from loopdesign.cli.commands.design import design
-from loopdesign.cli.commands.explore.loads import loads
-from loopdesign.cli.commands.response import response
-from loopdesign.cli.commands.size import size
-from loopdesign.cli.commands.spread import spread
-from loopdesign.cli.commands.step import step
-from loopdesign.cli.commands.sweep import sweep
 from loopdesign.cli.console import say
 from loopdesign.cli.options import MET, Json, ScriptFile
 from loopdesign.errors import DataError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Sequence
 
 app = App(
     name="loopdesign",
@@ -37,22 +26,36 @@ app = App(
     help_epilogue="If the program itself fails, --debug anywhere on the command line shows where.",
     suppress_keyboard_interrupt=False,
 )
-_COMMANDS: tuple[Callable[..., int], ...] = (
-    start,
-    design,
-    check,
-    response,
-    step,
-    spread,
-    sweep,
-    loads,
-    compare,
-    size,
-    bench,
-    schema,
-)
-for _place, _command in enumerate(_COMMANDS):
-    app.command(_command, sort_key=_place)
+_COMMANDS = {
+    "start": "begin",
+    "design": "design",
+    "check": "check",
+    "response": "response",
+    "step": "step",
+    "spread": "spread",
+    "sweep": "sweep",
+    "loads": "explore.loads",
+    "compare": "compare",
+    "size": "size",
+    "bench": "bench",
+    "schema": "begin",
+}
+"""Commands in the order of the help, each with its module here, which is loaded where it is asked for."""
+for _place, (_command, _module) in enumerate(_COMMANDS.items()):
+    app.command(f"loopdesign.cli.commands.{_module}:{_command}", name=_command, sort_key=_place)
+
+
+def load_for(words: Sequence[str]) -> None:
+    """Load every command where the words name none of them, for the help tells what each does.
+
+    Parameters
+    ----------
+    words
+        Words after the program's name.
+    """
+    if not words or words[0] not in _COMMANDS:
+        for command in _COMMANDS:
+            _ = app[command]
 
 
 @app.command(name="--install-completion")
