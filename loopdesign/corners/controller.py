@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     from loopdesign import case as cases
     from loopdesign.corners.conditions import Corners
+    from loopdesign.orbit.stepping.devices import ControlLimits
 
     Range: TypeAlias = tuple["float | NDArray[np.float64]", "float | NDArray[np.float64]"]
 

@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 
     from loopdesign.network.converter import Converter
     from loopdesign.orbit.problem import OrbitProblem
+    from loopdesign.orbit.search.several import Ways
 
 DUTY_GRID = 160
 ROUNDS = 14
