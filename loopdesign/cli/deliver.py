@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from loopdesign.analysis.check import CheckResult
     from loopdesign.analysis.filter_study import FilterStudy
     from loopdesign.analysis.filter_study.output import OutputFilterStudy
+    from loopdesign.analysis.startup.rise import RiseStudy
     from loopdesign.case import CaseFile
     from loopdesign.explore.sensitivity import Sensitivities
     from loopdesign.report.basics.layout import Display
@@ -36,6 +37,7 @@ def told(
     *,
     report: Path | None = None,
     further: str = "",
+    starts: RiseStudy | None = None,
     display: Display,
 ) -> str:
     """Write everything a person reads on the terminal: the verdict first, what it covers last."""
@@ -50,7 +52,7 @@ def told(
         found,
         chosen=None if choice is None else choice.chosen,
         choice=chosen,
-        further="\n\n".join(filter(None, [_further(found, study, display), further.rstrip()])),
+        further="\n\n".join(filter(None, [_further(found, study, display), further.rstrip(), _begun(starts, display)])),
         report="" if report is None else str(report / "report.pdf"),
         display=display,
     )
@@ -64,6 +66,13 @@ def _further(found: CheckResult, study: FilterStudy | None, display: Display) ->
     told = [] if study is None else [filter_text(study, display=display)]
     told += [] if second is None else [output_filter_text(second, display=display)]
     return "\n".join(told)
+
+
+def _begun(starts: RiseStudy | None, display: Display) -> str:
+    """Say whether the starts of the report come to regulation; nothing where none were made."""
+    from loopdesign.report.steps.start import start_sentence
+
+    return "" if starts is None else start_sentence(starts, display=display)
 
 
 def filter_of(found: CheckResult, *, quiet: bool) -> FilterStudy | None:
@@ -111,8 +120,12 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
     choice: Choice | None = None,
     chosen_text: str | None = None,
     executor: Executor | None = None,
-) -> None:
-    """Write the report with a chapter for everything the case asks for; an executor makes steps and chapters."""
+) -> RiseStudy | None:
+    """Write the report with a chapter for everything the case asks for; an executor makes steps and chapters.
+
+    What it made of start-ups and drop-outs of the line comes back: it is told beside the verdict. None were made where
+    the case gives neither soft_start nor line_dropout.
+    """
     from loopdesign.analysis.curves import report_data
     from loopdesign.analysis.given import with_parts
     from loopdesign.analysis.impedances import impedances
@@ -160,6 +173,7 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
         content = gather(findings, executor)
         files = {CHOSEN_CASE: findings.chosen_text, PAGE: report_page(content, found)}
         write_report(folder, content, report_answer(findings), files=files, pictures=pictures)
+    return starts
 
 
 def report_answer(findings: Findings) -> dict[str, Any]:

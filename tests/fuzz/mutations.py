@@ -180,6 +180,22 @@ def documents(draw, most=3, gentle=False):
     return document
 
 
+@st.composite
+def started(draw, gentle=False):
+    """A shipped case at one corner, most often with a soft start, with a few things changed: a start takes long."""
+    document = draw(documents(most=2, gentle=gentle))
+    given = document.get("specification")
+    for key in ("input_voltage", "output_current"):
+        levels = given.get(key) if isinstance(given, dict) else None
+        if isinstance(levels, dict):
+            end = draw(st.sampled_from(("min", "max")))
+            given[key] = [levels[end]] if end in levels else levels
+    amplifier = document.get("error_amplifier")
+    if isinstance(amplifier, dict) and draw(st.booleans()):
+        amplifier["soft_start"] = draw(st.sampled_from(("0.1 ms", "0.3 ms", "1 ms")))
+    return document
+
+
 def _change(draw, document, parent, key, how):
     value = parent[key]
     if how == "scale":

@@ -6,7 +6,7 @@ Two hundred damaged files run with every test run; ``pytest -m nightly`` draws t
 import pytest
 from harness import run_case
 from hypothesis import HealthCheck, given, settings
-from mutations import documents, hurt_texts, toml
+from mutations import documents, hurt_texts, started, toml
 
 SOME = {"deadline": None, "suppress_health_check": list(HealthCheck)}
 MANY = SOME | {"max_examples": 2000, "derandomize": False, "print_blob": True}
@@ -41,6 +41,19 @@ def test_any_size_of_any_number(path, text):
 @given(hurt_texts())
 def test_any_harm_to_the_text(path, text):
     run_case(text, path, "check", "--nominal")
+
+
+@settings(**SOME, max_examples=8)
+@given(started(gentle=True).map(toml))
+def test_any_start_up(path, text):
+    run_case(text, path, "step", "--start")
+
+
+@pytest.mark.nightly
+@settings(**MANY)
+@given(started(gentle=True).map(toml))
+def test_many_start_ups(path, text):
+    run_case(text, path, "step", "--start")
 
 
 @pytest.mark.nightly

@@ -10,7 +10,7 @@ CASE = str(CASES / "tide_gauge_sepic_undamped.toml")
 COMMANDS = ("check", "response", "start", "schema", "--help", "--version", "step", "spread", "design", "", "frobnicate")
 OPTIONS = (
     "--json", "--quantity", "--input-voltage", "--load-current", "--frequencies", "--open-loop", "--model", "--details",
-    "--help", "--tea", "-x", "-", "--", "--json=true", "--no-json", "--quantity=plant", "-h",
+    "--help", "--start", "--tea", "-x", "-", "--", "--json=true", "--no-json", "--quantity=plant", "-h",
 )  # fmt: skip
 VALUES = (
     CASE, "nowhere.toml", ".", "/dev/null", "/dev/zero", "-supply.toml", "plant", "loop", "line", "averaged", "1k,10k", "8V",

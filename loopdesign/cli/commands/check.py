@@ -75,8 +75,9 @@ def _check_once(
     found = check_case(parse_case(given.text, str(case)), nominal=nominal)
     study = filter_of(found, quiet=json_)
     moved = found.sensitivity() if sensitivity else None
+    starts = None
     if output is not None:
-        deliver_report(found, output, study, given=given, pictures=pictures, quiet=json_, sensitivity=moved)
+        starts = deliver_report(found, output, study, given=given, pictures=pictures, quiet=json_, sensitivity=moved)
     if json_:
         say(json_, answered(found, study) | ({} if moved is None else {"sensitivity": moved.to_dict()}), "")
         return MET if found.targets_met else MISSED
@@ -86,5 +87,5 @@ def _check_once(
         from loopdesign.report.explore.sensitivity_text import sensitivity_text
 
         further = sensitivity_text(moved, shown) + "\n"
-    say(json_, {}, told(found, study, report=output, display=shown, further=further))
+    say(json_, {}, told(found, study, report=output, display=shown, further=further, starts=starts))
     return MET if found.targets_met else MISSED

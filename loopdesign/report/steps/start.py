@@ -100,3 +100,25 @@ def start_verdict(study: RiseStudy) -> str:
     """
     count = len(study.results)
     return "; ".join(study.reasons) if study.reasons else f"The output comes to regulation in all {count} runs."
+
+
+def start_sentence(study: RiseStudy, *, display: Display = PIPE) -> str:
+    """Tell a terminal beside a verdict whether the output comes to regulation, and that the verdict is not about it.
+
+    Parameters
+    ----------
+    study : RiseStudy
+        Every run.
+    display : Display
+        What it is shown on.
+
+    Returns
+    -------
+    str
+        A paragraph; it begins with a word of warning where something fails.
+    """
+    kinds = {r.kind for r in study.results}
+    what = " and ".join(word for kind, word in (("start", "start-up"), ("dropout", "line drop-out")) if kind in kinds)
+    told = start_verdict(study).rstrip(".")
+    told = f"{what or 'start-up'}, not part of the verdict: {told[0].lower()}{told[1:]}"
+    return paragraph(f"warning: {told}" if study.reasons else told, display, hanging="    ")
