@@ -18,6 +18,7 @@ from loopdesign.front.check import check
 from loopdesign.orbit.operating_point import operating_point
 from loopdesign.orbit.stepping.cycle import CycleStepper
 from loopdesign.orbit.stepping.devices import Devices
+from loopdesign.orbit.stepping.energy import Ledger
 
 VIN, LOAD = 16.0, 0.002
 CYCLES, SETTLED = 420, 180
@@ -105,3 +106,31 @@ def test_a_pulse_that_blanking_forces_lets_the_output_rise(tmp_path):
     told = light.light_load.mean_output_v
     assert told > 24.0 * 1.2
     assert (area[-1] - area[-101]) / (100 * period) == pytest.approx(told, rel=1e-3)
+
+
+@pytest.mark.parametrize("kind", ["resistive", "current", "power"])
+def test_energy_of_a_run_that_skips_pulses(tmp_path, monkeypatch, kind):
+    """What the source gives is burnt, delivered or stored over whole bursts (Tellegen); without one loss it is not."""
+    boost = Boost(vin=VIN, load=24.0 / LOAD)
+    path = write_case(case_of(boost, loads=[LOAD, 0.5], turn_off_delay=150e-9), tmp_path / "c.toml")
+    text = path.read_text(encoding="utf-8").replace('load = "resistive"', f'load = "{kind}"')
+    path.write_text(
+        text
+        if f'load = "{kind}"' in text
+        else f"{text}\n".replace("[specification]", f'[specification]\nload = "{kind}"')
+    )
+
+    def error():
+        corner = next(c for c in check(load_case(path), nominal=True).corners if c.load_current == LOAD)
+        assert corner.regime == "skips pulses"
+        return corner.light_load.to_dict()["energy_error"]
+
+    assert abs(error()) < 1e-8
+    whole = Ledger.__init__
+
+    def forgetful(self, converter):
+        whole(self, converter)
+        self.ohms.pop("i(L1)")
+
+    monkeypatch.setattr(Ledger, "__init__", forgetful)
+    assert abs(error()) > 1e-5

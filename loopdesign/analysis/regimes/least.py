@@ -71,11 +71,13 @@ def light_load(
     from loopdesign.analysis.regimes.skipping import SkippingRun  # noqa: PLC0415
     from loopdesign.orbit.stepping.cycle import CycleStepper  # noqa: PLC0415
     from loopdesign.orbit.stepping.devices import Devices  # noqa: PLC0415
+    from loopdesign.orbit.stepping.energy import Ledger  # noqa: PLC0415
 
     one = take(stepped, np.array([item]), len(point))
     inputs = dict(zip(point.network.inputs, point.inputs[item], strict=True))
     conducts = point.problem.devices.mask(int(point.sequence.configuration[item, -1]))
-    stepper = CycleStepper(one, inputs, limits)
+    ledger = Ledger(one)
+    stepper = CycleStepper(one, inputs, limits, probes=ledger.probes)
     alone = take(opened, np.array([item]), len(point))
     target = float(np.ravel(one.load_voltage)[0])
     if stepper.armed_at:  # every clock makes its pulse
@@ -87,7 +89,7 @@ def light_load(
         return None
     if skipping is not None:
         near = abs((skipping.mean_output_v or 0.0) - target) <= REGULATED * abs(target)
-        return skipping if near else None
+        return replace(skipping, energy_error=run.energy_error(ledger)) if near else None
     return _risen(alone, limits, target) if run.mean > (1.0 + RESTING) * target else None
 
 

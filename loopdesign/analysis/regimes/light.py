@@ -30,6 +30,9 @@ class LightLoad:
         Fewest and most pulses of a burst [unitless].
     mean_control_v : float or None
         Average control voltage [V].
+    energy_error : float or None
+        Share of the input power over the bursts looked at that is neither delivered nor lost [unitless]; None where the
+        output rises.
     examined : bool
         Whether it was looked for where the output comes to rest.
     steady : bool
@@ -49,6 +52,7 @@ class LightLoad:
     burst_pulses_least: int | None = None
     burst_pulses_most: int | None = None
     mean_control_v: float | None = None
+    energy_error: float | None = None
     examined: bool = True
     steady: bool = True
 
@@ -62,7 +66,7 @@ class LightLoad:
         """
         names = (
             "mean_output_v", "ripple_v", "burst_lowest_hz", "burst_highest_hz", "burst_pulses_least",
-            "burst_pulses_most", "mean_control_v", "steady",
+            "burst_pulses_most", "mean_control_v", "energy_error", "steady",
         )  # fmt: skip
         return {name: getattr(self, name) for name in names}
 

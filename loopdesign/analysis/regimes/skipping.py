@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     from loopdesign.orbit.stepping.cycle import CycleStepper
     from loopdesign.orbit.stepping.devices import Devices, Segment
+    from loopdesign.orbit.stepping.energy import Ledger
 
 BURSTS = 16
 """Bursts that are looked at in each round."""
@@ -31,7 +32,10 @@ SIMPSON = np.array([1.0, 4.0, 1.0]) / 6.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stretch:
-    """Some periods of one kind: with a pulse, or a pause. Output [V], control voltage [V]."""
+    """Some periods of one kind: with a pulse, or a pause. Output [V], control voltage [V].
+
+    A period with a pulse has its motions and the state at its end; a pause its devices, and the states at its clocks.
+    """
 
     periods: int
     pulse: bool
@@ -41,6 +45,8 @@ class Stretch:
     control: float
     trace: tuple[Segment, ...] = ()
     end: NDArray[np.float64] | None = None
+    devices: Devices | None = None
+    clocks: NDArray[np.float64] | None = None
 
 
 class SkippingRun:
@@ -78,6 +84,15 @@ class SkippingRun:
             before = now
         return None if found is None else replace(found, steady=False)
 
+    def energy_error(self, ledger: Ledger) -> float:
+        """Book the energies of the last round; return the share of the input that is missing [unitless]."""
+        for stretch in self.stretches:
+            if stretch.end is not None:
+                ledger.add(stretch.trace, stretch.end)
+            elif stretch.devices is not None and stretch.clocks is not None:
+                ledger.rest(self.stepper, stretch.devices, stretch.clocks)
+        return ledger.balance(self.stepper).of_source
+
     def advance(self, stretches: int, bursts: int | None = None) -> None:
         """Step a number of periods with a pulse or in between, and pass pauses; keep what happened in ``stretches``.
 
@@ -98,7 +113,7 @@ class SkippingRun:
                 self.stretches.append(
                     Stretch(
                         periods=pause.periods, pulse=False, mean=pause.mean, lowest=pause.lowest,
-                        highest=pause.highest, control=pause.control,
+                        highest=pause.highest, control=pause.control, devices=self.devices, clocks=pause.clocks,
                     )
                 )  # fmt: skip
             pulse = self.stretches[-1].pulse

@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from loopdesign.analysis.startup.energy import Ledger
 from loopdesign.analysis.transient.run import from_point
 from loopdesign.errors import DataError
 from loopdesign.network.elements import GROUND, Capacitor, CurrentSource, VoltageSource
 from loopdesign.orbit.stepping.cycle import CycleStepper
 from loopdesign.orbit.stepping.devices import Devices
+from loopdesign.orbit.stepping.energy import Ledger
 from loopdesign.orbit.stepping.knee import load_knee
 
 if TYPE_CHECKING:

@@ -12,17 +12,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.startup.energy import Ledger
 from loopdesign.orbit.stepping.abreast.row import run_periods
+from loopdesign.orbit.stepping.energy import Ledger
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from numpy.typing import NDArray
 
-    from loopdesign.analysis.startup.energy import Energy
     from loopdesign.orbit.stepping.cycle import CycleStepper
     from loopdesign.orbit.stepping.devices import Cycle, Devices, Segment
+    from loopdesign.orbit.stepping.energy import Energy
 
 LIMITS = frozenset({"largest duty", "current limit"})
 """Ends of an on-time that asks for more than it gets."""
@@ -120,7 +120,7 @@ def recorded_run(
     calm = 0
     for k, (cycle, trace) in enumerate(_cycles(stepper, begin, profile, most, edges, ledger)):
         edges.add(k, trace, cycle)
-        ledger.add(trace, cycle)
+        ledger.add(trace, cycle.x)
         last, x = x, cycle.x
         done.append(cycle)
         there = abs(cycle.mean - target) <= NARROW * band and _rests(x, last)

@@ -30,14 +30,20 @@ NEAR = 2.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pause:
-    """Periods without a pulse: how many, the state (n,) at their end, output [V] and mean control voltage [V]."""
+    """Periods without a pulse: how many, the states (periods+1,n) at their clocks, output and control voltage [V]."""
 
     periods: int
-    x: NDArray[np.float64]
+    clocks: NDArray[np.float64]
     mean: float
     lowest: float
     highest: float
     control: float
+
+    @property
+    def x(self) -> NDArray[np.float64]:
+        """State (n,) at the end [unitless]."""
+        end: NDArray[np.float64] = self.clocks[-1]
+        return end
 
 
 class Pauses:
@@ -138,6 +144,6 @@ class _Idle:
         weight[0] = weight[-1] = 0.5
         weight /= len(output) - 1
         return Pause(
-            periods=number, x=states[:-1, number].copy(), mean=float(weight @ output), lowest=float(output.min()),
-            highest=float(output.max()), control=float(weight @ control),
+            periods=number, clocks=states[:-1, : number + 1].T.copy(), mean=float(weight @ output),
+            lowest=float(output.min()), highest=float(output.max()), control=float(weight @ control),
         )  # fmt: skip

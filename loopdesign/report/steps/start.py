@@ -119,6 +119,9 @@ def start_sentence(study: RiseStudy, *, display: Display = PIPE) -> str:
     """
     kinds = {r.kind for r in study.results}
     what = " and ".join(word for kind, word in (("start", "start-up"), ("dropout", "line drop-out")) if kind in kinds)
-    told = start_verdict(study).rstrip(".")
-    told = f"{what or 'start-up'}, not part of the verdict: {told[0].lower()}{told[1:]}"
-    return paragraph(f"warning: {told}" if study.reasons else told, display, hanging="    ")
+    head = f"{what or 'start-up'}, not part of the verdict"
+    if study.reasons:
+        return paragraph(f"warning: {head}: {'; '.join(study.reasons)}", display, hanging="    ")
+    return paragraph(
+        f"{head}: the output comes to regulation in all {len(study.results)} runs", display, hanging="    "
+    )

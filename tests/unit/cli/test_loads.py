@@ -54,6 +54,9 @@ def test_loads_in_every_form(limited, tmp_path, capsys):
         assert all(abs(p["energy_error"]) < 1e-4 for p in orbits)
         assert all(p["stepped_voltage_v"] is None for p in orbits if p["stable"])
         assert [p["output_voltage_v"] for p in orbits] == sorted((p["output_voltage_v"] for p in orbits), reverse=True)
+    skipping = [row["light_load"] for row in told["below"] if row["regime"] == "skips pulses"]
+    assert skipping
+    assert all(abs(row["energy_error"]) < 1e-8 for row in skipping)
     with table.open(newline="", encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
     assert {row["kind"] for row in rows} >= {"boundary", "overload"}

@@ -1,11 +1,15 @@
 """``step --start`` through the real entry point: the output follows the ramp of the reference into regulation."""
 
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
 
+from loopdesign.cli import main
+
 CASE = Path(__file__).parents[3] / "cases" / "mooring_head_flyback.toml"
+SIMPLE = CASE.with_name("tide_gauge_sepic_undamped.toml")
 
 
 def started(tmp_path, *changes):
@@ -37,3 +41,23 @@ def test_start_follows_the_ramp_and_comes_to_regulation(tmp_path):
     assert "Start-up" in told
     assert "overshoot" in told
     assert json.loads((tmp_path / "report" / "report.json").read_text(encoding="utf-8"))["corners"] == answer["corners"]
+
+
+def test_design_tells_beside_the_verdict_what_the_starts_of_its_report_came_to(tmp_path, capsys, monkeypatch):
+    """Here a current above its rating; the report itself is left out, a check without one made no start and tells of none."""
+    for written in ("content.gather.gather", "folder.write_report", "live.page.report_page"):
+        monkeypatch.setattr(f"loopdesign.report.{written}", lambda *_, **__: None)
+    monkeypatch.setattr("loopdesign.cli.deliver.report_answer", lambda _: {})
+    text = SIMPLE.read_text(encoding="utf-8").replace(
+        'reference = "1.2 V"', 'reference = "1.2 V"\nsoft_start = "0.5 ms"'
+    )
+    text = re.sub(r"(?m)^input_voltage = .*$", 'input_voltage = ["30 V"]', text)
+    text = re.sub(r"(?m)^load_step = .*\n", "", text)
+    path = tmp_path / "case.toml"
+    path.write_text(text + '\n[ratings]\nL1_current = "0.9 A"\n', encoding="utf-8")
+    main(["design", str(path), "--output", str(tmp_path / "report")])
+    told = " ".join(capsys.readouterr().out.split())
+    (said,) = re.findall(r"warning: start-up, not part of the verdict: (.*?) is above 0\.9 A", told)
+    assert said.startswith("L1 current")
+    main(["check", str(path), "--nominal"])
+    assert "start-up" not in capsys.readouterr().out

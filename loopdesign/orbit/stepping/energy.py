@@ -14,14 +14,16 @@ import numpy as np
 
 from loopdesign.network.converter import netlist, output_sink
 from loopdesign.network.elements import Capacitor, Diode, Inductor, Resistor, Switch
-from loopdesign.network.linear_algebra import modal
+from loopdesign.network.linear_algebra import expm, modal
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from loopdesign.network.converter import Converter
     from loopdesign.orbit.stepping.cycle import CycleStepper
-    from loopdesign.orbit.stepping.devices import Cycle, Devices, Segment
+    from loopdesign.orbit.stepping.devices import Devices, Segment
 
 PANELS = (0.0, 2e-4, 2e-3, 1.5e-2, 0.1, 0.4, 1.0)
 """Where the shares of an interval begin that Gauss's rule is applied to."""
@@ -64,6 +66,12 @@ class Energy:
         over = self.source_j - self.loads_j - self.losses_j - self.interrupted_j - self.stored_j
         return over / turned if turned else 0.0
 
+    @property
+    def of_source(self) -> float:
+        """What the balance leaves over, on what the source gives [unitless]."""
+        over = self.source_j - self.loads_j - self.losses_j - self.interrupted_j - self.stored_j
+        return over / self.source_j if self.source_j else 0.0
+
     def to_dict(self) -> dict[str, float]:
         """Turn the energies into plain numbers.
 
@@ -101,18 +109,43 @@ class Ledger:
         names = ("i(line)", "v(out)", *self.ohms, *self.drawn, *self.drops, *self.sinks)
         self.probes = tuple(dict.fromkeys(names))
         self.waiting: dict[Devices, list[tuple[NDArray[np.float64], NDArray[np.float64], float]]] = {}
+        self.resting: dict[Devices, NDArray[np.float64]] = {}
         self.source = self.loads = self.losses = self.interrupted = 0.0
         self.begin: NDArray[np.float64] | None = None
         self.end: NDArray[np.float64] | None = None
 
-    def add(self, trace: list[Segment], cycle: Cycle) -> None:
-        """Take the intervals of a cycle."""
-        ends = [*(s.x for s in trace[1:]), cycle.x]
-        for segment, end in zip(trace, ends, strict=True):
-            self.begin = segment.x if self.begin is None else self.begin
-            self.end = end
+    def add(self, trace: Sequence[Segment], end: NDArray[np.float64]) -> None:
+        """Take the intervals of a cycle, and the normalised state (n,) at its end [unitless]."""
+        ends = [*(s.x for s in trace[1:]), end]
+        self.begin, self.end = trace[0].x if self.begin is None else self.begin, end
+        for segment, after in zip(trace, ends, strict=True):
             if segment.length > 0.0:
-                self.waiting.setdefault(segment.devices, []).append((segment.x, end, segment.length))
+                self.waiting.setdefault(segment.devices, []).append((segment.x, after, segment.length))
+
+    def rest(self, stepper: CycleStepper, devices: Devices, clocks: NDArray[np.float64]) -> None:
+        """Book whole periods in which no device changes, from the normalised states (K+1,n) at their clocks [unitless].
+
+        Their energies are quadratic forms of the states at their begin, so that many periods cost what one does.
+        """
+        self.begin = clocks[0] if self.begin is None else self.begin
+        self.end = clocks[-1]
+        forms = self.resting.get(devices)
+        if forms is None:
+            forms = self.resting[devices] = self._forms(stepper, devices)
+        states = np.column_stack([clocks[:-1], np.ones(len(clocks) - 1)])
+        source, loads, losses = np.einsum("ki,qij,kj->q", states, forms, states).tolist()
+        self.source, self.loads, self.losses = self.source + source, self.loads + loads, self.losses + losses
+
+    def _forms(self, stepper: CycleStepper, devices: Devices) -> NDArray[np.float64]:
+        """Quadratic forms (3,n+1,n+1) of a state and one that give the energies of a period without an edge [J]."""
+        c, n = stepper.setting(devices).c, len(stepper.states)
+        theta, weight = _nodes()
+        flow = np.zeros((n + 1, n + 1))
+        flow[:n, :n], flow[:n, n] = c.A[0], c.B[0] @ stepper.drive(devices)
+        along = expm(flow * theta[:, None, None])
+        powers = np.swapaxes(along, 1, 2)[:, None] @ self._powers(stepper, devices) @ along[:, None]
+        forms: NDArray[np.float64] = float(stepper.converter.period) * np.einsum("g,gqij->qij", weight, powers)
+        return forms
 
     def settle(self, stepper: CycleStepper) -> None:
         """Book what has been waiting, with the inputs as they are."""
@@ -156,32 +189,53 @@ class Ledger:
         """Integrate the powers of intervals that share their devices."""
         theta, weight = _nodes()
         states, last = _along(stepper, devices, self._stage(stepper), x, lengths, theta)
-        rows = stepper.watch(devices, np.eye(len(stepper.states)), self.probes)
-        level = stepper.watch(devices, np.zeros((1, len(stepper.states))), self.probes)[0]
-        seen = states @ (rows - level) + level
-        value = {probe: seen[..., k] for k, probe in enumerate(self.probes)}
-        inputs = stepper.values
-        losses = sum(ohm * value[probe] ** 2 for probe, ohm in self.ohms.items())
-        losses = losses + sum(inputs.get(name, 0.0) * value[probe] for probe, name in self.drops.items())
-        loads = self._load(stepper, value["v(out)"], devices) + sum(r * value[p] ** 2 for p, r in self.drawn.items())
-        loads = loads + sum(inputs.get(name, 0.0) * value[probe] for probe, name in self.sinks.items())
         share = float(stepper.converter.period) * lengths[:, None] * weight
-        self.source -= inputs["line"] * float((value["i(line)"] * share).sum())
-        self.loads += float((loads * share).sum())
-        self.losses += float((losses * share).sum())
+        seen = np.concatenate([states, np.ones((*states.shape[:2], 1))], axis=2)
+        source, loads, losses = (
+            float((((seen @ power) * seen).sum(axis=2) * share).sum()) for power in self._powers(stepper, devices)
+        )
+        self.source, self.loads, self.losses = self.source + source, self.loads + loads, self.losses + losses
         self.interrupted += float((self._held(stepper, last) - self._held(stepper, ends)).sum())
 
-    def _load(self, stepper: CycleStepper, v: NDArray[np.float64], devices: Devices) -> NDArray[np.float64]:
-        """Power of the main load [W] at its voltage [V]."""
+    def _powers(self, stepper: CycleStepper, devices: Devices) -> NDArray[np.float64]:
+        """Quadratic forms (3,n+1,n+1) of a state and one: the powers of source, loads and losses [W]."""
+        level = stepper.watch(devices, np.zeros((1, len(stepper.states))), self.probes)[0]
+        rows = np.vstack([stepper.watch(devices, np.eye(len(stepper.states)), self.probes) - level, level])
+        seen, inputs, one = dict(zip(self.probes, rows.T, strict=True)), stepper.values, np.eye(len(rows))[-1]
+        nothing = np.zeros((len(rows), len(rows)))
+        losses = sum((ohm * _times(seen[probe], seen[probe]) for probe, ohm in self.ohms.items()), nothing)
+        for probe, name in self.drops.items():
+            losses = losses + inputs.get(name, 0.0) * _times(seen[probe], one)
+        loads = self._load(stepper, seen["v(out)"], one, devices)
+        for probe, ohm in self.drawn.items():
+            loads = loads + ohm * _times(seen[probe], seen[probe])
+        for probe, name in self.sinks.items():
+            loads = loads + inputs.get(name, 0.0) * _times(seen[probe], one)
+        return np.array([-inputs["line"] * _times(seen["i(line)"], one), loads, losses])
+
+    def _load(
+        self, stepper: CycleStepper, v: NDArray[np.float64], one: NDArray[np.float64], devices: Devices
+    ) -> NDArray[np.float64]:
+        """Quadratic form of the power of the main load [W], whose voltage has the row ``v`` [V]."""
         c, inputs = self.converter, stepper.values
         level, current = float(np.ravel(c.load_voltage)[0]), float(np.ravel(c.load_current)[0])
-        sink = inputs.get("load", 0.0)
+        drawn = inputs.get("load", 0.0) * _times(v, one)
         if c.load == "voltage":
             drop, ohm = inputs.get("load_drop", 0.0), float(np.ravel(c.load_resistance)[0])
-            return v * (v - drop) / ohm * devices.load
-        if c.load == "current" and stepper.knee is not None:
-            return v * sink if devices.load else v * v / float(np.ravel(stepper.knee.resistance)[0])
-        return v * v * current / level + v * sink
+            string: NDArray[np.float64] = devices.load * (_times(v, v) - drop * _times(v, one)) / ohm
+            return string + drawn
+        if c.load == "current" and stepper.knee is not None and not devices.load:
+            resistor: NDArray[np.float64] = _times(v, v) / float(np.ravel(stepper.knee.resistance)[0])
+            return resistor
+        # a load of constant power is a negative conductance beside its sink, a current sink no conductance at all
+        conductance = {"resistive": 1.0, "current": 0.0, "power": -1.0}[c.load] * current / level
+        return conductance * _times(v, v) + drawn
+
+
+def _times(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Quadratic form of the product of two rows (n,)."""
+    form: NDArray[np.float64] = 0.5 * (np.outer(a, b) + np.outer(b, a))
+    return form
 
 
 def _resistance(part: object) -> float:
