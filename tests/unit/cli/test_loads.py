@@ -56,7 +56,8 @@ def test_loads_in_every_form(limited, tmp_path, capsys):
         assert [p["output_voltage_v"] for p in orbits] == sorted((p["output_voltage_v"] for p in orbits), reverse=True)
     skipping = [row["light_load"] for row in told["below"] if row["regime"] == "skips pulses"]
     assert skipping
-    assert all(abs(row["energy_error"]) < 1e-8 for row in skipping)
+    # the bank holds 20,000 times the energy that passes: 1e-7 is a rounding of the output by a few 1e-12
+    assert all(0.0 < abs(row["energy_error"]) < 1e-7 for row in skipping)
     with table.open(newline="", encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
     assert {row["kind"] for row in rows} >= {"boundary", "overload"}
