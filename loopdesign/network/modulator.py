@@ -68,8 +68,10 @@ class Threshold:
         return take(self, items, len(self.ramp))
 
 
-def threshold(modulator: Modulator, network: SwitchedNetwork, configuration: int = 0) -> Threshold:
-    """Write the comparator's threshold for a network with probes ``i(switch)`` and ``v(control)``.
+def threshold(
+    modulator: Modulator, network: SwitchedNetwork, configuration: int = 0, *, sensed: str = "i(switch)"
+) -> Threshold:
+    """Write the comparator's threshold for a network with probes of the sensed current and ``v(control)``.
 
     Parameters
     ----------
@@ -79,6 +81,8 @@ def threshold(modulator: Modulator, network: SwitchedNetwork, configuration: int
         Switched network.
     configuration
         One of its configurations in which the switch conducts.
+    sensed
+        Probe of the current that the comparator sees.
 
     Returns
     -------
@@ -93,7 +97,7 @@ def threshold(modulator: Modulator, network: SwitchedNetwork, configuration: int
     else:
         gain = np.broadcast_to(np.asarray(modulator.sense_gain, float), network.period.shape)
         ramp = np.asarray(modulator.slope, float) * network.period
-    switch = network.output_index("i(switch)")
+    switch = network.output_index(sensed)
     sensed_state = gain[:, None] * on.C[:, switch]
     sensed_input = gain[:, None] * on.D[:, switch]
     return Threshold(

@@ -64,7 +64,8 @@ def power(converter: Converter, point: OperatingPoint) -> Power:
     """
     elements = [e for e in netlist(converter) if isinstance(e, (Capacitor, Diode, Inductor, Resistor, Switch))]
     probes = [f"v({e.a},{e.b})" if isinstance(e, Resistor) else f"i({e.name})" for e in elements]
-    asked = ("i(line)", "i(switch)", *dict.fromkeys(probes))
+    switch = f"i({converter.topology.devices.switch})"
+    asked = ("i(line)", switch, *dict.fromkeys(probes))
     waves = {f.name: f for f in sampled_waveforms(converter, point, asked, asked).figures()}
     lost, taken = np.zeros(len(point)), np.zeros(len(point))
     for element, probe in zip(elements, probes, strict=True):
@@ -80,4 +81,4 @@ def power(converter: Converter, point: OperatingPoint) -> Power:
         else:
             lost = lost + square * element.resistance
     line = np.abs(waves["i(line)"].average) * converter.input_voltage
-    return Power(input_power_w=line, output_power_w=taken, loss_w=lost, switch_peak_a=waves["i(switch)"].peak)
+    return Power(input_power_w=line, output_power_w=taken, loss_w=lost, switch_peak_a=waves[switch].peak)

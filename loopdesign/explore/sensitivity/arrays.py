@@ -78,7 +78,7 @@ def gathered(problem: OrbitProblem, sequence: Sequence) -> PeriodArrays:
     PeriodArrays
         Matrices, rows and inputs (B,).
     """
-    network, count = problem.network, sequence.ends.shape[1]
+    network, devices, count = problem.network, problem.devices, sequence.ends.shape[1]
     rows = [network.output_index(name) for name in OUTPUTS]
 
     def stacked(name: str) -> Array:
@@ -93,10 +93,15 @@ def gathered(problem: OrbitProblem, sequence: Sequence) -> PeriodArrays:
         for c, th in problem.thresholds.items():
             here = (edge == Edge.COMPARATOR) & (configuration == c)
             row[here, k], row_input[here, k], ramp[here, k] = th.row_state[here], th.row_input[here], th.ramp[here]
-        for kind, probe in ((Edge.RECTIFIER_ENDS, "i(diode)"), (Edge.RECTIFIER_STARTS, "v(forward)")):
-            here = edge == kind
-            at = network.output_index(probe)
-            row[here, k], row_input[here, k] = C[here, k, at], D[here, k, at]
+        after = sequence.configuration[:, k + 1]
+        for kind, probe_of in ((Edge.RECTIFIER_ENDS, devices.current), (Edge.RECTIFIER_STARTS, devices.forward)):
+            for before, then in {*zip(configuration[edge == kind].tolist(), after[edge == kind].tolist(), strict=True)}:
+                here = (edge == kind) & (configuration == before) & (after == then)
+                moved = devices.changed(before, then, ends=kind == Edge.RECTIFIER_ENDS)
+                at = network.output_index(probe_of(moved))
+                row[here, k], row_input[here, k] = C[here, k, at], D[here, k, at]
+                if kind == Edge.RECTIFIER_STARTS:  # where its forward voltage reaches its drop
+                    row_input[here, k, network.input_index(devices.rectifiers[moved])] -= 1.0
     inputs = problem.inputs.copy()
     inputs[:, network.input_index(problem.trim)] = 0.0
     return PeriodArrays(

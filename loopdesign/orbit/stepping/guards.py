@@ -115,7 +115,7 @@ class Watchman:
         """List what ends the on-time."""
         if not devices.switch:
             return
-        th = threshold(self.converter.modulator, network)
+        th = threshold(self.converter.modulator, network, sensed=self.probes["i(switch)"])
         if self.limits.current_limit is not None:
             yield Guard("current limit", 0, th.sensed_state[0], th.sensed_input[0], -self.limits.current_limit)
         yield Guard("trip", 0, th.row_state[0], th.row_input[0], 0.0, float(th.ramp[0]))

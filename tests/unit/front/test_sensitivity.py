@@ -11,6 +11,8 @@ import pytest
 import loopdesign as ld
 from loopdesign.cli import main
 from loopdesign.explore.sensitivity import READINGS, moved_case
+from loopdesign.explore.sensitivity.arrays import gathered
+from loopdesign.orbit.sequence import Edge
 from loopdesign.report.content.chapters.dynamics import sensitivity_chapter
 
 CASES = Path(__file__).parents[3] / "cases"
@@ -38,6 +40,7 @@ def difference(case, key, nominal, h):
             "tide_gauge_sepic_undamped", None,
             ("stage.L1.inductance", "stage.Cs.capacitance", "stage.Co1.esr", "modulator.slope", "compensation.C2"),
         ),
+        pytest.param("mooring_head_flyback", None, ("stage.L1.inductance",), marks=pytest.mark.nightly),
         ("beacon_boost", {"R1": 9.09e3, "C1": 27e-9, "C2": 1.8e-9}, ("stage.L1.inductance", "input_filter.C.capacitance")),
         pytest.param(
             "navigation_light_sepic", {"R1": 4.7e3, "C1": 100e-9, "C2": 1e-9},
@@ -46,7 +49,7 @@ def difference(case, key, nominal, h):
     ],
 )  # fmt: skip
 def test_derivatives_agree_with_differences_of_checks(name, parts, keys):
-    """Within 1e-4, in continuous and discontinuous conduction, with bias curves, a delay and an input filter."""
+    """Within 1e-4, in continuous and discontinuous conduction, with bias curves, two rectifiers, a delay, a filter."""
     found = ld.check(CASES / f"{name}.toml", parts, nominal=True)
     moved = found.sensitivity()
     case = found.case
@@ -58,6 +61,19 @@ def test_derivatives_agree_with_differences_of_checks(name, parts, keys):
             strongest = np.abs(exact).max(axis=1)
             matters = np.abs(exact[:, k]) > NEGLIGIBLE * strongest
             np.testing.assert_allclose(exact[matters, k], row[matters], rtol=1e-4, err_msg=f"{key}: {reading}")
+
+
+@pytest.mark.parametrize("name", ["mooring_head_flyback", "current_profiler_bipolar"])
+def test_edges_of_several_rectifiers_are_those_of_the_orbit(name):
+    """Each edge's row is that of the device that moves there: it is zero at the state of the orbit where the edge lies."""
+    point = ld.check(CASES / f"{name}.toml", nominal=True).closed_loop.point
+    arrays = gathered(point.problem, point.sequence)
+    inputs = np.einsum("bkp,bp->bk", arrays.row_input, point.inputs)
+    along = np.einsum("bkn,bkn->bk", arrays.row, point.states[:, 1:-1])
+    crossing = np.isin(point.sequence.edge[:, :-1], [Edge.COMPARATOR, Edge.RECTIFIER_ENDS, Edge.RECTIFIER_STARTS])
+    missed = along + inputs + arrays.ramp * point.sequence.ends[:, :-1]
+    assert crossing.sum() > len(point)
+    assert np.abs(missed[crossing]).max() < 1e-9
 
 
 def test_impedance_scaling_leaves_the_margins_alone():

@@ -55,3 +55,15 @@ def test_a_delay_taken_away_is_the_sequence_before():
     back = undelayed(late)
     assert back.same_structure(point.sequence).all()
     assert back.ends == pytest.approx(point.sequence.ends, abs=1e-15)
+
+
+def test_a_switch_and_a_sensed_element_of_any_name(tmp_path):
+    """A controlled switch called otherwise than "switch", and sensing named: the same duty, followed from nothing."""
+    text = (CASES / "mooring_head_flyback.toml").read_text(encoding="utf-8")
+    path = tmp_path / "renamed.toml"
+    path.write_text(text.replace('name = "switch"', 'name = "Q1"'), encoding="utf-8")
+    duty = [c.duty for c in ld.check(CASES / "mooring_head_flyback.toml", nominal=True).corners]
+    assert [c.duty for c in ld.check(path, nominal=True).corners] == pytest.approx(duty, rel=1e-9)
+    sensed = text.replace('name = "switch"', 'name = "Q1"').replace("[stage]", '[stage]\nsense = "L1"')
+    path.write_text(sensed, encoding="utf-8")
+    assert [c.duty for c in ld.check(path, nominal=True).corners] == pytest.approx(duty, rel=1e-9)
