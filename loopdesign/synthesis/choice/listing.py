@@ -61,7 +61,7 @@ def outcome(
     """
     case, prefer, parts = exam.case, exam.demands.prefer, work.parts_of(item)
     others = _alternatives(exam, work, item)
-    if len(others) < SHOWN and not work.climbed:
+    if len(others) < SHOWN and not work.climbed and work.whole:
         others = _alternatives(exam, search_wide(), item)
     listed = np.array([item, *others], np.intp)
     begin, step = step_of(case)

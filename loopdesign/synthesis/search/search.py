@@ -108,9 +108,14 @@ class Search:
     climbed: bool = False
     bound: float | None = None
 
+    @property
+    def whole(self) -> bool:
+        """Whether the lattice was small enough to be searched whole."""
+        return self.lattice.size <= EXHAUSTIVE
+
     def bounded(self, demands: Demands) -> Search:
         """Bound the score of every combination where the lattice was too large to search whole."""
-        if self.lattice.size <= EXHAUSTIVE or self.climbed:
+        if self.whole or self.climbed:
             return self
         found = float(self.result.scores.max(initial=-np.inf))
         return replace(self, bound=best_possible(screens_for(self.responses, demands), self.lattice, found))

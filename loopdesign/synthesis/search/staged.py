@@ -1,13 +1,15 @@
 """Lattices too large to look at whole (type III: five parts): exhaustive in blocks, alternating until nothing improves.
 
-From every start the parts are taken in two blocks, each searched exhaustively with the other held: R1, C1 and C2 over
-their whole series; then R2 and C3 over theirs with R1 within some steps. When neither block improves, every combination
-within two steps in all parts is compared. What is proven is that, and no more: no better combination exists in either
+From the best of the starts the parts are taken in two blocks, each searched exhaustively with the other held: R1, C1
+and C2 over their whole series; R2 and C3 over theirs with R1 within some steps. Every combination within two steps in
+all parts is compared as well, until none of the three improves; the first block is by far the largest and comes when
+the others have nothing left to improve. What is proven is that, and no more: no better combination exists in either
 block or within two steps; one may exist where several parts differ by more at once, by as much as `bound` says at most.
 """
 
 from __future__ import annotations
 
+from itertools import count
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,7 +19,7 @@ from loopdesign.synthesis.search.loops import PARTS
 from loopdesign.synthesis.search.screens import Walk
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -27,13 +29,18 @@ if TYPE_CHECKING:
     from loopdesign.synthesis.search.lattice import Axes, Lattice, SearchResult
     from loopdesign.synthesis.search.loops import Demands, Responses
 
-ROUNDS = 4
 STARTS = 10
 """Placements a search begins from, spread over the crossovers and phases tried."""
 FOLLOWING = 12
 """Steps of R1 either way while R2 and C3 are searched."""
 WHOLE = 10_000
 NEAR = 2
+FEW = {"R": 10, "C": 3}
+"""Steps of a resistor and of a capacitor of the first block about a start, R2 and C3 held."""
+EVERY = {"R": 8, "C": 3}
+"""Steps from one value to the next where a block is thinned, to find any combination at all."""
+ROUNDS = 8
+"""Rounds that progress counts on; there are as many as it takes."""
 
 
 def starts(case: cases.Case, stage: ExaminedStage, limits: Limits, lattice: Lattice) -> list[NDArray[np.intp]]:
@@ -94,27 +101,24 @@ def staged_search(
     tuple of SearchResult and str
         What was found, and a sentence on what is proven.
     """
-    walk = Walk(responses, demands, lattice)
-    looked = 0
-    for k, place in enumerate(begin):
+    walk, (first, second) = _Blocks(responses, demands, lattice), blocks(lattice)
+    few = tuple(0 if second[k] > FOLLOWING else FEW[n[0]] for k, n in enumerate(lattice.open_parts))
+    items = [int(lattice.items(place[None])[0]) for place in begin]
+    told = len(items) + ROUNDS
+    for k, item in enumerate(items):
         if progress is not None:
-            progress(k, len(begin) + 2 * ROUNDS)
-        item = int(lattice.items(place[None])[0])
-        reach = tuple(10 if n.startswith("R") else 3 for n in lattice.open_parts[:3]) + (0,) * (len(place) - 3)
-        looked += _visit(walk, lattice, item, reach)
-    if walk.best is None and begin:
-        looked += _visit(walk, lattice, int(lattice.items(begin[0][None])[0]), blocks(lattice)[0])
-    for round_ in range(ROUNDS):
-        before = walk.best
-        if before is None or thin:
+            progress(k, told)
+        walk.look(item, few)
+    for reach, thinned in ((first, True), (second, False), (first, False)):
+        if walk.best is None and items:
+            walk.look(items[0], reach, thinned=thinned)
+    sizes = (few, tuple(NEAR for _ in lattice.choices), second, first)
+    for round_ in count(len(items)):
+        if thin or not walk.improved(sizes):
             break
-        for reach in blocks(lattice):
-            if progress is not None:
-                progress(len(begin) + 2 * round_, len(begin) + 2 * ROUNDS)
-            looked += _visit(walk, lattice, int(walk.best or 0), reach)
-        looked += _visit(walk, lattice, int(walk.best or 0), tuple(NEAR for _ in lattice.choices))
-        if walk.best == before:
-            break
+        if progress is not None:
+            progress(min(round_, told), told)
+    looked = walk.looked
     names = ", ".join(n for n in lattice.open_parts if n in PARTS[:3])
     others = ", ".join(n for n in lattice.open_parts if n in PARTS[3:])
     scope = (
@@ -125,10 +129,34 @@ def staged_search(
     return walk.result(looked), scope
 
 
-def _visit(walk: Walk, lattice: Lattice, item: int, reach: tuple[int, ...]) -> int:
-    """Look at a block; return how many combinations it has."""
-    count = 0
-    for axes in _chunks(lattice, item, reach):
-        count += int(np.prod([len(a) for a in axes]))
-        walk.visit(axes)
-    return count
+class _Blocks(Walk):
+    """A walk that looks at no block twice: what it kept is all that a later look could keep."""
+
+    def __init__(self, responses: Responses, demands: Demands, lattice: Lattice) -> None:
+        super().__init__(responses, demands, lattice)
+        self.looked = 0
+        self.seen: set[tuple[int, ...]] = set()
+
+    def improved(self, sizes: Sequence[tuple[int, ...]]) -> bool:
+        """Look at blocks around the best combination, the smaller first, until one of them has a better one."""
+        before = self.best
+        for reach in sizes:
+            if before is not None and self.best == before:
+                self.look(before, reach)
+        return self.best != before
+
+    def look(self, item: int, reach: tuple[int, ...], *, thinned: bool = False) -> None:
+        """Look at a block around a combination, or at a few values of each part of it."""
+        if thinned:
+            steps = [EVERY[name[0]] for name in self.lattice.open_parts]
+            axes = tuple(a[::s] for a, s in zip(self.lattice.axes_around(item, reach), steps, strict=True))
+            self.looked += int(np.prod([len(a) for a in axes]))
+            self.visit(axes)
+            return
+        block = tuple(int(end) for axis in self.lattice.axes_around(item, reach) for end in (axis[0], axis[-1]))
+        if block in self.seen:
+            return
+        self.seen.add(block)
+        for axes in _chunks(self.lattice, item, reach):
+            self.looked += int(np.prod([len(a) for a in axes]))
+            self.visit(axes)
