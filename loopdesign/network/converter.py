@@ -255,6 +255,11 @@ def output_sink(name: str) -> str:
     return f"load {name}"
 
 
+def output_resistor(name: str) -> str:
+    """Return the element that is the resistive load of a further output."""
+    return f"{name} resistance"
+
+
 def dc_inputs(converter: Converter, switched: SwitchedNetwork) -> NDArray[np.float64]:
     """Bias of every input (B,p); the trim input is left at zero."""
     values = {

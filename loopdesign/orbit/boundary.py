@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.network.places import OFF
-from loopdesign.orbit.augmented import dot
+from loopdesign.orbit.augmented import Stepper, augmented, dot
 from loopdesign.orbit.operating_point import operating_point
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ def continuous_limit(converter: Converter, point: OperatingPoint) -> NDArray[np.
     -------
     ndarray
         (B,) load current [A]; NaN for a synchronous rectifier, which has no such limit, and where further devices take
-        part in the commutation, so that on and off are not all there is.
+        part in the commutation, so that on and off are not all there is: see `conduction_margin`.
     """
     further = not converter.topology.devices.plain and bool(
         (point.sequence.configuration[~point.discontinuous] > OFF).any()
@@ -61,11 +61,47 @@ def continuous_limit(converter: Converter, point: OperatingPoint) -> NDArray[np.
     return high
 
 
+def conduction_margin(point: OperatingPoint) -> NDArray[np.float64]:
+    """Tell how far orbits of a stage with several rectifiers are from where continuous conduction ends.
+
+    Conduction is continuous where every rectifier that ordinarily carries the off-time, one for each output, conducts
+    until the clock. A rectifier that ordinarily does not, such as a clamp's, has no part in it, nor has the time after
+    the clock in which the current changes over.
+
+    Parameters
+    ----------
+    point : OperatingPoint
+        Orbits (B,).
+
+    Returns
+    -------
+    ndarray (B,)
+        Where conduction is continuous the smallest current of these rectifiers at the clock [A], positive; elsewhere
+        how long before the clock the first of them stops, negative [periods]. Both are zero where it ends.
+    """
+    devices, stepper, end = point.problem.devices, Stepper(point.problem), augmented(point)[:, -1]
+    last = point.sequence.configuration[:, -1]
+    margin = np.full(len(point), np.inf)
+    for place in np.unique(last):
+        items = last == place
+        for k in range(len(devices.rectifiers)):
+            if devices.while_open & devices.mask(int(place)) >> k & 1:
+                margin[items] = np.minimum(margin[items], dot(stepper.rectifier_ends(int(place), k), end)[items])
+    rests = np.array([devices.rests(k) for k in range(len(point.network.configurations))])
+    resting = rests[point.sequence.configuration] & (point.sequence.lengths > 0.0)
+    begin = (point.sequence.ends - point.sequence.lengths)[np.arange(len(point)), np.argmax(resting, axis=1)]
+    return np.where(resting.any(axis=1), begin - 1.0, margin)
+
+
 def _valley(
     converter: Converter, load_current: NDArray[np.float64], guess: Sequence | None
 ) -> tuple[NDArray[np.float64], Sequence]:
     """Valley (B,) [A] of the diode current with a rectifier that never opens, and the edges to begin from next."""
-    point = operating_point(replace(converter.plain(), load_current=load_current, synchronous=True), guess)
+    there = replace(converter.plain(), load_current=load_current, synchronous=True)
+    if there.load == "voltage" and there.current_sense is None:  # at the same output, less drop draws more
+        drop = there.load_voltage - np.asarray(there.load_resistance, float) * load_current
+        there = replace(there, load_drop=drop)
+    point = operating_point(there, guess)
     off, end = point.network.configurations[OFF], point.states[:, -1]
     devices = converter.topology.devices
     valleys = []

@@ -5,9 +5,7 @@
 `least`       pulses skipped or an output that rises: which of them, where the least pulse brings too much
 `kept`        the case's own operating points that the controller does not keep
 `boundary`    the load below which regulation by a pulse every period ends, over input voltage
-`ceiling`     orbits at given duty and load against what a controller at its limit gives
-`power`       where the power goes, and whether it adds up
-`overloaded`  points of an output characteristic: kept, stable, stepped
-`overload`    the output characteristic from the largest load into a short
-`loads`       all of it for a case
+`overload`    the output characteristic with the controller at its limit
+`result`      all of it, as it was found for a case
+`loads`       finds it
 """

@@ -15,12 +15,12 @@ import numpy as np
 
 from loopdesign.corners.conditions import Corners
 from loopdesign.corners.controller import bounds
-from loopdesign.corners.converters import compensation, solved
+from loopdesign.corners.converters import compensation, solved, topology_of
 from loopdesign.corners.trouble import strict
 from loopdesign.errors import CircuitError, ConvergenceError, NumericalError, UnreachableOutputError
 from loopdesign.network.batch import in_halves
 from loopdesign.network.linear_algebra import BREAKDOWN
-from loopdesign.orbit.boundary import continuous_limit
+from loopdesign.orbit.boundary import conduction_margin, continuous_limit
 from loopdesign.orbit.holding import lowest_control
 from loopdesign.orbit.operating_point import operating_point
 
@@ -42,6 +42,13 @@ LIGHTEST = 1e-5
 """Smallest load looked at, over the largest of the case [unitless]."""
 CLOSE = 1e-7
 """Relative closeness of a boundary in load."""
+WALK = 12
+"""Loads, evenly spaced by ratio, by which a stage with several rectifiers is followed down, each from the last."""
+MORE = (2.0, 4.0)
+"""Loads from which the end of continuous conduction is looked for, over the largest of the case, where conduction is
+not continuous there [unitless]."""
+NEXT, NEAR, APPROACHES = 0.97, (4e-3, 2e-3, 1e-3), 40
+"""Second load of that search over its first; distances from the end of the last three, relative; most steps."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,8 +60,8 @@ class LoadBoundary:
     input_voltage : ndarray (L,)
         Input voltages [V].
     continuous_limit_a : ndarray (L,)
-        Load at which continuous conduction ends [A]; NaN where the rectifier is synchronous, several take
-        part, or it was not found.
+        Load at which continuous conduction ends [A]: the first of the rectifiers that ordinarily carry the off-time
+        stops at the clock. NaN where they are synchronous, or it was not found.
     least_load_a : ndarray (L,)
         Load below which regulation by a pulse every period ends [A]; zero where it does not down to the smallest load
         looked at, infinite where no load up to the largest of the case is regulated so, NaN where an operating point
@@ -92,7 +99,7 @@ def load_boundary(case: cases.Case, parts: Mapping[str, float], lines: NDArray[n
     full = case.specification.output_current.highest
     trace = _Trace(case, parts, lines)
     limits = bounds(case, trace.corners(np.arange(len(lines)), np.full(len(lines), full)))
-    found, by = np.zeros(len(lines)), [""] * len(lines)
+    found, by, several = np.zeros(len(lines)), [""] * len(lines), not topology_of(case).devices.plain
     asked: list[tuple[str, Distance]] = []
     if limits.armed or case.modulator.turn_off_delay:
         asked.append(("minimum on-time", lambda k, load: trace.trip(k, load) - limits.armed))
@@ -103,7 +110,7 @@ def load_boundary(case: cases.Case, parts: Mapping[str, float], lines: NDArray[n
         attained = np.broadcast_to(limits.pull_up[0], lines.shape)
         asked.append(("pull-up", lambda k, load: trace.control(k, load) - attained[k]))
     for word, distance in asked:
-        loads = _largest_zero(distance, len(lines), full)
+        loads = largest_zero(distance, len(lines), full, walk=several)
         for k, load in enumerate(loads):
             if np.isnan(load) or load > found[k]:
                 found[k], by[k] = load, word if load > 0.0 else ""
@@ -143,6 +150,10 @@ class _Trace:
         point = self.solved(items, load)[1]
         return point.sequence.ends[np.arange(len(point)), point.trip]
 
+    def margin(self, items: NDArray[np.intp], load: NDArray[np.float64]) -> NDArray[np.float64]:
+        """How far conduction is from its end (S,), as `conduction_margin` tells."""
+        return conduction_margin(self.solved(items, load)[1])
+
     def control(self, items: NDArray[np.intp], load: NDArray[np.float64]) -> NDArray[np.float64]:
         """Lowest control voltage of the period [V], of the closed loop where there is one."""
         converter, point = self.solved(items, load)
@@ -161,27 +172,112 @@ def _continuous(case: cases.Case, lines: NDArray[np.float64], full: float) -> ND
             return continuous_limit(*solved(case, trace.corners(items, np.full(len(items), full))))
 
     everyone = np.arange(len(lines))
-    return in_halves(examine, everyone, failures=FAILURES, alone=lambda _: np.array([np.nan]))
+    found = in_halves(examine, everyone, failures=FAILURES, alone=lambda _: np.array([np.nan]))
+    if topology_of(case).devices.plain or case.converter.rectifier == "synchronous" or not np.isnan(found).any():
+        return found
+    return np.where(np.isnan(found), _followed_down(case, lines, full), found)
 
 
-def _largest_zero(distance: Distance, count: int, full: float) -> NDArray[np.float64]:
-    """Find the load (L,) below which a distance is negative: by a search in a bracket, in the root of the load.
+def _followed_down(case: cases.Case, lines: NDArray[np.float64], full: float) -> NDArray[np.float64]:
+    """Load (L,) at which continuous conduction of several rectifiers ends [A]; NaN where it was not found."""
+    result = np.full(len(lines), np.nan)
+    for most in (1.0, *MORE):
+        left = np.flatnonzero(np.isnan(result))
+        if len(left):
+            trace = _Trace(case, {}, lines[left])
+            result[left] = _approached(_guarded(trace.margin), np.full(len(left), most * full))
+    return result
 
-    Zero where it is positive at the smallest load already, infinite where it is negative at the largest, NaN where it
-    could not be told.
+
+def _approached(margin: Distance, load: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Load (L,) at which a margin comes to zero from above, never going below; NaN where it is not positive at first.
+
+    The margin is nearly a straight line over the load. Three loads close to its zero give that by a parabola.
     """
+    everyone = np.arange(len(load))
+    here = margin(everyone, load)
+    before, last = load, NEXT * load
+    first, second = here, np.where(here > 0.0, margin(everyone, last), np.nan)
+    for _ in range(APPROACHES):
+        with np.errstate(all="ignore"):
+            zero = last - second * (before - last) / (first - second)
+            zero = np.where((zero < last) & np.isfinite(zero), zero, 0.5 * last)
+        if not (np.abs(last - zero) > NEAR[0] * zero).any():
+            break
+        trial = np.maximum(zero + 0.25 * (last - zero), 0.5 * last)
+        found = margin(everyone, trial)
+        beyond = ~(found > 0.0)
+        for _ in range(APPROACHES):
+            if not (beyond & np.isfinite(second)).any():
+                break
+            trial = np.where(beyond, 0.5 * (trial + last), trial)
+            found = np.where(beyond, margin(everyone, trial), found)
+            beyond = ~(found > 0.0)
+        before, first, last, second = last, second, trial, np.where(beyond, np.nan, found)
+    x = zero[:, None] * (1.0 + np.array(NEAR))
+    y = np.stack([margin(everyone, column) for column in x.T], axis=1)
+    weights = np.stack([y[:, (k + 1) % 3] * y[:, (k + 2) % 3] for k in range(3)], axis=1)
+    with np.errstate(all="ignore"):
+        for k in range(3):
+            weights[:, k] /= (y[:, k] - y[:, (k + 1) % 3]) * (y[:, k] - y[:, (k + 2) % 3])
+    result = (weights * x).sum(axis=1)  # the load as a parabola of the margin, where the margin is zero
+    return np.where((y > 0.0).all(axis=1) & (np.abs(result / zero - 1.0) < NEAR[0]), result, np.nan)
 
-    def at(items: NDArray[np.intp], root: NDArray[np.float64]) -> NDArray[np.float64]:
+
+def _guarded(distance: Distance) -> Distance:
+    """Give NaN for single items at which a distance cannot be told."""
+
+    def at(items: NDArray[np.intp], load: NDArray[np.float64]) -> NDArray[np.float64]:
         def examine(some: NDArray[np.intp]) -> NDArray[np.float64]:
             with strict():
-                return distance(items[some], full * root[some] ** 2)
+                return distance(items[some], load[some])
 
         return in_halves(examine, np.arange(len(items)), failures=FAILURES, alone=lambda _: np.array([np.nan]))
 
-    everyone = np.arange(count)
-    low, high = np.full(count, np.sqrt(LIGHTEST)), np.ones(count)
-    above, below = at(everyone, high), at(everyone, low)
-    result = np.where(above < 0.0, np.inf, np.where((above >= 0.0) & (below > 0.0), 0.0, np.nan))
+    return at
+
+
+def largest_zero(
+    distance: Distance, count: int, full: float, *, walk: bool = False, least: float = LIGHTEST
+) -> NDArray[np.float64]:
+    """Find the load below which a distance is negative: by a search in a bracket, in the root of the load.
+
+    Parameters
+    ----------
+    distance : callable
+        From items (S,) and loads (S,) [A] to distances (S,).
+    count : int
+        Number of items L [unitless].
+    full : float
+        Largest load [A].
+    least : float
+        Smallest load looked at, over the largest [unitless].
+    walk : bool
+        Go down from it in steps, for orbits that are found from their neighbours only.
+
+    Returns
+    -------
+    ndarray (L,)
+        Load [A]; zero where the distance is positive at the smallest load already, infinite where it is negative at
+        the largest, NaN where it could not be told.
+    """
+    guarded = _guarded(distance)
+
+    def at(items: NDArray[np.intp], root: NDArray[np.float64]) -> NDArray[np.float64]:
+        return guarded(items, full * root**2)
+
+    smallest = np.sqrt(least)
+    low, high, below = np.ones(count), np.ones(count), np.full(count, np.nan)
+    above = at(np.arange(count), high)
+    result = np.where(above < 0.0, np.inf, np.nan)
+    going = np.flatnonzero(above >= 0.0)
+    for root in np.geomspace(1.0, smallest, WALK)[1:] if walk else [smallest]:
+        if not len(going):
+            break
+        high[going], low[going] = low[going], root
+        below[going] = at(going, low[going])
+        going = going[below[going] > 0.0]
+    result[going] = 0.0
     inside = np.flatnonzero((above >= 0.0) & (below <= 0.0))
     if len(inside):
         from scipy.optimize.elementwise import find_root  # noqa: PLC0415  (a quarter of a second to load)

@@ -7,23 +7,28 @@ characteristic.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from loopdesign.analysis.given import given_parts, has_loop, require_slope
-from loopdesign.analysis.regimes.boundary import FAILURES, LoadBoundary, load_boundary
-from loopdesign.analysis.regimes.ceiling import LEAST, Ceiling
-from loopdesign.analysis.regimes.kept import NotKept, points_not_kept
+from loopdesign.analysis.regimes.boundary import FAILURES, load_boundary
+from loopdesign.analysis.regimes.kept import points_not_kept
 from loopdesign.analysis.regimes.least import light_loads
-from loopdesign.analysis.regimes.overload import not_examined, overload_curves, taken_for_granted
+from loopdesign.analysis.regimes.overload.ceiling import Ceiling
+from loopdesign.analysis.regimes.overload.compliance import compliance_curves
+from loopdesign.analysis.regimes.overload.curve import overload_curves
+from loopdesign.analysis.regimes.overload.held import held_range
+from loopdesign.analysis.regimes.overload.words import not_examined, taken_for_granted
+from loopdesign.analysis.regimes.result import LightRow, LoadsResult
 from loopdesign.corners.conditions import Corners
 from loopdesign.corners.controller import bounds
 from loopdesign.corners.converters import compensation, one_corner, solved
 from loopdesign.corners.trouble import names_file, strict, traced
 from loopdesign.models.switched import linearise
 from loopdesign.models.verdict import verdicts
+from loopdesign.network.batch import take
 from loopdesign.orbit.operating_point import operating_point
 
 if TYPE_CHECKING:
@@ -32,8 +37,11 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign import case as cases
+    from loopdesign.analysis.regimes.boundary import LoadBoundary
     from loopdesign.analysis.regimes.light import LightLoad
-    from loopdesign.analysis.regimes.overload import OverloadCurve
+    from loopdesign.analysis.regimes.overload.curve import OverloadCurve
+    from loopdesign.analysis.regimes.overload.held import HeldRange
+    from loopdesign.network.elements import Element
 
 LINES = 9
 """Input voltages between the lowest and the highest of the case."""
@@ -41,165 +49,6 @@ SAME = 1e-9
 """Relative difference of input voltages that is rounding."""
 BELOW = (0.5, 0.1)
 """Loads, over the least that a pulse every period regulates, at which the converter is stepped."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LightRow:
-    """What a converter does at one load below the boundary.
-
-    Attributes
-    ----------
-    input_voltage, load_current : float
-        Operating point [V], [A].
-    found : LightLoad or None
-        Regime and numbers; None where neither was found.
-    """
-
-    input_voltage: float
-    load_current: float
-    found: LightLoad | None
-
-    def to_dict(self) -> dict[str, Any]:
-        """Turn the row into plain numbers and words, ready for JSON.
-
-        Returns
-        -------
-        dict
-            Operating point, regime and numbers.
-        """
-        light = self.found
-        return {
-            "input_voltage": self.input_voltage, "load_current": self.load_current,
-            "regime": None if light is None else light.regime, "light_load": None if light is None else light.to_dict(),
-        }  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LoadsResult:
-    """Every load of a case over its input voltages.
-
-    Attributes
-    ----------
-    case : Case
-        The case.
-    boundary : LoadBoundary
-        Loads at which conduction and regulation change.
-    largest_load_a : ndarray (L,) or None
-        Largest load that is regulated at each of its input voltages [A]; zero where not even a 64th of the largest of
-        the case is, infinite where nothing limits it, NaN where it could not be followed; None where none is examined.
-    not_kept : tuple of NotKept
-        Operating points of the case itself that the controller does not keep.
-    below : tuple of LightRow
-        What the converter does below the boundary.
-    overload : tuple of OverloadCurve
-        Output characteristic at each listed input voltage; empty where none is examined.
-    notes : tuple of str
-        What is taken for granted and what is left out.
-    """
-
-    case: cases.Case
-    boundary: LoadBoundary
-    largest_load_a: NDArray[np.float64] | None
-    not_kept: tuple[NotKept, ...]
-    below: tuple[LightRow, ...]
-    overload: tuple[OverloadCurve, ...]
-    notes: tuple[str, ...]
-
-    @property
-    def reasons(self) -> tuple[str, ...]:
-        """Loads of the case that lie beyond a boundary, or are not kept, and what could not be followed."""
-        given, b = self.case.specification.output_current, self.boundary
-        lost = np.flatnonzero(np.isnan(b.least_load_a))
-        low = np.flatnonzero(given.lowest < b.least_load_a)
-        most = b.least_load_a * np.nan if self.largest_load_a is None else self.largest_load_a
-        high = np.flatnonzero(given.highest > most)
-        unknown = np.flatnonzero(np.isnan(most)) if self.largest_load_a is not None else high[:0]
-        told = []
-        if len(lost):
-            told.append(f"{_at(b, int(lost[0]), len(lost))} the least load could not be followed")
-        if len(low):
-            k = int(low[np.argmax(b.least_load_a[low])])
-            least, by = float(b.least_load_a[k]), b.least_load_by[k]
-            where = "no load is" if np.isinf(least) else f"{given.lowest:.3g} A is below {least:.3g} A and not"
-            told.append(f"{_at(b, k, len(low))} {where} regulated by a pulse every period ({by})")
-        if len(high):
-            k = int(high[np.argmin(most[high])])
-            beyond = (
-                f"above {most[k]:.3g} A and not" if most[k] else f"not regulated, nor is {LEAST * given.highest:.3g} A"
-            )
-            told.append(f"{_at(b, k, len(high))} {given.highest:.3g} A is {beyond}{' regulated' if most[k] else ''}")
-        if len(unknown):
-            told.append(f"{_at(b, int(unknown[0]), len(unknown))} the largest load could not be followed")
-        return (*told, *self._others_not_kept(most))
-
-    def _others_not_kept(self, most: NDArray[np.float64]) -> list[str]:
-        """Name the operating points that are not kept and lie beyond no boundary, a sentence for each word."""
-        by: dict[str, list[NotKept]] = {}
-        for point in self.not_kept:
-            k = int(np.argmin(np.abs(self.boundary.input_voltage - point.input_voltage)))
-            if not (point.load_current < self.boundary.least_load_a[k] or point.load_current > most[k]):
-                by.setdefault(point.held, []).append(point)
-        return [
-            f"at {points[0].place}{_and_others(len(points), 'operating point')} the converter does not stay at its "
-            f"operating point ({word})"
-            for word, points in by.items()
-        ]
-
-    def to_rows(self) -> list[dict[str, Any]]:
-        """Turn the boundaries into one row per input voltage, ready for a data frame.
-
-        Returns
-        -------
-        list of dict
-            Input voltage [V] and loads [A]; None where there is no such load or it could not be followed. Zero for
-            ``least_load_a`` where a pulse every period regulates down to the smallest load looked at, and for
-            ``largest_load_a`` where not even a 64th of the largest load of the case is regulated.
-        """
-        b = self.boundary
-        return [
-            {
-                "input_voltage": float(b.input_voltage[k]),
-                "continuous_limit_a": _number(b.continuous_limit_a[k]),
-                "least_load_a": _number(b.least_load_a[k]),
-                "least_load_by": b.least_load_by[k] or None,
-                "largest_load_a": None if self.largest_load_a is None else _number(self.largest_load_a[k]),
-            }
-            for k in range(len(b.input_voltage))
-        ]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Turn everything into plain numbers and words, ready for JSON.
-
-        Returns
-        -------
-        dict
-            Title, boundaries, what happens below them, output characteristics, and notes.
-        """
-        return {
-            "title": " ".join(self.case.title.split()),
-            "topology": self.case.converter.topology,
-            "smallest_load_a": self.boundary.smallest_load_a,
-            "boundaries": self.to_rows(),
-            "below": [row.to_dict() for row in self.below],
-            "overload": [curve.to_dict() for curve in self.overload],
-            "reasons": list(self.reasons),
-            "notes": list(self.notes),
-        }
-
-
-def _at(boundary: LoadBoundary, item: int, count: int) -> str:
-    """Name an input voltage, and how many others share what is said of it."""
-    return f"at {boundary.input_voltage[item]:.4g} V{_and_others(count, 'input voltage')}"
-
-
-def _and_others(count: int, what: str) -> str:
-    """Count the others that share what is said of one."""
-    return "" if count < 2 else f" and {count - 1} other {what}{'s' if count > 2 else ''}"
-
-
-def _number(value: float) -> float | None:
-    """Return a number, or None where there is none."""
-    return float(value) if np.isfinite(value) else None
 
 
 @names_file("no loads")
@@ -250,7 +99,8 @@ def loads(case: cases.Case, *, progress: Callable[[int, int], None] | None = Non
             case=case, boundary=boundary, largest_load_a=None, not_kept=unkept, below=below, overload=(),
             notes=tuple(notes),
         )  # fmt: skip
-    largest, curves = traced(lambda at: _overload(case, at, listed), case, _full(case, lines), what="no overload")
+    full = _full(case, lines)
+    largest, curves = traced(lambda at: _overload(case, parts, at, listed), case, full, what="no overload")
     say(pieces, pieces)
     notes += taken_for_granted(case)
     return LoadsResult(
@@ -325,12 +175,27 @@ def _light(case: cases.Case, parts: Mapping[str, float], corner: Corners) -> Lig
 
 
 def _overload(
-    case: cases.Case, corners: Corners, listed: list[float]
-) -> tuple[NDArray[np.float64], tuple[OverloadCurve, ...]]:
+    case: cases.Case, parts: Mapping[str, float], corners: Corners, listed: list[float]
+) -> tuple[NDArray[np.float64] | None, tuple[OverloadCurve, ...]]:
     """Largest load (B,) that is regulated [A], and the output characteristic at the listed input voltages."""
     full = case.specification.output_current.highest
-    converter = replace(solved(case, corners)[0], load="resistive")
+    items = np.flatnonzero(np.isin(corners.input_voltage, listed))
+    if case.specification.regulate == "current":
+        at = take(corners, items, len(corners))
+        *others, highest = (_held(case, parts, at, level) for level in sorted(case.specification.output_current.values))
+        return None, compliance_curves(highest, tuple(others), np.arange(len(at)))
+    converter = solved(case, corners)[0]
+    converter = replace(converter, load="voltage" if converter.load == "voltage" else "resistive")
     ceiling = Ceiling(converter=converter, bounds=bounds(case, corners))
     largest, duty = ceiling.largest_load(full)
-    items = np.flatnonzero(np.isin(corners.input_voltage, listed))
     return largest, overload_curves(ceiling, items, largest, duty, full)
+
+
+def _held(case: cases.Case, parts: Mapping[str, float], corners: Corners, level: float) -> HeldRange:
+    """Find the voltages between which one regulated current [A] is held (B,)."""
+    at = replace(corners, load_current=np.full(len(corners), level))
+
+    def close(items: NDArray[np.intp]) -> tuple[Element, ...]:
+        return compensation(case, parts, take(at, items, len(at)))
+
+    return held_range(solved(case, at)[0], bounds(case, at), close if parts else None)

@@ -12,7 +12,7 @@ import numpy as np
 
 from loopdesign.case.tables import custom as tables
 from loopdesign.corners.conditions import REFERENCE_TEMPERATURE, capacitor_value, inductor_value, warm
-from loopdesign.network.converter import output_sink
+from loopdesign.network.converter import output_resistor, output_sink
 from loopdesign.network.elements import (
     GROUND,
     Capacitor,
@@ -209,5 +209,5 @@ def _load(stage: cases.CustomStage, output: tables.OutputEntry, corners: Corners
     parts: list[Element] = [CurrentSource(name=output_sink(output.name), a=a, b=b)]
     if output.load == "resistive":
         current = output.current.nominal * corners.factor(f"{output.name}.current")
-        parts.append(Resistor(name=f"{output.name} resistance", a=a, b=b, resistance=output.voltage / current))
+        parts.append(Resistor(name=output_resistor(output.name), a=a, b=b, resistance=output.voltage / current))
     return parts

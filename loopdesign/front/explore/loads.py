@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from loopdesign.analysis.given import with_parts
 from loopdesign.analysis.regimes import loads as regimes
-from loopdesign.analysis.regimes.loads import LoadsResult
+from loopdesign.analysis.regimes.result import LoadsResult
 from loopdesign.errors import DataError
 from loopdesign.front.case import as_case
 from loopdesign.front.shown import Shown, one_line, shown_as
@@ -44,10 +44,10 @@ class Loads(Shown, LoadsResult):
     Examples
     --------
     >>> import loopdesign as ld
-    >>> followed = ld.loads("cases/navigation_light_sepic.toml")
+    >>> followed = ld.loads("cases/tide_gauge_sepic_undamped.toml")
     >>> row = followed.to_rows()[-1]
-    >>> f"{row['input_voltage']:g} V: a pulse every period above {1e3 * row['least_load_a']:.1f} mA"
-    '30 V: a pulse every period above 12.2 mA'
+    >>> f"{row['input_voltage']:g} V: continuous above {1e3 * row['continuous_limit_a']:.0f} mA"
+    '30 V: continuous above 618 mA'
     """
 
     def brief(self) -> Brief:

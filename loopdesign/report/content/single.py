@@ -16,6 +16,7 @@ from loopdesign.report.loads.text import (
     below_table,
     boundary_table,
     curve_sentence,
+    levels_table,
     loads_verdict,
     overload_table,
 )
@@ -24,7 +25,7 @@ from loopdesign.report.steps.start import start_verdict
 from loopdesign.report.steps.text import step_verdict
 
 if TYPE_CHECKING:
-    from loopdesign.analysis.regimes.loads import LoadsResult
+    from loopdesign.analysis.regimes.result import LoadsResult
     from loopdesign.analysis.spread.envelope import Envelope
     from loopdesign.analysis.spread.sample import SpreadResult
     from loopdesign.analysis.startup.rise import RiseStudy
@@ -195,9 +196,15 @@ def loads_content(found: LoadsResult, given: CaseFile, date: str) -> Content:
             "Output voltage against current with the controller at its limit. Where a curve ends inside the picture, "
             "the text under Overload says why, and what the converter does beyond."
         )
+        if found.case.specification.regulate == "current":
+            caption = (
+                "Voltage of the load against its current: upright where the largest current is held, above it with the "
+                "controller at its limit, below it with the shortest pulse."
+            )
         blocks += [
             SectionHeading(text="Overload"),
             Bullets(items=tuple(curve_sentence(c) for c in found.overload)),
+            *([TableBlock(table=levels_table(found))] if any(c.levels for c in found.overload) else []),
             Figure(name="overload", svg=svg_of(overload_figure(found)), caption=caption),
             *(TableBlock(table=overload_table(c), folded=True) for c in found.overload if c.points),
         ]

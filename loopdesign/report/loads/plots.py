@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from numpy.typing import NDArray
 
-    from loopdesign.analysis.regimes.loads import LoadsResult
+    from loopdesign.analysis.regimes.overload.curve import OverloadCurve
+    from loopdesign.analysis.regimes.result import LoadsResult
 
 SIZE = (7.2, 4.6)
 DASHES = ("-", "--", ":", "-.")
@@ -87,15 +88,16 @@ def overload_figure(found: LoadsResult) -> Figure:
     """
     figure = own_figure(*SIZE)
     ax = figure.subplots()
-    target = found.case.specification.output_voltage
-    farthest = 0.0
+    farthest, highest = 0.0, 0.0 if _by_current(found) else found.case.specification.output_voltage
     for k, curve in enumerate(c for c in found.overload if c.points):
         colour, marker = shared.PALETTE[k % len(shared.PALETTE)], MARKERS[k % len(MARKERS)]
         orbits = [p for p in curve.points if p.stable is not None]
         x, y = [p.output_current_a for p in orbits], [p.output_voltage_v for p in orbits]
         label = f"{curve.input_voltage:.4g} V input"
+        begin = _begin(found, curve)
         ax.plot(
-            [0.0, *x], [target, *y], color=colour, linestyle=DASHES[k % len(DASHES)], linewidth=1.6, label=label
+            [*begin[0], *x, *begin[2]], [*begin[1], *y, *begin[3]], color=colour, linestyle=DASHES[k % len(DASHES)],
+            linewidth=1.6, label=label,
         )  # fmt: skip
         for p in orbits:
             face = colour if p.stable else "white"
@@ -105,15 +107,41 @@ def overload_figure(found: LoadsResult) -> Figure:
             [p.stepped_voltage_v for p in orbits if p.stepped_voltage_v], linestyle="", marker="x", color=colour,
             markersize=7,
         )  # fmt: skip
-        farthest = max([farthest, *x])
+        farthest, highest = max([farthest, *x]), max([highest, *y])
     ax.set_xlim(0.0, 1.12 * farthest)
-    ax.set_ylim(0.0, 1.08 * target)
+    ax.set_ylim(0.0, 1.08 * highest)
     _axis(ax, "output current", "A", "x")
     _axis(ax, "output voltage", "V", "y")
     ax.grid(visible=True, color="#cccccc", linewidth=0.5)
+    if _by_current(found):
+        _load_line(ax, found, farthest)
     _legend(figure, ax)
     figure.suptitle(drawable(f"{' '.join(found.case.title.split())}: overload, nominal parts"), fontsize=11)
     return figure
+
+
+def _by_current(found: LoadsResult) -> bool:
+    return found.case.specification.regulate == "current"
+
+
+def _begin(found: LoadsResult, curve: OverloadCurve) -> tuple[list[float], list[float], list[float], list[float]]:
+    """Where a curve is held before its points and behind them: currents [A], voltages [V], and the same behind."""
+    if not _by_current(found):
+        return [0.0], [found.case.specification.output_voltage], [], []
+    level = curve.levels[-1]
+    if any(p.ended == "shortest pulse" for p in curve.points):
+        return [], [], [], []
+    return [], [], [level.load_current], [level.held_from_v or 0.0]
+
+
+def _load_line(ax: Axes, found: LoadsResult, most: float) -> None:
+    """Draw the load of the case: its drop, and its resistance."""
+    load = found.case.specification.voltage_load
+    if load is not None:
+        x = np.array([0.0, most])
+        ax.plot(
+            x, load.drop + load.resistance * x, color="#777777", linewidth=1.0, linestyle=(0, (1, 2)), label="the load"
+        )
 
 
 def _legend(figure: Figure, ax: Axes) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.regimes.ceiling import DOUBLINGS, LEAST
+from loopdesign.analysis.regimes.overload.ceiling import DOUBLINGS, LEAST
 from loopdesign.report.basics.layout import laid_out, lettered, paragraph
 from loopdesign.report.basics.status import held_word, stable_word
 from loopdesign.report.basics.tables import VERDICT, Column, Table, without_empty
@@ -17,9 +17,9 @@ from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
     from loopdesign.analysis.regimes.light import LightLoad
-    from loopdesign.analysis.regimes.loads import LoadsResult
-    from loopdesign.analysis.regimes.overload import OverloadCurve
-    from loopdesign.analysis.regimes.overloaded import OverloadPoint
+    from loopdesign.analysis.regimes.overload.curve import OverloadCurve
+    from loopdesign.analysis.regimes.overload.points import OverloadPoint
+    from loopdesign.analysis.regimes.result import LoadsResult
     from loopdesign.report.basics.layout import Display
     from loopdesign.report.basics.tables import CellValue
 
@@ -141,19 +141,20 @@ def overload_table(curve: OverloadCurve) -> Table:
     Table
         One row per point.
     """
+    further = tuple(dict.fromkeys(name for p in curve.points for name in p.outputs))
     columns = (
         Column(heading="output", unit="V", key=True), Column(heading="current", unit="A", key=True), VERDICT,
         Column(heading="pulse ended by"), Column(heading="duty", unit=""),
         Column(heading="largest multiplier", unit=""), Column(heading="input power", unit="W"),
         Column(heading="lost", unit="W"), Column(heading="switch peak", unit="A"),
         Column(heading="stepped output", unit="V"), Column(heading="stepped current", unit="A"),
-        Column(heading="energy error"),
+        *(Column(heading=f"output {name}", unit="V") for name in further), Column(heading="energy error"),
     )  # fmt: skip
     rows = tuple(
         (
             p.output_voltage_v, p.output_current_a, point_word(p), p.ended, p.duty, p.largest_multiplier,
             p.input_power_w, p.loss_w, p.switch_peak_a, p.stepped_voltage_v, p.stepped_current_a,
-            None if p.energy_error is None else f"{p.energy_error:.1e}",
+            *(p.outputs.get(name) for name in further), None if p.energy_error is None else f"{p.energy_error:.1e}",
         )
         for p in curve.points
     )  # fmt: skip
@@ -161,7 +162,38 @@ def overload_table(curve: OverloadCurve) -> Table:
         title=f"Output characteristic with the controller at its limit, {_volts(curve.input_voltage)} input",
         columns=columns, rows=rows,
         note="Averages of the periodic orbit. Where it is not stable or not kept, the stepped output is what the "
-        "converter gives, to about 0.1 %.",
+        "converter gives, to some tenths of a percent; none where it came to no rest.",
+    )  # fmt: skip
+
+
+def levels_table(found: LoadsResult) -> Table:
+    """Tabulate the voltages between which every regulated current is held.
+
+    Parameters
+    ----------
+    found : LoadsResult
+        The loads, of a case whose current is regulated.
+
+    Returns
+    -------
+    Table
+        One row per input voltage and level.
+    """
+    columns = (
+        INPUT, Column(heading="current", unit="A", key=True), Column(heading="held from", unit="V"),
+        Column(heading="bounded by"), Column(heading="held to", unit="V"), Column(heading="bounded by"),
+    )  # fmt: skip
+    rows: list[tuple[CellValue, ...]] = [
+        (
+            curve.input_voltage, level.load_current, level.held_from_v, level.held_from_by or "held into a short",
+            level.held_to_v, level.held_to_by or "nothing found",
+        )
+        for curve in found.overload
+        for level in curve.levels
+    ]  # fmt: skip
+    return Table(
+        title="Voltages of the load between which the current is held", columns=columns, rows=tuple(rows),
+        note="The load of the case with its drop and resistance lengthened or shortened in proportion, nominal parts.",
     )  # fmt: skip
 
 
@@ -204,6 +236,11 @@ def loads_verdict(found: LoadsResult) -> str:
     span = f"{format_quantity(given.lowest, 'A')} to {format_quantity(given.highest, 'A')}"
     if found.reasons:
         return f"Not every load of the case ({span}) was found regulated: {'; '.join(found.reasons)}."
+    if found.case.specification.regulate == "current" and found.overload:
+        return (
+            f"Every regulated current of the case ({span}) lies above the lower boundary at every input voltage, and "
+            "at the listed ones it is held at the voltage of the load; run check for stability."
+        )
     lower = "above the lower boundary" if found.largest_load_a is None else "within the boundaries"
     upper = ""
     if found.largest_load_a is None:
@@ -225,10 +262,10 @@ def curve_sentence(curve: OverloadCurve) -> str:
         A sentence.
     """
     shape = "over part of the curve the current falls together with the output" if curve.folds_back else ""
-    shape = shape or "the current rises while the output falls"
+    shape = shape or ("" if curve.levels else "the current rises while the output falls")
     bad = sum(p.stable is False for p in curve.points)
     growing = f"; {bad} of its points are not stable or not kept" if bad else ""
-    told = f"; {shape}{growing}" if curve.points else ""
+    told = f"{'; ' if shape else ''}{shape}{growing}" if curve.points else ""
     return f"{_volts(curve.input_voltage)}: {curve.reason}{told}"
 
 
@@ -254,6 +291,8 @@ def loads_text(found: LoadsResult, display: Display, *, wrote: tuple[str, ...] =
     blocks = [head, paragraph(loads_verdict(found), display), laid_out(without_empty(boundary_table(found)), display)]
     if found.below:
         blocks.append(laid_out(without_empty(below_table(found)), display))
+    if any(c.levels for c in found.overload):
+        blocks.append(laid_out(without_empty(levels_table(found)), display))
     if found.overload:
         blocks.append(bullets("Overload", tuple(curve_sentence(c) for c in found.overload), display))
     blocks += [laid_out(without_empty(overload_table(c)), display) for c in found.overload if c.points]
@@ -273,16 +312,19 @@ def loads_csv(found: LoadsResult) -> str:
     Returns
     -------
     str
-        One line per boundary, light load and point of an output characteristic, by ``kind``.
+        One line per boundary, light load, held level and point of an output characteristic, by ``kind``.
     """
     rows = [{"kind": "boundary", **row} for row in found.to_rows()]
     for row in found.below:
         told = row.to_dict()
         light = told.pop("light_load") or {}
         rows.append({"kind": "below", **told, **light})
-    rows += [
-        {"kind": "overload", "input_voltage": c.input_voltage, **p.to_dict()} for c in found.overload for p in c.points
-    ]
+    for c in found.overload:
+        rows += [{"kind": "level", "input_voltage": c.input_voltage, **level.to_dict()} for level in c.levels]
+        for point in c.points:
+            told = point.to_dict()
+            outputs = {f"output {name}": volts for name, volts in told.pop("outputs").items()}
+            rows.append({"kind": "overload", "input_voltage": c.input_voltage, **told, **outputs})
     names = list(dict.fromkeys(name for row in rows for name in row))
     stream = io.StringIO()
     writer = csv.DictWriter(stream, names, lineterminator="\n", restval="")

@@ -133,14 +133,17 @@ def test_a_boundary_whose_full_load_is_out_of_reach_is_unknown():
 
 
 def test_a_limit_of_a_stage_with_several_rectifiers(tmp_path, capsys):
-    """No output characteristic is given, but the limit counts at the loads of the case."""
+    """A limit that no load of the case passes: both the curve and the loads of the case say so."""
     text = (ROOT / "cases" / "current_profiler_bipolar.toml").read_text(encoding="utf-8")
-    path = written(tmp_path, text, ("[error_amplifier]", 'current_limit = "20 mV"\n\n[error_amplifier]'))
+    limit = ("[error_amplifier]", 'current_limit = "20 mV"\n\n[error_amplifier]')
+    line = ('input_voltage  = { min = "9 V", nominal = "13 V", max = "24 V" }', 'input_voltage = "13 V"')
+    path = written(tmp_path, text, limit, line)
     assert main(["loads", str(path), "--json"]) == 1
     told = json.loads(capsys.readouterr().out)
-    assert told["overload"] == []
-    assert "(current limit)" in " ".join(told["reasons"])
-    assert "at the listed input voltages and loads only" in " ".join(told["notes"])
+    assert all(curve["points"] == [] and curve["largest_load_a"] == 0.0 for curve in told["overload"])
+    assert "neither 1.00 A nor 15.6 mA is regulated" in told["overload"][0]["reason"]
+    assert "is not regulated, nor is 0.0156 A" in " ".join(told["reasons"])
+    assert "loads of further outputs are nominal" in " ".join(told["notes"])
 
 
 def test_a_rise_that_is_not_examined_is_not_told_as_endless(limited):

@@ -4,23 +4,30 @@ Beyond the largest load that can be regulated, the error amplifier asks for all 
 current limit, the upper clamp of the control voltage or the largest duty, whichever comes first. The orbit at a duty
 and a load is the same whatever ends its on-time, so that all of it is read from the orbit. The current limit acts on
 the sensed signal alone, without the compensating ramp.
+
+The measure of the load is the current that it would draw at the regulated output [A]; where a load with a drop is
+shorted piece by piece, or lengthened, it is what its `LoadString` says.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 from scipy.optimize.elementwise import find_root
 
+from loopdesign.analysis.regimes.overload.known import KnownPlaces
+from loopdesign.analysis.regimes.overload.string import LoadString, with_string
 from loopdesign.corners.trouble import strict
 from loopdesign.errors import CircuitError, ConvergenceError, NumericalError, UnreachableOutputError
 from loopdesign.network.batch import in_halves, take
 from loopdesign.network.linear_algebra import BREAKDOWN
-from loopdesign.orbit.augmented import Stepper
+from loopdesign.network.places import OFF, ON
+from loopdesign.orbit.augmented import Stepper, augmented, dot
 from loopdesign.orbit.operating_point import delayed, operating_point
 from loopdesign.orbit.problem import pose
+from loopdesign.orbit.search.fixed import known_orbits
 from loopdesign.orbit.search.reach import at_duty
 from loopdesign.orbit.sequence import Edge
 
@@ -36,14 +43,16 @@ if TYPE_CHECKING:
     Values: TypeAlias = NDArray[np.float64]
     Items: TypeAlias = NDArray[np.intp]
 
-ENDED = ("current limit", "clamp", "largest duty")
-"""What ends the on-time with the controller at its limit."""
-CURRENT, CLAMP, DUTY = range(3)
+ENDED = ("current limit", "clamp", "largest duty", "shortest pulse")
+"""What ends the on-time with the controller at its limit, the last with the controller at its least."""
+CURRENT, CLAMP, DUTY, SHORTEST = range(4)
 FAILURES = (CircuitError, NumericalError, ConvergenceError, UnreachableOutputError, *BREAKDOWN)
 LEAST = 1.0 / 64.0
 """Smallest load that is tried, over the largest of the case [unitless]."""
 DOUBLINGS = 8
 """Doublings of the load from the largest of the case in which the largest one that is regulated is looked for."""
+AT_THE_LIMIT = 1e-5
+"""Relative distance from a limit at which it is what ends the on-time."""
 CLOSE = 1e-8
 """Relative closeness of a load."""
 EXACT = {"xatol": 0.0, "xrtol": CLOSE, "fatol": 0.0, "frtol": 0.0}
@@ -51,17 +60,17 @@ EXACT = {"xatol": 0.0, "xrtol": CLOSE, "fatol": 0.0, "frtol": 0.0}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitedOrbits:
-    """Orbits at given duty and load (S,): regulated output [V], sequences, and what the controller would have to give.
+    """Orbits at given duty and load (S,): what the feedback senses [V], and what the controller would have to give.
 
-    ``beyond`` is how far they ask for more than the current limit or the clamp gives, relative, and ``ended`` which of
-    them it is; ``broken`` where the rectifier does something else than conduct once.
+    ``opened`` are their sequences without a turn-off delay and ``sequence`` with it; ``beyond`` is how far they ask for
+    more than the current limit or the clamp gives, relative, and ``ended`` which of them it is.
     """
 
     output: NDArray[np.float64]
+    opened: Sequence
     sequence: Sequence
     beyond: NDArray[np.float64]
     ended: NDArray[np.intp]
-    broken: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,13 +80,24 @@ class Ceiling:
     Attributes
     ----------
     converter
-        The stage (B,), loop open, with a resistive load, at the regulated output.
+        The stage (B,), loop open, at the regulated output; its load is resistive or has a drop.
     bounds
-        Upper clamp [V] and current limit [V]; each one number or None.
+        Upper clamp [V] and current limit [V]; each one number, one for each converter, or None.
+    string
+        Loads with a drop that get longer or shorter; None where the load draws a given current at the regulated output.
+    known
+        Orbits found so far, to begin others from.
     """
 
     converter: Converter
     bounds: Bounds
+    string: LoadString | None = None
+    known: KnownPlaces = field(default_factory=KnownPlaces)
+
+    @property
+    def steps(self) -> int:
+        """Steps of one doubling of the load: for longer strings more, since each begins from the last."""
+        return 1 if self.string is None else 3
 
     @property
     def shortest(self) -> float:
@@ -85,8 +105,14 @@ class Ceiling:
         return self.bounds.armed + self.converter.turn_off_delay / self.converter.period
 
     def at(self, items: NDArray[np.intp], load: NDArray[np.float64]) -> Converter:
-        """Return some of the converters with a load that would draw a current [A] at the regulated output."""
-        return replace(take(self.converter, items, len(self.converter.input_voltage)), load_current=load)
+        """Return some of the converters, by their numbers (S,) [unitless], with a load of a given measure (S,) [A]."""
+        some = take(self.converter, items, len(self.converter.input_voltage))
+        if self.string is not None:
+            return with_string(some, self.string, items, load)
+        there = replace(some, load_current=load)
+        if some.load != "voltage":
+            return there
+        return replace(there, load_drop=there.load_voltage - np.asarray(some.load_resistance, float) * load)
 
     def orbits(self, items: NDArray[np.intp], load: NDArray[np.float64], duty: NDArray[np.float64]) -> LimitedOrbits:
         """Solve orbits at given duty and load.
@@ -96,7 +122,7 @@ class Ceiling:
         items
             Which converters (S,) [unitless].
         load
-            Current that the load would draw at the regulated output (S,) [A].
+            Measure of the load (S,) [A at the regulated output].
         duty
             On-time over period (S,) [unitless].
 
@@ -104,28 +130,48 @@ class Ceiling:
         -------
         LimitedOrbits
             What the controller would have to give.
+
+        Raises
+        ------
+        ConvergenceError
+            Where one of several rectifiers does not come to do the same in every period.
         """
-        problem = pose(self.at(items, load))
+        at = self.at(items, load)
+        if at.topology.devices.plain:
+            problem = pose(at)
+            opened = at_duty(Stepper(problem), duty).sequence
+        else:
+            opened = self.known.opened(at, items, load, duty)
+            problem = pose(at, configurations=tuple({ON, OFF, *(int(k) for k in np.unique(opened.configuration))}))
         stepper = Stepper(problem)
-        found = at_duty(stepper, duty)
-        sequence = delayed(found.sequence, problem.delay)
-        states, _ = stepper.fixed_point(sequence)
+        sequence = delayed(opened, problem.delay)
+        states, output = stepper.fixed_point(sequence)
+        beyond, ended = self.asked(stepper, sequence, states, items)
+        return LimitedOrbits(output=output, opened=opened, sequence=sequence, beyond=beyond, ended=ended)
+
+    def asked(
+        self, stepper: Stepper, sequence: Sequence, states: NDArray[np.float64], items: Items
+    ) -> tuple[NDArray[np.float64], Items]:
+        """Read how far orbits ask for more than the controller gives (S,) [unitless], and which limit it is (S,)."""
         everyone = np.arange(len(items))
         trip = np.argmax(sequence.edge == Edge.COMPARATOR, axis=1)
-        state = states[everyone, trip + 1]
-        sensed = np.einsum(
-            "bm,bm->b", stepper.row(problem.threshold.sensed_state, problem.threshold.sensed_input), state
-        )
-        needed = sensed + problem.threshold.ramp * sequence.ends[everyone, trip]
+        place, state = sequence.configuration[everyone, trip], states[everyone, trip + 1]
+        sensed, needed = np.empty(len(items)), np.empty(len(items))
+        for c in np.unique(place):
+            k, threshold = np.flatnonzero(place == c), stepper.problem.thresholds[int(c)]
+            row = stepper.row(threshold.sensed_state, threshold.sensed_input)[k]
+            sensed[k] = dot(row, state[k])
+            needed[k] = sensed[k] + threshold.ramp[k] * sequence.ends[k, trip[k]]
         rows = np.full((2, len(items)), -1.0)
         if self.bounds.current_limit is not None:
-            rows[CURRENT] = sensed / float(np.ravel(self.bounds.current_limit)[0]) - 1.0
+            rows[CURRENT] = sensed / self._each(self.bounds.current_limit)[items] - 1.0
         if self.bounds.highest is not None:
-            rows[CLAMP] = needed / float(np.ravel(self.bounds.highest)[0]) - 1.0
-        return LimitedOrbits(
-            output=found.output, sequence=sequence, beyond=rows.max(axis=0), ended=rows.argmax(axis=0),
-            broken=found.broken,
-        )  # fmt: skip
+            rows[CLAMP] = needed / self._each(self.bounds.highest)[items] - 1.0
+        return rows.max(axis=0), rows.argmax(axis=0)
+
+    def _each(self, value: float | Values) -> Values:
+        """Value of every converter (B,)."""
+        return np.broadcast_to(np.asarray(value, float), self.converter.input_voltage.shape)
 
     def largest_load(self, full: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Find the largest load (B,) [A] at which the output is still regulated, and the duty there.
@@ -141,13 +187,16 @@ class Ceiling:
         search = _Regulated(self)
         everyone = np.arange(len(self.converter.input_voltage))
         low, high = np.full(len(everyone), full * LEAST), np.full(len(everyone), full)
-        below, above = search.beyond(low, everyone), search.beyond(high, everyone)
-        for _ in range(DOUBLINGS):
+        above = search.beyond(high, everyone)
+        below, over = np.full(len(everyone), np.nan), np.flatnonzero(~(above < 0.0))
+        if len(over):
+            below[over] = search.beyond(low[over], over)
+        for _ in range(DOUBLINGS * self.steps):
             rising = np.flatnonzero(above < 0.0)
             if not len(rising):
                 break
             low[rising], below[rising] = high[rising], above[rising]
-            high[rising] *= 2.0
+            high[rising] *= 2.0 ** (1.0 / self.steps)
             above[rising] = search.beyond(high[rising], rising)
         result = np.where(above < 0.0, np.inf, np.where((above >= 0.0) & (below > 0.0), 0.0, np.nan))
         inside = np.flatnonzero((below <= 0.0) & (above >= 0.0))
@@ -176,7 +225,7 @@ class Ceiling:
         """
 
         def distance(log: Values, item: Values, at: Values) -> Values:
-            return self.orbits(item.astype(np.intp), np.exp(log), at).beyond
+            return self.beyond(item.astype(np.intp), np.exp(log), at)
 
         ends = np.full(len(items), np.log(least)), np.full(len(items), np.log(most))
         return np.exp(_zero(distance, *ends, items, duty))
@@ -185,9 +234,16 @@ class Ceiling:
         """Find the duty (S,) between two at which the limit ends the on-time at given load [A]; NaN where none."""
 
         def distance(at: Values, item: Values, drawn: Values) -> Values:
-            return self.orbits(item.astype(np.intp), drawn, at).beyond
+            return self.beyond(item.astype(np.intp), drawn, at)
 
         return _zero(distance, low, high, items, load)
+
+    def beyond(self, items: Items, load: Values, duty: Values) -> Values:
+        """How far orbits ask for more than the controller gives (S,) [unitless]; NaN where one is not followed."""
+        return in_halves(
+            lambda some: self.orbits(items[some], load[some], duty[some]).beyond, np.arange(len(items)),
+            failures=FAILURES, alone=lambda _: np.array([np.nan]),
+        )  # fmt: skip
 
 
 class _Regulated:
@@ -219,13 +275,15 @@ class _Regulated:
     def _beyond(self, load: Values, items: Items) -> Values:
         guess = None if self.known is None else self.known.take(items)
         point = operating_point(self.ceiling.at(items, load), guess)
-        found = self.ceiling.orbits(items, load, point.duty)
+        if not point.problem.devices.plain:
+            self.ceiling.known.remember(items, load, point.duty, known_orbits(point))
+        beyond, _ = self.ceiling.asked(Stepper(point.problem), point.sequence, augmented(point), items)
         self.duty[items] = point.duty
         if self.known is not None:
             self.known = self.known.with_items(items, point.sequence)
         elif len(items) == len(self.duty):
             self.known = point.sequence
-        return np.maximum(found.beyond, point.duty / self.ceiling.converter.max_duty - 1.0)
+        return np.maximum(beyond, point.duty / self.ceiling.converter.max_duty - 1.0)
 
 
 def _zero(distance: Callable[..., Values], low: Values, high: Values, items: Items, given: Values) -> Values:

@@ -1,23 +1,22 @@
 """The output characteristic with the controller at its limit: voltage against current from full load into a short.
 
-The load is a resistor that falls. From the largest load that is regulated on, the duty first stays at the largest one
-where that is what ends the on-time; then the limit ends it, and the duty falls until the load is a short, or until the
-pulse is the shortest that the controller makes. Beyond that it cannot limit the current, and two points are found
-by stepping only.
+The load is a resistor that falls, or a load with a drop that is shorted piece by piece. From the largest load that is
+regulated on, the duty first stays at the largest one where that is what ends the on-time; then the limit ends it, and
+the duty falls until the load is a short, or until the pulse is the shortest that the controller makes. Beyond that it
+cannot limit the current, and two points are found by stepping only.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from loopdesign.analysis.regimes.ceiling import DOUBLINGS, LEAST
-from loopdesign.analysis.regimes.overloaded import judged_points, stepped_point
-from loopdesign.corners.controller import light_path
-from loopdesign.corners.converters import topology_of
+from loopdesign.analysis.regimes.overload.ceiling import AT_THE_LIMIT, DOUBLINGS, LEAST
+from loopdesign.analysis.regimes.overload.points import judged_points, stepped_point
+from loopdesign.analysis.regimes.overload.string import LoadString, load_line
 from loopdesign.network.modulator import VoltageMode
 from loopdesign.orbit.search.reach import SHORTEST_ON
 from loopdesign.units.quantities import format_quantity
@@ -25,16 +24,16 @@ from loopdesign.units.quantities import format_quantity
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from loopdesign import case as cases
-    from loopdesign.analysis.regimes.ceiling import Ceiling
-    from loopdesign.analysis.regimes.overloaded import OverloadPoint
+    from loopdesign.analysis.regimes.overload.ceiling import Ceiling
+    from loopdesign.analysis.regimes.overload.held import HeldLevel
+    from loopdesign.analysis.regimes.overload.points import OverloadPoint
 
 POINTS = 9
 """Points of each part of a curve."""
 SHORT = 1e-3
 """Resistance of a short, over that of the largest load of the case."""
-AT_THE_LIMIT = 1e-5
-"""Relative distance from a limit at which it is what ends the on-time."""
+
+LOST = "the orbits could not be followed further"
 BEYOND = (2.0, 10.0)
 """Ratios of the load's conductance to its last value at which it is stepped where the limit fails."""
 
@@ -51,15 +50,19 @@ class OverloadCurve:
         Largest load at which the output is regulated [A]; zero where not even a 64th of the largest of the case is,
         None where nothing limits it or it was not found.
     points : tuple of OverloadPoint
-        From there on, the load resistance falling.
+        From there on, the load falling to a short; where the current is regulated, from the highest voltage looked at
+        to the lowest.
     reason : str
         Why the curve ends where it does, as a sentence.
+    levels : tuple of HeldLevel
+        Voltages between which each regulated current is held; empty where the voltage is regulated.
     """
 
     input_voltage: float
     largest_load_a: float | None
     points: tuple[OverloadPoint, ...]
     reason: str
+    levels: tuple[HeldLevel, ...] = ()
 
     @property
     def folds_back(self) -> bool:
@@ -73,11 +76,12 @@ class OverloadCurve:
         Returns
         -------
         dict
-            Input voltage, largest load, whether it folds back, points and reason.
+            Input voltage, largest load, whether it folds back, points, reason, and regulated levels.
         """
         return {
             "input_voltage": self.input_voltage, "largest_load_a": self.largest_load_a, "folds_back": self.folds_back,
             "reason": self.reason, "points": [p.to_dict() for p in self.points],
+            "levels": [level.to_dict() for level in self.levels],
         }  # fmt: skip
 
 
@@ -102,7 +106,16 @@ def overload_curves(
     tuple of OverloadCurve
         One for each.
     """
+    if ceiling.converter.load == "voltage":
+        ceiling = replace(ceiling, string=_at_largest(ceiling, largest))
     return tuple(_curve(ceiling, int(item), float(largest[item]), float(duty[item]), full) for item in items)
+
+
+def _at_largest(ceiling: Ceiling, largest: NDArray[np.float64]) -> LoadString:
+    """Take the loads with a drop as they are at the largest load (B,) [A]; NaN where there is none."""
+    known = np.where(np.isfinite(largest), largest, np.nan)
+    drop, resistance = load_line(ceiling.at(np.arange(len(known)), known))
+    return LoadString(drop=drop, resistance=resistance, base=known, lengthens=False)
 
 
 def _curve(ceiling: Ceiling, item: int, largest: float, duty: float, full: float) -> OverloadCurve:
@@ -144,7 +157,7 @@ def _nowhere(largest: float, full: float) -> str:
 def _places(
     ceiling: Ceiling, item: int, largest: float, duty: float, full: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], float, str]:
-    """List loads [A at the regulated output] and duties of a curve, the fixed duty at its top, and why it ends.
+    """List measures of the load [A] and duties of a curve, the fixed duty at its top, and why it ends.
 
     The fixed duty is NaN where the limit ends the on-time from the beginning; the reason is empty where it ends in a
     short.
@@ -166,18 +179,44 @@ def _places(
             return loads, duties, top, ""
     least = max(ceiling.shortest, 0.0) + SHORTEST_ON
     if duty <= least:
-        return loads, duties, top, _no_hold(ceiling)
-    shorted = ceiling.duty_at(one, np.array([short]), np.array([least]), np.array([duty]))[0]
-    held = bool(np.isfinite(shorted))
-    falling = np.linspace(duty, shorted if held else least, POINTS)[1:]
+        return loads, duties, top, no_hold(ceiling)
+    shorted, reason = _duty_in_a_short(ceiling, item, short, (least, duty))
+    falling = np.linspace(duty, shorted, POINTS)[1:]
     drawn = ceiling.load_at(np.full(len(falling), item), falling, 0.1 * largest, short * (1.0 + AT_THE_LIMIT))
     good = np.isfinite(drawn)
     loads, duties = np.append(loads, drawn[good]), np.append(duties, falling[good])
-    return loads, duties, top, "" if held else _no_hold(ceiling)
+    return loads, duties, top, reason if reason or good[-1] else LOST
 
 
-def _no_hold(ceiling: Ceiling) -> str:
-    """Say what happens where the limit would need a shorter pulse than the controller makes."""
+def _duty_in_a_short(ceiling: Ceiling, item: int, short: float, between: tuple[float, float]) -> tuple[float, str]:
+    """Find the duty at which the limit holds a short, or the least, with the reason why it does not."""
+    one, load = np.array([item]), np.array([short])
+    least, high = between
+    while high > least:
+        low = max(0.5 * high, least)
+        beyond = float(ceiling.beyond(one, load, np.array([low]))[0])
+        if np.isnan(beyond):
+            return low, LOST
+        if beyond <= 0.0:
+            found = float(ceiling.duty_at(one, load, np.array([low]), np.array([high]))[0])
+            return (found, "") if np.isfinite(found) else (low, LOST)
+        high = low
+    return least, no_hold(ceiling)
+
+
+def no_hold(ceiling: Ceiling) -> str:
+    """Say what happens where the limit would need a shorter pulse than the controller makes.
+
+    Parameters
+    ----------
+    ceiling : Ceiling
+        Converters at their limit.
+
+    Returns
+    -------
+    str
+        A clause.
+    """
     shortest = format_quantity(ceiling.shortest * ceiling.converter.period, "s")
     if ceiling.shortest:
         return (
@@ -186,70 +225,3 @@ def _no_hold(ceiling: Ceiling) -> str:
         )
     told = "no pulse is short enough: the source feeds the output through the rectifier"
     return f"{told}, and the controller cannot limit the current"
-
-
-def not_examined(case: cases.Case) -> str:
-    """Say why a case has no output characteristic.
-
-    Parameters
-    ----------
-    case : Case
-        The case.
-
-    Returns
-    -------
-    str
-        A clause; empty where it has one.
-    """
-    clamp = None if case.error_amplifier is None else case.error_amplifier.clamp
-    given = case.specification
-    only = "a current limit or clamp counts at the listed input voltages and loads only"
-    if given.regulate == "current" or given.load == "voltage":
-        why = "it is not modelled for a load with a drop, or where the current is regulated"
-        return f"no output characteristic: {why}; {only}"
-    if not topology_of(case).devices.plain:
-        return f"no output characteristic: it is not modelled for a stage with several rectifiers; {only}"
-    if clamp is None and getattr(case.modulator, "current_limit", None) is None:
-        if _pulled_up(case):
-            told = "no output characteristic: the optocoupler's pull-up bounds an overload"
-            if light_path(case) is None:
-                return f"{told}, but the case does not give error_amplifier.pull_up_supply; nothing of it was examined"
-            return f"{told}; what it delivers counts at the listed input voltages and loads only"
-        return (
-            "no output characteristic: the case gives neither modulator.current_limit nor a clamp of the control "
-            "voltage, so that nothing but the largest duty and resistances bounds an overload"
-        )
-    return ""
-
-
-def _pulled_up(case: cases.Case) -> bool:
-    """Whether an optocoupler and its pull-up bound the control voltage."""
-    return case.error_amplifier is not None and case.error_amplifier.kind == "shunt optocoupler"
-
-
-def taken_for_granted(case: cases.Case) -> list[str]:
-    """Say what the output characteristic of a case takes for granted.
-
-    Parameters
-    ----------
-    case : Case
-        The case.
-
-    Returns
-    -------
-    list of str
-        Clauses.
-    """
-    told = ["overload: the load is a resistor that falls, and parts keep the values they have at full load"]
-    if getattr(case.modulator, "current_limit", None) is not None:
-        told.append("overload: the current limit acts on the sensed signal alone, without the compensating ramp")
-    if getattr(case.error_amplifier, "clamp", None) is not None:
-        told.append(
-            "overload: the clamp is compared with the control voltage at the end of the on-time, without its ripple; "
-            "check compares the whole period, and so does the verdict here at the listed input voltages and loads"
-        )
-    if _pulled_up(case):
-        told.append("overload: what the optocoupler and its pull-up can deliver is not counted as a limit")
-    if case.specification.load != "resistive":
-        told.append(f'overload: load = "{case.specification.load}" is taken for a resistor')
-    return told
