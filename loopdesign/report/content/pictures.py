@@ -6,6 +6,8 @@ import io
 import re
 from typing import TYPE_CHECKING
 
+from loopdesign.report.basics.ticks import draw_ticks_together
+
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Drawing
 
@@ -34,6 +36,7 @@ def svg_of(drawing: Drawing) -> str:
     """
     from matplotlib import rc_context  # noqa: PLC0415  (a third of a second to import)
 
+    draw_ticks_together(drawing)
     text = io.StringIO()
     with rc_context({"svg.hashsalt": "loopdesign", "svg.fonttype": "path"}):
         drawing.savefig(text, format="svg", metadata={"Date": None, "Creator": None, "Type": None, "Format": None})
