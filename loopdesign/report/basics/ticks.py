@@ -1,6 +1,6 @@
-"""Ticks of a figure that is drawn once: all those of an axis as one mark, one grid and one label written again and again.
+"""Ticks of a figure that is drawn once: those of an axis as one mark, one grid and one label written again and again.
 
-matplotlib makes five artists for every tick, so that each may differ from the others; two fifths of the time of a
+matplotlib makes five artists for every tick, so that each may differ from the others; nearly half of the time of a
 figure went there. Ours are alike along an axis, so the first of them stands for all.
 """
 
@@ -50,7 +50,7 @@ def _draw(axis: Axis, usual: Any, renderer: RendererBase) -> None:  # noqa: ANN4
         (axis.get_majorticklocs(), axis.get_major_formatter(), axis.get_major_ticks),
         (axis.get_minorticklocs(), axis.get_minor_formatter(), axis.get_minor_ticks),
     ]
-    if axis.get_major_formatter().format_ticks(groups[0][0]) and axis.get_major_formatter().get_offset():
+    if axis.get_major_formatter().format_ticks(list(groups[0][0])) and axis.get_major_formatter().get_offset():
         usual(axis, renderer)
         return
     renderer.open_group("matplotlib.axis", gid=axis.get_gid())
@@ -58,7 +58,7 @@ def _draw(axis: Axis, usual: Any, renderer: RendererBase) -> None:  # noqa: ANN4
     for places, formatter, ticks in groups:
         inside = _inside(axis, np.asarray(places, float))
         if inside.any():
-            words = [w for w, shown in zip(formatter.format_ticks(places), inside, strict=True) if shown]
+            words = [w for w, shown in zip(formatter.format_ticks(list(places)), inside, strict=True) if shown]
             covered += _draw_group(axis, ticks(1)[0], np.asarray(places, float)[inside], words, renderer)
     _draw_name(axis, covered, renderer)
     renderer.close_group("matplotlib.axis")
@@ -111,12 +111,12 @@ def _draw_name(axis: Axis, covered: list[Bbox], renderer: RendererBase) -> None:
     """Write the name of an axis outside of what its labels cover, as the axis itself would."""
     from matplotlib.transforms import Bbox  # noqa: PLC0415  (loaded already)
 
-    name, pad = axis.get_label(), axis.labelpad * axis.figure.dpi / 72.0  # type: ignore[union-attr]
+    name, pad = axis.get_label(), axis.labelpad * axis.figure.dpi / 72.0
     if not name.get_text():
         return
     x, y = name.get_position()
     side = axis.get_label_position()
-    outside = Bbox.union([*covered, axis.axes.spines[side].get_window_extent()])
+    outside = Bbox.union(covered) if covered else axis.axes.spines[side].get_window_extent()
     at = {
         "bottom": (x, outside.y0 - pad), "top": (x, outside.y1 + pad),
         "left": (outside.x0 - pad, y), "right": (outside.x1 + pad, y),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,7 +25,7 @@ from loopdesign.report.steps.panels import (
 from loopdesign.report.steps.words import KINDS
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
@@ -155,17 +156,18 @@ def plot_growth(study: StepStudy) -> Figure:
     return growth_figure(study)
 
 
-def step_figures(study: StepStudy) -> dict[str, Figure]:
-    """Draw every figure of the report's section, by the name of its file without ending."""
-    found: dict[str, Figure] = {}
+def step_figures(study: StepStudy, part: int = 0, parts: int = 1) -> dict[str, Figure]:
+    """Draw the figures of the report's section, by the name of its file without ending; all, or one of equal parts."""
+    drawn: list[tuple[str, Callable[[], Figure]]] = []
     for kind in KINDS:
         if study.of(kind):
             name = kind.replace(" ", "_")
-            found[f"step_{name}"] = plot_steps(study, kind)
-            found[f"step_{name}_cycles"] = plot_zoom(study, kind)
+            drawn.append((f"step_{name}", partial(plot_steps, study, kind)))
+            drawn.append((f"step_{name}_cycles", partial(plot_zoom, study, kind)))
     if study.growth:
-        found["disturbance"] = plot_growth(study)
-    return found
+        drawn.append(("disturbance", partial(plot_growth, study)))
+    first, last = (-(-len(drawn) * k // parts) for k in (part, part + 1))
+    return {name: draw() for name, draw in drawn[first:last]}
 
 
 def step_captions(study: StepStudy) -> dict[str, str]:

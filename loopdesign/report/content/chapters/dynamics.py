@@ -40,20 +40,32 @@ def impedances_chapter(study: Impedances | None) -> tuple[Block, ...]:
 
 def steps_chapter(study: StepStudy | None) -> tuple[Block, ...]:
     """Describe the load and line steps; nothing where none were made."""
-    from loopdesign.report.steps.plots import step_captions, step_figures  # noqa: PLC0415  (loads matplotlib)
+    return (*steps_told(study), *steps_drawn(study))
+
+
+def steps_told(study: StepStudy | None) -> tuple[Block, ...]:
+    """Describe the load and line steps in words and tables."""
     from loopdesign.report.steps.text import step_paragraphs, step_tables  # noqa: PLC0415
 
     if study is None:
         return ()
-    captions = step_captions(study)
-    figures = [
-        Figure(name=name, svg=svg_of(figure), caption=captions[name]) for name, figure in step_figures(study).items()
-    ]
     return (
         SectionHeading(text="Load and line steps"),
         *(Paragraph(text=p) for p in step_paragraphs(study)),
         *(TableBlock(table=t) for t in step_tables(study)),
-        *figures,
+    )
+
+
+def steps_drawn(study: StepStudy | None, part: int = 0, parts: int = 1) -> tuple[Block, ...]:
+    """Draw the load and line steps, all of them or one of equal parts."""
+    from loopdesign.report.steps.plots import step_captions, step_figures  # noqa: PLC0415  (loads matplotlib)
+
+    if study is None:
+        return ()
+    captions = step_captions(study)
+    return tuple(
+        Figure(name=name, svg=svg_of(figure), caption=captions[name])
+        for name, figure in step_figures(study, part, parts).items()
     )
 
 
