@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from loopdesign.cli.console import Progress
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from loopdesign.explore.sensitivity import Sensitivities
     from loopdesign.report.basics.layout import Display
     from loopdesign.report.content.findings import Findings
+    from loopdesign.report.folder import Text
     from loopdesign.synthesis.choice import Choice
 
 
@@ -171,8 +173,8 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
             sensitivities=sensitivity,
         )
         content = gather(findings, executor)
-        files = {CHOSEN_CASE: findings.chosen_text, PAGE: report_page(content, found)}
-        write_report(folder, content, report_answer(findings), files=files, pictures=pictures)
+        files: dict[str, Text] = {PAGE: partial(report_page, content, found), CHOSEN_CASE: findings.chosen_text}
+        write_report(folder, content, report_answer(findings), files=files, pictures=pictures, executor=executor)
     return starts
 
 

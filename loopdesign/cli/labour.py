@@ -23,7 +23,7 @@ MOST_HELPERS = 2
 REPORTING = (
     "loopdesign.analysis.transient.steps", "loopdesign.report.content.gather", "loopdesign.report.steps.plots",
     "loopdesign.report.loop.overview", "loopdesign.report.impedances.plots", "matplotlib.backends.backend_svg",
-    "matplotlib.backends.backend_agg", "schemdraw.elements",
+    "matplotlib.backends.backend_agg", "schemdraw.elements", "loopdesign.report.live.page", "jinja2", "typst",
 )  # fmt: skip
 """Modules with which steps are made and chapters written."""
 

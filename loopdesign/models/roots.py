@@ -66,7 +66,7 @@ def zeros_hz(
     Returns
     -------
     ndarray (m,)
-        Zeros over two pi [Hz].
+        Zeros over two pi [Hz]; of a pair the one above the real axis first.
     """
     n = model.A.shape[-1]
     j, i = INPUTS.index(source), OUTPUTS.index(output)
@@ -74,19 +74,24 @@ def zeros_hz(
     pencil[:n, :n], pencil[:n, n] = model.A[item], model.B[item, :, j]
     pencil[n, :n], pencil[n, n] = model.C[item, i], model.D[item, i, j]
     scale = np.abs(pencil).max(axis=1)[:, None]
-    roots = _finite_eigenvalues(pencil / scale, np.diag([1.0] * n + [0.0]) / scale) / (2.0 * np.pi * model.period[item])
-    return roots[np.argsort(np.abs(roots))]
+    roots = _finite_eigenvalues(pencil / scale, np.diag([1.0] * n + [0.0]) / scale)
+    return roots / (2.0 * np.pi * model.period[item])
 
 
 def _finite_eigenvalues(pencil: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArray[np.complex128]:
-    """Finite eigenvalues s (m,) of ``pencil - s weight``, whose weight has nothing in its last column."""
+    """Finite eigenvalues s (m,) of ``pencil - s weight``, whose weight has nothing in its last column, by size."""
     farthest = 2.0 * np.pi * FARTHEST_ZERO
     inverse = np.linalg.eigvals(np.linalg.solve(pencil - SHIFT * weight, weight[:, :-1])[:-1]).astype(complex)
     s = SHIFT + 1.0 / inverse[np.abs(inverse) * farthest > 1.0]
+    s = s[s.imag >= 0.0]
+    paired = s.imag > 0.0  # the lower one of each pair follows from it
     for _ in range(POLISHED if len(s) else 0):
         s = s * (1.0 + APART)
         s = s + 1.0 / np.trace(np.linalg.solve(pencil - s[:, None, None] * weight, weight[None]), axis1=1, axis2=2)
-    return s[np.abs(s) < farthest]
+    order = np.argsort(np.abs(s))
+    order = order[np.abs(s[order]) < farthest]
+    s, paired = s[order], paired[order]
+    return np.stack([s, s.conj()], axis=1)[np.stack([np.ones_like(paired), paired], axis=1)]
 
 
 def quality(root: complex) -> float | None:

@@ -7,8 +7,9 @@ to go on with, and ``report.md``. Single pictures lie beside them only where ask
 from __future__ import annotations
 
 import re
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from loopdesign.errors import DataError
 from loopdesign.printable import json_text, printable
@@ -19,9 +20,12 @@ from loopdesign.report.content.typst import to_pdf
 from loopdesign.report.replace import MARK, replace, require_replaceable
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping
+    from collections.abc import Callable, Collection, Mapping
+    from concurrent.futures import Executor
 
     from loopdesign.report.content.blocks import Content
+
+Text: TypeAlias = "str | Callable[[], str]"
 
 CHOSEN_CASE = "case.toml"
 PICTURES = ("png", "svg")
@@ -34,8 +38,9 @@ def write_report(
     content: Content,
     answer: Mapping[str, Any],
     *,
-    files: Mapping[str, str] | None = None,
+    files: Mapping[str, Text] | None = None,
     pictures: Collection[str] = (),
+    executor: Executor | None = None,
 ) -> tuple[str, ...]:
     """Write a report folder; an existing report is replaced only by a complete one.
 
@@ -48,9 +53,11 @@ def write_report(
     answer
         The answer for machines, for ``report.json``.
     files
-        Further files as text, by name, such as ``case.toml`` and ``report.html``.
+        Further files as text, by name, such as ``case.toml`` and ``report.html``; or what returns their text.
     pictures
         Endings of the pictures to write beside it, of `PICTURES`.
+    executor
+        Who makes document, page and answer; this process unless given.
 
     Returns
     -------
@@ -63,10 +70,11 @@ def write_report(
         Where the folder exists and is not a report, or cannot be written.
     """
     require_replaceable(Path(folder))
-    made = report_files(content, files=files or {}, pictures=pictures)
-    names = tuple(sorted([*made, "report.json"]))
-    marked = {MARK: {"kind": "report", "files": list(names)}, **answer}
-    made["report.json"] = (_in_rows(json_text(marked)) + "\n").encode()
+    calls = report_files(content, files=files or {}, pictures=pictures)
+    names = tuple(sorted([*calls, "report.json"]))
+    calls["report.json"] = partial(_answer_file, {MARK: {"kind": "report", "files": list(names)}, **answer})
+    share = map if executor is None else executor.map
+    made = dict(zip(calls, share(_file, calls.values()), strict=True))
 
     def fill(fresh: Path) -> None:
         for name, data in made.items():
@@ -76,27 +84,40 @@ def write_report(
     return names
 
 
+def _file(make: Callable[[], str | bytes]) -> bytes:
+    """Make one file."""
+    made = make()
+    return made.encode() if isinstance(made, str) else made
+
+
+def _answer_file(answer: Mapping[str, Any]) -> str:
+    """Write the answer for machines."""
+    return _in_rows(json_text(answer)) + "\n"
+
+
 def _in_rows(text: str) -> str:
     """Put each list of numbers in one line."""
     return _NUMBERS.sub(lambda m: "[" + " ".join(m.group(1).split()) + "]", text)
 
 
-def report_files(content: Content, *, files: Mapping[str, str], pictures: Collection[str] = ()) -> dict[str, bytes]:
-    """Make every file of a report but the answer for machines, in memory.
+def report_files(
+    content: Content, *, files: Mapping[str, Text], pictures: Collection[str] = ()
+) -> dict[str, Callable[[], str | bytes]]:
+    """List every file of a report but the answer for machines, those first that take longest to make.
 
     Parameters
     ----------
     content
         What the report says.
     files
-        Further files as text, by name.
+        Further files as text, by name, or what returns their text.
     pictures
         Endings of the pictures to make.
 
     Returns
     -------
-    dict of str to bytes
-        Contents by name.
+    dict of str to callable
+        What makes the contents, by name.
 
     Raises
     ------
@@ -106,13 +127,13 @@ def report_files(content: Content, *, files: Mapping[str, str], pictures: Collec
     unknown = [p for p in pictures if p not in PICTURES]
     if unknown:
         raise DataError(f"pictures are written as {' and '.join(PICTURES)}, not as {printable(unknown[0])}")
-    made = {name: text.encode() for name, text in files.items()}
-    made |= {b.name: b.text.encode() for b in content.blocks if isinstance(b, Attachment)}
-    made["report.md"] = to_markdown(content, pictures=pictures).encode()
-    made["report.pdf"] = to_pdf(content)
+    calls: dict[str, Callable[[], str | bytes]] = {"report.pdf": partial(to_pdf, content)}
+    calls |= {name: text if callable(text) else partial(str, text) for name, text in files.items()}
+    calls |= {b.name: partial(str, b.text) for b in content.blocks if isinstance(b, Attachment)}
+    calls["report.md"] = partial(to_markdown, content, pictures=pictures)
     for figure in content.figures:
         if "svg" in pictures:
-            made[f"{figure.name}.svg"] = figure.svg.encode()
+            calls[f"{figure.name}.svg"] = partial(str, figure.svg)
         if "png" in pictures:
-            made[f"{figure.name}.png"] = png_of(figure.svg)
-    return made
+            calls[f"{figure.name}.png"] = partial(png_of, figure.svg)
+    return calls
