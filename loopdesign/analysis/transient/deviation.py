@@ -17,14 +17,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.check import examine_stage
 from loopdesign.analysis.findings.step import StepDeviation
 from loopdesign.analysis.transient.after import mean_output, obstacle
+from loopdesign.analysis.transient.memory import StepMemory, place_of
 from loopdesign.analysis.transient.run import from_point, run_cycles
 from loopdesign.analysis.transient.start import start_at, step_plan, stepper_of
 from loopdesign.analysis.variants.ends import EndSearch
-from loopdesign.analysis.variants.extremes import nominal_temperature
-from loopdesign.analysis.variants.solve import base_of, closed_loop, variant_converter
+from loopdesign.analysis.variants.solve import base_of, closed_loop, guess_at, nominal_temperature, variant_converter
 from loopdesign.corners.conditions import Corners
 from loopdesign.corners.tolerances import toleranced, variants
 from loopdesign.errors import DataError, LoopDesignError
@@ -93,7 +92,9 @@ def small_step(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Arr
     return in_halves(together, np.arange(len(corners)), failures=FAILURES, alone=alone)
 
 
-def step_deviation(case: cases.Case, parts: Mapping[str, float], *, tolerances: bool = True) -> StepDeviation:
+def step_deviation(
+    case: cases.Case, parts: Mapping[str, float], *, tolerances: bool = True, known: StepMemory | None = None
+) -> StepDeviation:
     """Find the largest departure at the load step over every input voltage, temperature and tolerance end.
 
     Parameters
@@ -104,6 +105,8 @@ def step_deviation(case: cases.Case, parts: Mapping[str, float], *, tolerances: 
         Compensation parts by designator, 0.0 where not fitted [ohm], [F].
     tolerances : bool
         Whether temperatures and tolerance ends count [unitless]; nominal parts at the nominal temperature where not.
+    known : StepMemory, optional
+        What is known of this case; what is found is added.
 
     Returns
     -------
@@ -117,12 +120,13 @@ def step_deviation(case: cases.Case, parts: Mapping[str, float], *, tolerances: 
     """
     step_plan(case)  # refuses such steps
     conditions = step_conditions(case, tolerances=tolerances)
-    base = base_of(case, parts, examine_stage(case, conditions))
+    known = known or StepMemory()
+    base = base_of(case, parts, known.stage(case, conditions))
     varied = toleranced(case, parts) if tolerances else ()
     places, condition = _places(base, varied)
     corners = variants(base.corners, condition, varied, places)
     estimate = small_step(base, corners, condition) * abs(np.subtract(*load_step_of(case)))
-    stepped = SteppedPlaces(base, corners, condition)
+    stepped = SteppedPlaces(base, corners, condition, known)
     stepped.run(estimate)
     worst = max(stepped.departures, key=lambda k: stepped.departures[k], default=0)
     left = [k for k in range(len(corners)) if k not in stepped.departures and np.isfinite(estimate[k])]
@@ -222,6 +226,8 @@ class SteppedPlaces:
         Places (B,): line, load, temperature, and factors on part values.
     condition : ndarray (B,)
         Nominal condition that each belongs to, by index [unitless].
+    known : StepMemory, optional
+        What is known of the same case; what is found is added.
 
     Attributes
     ----------
@@ -231,8 +237,11 @@ class SteppedPlaces:
         Places that could not be stepped, one sentence each.
     """
 
-    def __init__(self, base: Base, corners: Corners, condition: NDArray[np.intp]) -> None:
+    def __init__(
+        self, base: Base, corners: Corners, condition: NDArray[np.intp], known: StepMemory | None = None
+    ) -> None:
         self.base, self.corners, self.condition = base, corners, condition
+        self.known = known or StepMemory()
         self.departures: dict[int, float] = {}
         self.not_made: list[str] = []
 
@@ -251,6 +260,9 @@ class SteppedPlaces:
 
     def at(self, item: int, kind: StepKind) -> float | None:
         """Step one place by its number [unitless]: largest departure [V], None where there is nothing to step from."""
+        known, place = self.known.departures, place_of(kind, self.base.parts, self.corners, item)
+        if place in known:
+            return known[place]
         try:
             start = self._start(item, kind)
         except FAILURES:
@@ -258,7 +270,8 @@ class SteppedPlaces:
         else:
             told = obstacle(start)
             if not told:
-                return _largest_departure(start)
+                known[place] = _largest_departure(start)
+                return known[place]
         if kind == "load":
             line, load = self.corners.input_voltage[item], self.corners.load_current[item]
             self.not_made.append(f"no load step can be made at {line:.4g} V, {load:.3g} A: {told}")
@@ -271,7 +284,8 @@ class SteppedPlaces:
         corner = self.corners.take(here)
         line = float(corner.input_voltage[0])
         opened = variant_converter(self.base, corner, self.condition[here])
-        return start_at(self.base.case, self.base.parts, (kind, (line, line), load), corner, opened)
+        guess = guess_at(self.base, self.condition[here]) if kind == "load" else None
+        return start_at(self.base.case, self.base.parts, (kind, (line, line), load), corner, opened, guess)
 
 
 def _largest_departure(start: StepStart) -> float:
@@ -304,7 +318,7 @@ def _changes(varied: tuple[Varied, ...], places: Array) -> dict[str, float]:
     return changed
 
 
-def with_step_deviation(found: CheckResult, *, tolerances: bool = True) -> CheckResult:
+def with_step_deviation(found: CheckResult, *, tolerances: bool = True, known: StepMemory | None = None) -> CheckResult:
     """Hold a check against the largest departure that its case allows at the load step.
 
     Parameters
@@ -313,6 +327,8 @@ def with_step_deviation(found: CheckResult, *, tolerances: bool = True) -> Check
         The check.
     tolerances : bool
         Whether temperatures and tolerance ends count [unitless].
+    known : StepMemory, optional
+        What is known of this case; what is found is added.
 
     Returns
     -------
@@ -323,7 +339,7 @@ def with_step_deviation(found: CheckResult, *, tolerances: bool = True) -> Check
     limit = found.case.targets.step_deviation
     if limit is None or found.closed_loop is None:
         return found
-    step = step_deviation(found.case, found.parts, tolerances=tolerances)
+    step = step_deviation(found.case, found.parts, tolerances=tolerances, known=known)
     beyond = found.beyond
     if beyond is not None:
         beyond = replace(beyond, worst={**beyond.worst, "step_deviation_v": step.reading})

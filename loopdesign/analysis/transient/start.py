@@ -135,8 +135,9 @@ def start_of(
 
 
 def start_at(
-    case: cases.Case, parts: Mapping[str, float], change: StepPlan, corner: Corners, opened: Converter
-) -> StepStart:
+    case: cases.Case, parts: Mapping[str, float], change: StepPlan, corner: Corners, opened: Converter,
+    guess: Guess | None = None,
+) -> StepStart:  # fmt: skip
     """Solve the operating point before a step of one converter.
 
     Parameters
@@ -151,6 +152,8 @@ def start_at(
         Line, load and temperature of the load's netlist, and factors on part values; a batch of one.
     opened : Converter
         The power stage there, loop open.
+    guess : Guess, optional
+        Edges to begin the solution before the step from.
 
     Returns
     -------
@@ -161,7 +164,7 @@ def start_at(
     converter = opened.closed(compensation(case, parts, corner))
     sink = float(np.ravel(sink_current(converter))[0])
     low = float(corner.load_current[0])
-    edges = operating_point(replace(opened, load="resistive", load_current=np.array([load[0]])))
+    edges = operating_point(replace(opened, load="resistive", load_current=np.array([load[0]])), guess)
     point = _closed_point(converter, sink + load[0] - low, edges.sequence)
     changes = {"load": sink + load[1] - low, "line": line[1]}
     if case.current_sense is not None:  # the level that is held steps, not a current drawn beside it

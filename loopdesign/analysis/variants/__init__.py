@@ -4,5 +4,6 @@
 `judge`         their margins and verdicts by the exact loop gain
 `current_loop`  the current loop alone of each; `reserve` what their controller has to spare
 `ends`          the search for the worst combination of tolerance ends, whatever is judged
+`held`          the worst with the control voltage held, which parts of the compensation do not change
 `extremes`      the combinations of tolerance ends that are worst for each reading
 """

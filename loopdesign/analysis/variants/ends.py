@@ -114,10 +114,14 @@ class EndSearch(Generic[Found]):
         self._number: dict[tuple[int, bytes], int] = {}
         self._condition, self._places = np.empty(0, np.intp), np.empty((0, causes))
         self._pieces: list[Found] = []
+        self.few = self.conditions * 2**causes <= EVERY
+        self._begun: tuple[NDArray[np.intp], Found] | None = None
 
     def run(self) -> Ends[Found]:
         """Judge every combination where they are few; else nominal parts, single influences, and what they lead to."""
-        nominal = self._scan() if self.conditions * 2**self.causes <= EVERY else self._search()
+        own, nominal = self._begun = self._begun or self._begin()
+        if not self.few:
+            self._go_on_from(own)
         worst = self._worst(np.arange(self.conditions))
         return Ends(
             nominal=nominal, condition=self._condition, places=self._places, found=joined(self._pieces), worst=worst,
@@ -143,12 +147,47 @@ class EndSearch(Generic[Found]):
         self._add([(c, signs) for c in range(self.conditions) for signs in every])
         return nominal
 
-    def _search(self) -> Found:
-        """Judge nominal parts and single influences, then go on until nothing is worse; return nominal parts."""
+    def likely(self) -> tuple[NDArray[np.intp], Array, Found]:
+        """Judge the combinations that the signs of the single influences give; `run` goes on from there.
+
+        Returns
+        -------
+        condition, places, found
+            (N,) and (N,k) combinations, each once: for every condition those of the one it is like; the worst where
+            every one is judged; what judging them gave.
+        """
+        self._begun = self._begun or self._begin()
+        if self.few:
+            worst = np.unique(self._worst(np.arange(self.conditions)))
+            return self._condition[worst], self._places[worst], take(joined(self._pieces), worst, len(self._condition))
+        signs = self._signs[self.like].transpose(0, 2, 1).reshape(-1, self.causes)
+        condition = np.repeat(np.arange(self.conditions), len(signs) // self.conditions)
+        rows = np.unique(np.column_stack([condition, signs]), axis=0)
+        condition, places = rows[:, 0].astype(np.intp), rows[:, 1:].astype(np.float64)
+        known = self.known(condition, places)
+        there, missing = np.flatnonzero(known >= 0), np.flatnonzero(known < 0)
+        whole = joined(self._pieces)
+        pieces = [take(whole, known[there], len(self._condition))]
+        if len(missing):
+            pieces.append(self._judged(condition[missing], places[missing]))
+        order = np.argsort(np.concatenate([there, missing]), kind="stable")
+        return condition, places, take(joined(pieces), order, len(condition))
+
+    def _begin(self) -> tuple[NDArray[np.intp], Found]:
+        """Judge nominal parts and, where they are few, every combination; else what single influences and signs give.
+
+        Returns the conditions with influences of their own, and nominal parts.
+        """
         own = np.flatnonzero(self.like == np.arange(self.conditions))
+        if self.few:
+            return own, self._scan()
         nominal = self._influences(own)
         readings = self._change.shape[2]
         self._add([(int(c), self._signs[c, :, r]) for c in own for r in range(readings)])
+        return own, nominal
+
+    def _go_on_from(self, own: NDArray[np.intp]) -> None:
+        """Go on from what the signs give until nothing is worse."""
         self._mispredicted = self._prediction_errors(own)
         self._go_on(own)
         worst = dict(zip(own.tolist(), self._worst(own), strict=True))
@@ -156,7 +195,6 @@ class EndSearch(Generic[Found]):
         if len(others):
             self._add([(int(c), self._places[row]) for c in others for row in worst[int(self.like[c])]])
             self._go_on(np.arange(self.conditions))
-        return nominal
 
     def _influences(self, own: NDArray[np.intp]) -> Found:
         """Judge nominal parts, and each cause alone at either end; keep what each does, return nominal parts."""

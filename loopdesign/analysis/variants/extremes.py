@@ -12,8 +12,10 @@ import numpy as np
 
 from loopdesign.analysis.variants.current_loop import CurrentLoop, current_loop
 from loopdesign.analysis.variants.ends import Ends, EndSearch
+from loopdesign.analysis.variants.held import HeldEnds, held_badness, held_ends
 from loopdesign.analysis.variants.judge import Judged, judge
 from loopdesign.analysis.variants.reserve import RESERVES
+from loopdesign.analysis.variants.solve import nominal_temperature
 from loopdesign.corners.converters import base_corners
 from loopdesign.corners.tolerances import variants
 from loopdesign.network.batch import joined, take
@@ -99,25 +101,6 @@ def at_temperatures(base: Base) -> Base:
     return replace(base, corners=everywhere, guess=base.guess.take(origin), bias=bias)
 
 
-def nominal_temperature(base: Base) -> NDArray[np.intp]:
-    """Tell which condition has the same line and load at the nominal temperature.
-
-    Parameters
-    ----------
-    base : Base
-        Conditions (C,).
-
-    Returns
-    -------
-    ndarray (C,)
-        Its number; that of the condition itself where there is none.
-    """
-    at = base.corners
-    same = (at.input_voltage == at.input_voltage[:, None]) & (at.load_current == at.load_current[:, None])
-    same &= at.temperature == base.case.nominal_temperature
-    return np.where(same.any(axis=1), np.argmax(same, axis=1), np.arange(len(at)))
-
-
 def badness(judged: Judged) -> Array:
     """Tell how bad findings are for each of `READINGS`.
 
@@ -142,67 +125,67 @@ def badness(judged: Judged) -> Array:
     return np.maximum(table, -1e30)
 
 
-def held_badness(found: CurrentLoop) -> Array:
-    """Tell how bad findings with the control voltage held are: by multiplier, and by each reserve.
-
-    Parameters
-    ----------
-    found : CurrentLoop
-        Findings (N,).
-
-    Returns
-    -------
-    ndarray (N, 8)
-        Largest multiplier [unitless], and the reserves with their sign turned, in their own units.
-    """
-    return np.concatenate([found.largest_multiplier[:, None], -found.reserves], axis=1)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
-class HeldEnds:
-    """The worst combinations of tolerance ends with the control voltage held, which compensation parts do not change.
+class LikelyEnds:
+    """The combinations of tolerance ends that single influences promise to be the worst, at every condition.
 
     Attributes
     ----------
-    varied
-        What varies (k).
-    search, ends
-        The search, to ask what it judged, and what it found.
-    hold
-        Judges further combinations by condition (N,) and places (N,k).
+    condition, corners
+        (V,) the condition of each, and the same as corners.
+    judged
+        Their margins and verdicts.
     """
 
-    varied: tuple[Varied, ...]
-    search: EndSearch[CurrentLoop]
-    ends: Ends[CurrentLoop]
-    hold: Callable[[NDArray[np.intp], Array], CurrentLoop]
+    condition: NDArray[np.intp]
+    corners: Corners
+    judged: Judged
 
 
-def held_ends(base: Base, varied: tuple[Varied, ...]) -> HeldEnds:
-    """Examine the worst combinations of tolerance ends with the control voltage held.
+def closed_search(base: Base, varied: tuple[Varied, ...]) -> EndSearch[Judged]:
+    """Prepare the search for the worst combinations of tolerance ends with the loop closed.
 
     Parameters
     ----------
     base
-        Nominal conditions.
+        Nominal conditions with the compensation parts chosen.
     varied
         Causes of spread, at least one.
 
     Returns
     -------
-    HeldEnds
-        For every condition the largest multiplier of the current loop and the least of each reserve.
+    EndSearch
+        Nothing is judged yet.
     """
 
-    def hold(condition: NDArray[np.intp], places: Array) -> CurrentLoop:
-        return current_loop(base, variants(base.corners, condition, varied, places), condition)
+    def close(condition: NDArray[np.intp], places: Array) -> Judged:
+        return judge(base, variants(base.corners, condition, varied, places), condition)
 
-    concern = np.array([1.0, *[0.0] * len(RESERVES)])
-    search = EndSearch(hold, held_badness, len(varied), nominal_temperature(base), concern=concern)
-    return HeldEnds(varied=varied, search=search, ends=search.run(), hold=hold)
+    return EndSearch(close, badness, len(varied), nominal_temperature(base))
 
 
-def extremes(base: Base, varied: tuple[Varied, ...], held: HeldEnds | None = None) -> Extremes:
+def likely_ends(base: Base, varied: tuple[Varied, ...], search: EndSearch[Judged]) -> LikelyEnds:
+    """Judge what single influences promise to be the worst; a search of its own goes on from there.
+
+    Parameters
+    ----------
+    base, varied
+        Nominal conditions and causes of spread.
+    search
+        The search over them.
+
+    Returns
+    -------
+    LikelyEnds
+        Usually the worst combinations, or combinations near to them.
+    """
+    condition, places, judged = search.likely()
+    return LikelyEnds(condition=condition, corners=variants(base.corners, condition, varied, places), judged=judged)
+
+
+def extremes(
+    base: Base, varied: tuple[Varied, ...], held: HeldEnds | None = None, search: EndSearch[Judged] | None = None
+) -> Extremes:
     """Examine the worst combination of tolerance ends per condition and reading.
 
     Parameters
@@ -213,6 +196,8 @@ def extremes(base: Base, varied: tuple[Varied, ...], held: HeldEnds | None = Non
         Causes of spread; none leaves nominal parts alone.
     held
         The ends of the same conditions and causes with the control voltage held, where they are known.
+    search
+        The search with the loop closed, where it has begun.
 
     Returns
     -------
@@ -230,7 +215,7 @@ def extremes(base: Base, varied: tuple[Varied, ...], held: HeldEnds | None = Non
         every, none = np.arange(count), np.empty((count, 0))
         inner_alone = current_loop(base, variants(base.corners, every, varied, none), every)
         return _nominal_alone(base, close(every, none), inner_alone)
-    first = EndSearch(close, badness, k, nominal_temperature(base))
+    first = closed_search(base, varied) if search is None else search
     closed = first.run()
     held = held_ends(base, varied) if held is None else held
     inner = held.ends

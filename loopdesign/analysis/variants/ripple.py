@@ -13,9 +13,9 @@ import numpy as np
 
 from loopdesign.analysis.findings.worst import NOTICEABLE, WorstReading, reading_place
 from loopdesign.analysis.variants.ends import EndSearch
-from loopdesign.analysis.variants.extremes import at_temperatures, nominal_temperature
+from loopdesign.analysis.variants.extremes import at_temperatures
 from loopdesign.analysis.variants.judge import judge
-from loopdesign.analysis.variants.solve import alike, base_of, guess_at, variant_converter
+from loopdesign.analysis.variants.solve import alike, base_of, guess_at, nominal_temperature, variant_converter
 from loopdesign.corners.tolerances import toleranced, variants
 from loopdesign.errors import LoopDesignError
 from loopdesign.network.batch import in_halves

@@ -94,6 +94,25 @@ def guess_at(base: Base, condition: NDArray[np.intp]) -> Guess:
     return base.guess.take(condition)
 
 
+def nominal_temperature(base: Base) -> NDArray[np.intp]:
+    """Tell which condition has the same line and load at the nominal temperature.
+
+    Parameters
+    ----------
+    base : Base
+        Conditions (C,).
+
+    Returns
+    -------
+    ndarray (C,)
+        Its number; that of the condition itself where there is none.
+    """
+    at = base.corners
+    same = (at.input_voltage == at.input_voltage[:, None]) & (at.load_current == at.load_current[:, None])
+    same &= at.temperature == base.case.nominal_temperature
+    return np.where(same.any(axis=1), np.argmax(same, axis=1), np.arange(len(at)))
+
+
 def alike(base: Base, condition: NDArray[np.intp]) -> list[NDArray[np.intp]]:
     """Part variants by whether all devices block somewhere in the period of their nominal conditions.
 

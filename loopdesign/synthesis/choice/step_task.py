@@ -13,17 +13,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.check import examine_stage
 from loopdesign.analysis.transient.deviation import SteppedPlaces, load_step_of, small_step, step_conditions
 from loopdesign.analysis.transient.estimate import step_response
-from loopdesign.analysis.variants.solve import base_of, guess_at, variant_converter
-from loopdesign.corners.converters import compensation, network_parts
+from loopdesign.analysis.transient.memory import StepMemory
+from loopdesign.analysis.variants.solve import base_of
+from loopdesign.corners.converters import network_parts
 from loopdesign.corners.tolerances import toleranced, variants
-from loopdesign.models.switched import linearise, loop_gain
-from loopdesign.orbit.operating_point import operating_point
 from loopdesign.synthesis.choice.confirm import candidates, extended
 from loopdesign.synthesis.search.loops import PARTS, StepDemand
-from loopdesign.synthesis.search.plant_grid import plant_responses, short_grid
+from loopdesign.synthesis.search.plant_grid import open_loops
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -37,6 +35,7 @@ if TYPE_CHECKING:
     from loopdesign.analysis.variants.solve import Base
     from loopdesign.corners.conditions import Corners
     from loopdesign.corners.tolerances import Varied
+    from loopdesign.synthesis.search.plant_grid import OpenLoops
     from loopdesign.synthesis.search.search import Search
 
     Array = NDArray[np.float64]
@@ -59,6 +58,10 @@ class StepTask:
         Every input voltage, and temperature where tolerances count, at the load the step begins from; nominal parts.
     corners, condition
         Places (S,), and the condition of the stage that each belongs to.
+    opened
+        The places solved with their loop open.
+    weights
+        (F,N) departure at each instant per ampere and ohm of the real part of the impedance at each grid point.
     spare
         Factor on every estimate: above one where parts that met the target as estimated missed it in time [unitless].
     """
@@ -68,9 +71,14 @@ class StepTask:
     stage: ExaminedStage
     corners: Corners
     condition: NDArray[np.intp]
+    opened: OpenLoops
+    weights: Array
     spare: float = 1.0
 
-    def at(self, reference: Mapping[str, float] | None, stepped: Mapping[str, float] | None = None) -> StepBasis:
+    def at(
+        self, reference: Mapping[str, float] | None, stepped: Mapping[str, float] | None = None,
+        known: StepMemory | None = None,
+    ) -> StepBasis:  # fmt: skip
         """Prepare the estimate.
 
         Parameters
@@ -79,6 +87,8 @@ class StepTask:
             Parts at which the plant is corrected [ohm], [F]; None leaves it uncorrected.
         stepped
             Parts that are stepped in time instead where there is no reference; None scales nothing.
+        known
+            What is known of the load step; what is found is added.
 
         Returns
         -------
@@ -86,33 +96,28 @@ class StepTask:
             With every place so far.
         """
         like = reference or stepped or {}
-        base = base_of(self.case, like, self.stage)
-        converter = variant_converter(base, self.corners, self.condition)
-        point = operating_point(converter, guess_at(base, self.condition))
-        model = linearise(point)
-        grid = short_grid(model)
-        responses = plant_responses(self.case, self.corners, model, grid)
         size = abs(float(np.subtract(*load_step_of(self.case))))
-        factor = np.full(len(self.corners), self.spare)
+        weights, factor = self.weights * size, np.full(len(self.corners), self.spare)
+        responses = self.opened.responses
         if not like:
-            demand = StepDemand(responses=responses, weights=_weights(grid, self.case) * size, factor=factor)
-            return StepBasis(task=self, demand=demand, factor=factor)
+            return StepBasis(
+                task=self, demand=StepDemand(responses=responses, weights=weights, factor=factor), factor=factor
+            )
+        if reference is not None:
+            responses = replace(responses, plant=responses.plant * self.opened.correction(self.case, reference))
+        base = base_of(self.case, like, self.stage)
+        small = small_step(base, self.corners, self.condition) * size
+        ratio = factor * self._stepped_over(base, small, known)
+        demand = StepDemand(responses=responses, weights=weights, factor=np.ones(len(factor)))
         parts = network_parts(self.case, like)
         row = np.array([[float(getattr(parts, name)) for name in PARTS]])
-        if reference is not None:
-            closed = converter.closed(compensation(self.case, reference, self.corners))
-            exact = loop_gain(linearise(operating_point(closed, point.sequence)), grid)
-            responses = plant_responses(self.case, self.corners, model, grid, exact / responses.loop(row)[0])
-        small = small_step(base, self.corners, self.condition) * size
-        ratio = factor * self._stepped_over(base, small)
-        demand = StepDemand(responses=responses, weights=_weights(grid, self.case) * size, factor=np.ones(len(factor)))
         of_product = np.where(np.isfinite(small), ratio * small / demand.departures(row)[0], factor)
         return StepBasis(task=self, demand=replace(demand, factor=of_product), factor=ratio)
 
-    def _stepped_over(self, base: Base, small: Array) -> Array:
+    def _stepped_over(self, base: Base, small: Array, known: StepMemory | None) -> Array:
         """Departure stepped in time over that of a small step (S,): of the furthest place at each input voltage."""
         ratio = np.ones(len(small))
-        stepped = SteppedPlaces(base, self.corners, self.condition)
+        stepped = SteppedPlaces(base, self.corners, self.condition, known)
         for line in np.unique(self.corners.input_voltage):
             here = (self.corners.input_voltage == line) & np.isfinite(small)
             if not here.any():
@@ -132,10 +137,11 @@ class StepTask:
         places = np.array([[_place(v, found.ends.get(v.name)) for v in varied]])
         added = variants(self.stage.conditions, np.array([at]), varied, places)
         corners, condition = extended(self.corners, self.condition, added, np.array([at]))
-        spare = self.spare
-        if len(corners) == len(self.corners) and found.peak_deviation_v is not None:
-            spare *= MORE_ROOM * found.peak_deviation_v / self.limit_v
-        return replace(self, corners=corners, condition=condition, spare=spare)
+        if len(corners) > len(self.corners):
+            return _task(self.case, self.limit_v, self.stage, corners, condition, self.spare)
+        if found.peak_deviation_v is None:
+            return self
+        return replace(self, spare=self.spare * MORE_ROOM * found.peak_deviation_v / self.limit_v)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,14 +180,24 @@ def _place(cause: Varied, change: float | None) -> float:
     return 1.0 if abs(change - high) <= abs(change - low) else -1.0
 
 
-def step_task(case: cases.Case, limits: Limits, *, tolerances: bool) -> StepTask | None:
+def step_task(
+    case: cases.Case, limits: Limits, known: StepMemory | None = None, *, tolerances: bool
+) -> StepTask | None:
     """Begin with nominal parts at every input voltage; None where nothing is asked of the load step."""
     if limits.step_deviation is None:
         return None
     conditions = step_conditions(case, tolerances=tolerances)
+    stage = (known or StepMemory()).stage(case, conditions)
+    return _task(case, limits.step_deviation.value, stage, conditions, np.arange(len(conditions)), 1.0)
+
+
+def _task(
+    case: cases.Case, limit_v: float, stage: ExaminedStage, corners: Corners, condition: NDArray[np.intp], spare: float
+) -> StepTask:
+    opened = open_loops(case, stage, corners, condition)
     return StepTask(
-        case=case, limit_v=limits.step_deviation.value, stage=examine_stage(case, conditions), corners=conditions,
-        condition=np.arange(len(conditions)),
+        case=case, limit_v=limit_v, stage=stage, corners=corners, condition=condition, opened=opened,
+        weights=_weights(opened.responses.frequencies_hz, case), spare=spare,
     )  # fmt: skip
 
 

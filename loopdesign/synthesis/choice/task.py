@@ -9,7 +9,9 @@ import numpy as np
 
 from loopdesign.analysis.check import examine
 from loopdesign.analysis.transient.deviation import step_deviation, with_step_deviation
-from loopdesign.analysis.variants.extremes import Extremes, HeldEnds, extremes, held_ends
+from loopdesign.analysis.transient.memory import StepMemory
+from loopdesign.analysis.variants.extremes import Extremes, LikelyEnds, closed_search, extremes, likely_ends
+from loopdesign.analysis.variants.held import HeldEnds, held_ends
 from loopdesign.analysis.variants.solve import base_of
 from loopdesign.corners.tolerances import toleranced
 from loopdesign.errors import LoopDesignError, NoDesignError
@@ -90,7 +92,8 @@ class RobustTask:
             corners=stage.conditions,
             condition=np.arange(len(stage.conditions)),
         )
-        self.step = step_task(case, demands.limits, tolerances=tolerances)
+        self.stepped = StepMemory()
+        self.step = step_task(case, demands.limits, self.stepped, tolerances=tolerances)
         self.good: dict[str, float] | None = None
         self.like: Mapping[str, float] | None = None
         self.refused: list[int] = []
@@ -115,7 +118,12 @@ class RobustTask:
             base = base_of(self.case, parts, self.stage)
             if self.held is None or self.held.varied != varied:  # with the control voltage held parts change nothing
                 self.held = held_ends(base, varied)
-            ends = extremes(base, varied, self.held)
+            search = closed_search(base, varied)
+            likely = likely_ends(base, varied, search)
+            if round_ < ROUNDS - 1 and not self._holds(work, item, likely):
+                self._add(likely)
+                continue
+            ends = extremes(base, varied, self.held, search)
             if not ends.current_loop.stable.all():
                 raise refuse_at_ends(self.case, self.plain, ends.corners, ~ends.current_loop.stable)
             settled = self._holds(work, item, ends)
@@ -136,7 +144,7 @@ class RobustTask:
         """Whether the load step departs no further than its target allows; else its worst place joins."""
         if self.step is None:
             return True
-        found = step_deviation(self.case, parts, tolerances=self.tolerances)
+        found = step_deviation(self.case, parts, tolerances=self.tolerances, known=self.stepped)
         if not found.failures(self.step.limit_v):
             return True
         self.step = self.step.with_ends(found, parts)
@@ -219,7 +227,7 @@ class RobustTask:
         if self.exam.demands.prefer == "crossover":
             slack *= NARROWER
         self.like = reference or self.like
-        basis = None if self.step is None else self.step.at(reference, self.like)
+        basis = None if self.step is None else self.step.at(reference, self.like, self.stepped)
         self.exam = replace(self.exam, step=basis)
         return search_once(
             self.case, self.stage, self._opened(), self.exam.demands, reference,
@@ -259,7 +267,7 @@ class RobustTask:
     def _checked(self, parts: Mapping[str, float]) -> bool:
         """Whether a check over line and load finds every target met, nominal load steps among them."""
         found = self._check(parts)
-        return found.targets_met and with_step_deviation(found, tolerances=False).targets_met
+        return found.targets_met and with_step_deviation(found, tolerances=False, known=self.stepped).targets_met
 
     def _check(self, parts: Mapping[str, float]) -> CheckResult:
         """Examine parts over line and load, once."""
@@ -268,7 +276,7 @@ class RobustTask:
             self.checks[key] = examine(self.case, parts, self.plain, self.exam.demands.limits)
         return self.checks[key]
 
-    def _holds(self, work: Search, item: int, ends: Extremes) -> bool:
+    def _holds(self, work: Search, item: int, ends: Extremes | LikelyEnds) -> bool:
         """Whether tolerance ends meet every demand and leave the score as it is."""
         if not self.exam.passes(ends.judged):
             return False
@@ -281,7 +289,7 @@ class RobustTask:
             return at_ends <= score + UNCHANGED * abs(score)
         return at_ends >= score - UNCHANGED * abs(score)
 
-    def _add(self, ends: Extremes) -> None:
+    def _add(self, ends: Extremes | LikelyEnds) -> None:
         """Let the worst combinations of tolerance ends join the corners, each once.
 
         A search over fewer corners is never the stricter one, so that leaving some out is safe: they are examined again
