@@ -19,7 +19,7 @@ import numpy as np
 
 from loopdesign.analysis.findings.step import StepDeviation
 from loopdesign.analysis.transient.after import mean_output, obstacle
-from loopdesign.analysis.transient.memory import StepMemory, place_of
+from loopdesign.analysis.transient.memory import StepMemory, step_place
 from loopdesign.analysis.transient.run import from_point, run_cycles
 from loopdesign.analysis.transient.start import start_at, step_plan, stepper_of
 from loopdesign.analysis.variants.ends import EndSearch
@@ -260,7 +260,7 @@ class SteppedPlaces:
 
     def at(self, item: int, kind: StepKind) -> float | None:
         """Step one place by its number [unitless]: largest departure [V], None where there is nothing to step from."""
-        known, place = self.known.departures, place_of(kind, self.base.parts, self.corners, item)
+        known, place = self.known.departures, step_place(kind, self.base.parts, self.corners, item)
         if place in known:
             return known[place]
         try:

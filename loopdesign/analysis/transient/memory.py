@@ -58,7 +58,7 @@ class StepMemory:
         return self._stages[-1]
 
 
-def place_of(kind: str, parts: Mapping[str, float], corners: Corners, item: int) -> Place:
+def step_place(kind: str, parts: Mapping[str, float], corners: Corners, item: int) -> Place:
     """Tell one place from others.
 
     Parameters

@@ -9,8 +9,8 @@ below the threshold. With f_k the grid:
 * where the highest crossover of all corners decides, it needs that at one corner at least;
 * ``|1 + T(f_k)|`` at any grid point bounds the modulus margin from above, and ``|Z|/|1 + T|`` there bounds the peak of
   the output impedance from below;
-* the phase margin at the highest crossover follows from the two grid points about it, by the interpolation that the
-  margins themselves use.
+* the highest crossover and the phase margin there follow from the two grid points about it, by the interpolation that
+  the margins themselves use.
 
 At the telling corners these conditions bound R1, C2 or C3 for every choice of the other parts (`lines`), so that most
 combinations are never looked at singly. Which corners tell, some combinations evaluated at all of them say.
@@ -23,9 +23,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.margins.crossings import wrapped_deg
 from loopdesign.synthesis.search.corner_loop import CornerLoop, corner_loop
 from loopdesign.synthesis.search.lattice import Lattice, SearchResult, relaxed
-from loopdesign.synthesis.search.lines import ROUNDING, Span, crossover_span, phase_span
+from loopdesign.synthesis.search.lines import PHASE_ROOM_DEG, ROUNDING, Span, crossover_span, phase_span
 from loopdesign.synthesis.search.loops import PARTS, Demands, Responses, figures
 
 if TYPE_CHECKING:
@@ -72,6 +73,10 @@ class Screens:
     def survivors(self, lattice: Lattice, axes: Axes, threshold: float) -> Index:
         """Numbers of the combinations along axes that no screen drops."""
         kept = np.concatenate([np.empty(0, np.intp), *self._bounded(lattice, axes, threshold)])
+        values = lattice.values(kept)
+        for corner in self.corners[:TELLING]:
+            crosses = self._crosses_well(values, corner, threshold)
+            kept, values = kept[crosses], values[crosses]
         if self.demands.prefer == "crossover":
             kept = kept[self._somewhere(lattice.values(kept), threshold)]
         return kept
@@ -139,6 +144,30 @@ class Screens:
         grid = self.frequencies_hz
         low = max(0, int(np.searchsorted(grid, self.lowest(threshold))) - 1)
         return np.arange(low, int(np.searchsorted(grid, self.demands.limits.crossover_limit_hz, side="right")))
+
+    def _crosses_well(self, values: Array, corner: CornerLoop, threshold: float) -> NDArray[np.bool_]:
+        """Read the highest crossover of combinations (N,5) at a corner: within its limits, with phase enough."""
+        keep, grid, limits = np.ones(len(values), bool), self.frequencies_hz, self.demands.limits
+        band = self._band(threshold)
+        if not len(band) or not len(values):
+            return keep
+        points = np.arange(band[0], min(band[-1] + 2, len(grid)))
+        loop = corner.loop(values, points)
+        over = loop.real**2 + loop.imag**2 >= 1.0
+        last = len(points) - 1 - np.argmax(over[:, ::-1], axis=1)
+        rows = np.flatnonzero(over.any(axis=1) & (last < len(points) - 1))  # else the whole evaluation decides
+        at = last[rows]
+        first, second = loop[rows, at], loop[rows, at + 1]
+        start, end = np.log(np.abs(first)), np.log(np.maximum(np.abs(second), np.finfo(float).tiny))
+        part = np.clip(start / np.where(start == end, 1.0, start - end), 0.0, 1.0)
+        margin = wrapped_deg(180.0 + np.degrees(np.angle(first) + part * np.angle(second * np.conj(first))))
+        low, high = grid[points[at]], grid[points[at + 1]]
+        crossover = low * (high / low) ** part
+        good = margin >= limits.value("phase_margin") - PHASE_ROOM_DEG
+        good &= crossover <= limits.crossover_limit_hz * (1.0 + ROUNDING)
+        good &= crossover >= self.lowest(threshold) * (1.0 - ROUNDING)
+        keep[rows[~good]] = False
+        return keep
 
     def _somewhere(self, values: Array, threshold: float) -> NDArray[np.bool_]:
         """Crossover as high as the threshold at one corner at least: a gain of one or more from there on."""
