@@ -250,6 +250,12 @@ def _expected(field: FieldInfo | None, path: Path) -> str:
 
 
 _EXAMPLES = {
+    "name": 'a name such as "L1"',
+    "between": 'two names of nodes such as ["a", "0"]',
+    "primary": 'two names of nodes such as ["a", "0"]',
+    "secondary": 'two names of nodes such as ["0", "b"]',
+    "of": 'the names of two inductors such as ["L1", "L2"]',
+    "elements": 'a list of tables such as { kind = "switch", name = "Q1", between = ["a", "0"], resistance = "20 mohm" }',
     "L": 'a table such as { inductance = "22 uH", resistance = "45 mohm" }',
     "L1": 'a table such as { inductance = "22 uH", resistance = "45 mohm" }',
     "L2": 'a table such as { inductance = "22 uH", resistance = "45 mohm" }',

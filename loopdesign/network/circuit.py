@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.errors import CircuitError
-from loopdesign.network.elements import GROUND, Element
+from loopdesign.network.elements import GROUND, Diode, Element, Switch
 from loopdesign.network.linear_algebra import solve_singular
 from loopdesign.network.nodal import NodalEquations
 
@@ -166,7 +166,7 @@ def _configuration(nodal: NodalEquations, on: frozenset[str], outputs: Sequence[
     drift[:, :, :n] += F @ Gx
     Kx, Ku = left @ Nx, left @ Nu
     if left.shape[1]:
-        _refuse_loops(nodal, Kx[0], Ku[0], right[0])
+        _refuse_loops(nodal, on, Kx[0], Ku[0], right[0])
         # differentiate the constraint: Kx dx/dt = 0 fixes the free voltages
         free = -np.linalg.solve(Kx @ F @ (Gz @ right), Kx @ drift)
         particular = particular + right @ free
@@ -184,7 +184,11 @@ def _configuration(nodal: NodalEquations, on: frozenset[str], outputs: Sequence[
 
 
 def _refuse_loops(
-    nodal: NodalEquations, Kx: NDArray[np.float64], Ku: NDArray[np.float64], right: NDArray[np.float64]
+    nodal: NodalEquations,
+    on: frozenset[str],
+    Kx: NDArray[np.float64],
+    Ku: NDArray[np.float64],
+    right: NDArray[np.float64],
 ) -> None:
     """Tell apart an inductor cut set (fine) from a capacitor loop or a floating node (refused)."""
     count = len(nodal.inductors)
@@ -198,7 +202,14 @@ def _refuse_loops(
         if np.any(np.abs(Ku) > 1e-9):
             raise CircuitError("ideal voltage sources in a loop: give the source or the device a resistance")
         nodes = [n for i, n in enumerate(nodal.nodes) if np.any(np.abs(right[i]) > 1e-6)]
-        raise CircuitError(f"no path to ground from {', '.join(nodes) or 'part of the netlist'}")
+        told = f"no path to ground from {', '.join(nodes) or 'part of the netlist'}"
+        open_ = [e.name for e in nodal.elements if isinstance(e, Diode | Switch) and e.name not in on]
+        if open_ and nodes:
+            told += f" while {', '.join(open_)} {'do' if len(open_) > 1 else 'does'} not conduct; join "
+            told += (
+                f"{'one of these nodes' if len(nodes) > 1 else 'this node'} to ground by a resistor, such as 100 kohm"
+            )
+        raise CircuitError(told)
 
 
 def _probe(nodal: NodalEquations, probe: str, solution: NDArray[np.float64]) -> NDArray[np.float64]:

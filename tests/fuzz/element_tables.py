@@ -24,9 +24,11 @@ SIZES = (
 UNITS = ("V", "A", "ohm", "F", "H", "Hz", "%", "uF", "mH", "kohm", "")
 FURTHER = (
     {"kind": "switch", "name": "S2", "between": ["a", "0"], "resistance": "10 mohm"},
-    {"kind": "switch", "name": "S2", "between": ["out", "0"], "resistance": "10 mohm", "follows": "switch"},
-    {"kind": "switch", "name": "S2", "between": ["supply", "a"], "resistance": "10 mohm", "complements": "diode"},
-    {"kind": "switch", "name": "S2", "between": ["b", "out"], "resistance": "10 mohm", "follows": "nothing"},
+    {"kind": "switch", "name": "S2", "between": ["out", "0"], "resistance": "10 mohm", "drive": "follows"},
+    {"kind": "switch", "name": "S2", "between": ["a", "0"], "resistance": "10 mohm", "drive": "follows"},
+    {"kind": "switch", "name": "S2", "between": ["supply", "a"], "resistance": "10 mohm", "drive": "complement"},
+    {"kind": "switch", "name": "S2", "between": ["b", "out"], "resistance": "10 mohm", "drive": "nothing"},
+    {"kind": "switch", "name": "S2", "between": ["b", "out"], "resistance": "10 mohm", "follows": "switch"},
     {"kind": "rectifier", "name": "D9", "between": ["0", "a"], "drop": "0.7 V", "resistance": "10 mohm"},
     {"kind": "rectifier", "name": "D9", "between": ["out", "a"], "drop": "0 V", "resistance": "1 mohm"},
     {"kind": "rectifier", "name": "D9", "between": ["out", "nowhere"], "drop": "0.5 V", "resistance": "10 mohm"},
@@ -47,7 +49,10 @@ FURTHER = (
     {},
 )
 """Elements added to a stage; most do not fit any."""
-WAYS = ("double", "drop", "end", "swap", "key", "size", "unit", "rename", "add", "short", "loose", "place")
+WAYS = (
+    "double", "drop", "end", "swap", "key", "size", "unit", "rename", "add", "short", "loose", "place",
+)  # fmt: skip
+"""One thing done to a stage."""
 
 
 @st.composite
@@ -103,5 +108,7 @@ def names_of(document):
     return [n for n in names if n]
 
 
-TEXTS = damaged_stages().map(lambda document: (toml(document), names_of(document)))
-"""Text of a damaged case, and the names in it."""
+def told(document):
+    """Write a damaged case, its elements a line each, with the names in it."""
+    text = toml(document).replace("elements = [{", "elements = [\n{").replace("}, { kind", "},\n{ kind")
+    return text, names_of(document)

@@ -37,16 +37,17 @@ def run(words):
 
 
 def run_case(text, path, *words):
-    """Run a command on the text of a case file: it answers, or says what is wrong and where."""
+    """Run a command on the text of a case file: it answers, or says what is wrong and where; returns what it says."""
     path.write_text(text, encoding="utf-8")
     status, told, complained = run([words[0], str(path), *words[1:], "--json"])
     answer = json.loads(told)
     if "error" not in answer:
         assert status in {0, 1}
-        return
+        return None
     assert status in {2, 3}
     message = answer["error"]["message"]
     assert message.strip() in complained.replace("no design: ", "")
     if answer["error"]["kind"] != "NoDesignError":  # which lists its obstacles beside the message
         assert path.name in message
         assert PLACE.search(message), message
+    return message

@@ -46,7 +46,11 @@ def _pair(value: object) -> object:
     """Refuse what is not a pair of nodes; ground is node "0"."""
     if isinstance(value, list | tuple) and len(value) == PAIR and all(isinstance(v, str) and v.strip() for v in value):
         return ["0" if v.strip().lower() in {"ground", "gnd"} else v.strip() for v in value]
-    raise QuantityError("is not a pair of nodes", found=shown(value), expected='two names of nodes such as ["a", "0"]')
+    found = shown(value)
+    if isinstance(value, list | tuple) and value and all(isinstance(v, str | int | float) for v in value[: PAIR + 1]):
+        listed = [shown(v) for v in value[: PAIR + 1]]
+        found = f"[{', '.join(listed)}{', ...' if len(value) > len(listed) else ''}]"
+    raise QuantityError("is not a pair of nodes", found=found, expected='two names of nodes such as ["a", "0"]')
 
 
 def _windings(value: object) -> object:

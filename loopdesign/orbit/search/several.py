@@ -42,6 +42,8 @@ DUTIES = 80
 """Duties at which the averaged output is looked at."""
 LOW = 0.15
 """Share of the largest duty to follow from where the averaged output tells nothing: an output falls slowly."""
+WALKED = 2
+"""Items that are stepped from beside their orbits before one is followed."""
 FOLLOWED = 4
 """Items that are followed one after the other where they do not come to repeat themselves."""
 SETTLING = 30
@@ -135,7 +137,7 @@ def found_beside(
             fresh = tried_on_others(converter, orbits, fresh, pending)
             pending = [k for k in pending if k not in fresh]
             continue
-        item, orbit = _walked_one(converter, orbits, pending) or _followed_one(converter, pending, ways, placed)
+        item, orbit = _walked_one(converter, orbits, pending) or _followed_one(converter, orbits, pending, ways, placed)
         orbits[item], fresh = orbit, [item]
         pending.remove(item)
     return joined_sequences([orbits[k].sequence for k in range(size)])
@@ -144,8 +146,8 @@ def found_beside(
 def _walked_one(
     converter: Converter, orbits: dict[int, TriedOrbit], pending: list[int]
 ) -> tuple[int, TriedOrbit] | None:
-    """Step to the orbit of the first item that is reached from beside it; None where none is."""
-    for item in pending:
+    """Step to the orbit of the first item that is reached from beside it; None where none of the first few is."""
+    for item in pending[:WALKED]:
         one = take(converter, np.array([item]), len(converter.input_voltage))
         for begin in (orbits.get(item), nearest_kept(converter, orbits, item)):
             orbit = None if begin is None else walked(one, begin)
@@ -156,6 +158,7 @@ def _walked_one(
 
 def _followed_one(
     converter: Converter,
+    orbits: dict[int, TriedOrbit],
     pending: list[int],
     ways: Ways,
     placed: tuple[Sequence, list[NDArray[np.float64] | None]] | None,
@@ -164,9 +167,17 @@ def _followed_one(
     told: ConvergenceError | None = None
     for item in pending[:FOLLOWED]:
         one = take(converter, np.array([item]), len(converter.input_voltage))
-        duty, start = placed_start(one, ways) if placed is None else (float(placed[0].ends[item, 0]), placed[1][item])
+        near = orbits.get(item) or nearest_kept(converter, orbits, item)
+        if near is not None and converter.topology.simpler is None:
+            states = network(one, configurations=(ON, OFF)).states
+            duty = near.duty
+            start: NDArray[np.float64] | None = np.array([near.start.get(s, 0.0) for s in states])
+        elif placed is not None:
+            duty, start = float(placed[0].ends[item, 0]), placed[1][item]
+        else:
+            duty, start = placed_start(one, ways)
         try:
-            return item, _single(one, ways, duty, start)
+            return item, _single(one, ways, min(duty, one.max_duty), start)
         except ConvergenceError as error:
             told = told or error
     raise told or ConvergenceError("no operating point is left to follow")

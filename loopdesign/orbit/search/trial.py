@@ -7,7 +7,7 @@ the orbit found last, for one item; what that shows is tried on the others again
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,7 +15,7 @@ import numpy as np
 from loopdesign.errors import ConvergenceError
 from loopdesign.network.batch import take
 from loopdesign.network.linear_algebra import BREAKDOWN
-from loopdesign.network.places import OFF, ON
+from loopdesign.network.places import OFF, ON, closed_at
 from loopdesign.orbit.augmented import Stepper, augmented
 from loopdesign.orbit.conduction import rectifier_breaks
 from loopdesign.orbit.periodic import settled, slope_over_duty
@@ -34,7 +34,9 @@ if TYPE_CHECKING:
 
 TRIAL_STEPS = 8
 """Steps of Newton's method after which a sequence tried counts as wrong; a right one takes four to seven."""
-PATIENCE = (6, 6, 12, 24, 48)
+SHORT = 0.03
+"""Interval [periods] that may have no length once the states have settled."""
+PATIENCE = (6, 6, 12)
 """Cycles stepped from an orbit near an item's own, one attempt after the other."""
 
 
@@ -224,11 +226,26 @@ def walked(converter: Converter, begin: TriedOrbit) -> TriedOrbit | None:
             sequence = stepped_at(converter, float(np.clip(begin.duty, 1e-3, converter.max_duty)), begin.start, cycles)
         except (ConvergenceError, *BREAKDOWN):
             return None
-        if any(bool(sequence.same_structure(s).all()) for s in seen):
-            continue
-        seen.append(sequence)
-        found = tried(converter, sequence)
-        if found and found[0].kept:
-            return found[0]
-        begin = found.get(0, begin)
+        for candidate in (sequence, *_at_once(sequence)):
+            if any(bool(candidate.same_structure(s).all()) for s in seen):
+                continue
+            seen.append(candidate)
+            found = tried(converter, candidate)
+            if found and found[0].kept:
+                return found[0]
+            begin = found.get(0, begin)
     return None
+
+
+def _at_once(sequence: Sequence) -> list[Sequence]:
+    """Let rectifiers change over at one instant that do so shortly after each other, such as those of like outputs."""
+    short = np.flatnonzero(sequence.lengths[0, 1:-1] < SHORT) + 1
+    between = [
+        k
+        for k in short
+        if closed_at(int(sequence.configuration[0, k - 1])) == closed_at(int(sequence.configuration[0, k + 1]))
+    ]
+    if not between:
+        return []
+    left = np.delete(np.arange(sequence.ends.shape[1]), between)
+    return [replace(sequence, **{f.name: getattr(sequence, f.name)[:, left] for f in fields(sequence)})]
