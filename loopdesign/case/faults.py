@@ -255,7 +255,7 @@ _EXAMPLES = {
     "primary": 'two names of nodes such as ["a", "0"]',
     "secondary": 'two names of nodes such as ["0", "b"]',
     "of": 'the names of two inductors such as ["L1", "L2"]',
-    "elements": 'a list of tables such as { kind = "switch", name = "Q1", between = ["a", "0"], resistance = "20 mohm" }',
+    "elements": 'a list of tables such as { kind = "switch", name = "Q1", between = ["a", "0"], ... }',
     "L": 'a table such as { inductance = "22 uH", resistance = "45 mohm" }',
     "L1": 'a table such as { inductance = "22 uH", resistance = "45 mohm" }',
     "L2": 'a table such as { inductance = "22 uH", resistance = "45 mohm" }',
