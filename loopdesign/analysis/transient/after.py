@@ -145,10 +145,10 @@ def model_after(start: StepStart) -> tuple[SwitchedModel | None, str, str | None
     if "reference" not in start.changes:  # what the step adds is no part of the stage's own load
         stage = replace(stage, load="resistive")
     try:
-        edges = operating_point(stage)
+        edges = operating_point(stage).sequence if start.after is None else start.after
     except LoopDesignError as error:
         return None, str(error), None
-    model, reason = final_model(start.point, start.changes, edges.sequence)
+    model, reason = final_model(start.point, start.changes, edges)
     if model is not None:
         told = obstacle(start, model)
         if told:

@@ -10,9 +10,11 @@ import numpy as np
 from loopdesign.corners.controller import control_limits
 from loopdesign.corners.converters import compensation, one_corner, solved
 from loopdesign.corners.trouble import traced
-from loopdesign.errors import DataError
+from loopdesign.errors import DataError, LoopDesignError
 from loopdesign.models.switched import SwitchedModel, linearise
+from loopdesign.network.batch import take
 from loopdesign.network.converter import sink_current
+from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.orbit.operating_point import Guess, operating_point
 from loopdesign.orbit.periodic import solve
 from loopdesign.orbit.problem import pose
@@ -33,6 +35,15 @@ StepPlan: TypeAlias = "tuple[StepKind, tuple[float, float], tuple[float, float]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Staged:
+    """What several steps of a plan share: the power stage, loop open, and edges before and after a step."""
+
+    opened: Converter
+    before: Guess
+    after: Guess | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StepStart:
     """A closed loop in steady state before a step, and the inputs of the step."""
 
@@ -45,6 +56,7 @@ class StepStart:
     changes: Mapping[str, float]
     line: tuple[float, float]
     load: tuple[float, float]
+    after: Guess | None = None
 
 
 def step_plan(case: cases.Case) -> list[StepPlan]:
@@ -95,8 +107,70 @@ def _refuse_no_load(case: cases.Case, before: float, after: float) -> None:
         )
 
 
+def stages(case: cases.Case, plan: list[StepPlan]) -> list[Staged | None]:
+    """Solve the power stages of a plan once each, and the edges at all their loads together.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+    plan : list of tuple
+        Every step.
+
+    Returns
+    -------
+    list of Staged or None
+        One for each step; None where a step has to be solved on its own, which tells what is in its way.
+    """
+    if case.current_sense is not None:  # each level has a load of its own
+        return [None] * len(plan)
+    corners = [_corner(case, *step) for step in plan]
+    levels: dict[tuple[float, float], dict[tuple[float, float], int]] = {}
+    for (_, line, load), corner in zip(plan, corners, strict=True):
+        reached = levels.setdefault(_place(corner), {})
+        for level in zip(line, load, strict=True):
+            if level[1] > 0.0:
+                reached.setdefault(level, len(reached))
+    try:
+        single = {_place(corner): corner for corner in corners}
+        known = {place: solved(case, corner)[0] for place, corner in single.items()}
+        edges = {place: _edges(known[place], list(reached)) for place, reached in levels.items()}
+    except (LoopDesignError, *BREAKDOWN):
+        return [None] * len(plan)
+    told: list[Staged | None] = []
+    for (_, line, load), corner in zip(plan, corners, strict=True):
+        place = _place(corner)
+        found = [levels[place].get(level) for level in zip(line, load, strict=True)]
+        before, after = (None if k is None else edges[place].take(np.array([k])) for k in found)
+        told.append(None if before is None else Staged(opened=known[place], before=before, after=after))
+    return told
+
+
+def _place(corner: Corners) -> tuple[float, float]:
+    """Input voltage [V] and load current [A] of a batch of one."""
+    return float(corner.input_voltage[0]), float(corner.load_current[0])
+
+
+def _edges(opened: Converter, levels: list[tuple[float, float]]) -> Guess:
+    """Find the edges of a power stage, a batch of one, at input voltages [V] and loads [A]."""
+    line, load = np.array(levels).T
+    whole = take(opened, np.zeros(len(levels), dtype=np.intp), 1)
+    return operating_point(replace(whole, load="resistive", input_voltage=line, load_current=load)).sequence
+
+
+def _corner(case: cases.Case, kind: StepKind, line: tuple[float, float], load: tuple[float, float]) -> Corners:
+    """Say where the load's netlist is that of the step's own beginning; a regulated current has one for each level."""
+    first = load[1] if kind == "load back" and case.current_sense is None else load[0]
+    return one_corner(case, line[0], first if first > 0.0 else load[0])
+
+
 def start_of(
-    case: cases.Case, parts: Mapping[str, float], kind: StepKind, line: tuple[float, float], load: tuple[float, float]
+    case: cases.Case,
+    parts: Mapping[str, float],
+    kind: StepKind,
+    line: tuple[float, float],
+    load: tuple[float, float],
+    staged: Staged | None = None,
 ) -> StepStart:
     """Solve the operating point before a step.
 
@@ -112,6 +186,8 @@ def start_of(
         Input voltage before and after [V].
     load : tuple of float
         Load current before and after [A].
+    staged : Staged, optional
+        What the step shares with others; solved here unless given.
 
     Returns
     -------
@@ -123,13 +199,17 @@ def start_of(
     UnreachableOutputError, NumericalError
         Naming file and corner, where there is none.
     """
-    # the load's netlist is that of the step's own beginning; a regulated current has one for each level
-    first = load[1] if kind == "load back" and case.current_sense is None else load[0]
-    corner = one_corner(case, line[0], first if first > 0.0 else load[0])
+
+    def begun(corner: Corners) -> StepStart:
+        if staged is None:
+            return start_at(case, parts, (kind, line, load), corner, solved(case, corner)[0])
+        start = start_at(case, parts, (kind, line, load), corner, staged.opened, staged.before)
+        return replace(start, after=staged.after)
+
     return traced(
-        lambda some: start_at(case, parts, (kind, line, load), some, solved(case, some)[0]),
+        begun,
         case,
-        corner,
+        _corner(case, kind, line, load),
         what="no operating point to step from",
     )
 

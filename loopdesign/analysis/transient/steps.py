@@ -24,9 +24,11 @@ from loopdesign.analysis.transient.outcome import cut_short, verdict
 from loopdesign.analysis.transient.ringing import GrowthRun, Ringing, disturb, ringing
 from loopdesign.analysis.transient.run import Run, Traces, from_point, run_cycles, settling_time, traces
 from loopdesign.analysis.transient.start import (
+    Staged,
     StepKind,
     StepPlan,
     StepStart,
+    stages,
     start_of,
     step_plan,
     stepper_of,
@@ -214,7 +216,7 @@ def step(
     share = map if executor is None else executor.map
     if progress is not None:
         progress(0, len(plan))
-    outcomes = share(partial(_made, case, parts, cycles), plan)
+    outcomes = share(partial(_made, case, parts, cycles), plan, stages(case, plan))
     for done, ((kind, line, load), (start, made, told)) in enumerate(zip(plan, outcomes, strict=True), start=1):
         if start is None or made is None:
             missed.append(f"{_words(kind)} at {line[0]:.4g} V, {load[0]:.3g} A was not made: {told}")
@@ -233,21 +235,21 @@ def step(
 
 
 def _made(
-    case: cases.Case, parts: Mapping[str, float], cycles: int | None, planned: StepPlan
+    case: cases.Case, parts: Mapping[str, float], cycles: int | None, planned: StepPlan, staged: Staged | None
 ) -> tuple[StepStart | None, StepResult | None, str]:
     """Make one step of the plan, or say why it cannot be made."""
-    start, told = _begin(case, parts, *planned)
+    start, told = _begin(case, parts, planned, staged)
     return start, None if start is None else _step(start, cycles, case), told
 
 
 def _begin(
-    case: cases.Case, parts: Mapping[str, float], kind: StepKind, line: tuple[float, float], load: tuple[float, float]
+    case: cases.Case, parts: Mapping[str, float], planned: StepPlan, staged: Staged | None
 ) -> tuple[StepStart | None, str]:
     """Solve where a step begins, or say why it cannot; a step back may be possible where the step itself is not."""
     try:
-        start = start_of(case, parts, kind, line, load)
+        start = start_of(case, parts, *planned, staged)
     except UnreachableOutputError as error:
-        if not kind.endswith("back"):
+        if not planned[0].endswith("back"):
             raise
         return None, str(error)
     told = obstacle(start)

@@ -29,6 +29,7 @@ from loopdesign.errors import ConvergenceError
 from loopdesign.network.circuit import SwitchedNetwork, derive
 from loopdesign.network.converter import PROBES, netlist, physical_probe
 from loopdesign.network.elements import GROUND, CurrentSource, Element, Inductor, Transconductor
+from loopdesign.orbit.stepping.abreast.motions import Motions
 from loopdesign.orbit.stepping.commutation import commutated
 from loopdesign.orbit.stepping.devices import (
     NOTHING,
@@ -330,7 +331,10 @@ class CycleStepper:
         self, segment: Segment, count: int, probes: tuple[str, ...]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Instants (count,) [periods since the clock] and probes (count,q) along one motion."""
-        motion = self.setting(segment.devices).piece.move(segment.x, segment.begin)
-        t = np.linspace(0.0, segment.length, count)
-        x = np.array([motion.at(float(v))[0] for v in t])
+        piece, t = self.setting(segment.devices).piece, np.linspace(0.0, segment.length, count)
+        if piece.good:
+            x = Motions(piece, np.repeat(segment.x[None], count, axis=0), np.full(count, segment.begin)).along(t)
+        else:
+            motion = piece.move(segment.x, segment.begin)
+            x = np.array([motion.at(float(v))[0] for v in t])
         return segment.begin + t, self.watch(segment.devices, x, probes)

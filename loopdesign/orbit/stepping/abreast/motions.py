@@ -118,6 +118,12 @@ class Motions:
         self.end, self.rows = moved[:, :n], moved[:, n:m]
         return integral
 
+    def along(self, t: Array) -> Array:
+        """Return the states (K,n) after times (K,) of their own [periods]."""
+        self.last(t)
+        self.close()
+        return self.end
+
     def maps(self, spread: Array) -> Array:
         """``exp(A t)`` over the spans (K,n,n) [unitless], from what `spread` makes of the piece [unitless]."""
         growth = 1.0 + self.phi * self.piece.values

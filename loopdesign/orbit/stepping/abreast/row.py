@@ -31,9 +31,13 @@ FEWEST, MOST = 8, 256
 """Periods side by side."""
 JOINED = 1e-14
 """Share of the size of each state within a period by which a period may begin beside the end of the one before it."""
+ROUNDED = 5e-17
+"""The same of the largest state, whose rounding reaches those that have died away."""
+NEARBY, LEAST, NOISY = 8, 2.0**-50, 1e-12
+"""Begins beside each other that show the rounding of a period; their distance, and what is borne, relative."""
 WIDER, QUICK, SLOW = 4, 3, 8
 """Factor on their number where so few corrections joined them, and where so many did not."""
-POOR, REST = 3, 24
+POOR, REST = 2, 24
 """Periods gained by a correction that do not pay for it; periods stepped one by one where they did not."""
 
 
@@ -91,13 +95,13 @@ class _Row:
 
     def run(self, most: int, *, traced: bool) -> Iterator[list[tuple[Cycle, list[Segment]]]]:
         """Yield periods, a few at a time, until their sequence ends."""
-        width, left = FEWEST, most
+        width, left, noise = FEWEST, most, np.zeros(len(self.x))
         states, warm = self.x[None], [np.full(1, s) for s in self.spans]
         while True:
             begun, rounds = len(states), 0
             while len(states) and rounds < SLOW:
                 periods = Periods(self.pattern, states, warm)
-                joined = _joined(periods)
+                joined = _joined(periods, noise)
                 count = periods.kept(joined)
                 if count:
                     yield periods.periods(count, traced=traced)
@@ -106,21 +110,33 @@ class _Row:
                 if count < joined:
                     return
                 states, warm = _corrected(periods, count)
-            if len(states):
-                width = max(width // WIDER, FEWEST)
+            if begun > 1:
                 self.paid = begun - len(states) > POOR * rounds
-            elif begun > 1 and rounds <= QUICK:
-                width = min(WIDER * width, MOST)
+                if len(states):
+                    width, noise = max(width // WIDER, FEWEST), self._noise()
+                elif rounds <= QUICK:
+                    width = min(WIDER * width, MOST)
             if not left or not self.paid:
                 return
             states, warm = _guessed(periods, count, min(width, left))
 
+    def _noise(self) -> Array:
+        """Measure how far rounding moves the end of a period (n,): begins beside each other, less their derivative."""
+        signs = np.random.default_rng(0).choice([-1.0, 0.0, 1.0], size=(NEARBY, len(self.x)))
+        signs[0] = 0.0
+        periods = Periods(self.pattern, self.x * (1.0 + LEAST * signs), [np.full(NEARBY, s) for s in self.spans])
+        begins, ends = periods.begin - periods.begin[0], periods.ends - periods.ends[0]
+        with np.errstate(all="ignore"):
+            beside = np.abs(ends - begins @ periods.maps[0].T).max(axis=0)
+        return np.minimum(2.0 * beside, NOISY * periods.size) if np.isfinite(beside).all() else 0.0 * self.x
 
-def _joined(periods: Periods) -> int:
-    """How many of the first periods begin where the one before ended."""
+
+def _joined(periods: Periods, noise: Array) -> int:
+    """Count the first periods that begin where the one before ended, to within the rounding of a period (n,)."""
     ends, begins = periods.ends[:-1], periods.begin[1:]
     with np.errstate(all="ignore"):
-        apart = ~(np.abs(begins - ends) <= JOINED * periods.size).all(axis=1)
+        size = periods.size
+        apart = ~(np.abs(begins - ends) <= np.maximum(JOINED * size + ROUNDED * size.max(), noise)).all(axis=1)
     return int(np.argmax(apart)) + 1 if apart.any() else len(periods.begin)
 
 
