@@ -65,7 +65,9 @@ class Sequence:
     @property
     def lengths(self) -> NDArray[np.float64]:
         """(B,K) interval lengths [periods]."""
-        return np.diff(self.ends, axis=1, prepend=0.0)
+        lengths = self.ends.copy()
+        lengths[:, 1:] -= self.ends[:, :-1]
+        return lengths
 
     def take(self, items: NDArray[np.intp]) -> Sequence:
         """Keep some items of the batch, in the order given, without intervals that none of them has.
