@@ -29,6 +29,11 @@ TOLD_PERCENT = 0.05
 """Shortfall of the best score from which a tie that was resolved is told [percent]."""
 MATTERS, MATTERS_DEG, MATTERS_DB = 0.02, 1.0, 0.4
 """Least differences that make an alternative: of crossovers and modulus margin [relative], of phase and gain margin."""
+NO_BOUND = (
+    "; by how much another combination of the lattice could be better is not known: the output feeds the light source, "
+    "so that part of the signal goes past the network, and no bound is derived for that"
+)
+"""What is said where a lattice too large to search whole has no bound."""
 EXHAUSTIVE = 20_000_000
 """Largest lattice of which every combination is evaluated."""
 
@@ -156,7 +161,7 @@ class Search:
         if self.bound is None:
             return ""
         if not np.isfinite(self.bound):
-            return "; by how much another combination of the lattice could be better is not known"
+            return NO_BOUND
         percent = 100.0 * (self.bound - score) / (abs(score) or 1.0)
         if percent < TOLD_PERCENT:
             return "; by the same responses no combination of the lattice can be better"

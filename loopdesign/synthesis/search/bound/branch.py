@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.synthesis.search.bound.factors import Extent, beside_c3, corner_facts
+from loopdesign.synthesis.search.bound.factors import Extent, Leads, beside_c3, corner_facts
 from loopdesign.synthesis.search.bound.promise import Promise
 from loopdesign.synthesis.search.lines import ROUNDING
 
@@ -24,6 +24,8 @@ BLOCKS = 20_000
 """Blocks looked at before the search for a bound ends [unitless]."""
 AT_ONCE = 1024
 """Blocks halved at once."""
+TINY = 1e-300
+"""Stands for a time of zero where it divides [s]."""
 CORNERS = 16
 """Corners a block is held against, the telling ones first."""
 
@@ -46,7 +48,7 @@ def best_possible(screens: Screens, lattice: Lattice, found: float, *, blocks: i
     -------
     float
         At least the score of the best feasible combination, and at least `found`: equal to it where it is proven the
-        best; infinity where the amplifier or the divider is none that the bound covers.
+        best; infinity where the amplifier is none that the bound covers.
     """
     if screens.demands.prefer == "crossover":  # what decides is the highest crossover, which may come up to its limit
         return max(found, screens.demands.limits.crossover_limit_hz)
@@ -57,7 +59,9 @@ def best_possible(screens: Screens, lattice: Lattice, found: float, *, blocks: i
     if axes is None or len(corners) < len(facts) or not corners:
         return np.inf
     middle = float(np.sqrt(screens.frequencies_hz[points[0]] * screens.demands.limits.crossover_limit_hz))
-    promise = Promise(screens=screens, corners=corners, cells=cells, gains=axes.gains, reference_hz=middle)
+    promise = Promise(
+        screens=screens, corners=corners, cells=cells, gains=axes.gains, leads=axes.leads, reference_hz=middle
+    )
     extent, seen = Extent(axes.low[None], axes.high[None]), 1
     scores = promise.scores(extent)
     while len(scores) and seen < blocks:
@@ -85,24 +89,30 @@ def _points(screens: Screens, found: float) -> tuple[Index, int]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Axes:
-    """Time constants of a whole lattice: their ends (4,) [s], those of ln K, and what joins z2 and p2.
+    """Axes of a whole lattice: their ends (4,) [s], those of ln K, and what joins the second and the last.
 
-    ``apart`` holds the least and the largest of z2 - p2 [s]; ``fastest`` is a time [s] below which none matters.
+    ``apart`` holds the least and the largest of z2 - p2 [s], with a feed-forward capacitor of R2 over the upper
+    resistor; ``fastest`` is a time [s] below which none matters.
     """
 
     low: Array
     high: Array
     gains: tuple[float, float]
+    leads: Leads
     apart: tuple[float, float]
     fastest: float
 
     def inside(self, extent: Extent) -> Extent:
         """Keep the blocks in which there is a pole above each zero, as far as the parts allow."""
-        least = extent.low[:, 1] - extent.high[:, 3]
-        most = extent.high[:, 1] - extent.low[:, 3]
-        keep = (extent.high[:, 0] >= extent.low[:, 2]) & (most >= self.apart[0] * (1.0 - ROUNDING))
-        keep &= least <= self.apart[1] * (1.0 + ROUNDING)
-        return Extent(extent.low[keep], extent.high[keep])
+        (low, high), (some, more) = extent, self.apart
+        keep = high[:, 0] >= low[:, 2]
+        if self.leads.feedforward:
+            some_c3, most_c3 = np.maximum(low[:, 1], TINY), np.maximum(high[:, 1], TINY)
+            least, most = low[:, 3] / most_c3, high[:, 3] / some_c3
+        else:
+            least, most = low[:, 1] - high[:, 3], high[:, 1] - low[:, 3]
+        keep &= (most >= some * (1.0 - ROUNDING)) & (least <= more * (1.0 + ROUNDING))
+        return Extent(low[keep], high[keep])
 
 
 def _axes(screens: Screens, lattice: Lattice) -> Axes | None:
@@ -110,14 +120,17 @@ def _axes(screens: Screens, lattice: Lattice) -> Axes | None:
     if not screens.corners:
         return None
     (r1, c1, c2, r2, c3) = lattice.values(np.array([0, lattice.size - 1])).T
-    upper, behind = beside_c3(screens.corners[0])
+    leads = beside_c3(screens.corners[0])
     joined = [a * b / (a + b) if a and b else 0.0 for a, b in zip(c1, c2, strict=True)]
-    low = np.array([r1[0] * c1[0], (r2[0] + upper) * c3[0], r1[0] * joined[0], (r2[0] + behind) * c3[0]])
-    high = np.array([r1[1] * c1[1], (r2[1] + upper) * c3[1], r1[1] * joined[1], (r2[1] + behind) * c3[1]])
-    apart = (upper - behind) * c3[0], (upper - behind) * c3[1]
+    if leads.feedforward:
+        second, last, apart = leads.upper * c3, r2 * c3, r2 / leads.upper * (c3 > 0.0)
+    else:
+        second, last = (r2 + leads.upper) * c3, (r2 + leads.behind) * c3
+        apart = (leads.upper - leads.behind) * c3
+    low, high = (np.array([r1[k] * c1[k], second[k], r1[k] * joined[k], last[k]]) for k in (0, 1))
     return Axes(
-        low=low, high=high, gains=(-float(np.log(c1[1] + c2[1])), -float(np.log(c1[0] + c2[0]))), apart=apart,
-        fastest=1e-3 / float(2.0 * np.pi * screens.frequencies_hz[-1]),
+        low=low, high=high, gains=(-float(np.log(c1[1] + c2[1])), -float(np.log(c1[0] + c2[0]))), leads=leads,
+        apart=(float(apart[0]), float(apart[1])), fastest=1e-3 / float(2.0 * np.pi * screens.frequencies_hz[-1]),
     )  # fmt: skip
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.synthesis.search.bound.factors import CornerFacts, Extent, Shape, shape_of
+from loopdesign.synthesis.search.bound.factors import LARGE, CornerFacts, Extent, Leads, Shape, shape_of
 from loopdesign.synthesis.search.lines import ROUNDING
 
 if TYPE_CHECKING:
@@ -18,11 +18,6 @@ if TYPE_CHECKING:
     from loopdesign.synthesis.search.screens import Screens
 
     Array = NDArray[np.float64]
-
-AT_CROSSING = 3.0
-"""Largest gain [unitless] at a grid point next to a crossing: neighbours of the grid lie within 16 percent."""
-LARGE = 200.0
-"""Logarithm of a gain beyond which it is taken as that."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,6 +34,8 @@ class Promise:
         How many points, from the first on, follow each other in the grid; the last lies above the crossover limit.
     gains
         Least and largest logarithm of K.
+    leads
+        What lies across the upper resistor beside R2 and C3, at the corner that blocks are those of.
     reference_hz
         Frequency at which the sizes of zeros and poles count to the gain, so that a block need not be small in it [Hz].
     """
@@ -47,6 +44,7 @@ class Promise:
     corners: Sequence[CornerFacts]
     cells: int
     gains: tuple[float, float]
+    leads: Leads
     reference_hz: float
 
     def scores(self, extent: Extent) -> Array:
@@ -57,24 +55,27 @@ class Promise:
         chord = cell >= 0 and f[cell] <= limit < f[cell + 1]
         part = np.log(limit / f[cell]) / np.log(f[cell + 1] / f[cell]) if chord else 0.0
         weights = np.array([1.0 - part, part])
-        shapes = {c.factors.tobytes(): shape_of(extent, c.factors, f, self.reference_hz) for c in self._unlike}
-        gains, rows, allowed = self._gains(extent), np.arange(len(best)), []
+        times, signs = self.leads.times(extent), self.leads.signs
+        shapes = {c.factors.tobytes(): shape_of(times, c.factors, signs, f, self.reference_hz) for c in self._unlike}
+        gains, rows, allowed = self._gains(times), np.arange(len(best)), []
         most = gains[1]
         for corner in self.corners:
             shape = shapes[corner.factors.tobytes()]
-            room = (
-                np.log1p(corner.constant + AT_CROSSING * corner.proportional) - shape.low - corner.size - corner.gain[0]
-            )
+            ideal = -shape.low - corner.size - corner.gain[0]  # for a gain of one with an ideal amplifier
+            room = ideal + corner.within
+            start = ideal[:, :-1] + np.log1p(
+                corner.error(corner.ahead)
+            )  # of a point ahead of one with a gain below one
             most = np.minimum(most, room[:, beyond].min(axis=1, initial=np.inf))
             if chord:
-                most = np.minimum(most, (room[:, cell : cell + 2] * weights).sum(axis=1))
+                most = np.minimum(most, weights[0] * start[:, cell] + weights[1] * room[:, cell + 1])
             share = self._phase(corner, shape)
             allowed.append(share)
             # the gain is below one behind the last place at which the phase allows a crossover
             after = share.shape[1] - np.argmax(share[:, ::-1] >= 0.0, axis=1)
             least = np.minimum.accumulate(room[:, self.cells - 1 :: -1], axis=1)[:, ::-1][rows, after]
             there = share[rows, after - 1]
-            least = np.minimum(least, (1.0 - there) * room[rows, after - 1] + there * room[rows, after])
+            least = np.minimum(least, (1.0 - there) * start[rows, after - 1] + there * room[rows, after])
             most = np.where((share >= 0.0).any(axis=1), np.minimum(most, least), -np.inf)
         for corner, share in zip(self.corners, allowed, strict=True):
             shape = shapes[corner.factors.tobytes()]
@@ -83,14 +84,12 @@ class Promise:
             best = np.minimum(best, self._reached(corner, shape, share, (low, high)))
         return np.where(most >= gains[0], best, -np.inf)
 
-    def _gains(self, extent: Extent) -> tuple[Array, Array]:
+    def _gains(self, times: Extent) -> tuple[Array, Array]:
         """Least and largest logarithm (N,) of K times the size of zeros and poles at the reference."""
         turn = 2.0 * np.pi * self.reference_hz
-        a, b = (0.5 * np.log1p((x * turn) ** 2) for x in extent)
-        return (
-            self.gains[0] + a[:, 0] + a[:, 1] - b[:, 2] - b[:, 3],
-            self.gains[1] + b[:, 0] + b[:, 1] - a[:, 2] - a[:, 3],
-        )
+        a, b = (0.5 * np.log1p((x * turn) ** 2) for x in times)
+        zeros, poles = np.maximum(self.leads.signs, 0.0), np.maximum(-self.leads.signs, 0.0)
+        return self.gains[0] + a @ zeros - b @ poles, self.gains[1] + b @ zeros - a @ poles
 
     @property
     def _unlike(self) -> list[CornerFacts]:
@@ -114,8 +113,8 @@ class Promise:
         high = high - np.log(np.maximum(1.0 - most, np.exp(-LARGE))) + ROUNDING
         first, last = shape.first + corner.angle, shape.last + corner.angle
         limits, prefer = self.screens.demands.limits, self.screens.demands.prefer
-        turned = np.where(most < 1.0, np.arcsin(np.minimum(most, 1.0)), np.pi) + ROUNDING
-        apart = _farthest(low, high, first - turned, last + turned)
+        back, forward = corner.turned(most)
+        apart = _farthest(low, high, first - back, last + forward)
         crossover = self._crossover(corner.frequencies_hz, (low, high), share)
         feasible = (apart >= limits.value("modulus_margin") * (1.0 - ROUNDING)).all(axis=1)
         feasible &= crossover >= self.screens.lowest(-np.inf)
@@ -131,15 +130,28 @@ class Promise:
         """Say up to which share of each cell (N,cells-1) a crossover can have the phase margin; minus one: nowhere."""
         cells = self.cells - 1
         margin = np.radians(self.screens.demands.limits.value("phase_margin") - 1e-6)
-        turned = np.arcsin(np.minimum(corner.constant + AT_CROSSING * corner.proportional, 1.0)) + ROUNDING
-        first, last = shape.first + corner.angle - turned + np.pi, shape.last + corner.angle + turned + np.pi
-        least = np.minimum(first[:, :cells], first[:, 1 : cells + 1])
-        begin, end = last[:, :cells], last[:, 1 : cells + 1]
+        ahead = corner.turned(corner.error(corner.ahead[:cells]))
+        behind = corner.turned(corner.error(corner.within[: cells + 1]))
+        first, last = shape.first + corner.angle + np.pi, shape.last + corner.angle + np.pi
+        least = np.minimum(first[:, :cells] - ahead[0], first[:, 1 : cells + 1] - behind[0][1:])
+        begin, end = last[:, :cells] + ahead[1], last[:, 1 : cells + 1] + behind[1][1:]
         # the last interval of good margins that is reached, from the margin up to half a turn
         turn = 2.0 * np.pi * np.floor((np.maximum(begin, end) - margin) / (2.0 * np.pi))
         falls = (end < margin + turn) & (least > turn - np.pi)
         part = (begin - margin - turn) / np.where(falls, begin - end, 1.0)
-        return np.where(least <= np.pi + turn, np.where(falls, np.clip(part, 0.0, 1.0), 1.0), -1.0)
+        share = np.where(least <= np.pi + turn, np.where(falls, np.clip(part, 0.0, 1.0), 1.0), -1.0)
+        return np.where(self._jumps(corner, ahead, behind), 1.0, share)
+
+    def _jumps(self, corner: CornerFacts, ahead: tuple[Array, Array], behind: tuple[Array, Array]) -> NDArray[np.bool_]:
+        """Whether the phase may turn by half a turn in a cell (cells-1,), as beside a resonance: nothing is said there.
+
+        Each zero or pole turns by at most half of the cell's width in ln f; there are three of each at most.
+        """
+        cells = self.cells - 1
+        width = np.log(corner.frequencies_hz[1 : cells + 1] / corner.frequencies_hz[:cells])
+        turned = np.abs(np.diff(corner.angle[: cells + 1])) + 1.5 * width
+        either = ahead[0] + ahead[1] + (behind[0] + behind[1])[..., 1:]
+        return np.asarray(turned + either >= np.pi)
 
     def _crossover(self, f: Array, size: tuple[Array, Array], share: Array) -> Array:
         """Bound the highest crossover (N,) [Hz] that the limit and the shares of cells leave; minus infinity: none."""
