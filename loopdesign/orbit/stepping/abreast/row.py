@@ -66,16 +66,17 @@ def run_periods(
     """
     left, rest = count, 0
     last: tuple[object, ...] = ()
+    singly: set[tuple[object, ...]] = set()
     while left > 0:
         trace: list[Segment] = []
         cycle = stepper.cycle(x, devices, trace)
         yield cycle, trace
         x, devices, left, rest = cycle.x, cycle.devices, left - 1, rest - 1
         now = (cycle.ended, *((s.devices, s.guard, s.length > 0.0) for s in trace))
-        if now == last and rest <= 0 and left > FEWEST:
+        if now == last and rest <= 0 and left > FEWEST and now not in singly:
             pattern = Pattern(stepper, trace, cycle)
-            if not pattern.usable:
-                rest = left
+            if not pattern.usable:  # a network without a modal form is stepped singly wherever it comes
+                singly.add(now)
                 continue
             row = _Row(pattern, x, [s.length for s in trace])
             for told in row.run(left, traced=traced):
