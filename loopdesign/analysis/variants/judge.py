@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign.corners.conditions import Corners
+    from loopdesign.orbit.operating_point import Guess
 
 
 FIGURES = ("crossover_hz", "lowest_crossover_hz", "phase_margin_deg", "gain_margin_db", "modulus_margin")
@@ -80,7 +81,7 @@ class Judged(Readings):
         return take(self, items, len(self))
 
 
-def judge(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Judged:
+def judge(base: Base, corners: Corners, condition: NDArray[np.intp], edges: Guess | None = None) -> Judged:
     """Judge a batch of variants by the exact loop gain and the multipliers.
 
     Parameters
@@ -91,6 +92,8 @@ def judge(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Judged:
         Variants (B,): conditions with factors on part values. The factor ``reference`` moves the output with it.
     condition
         (B,) index of the nominal condition each variant belongs to [unitless].
+    edges
+        Edges (B,) of the variants with their loop open, where they are known.
 
     Returns
     -------
@@ -100,7 +103,8 @@ def judge(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Judged:
 
     def together(items: NDArray[np.intp]) -> Judged:
         with strict():
-            model, reached = closed_loop(base, corners.take(items), condition[items])
+            some = None if edges is None else edges.take(items)
+            model, reached = closed_loop(base, corners.take(items), condition[items], some)
         return _read(base, corners.take(items), model, reached)
 
     def alone(items: NDArray[np.intp]) -> Judged:

@@ -26,6 +26,10 @@ if TYPE_CHECKING:
     from loopdesign.network.converter import Converter
 
 
+TOGETHER = 48
+"""Variants up to which a second call costs more than the network with nothing conducting."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Base:
     """Operating conditions at nominal parts, to begin the solution of their variants from.
@@ -128,8 +132,11 @@ def alike(base: Base, condition: NDArray[np.intp]) -> list[NDArray[np.intp]]:
     Returns
     -------
     list of ndarray
-        Numbers of the variants (K,) of one kind, then of the other; a kind without any is left out.
+        Numbers of the variants (K,) of one kind, then of the other; a kind without any is left out. Where there are
+        few, all of them at once.
     """
+    if len(condition) <= TOGETHER:
+        return [np.arange(len(condition))]
     idle = (base.guess.configuration == IDLE).any(axis=1)[condition]
     return [some for some in (np.flatnonzero(~idle), np.flatnonzero(idle)) if len(some)]
 
@@ -158,8 +165,9 @@ def variant_converter(base: Base, corners: Corners, condition: NDArray[np.intp])
 
 
 def closed_loop(
-    base: Base, corners: Corners, condition: NDArray[np.intp], *, from_nothing: bool = False
-) -> tuple[SwitchedModel, NDArray[np.bool_]]:
+    base: Base, corners: Corners, condition: NDArray[np.intp], edges: Guess | None = None, *,
+    from_nothing: bool = False,
+) -> tuple[SwitchedModel, NDArray[np.bool_]]:  # fmt: skip
     """Solve and linearise the closed loop of every variant, or the power stage alone where the case has no loop.
 
     Parameters
@@ -170,6 +178,9 @@ def closed_loop(
         Variants (B,): line, load, temperature, and factors on part values.
     condition : ndarray (B,)
         Nominal condition that each variant belongs to, by index [unitless].
+    edges : Guess, optional
+        Edges of the variants with their loop open (B,), where they are known; those of the nominal conditions unless
+        given.
     from_nothing : bool
         Search the operating point instead of beginning from the nominal one.
 
@@ -180,6 +191,6 @@ def closed_loop(
     """
     converter = variant_converter(base, corners, condition)
     closed = converter.closed(compensation(base.case, base.parts, corners)) if has_loop(base.case) else converter
-    guess = None if from_nothing else guess_at(base, condition)
+    guess = None if from_nothing else guess_at(base, condition) if edges is None else edges
     point = operating_point(closed, guess, lean=True)
     return linearise(point), point.duty <= base.case.modulator.max_duty

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     from loopdesign.analysis.variants.solve import Base
     from loopdesign.corners.conditions import Corners
+    from loopdesign.orbit.operating_point import Guess
     from loopdesign.synthesis.search.search import Search
 
 
@@ -59,8 +60,9 @@ def extended(
 
 
 def judge_candidates(
-    base: Base, corners: Corners, condition: NDArray[np.intp], work: Search, items: NDArray[np.intp]
-) -> Judged:
+    base: Base, corners: Corners, condition: NDArray[np.intp], work: Search, items: NDArray[np.intp],
+    edges: Guess | None = None,
+) -> Judged:  # fmt: skip
     """Judge combinations at every corner by the exact model: item by item, (items x corners,) rows.
 
     Parameters
@@ -73,6 +75,8 @@ def judge_candidates(
         Search the combinations belong to.
     items
         (N,) numbers.
+    edges
+        Edges (B,) of the corners with their loop open, where they are known.
 
     Returns
     -------
@@ -80,7 +84,8 @@ def judge_candidates(
         (N B,) rows, corners fastest.
     """
     some, which = candidates(base, corners, condition, work, items)
-    return judge(base, some, which)
+    tiled = None if edges is None else edges.take(np.tile(np.arange(len(corners)), len(items)))
+    return judge(base, some, which, tiled)
 
 
 def candidates(

@@ -110,7 +110,9 @@ class Examination:
     def _judged(self, work: Search, items: NDArray[np.intp], corners: NDArray[np.intp]) -> list[Judged]:
         """Judge combinations at some of the corners, one result each."""
         base, count = base_of(self.case, work.parts_of(int(items[0])), self.stage), len(corners)
-        judged = judge_candidates(base, self.corners.take(corners), self.condition[corners], work, items)
+        known = work.edges if work.corners is self.corners else None
+        edges = None if known is None else known.take(corners)
+        judged = judge_candidates(base, self.corners.take(corners), self.condition[corners], work, items, edges)
         return [judged.take(np.arange(k * count, (k + 1) * count)) for k in range(len(items))]
 
     def telling(self, judged: Judged) -> NDArray[np.intp]:

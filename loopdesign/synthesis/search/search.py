@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from loopdesign import case as cases
     from loopdesign.analysis.check import ExaminedStage
     from loopdesign.corners.conditions import Corners
+    from loopdesign.orbit.operating_point import Guess
     from loopdesign.synthesis.search.plant_grid import OpenLoops
 
 TOLD_PERCENT = 0.05
@@ -98,8 +99,9 @@ class Search:
     """A lattice, the responses it was searched with, and what was found.
 
     ``correction`` (B,F) is the factor that corrects the plant by the exact loop gain, 1 without a reference;
-    ``climbed`` is True where the exact loop alone decided; ``bound`` is what no combination's score exceeds, infinite
-    where that is not known, None where the lattice was searched whole.
+    ``edges`` are those of the corners with their loop open; ``climbed`` is True where the exact loop alone decided;
+    ``bound`` is what no combination's score exceeds, infinite where that is not known, None where the lattice was
+    searched whole.
     """
 
     names: tuple[str, ...]
@@ -110,6 +112,7 @@ class Search:
     scope: str
     reference: Mapping[str, float] | None
     correction: NDArray[np.complex128]
+    edges: Guess | None = None
     climbed: bool = False
     bound: float | None = None
 
@@ -286,7 +289,7 @@ def search_once(  # noqa: PLR0913  one call states one search
         result, scope = staged_search(responses, lattice, demands, begins, thin=thin, progress=progress)
     return Search(
         names=names, lattice=lattice, responses=responses, corners=opened.corners, result=result, scope=scope,
-        reference=reference, correction=correction,
+        reference=reference, correction=correction, edges=opened.edges,
     )  # fmt: skip
 
 
