@@ -72,7 +72,9 @@ def commutated(
     """
     for mask in likely(int(devices.diode), count):
         trial = Devices(devices.switch, mask, devices.amplifier, devices.clamp, devices.load)
-        motion = _consistent(setting_of(trial), x, theta, moved)
+        # a set in which the rectifier does not move after all must show that its edge is none
+        still = moved >= 0 and (mask ^ devices.diode) >> moved & 1
+        motion = _consistent(setting_of(trial), x, theta, -1 if still else moved)
         if motion is not None:
             return motion, trial
     for mask in likely(0, count) if opened else ():
