@@ -112,7 +112,7 @@ def staged_search(
     for reach, thinned in ((first, True), (second, False), (first, False)):
         if walk.best is None and items:
             walk.look(items[0], reach, thinned=thinned)
-    sizes = (few, tuple(NEAR for _ in lattice.choices), second, first)
+    sizes = (few, second, tuple(NEAR for _ in lattice.choices), first)
     for round_ in count(len(items)):
         if thin or not walk.improved(sizes):
             break
@@ -138,11 +138,13 @@ class _Blocks(Walk):
         self.seen: set[tuple[int, ...]] = set()
 
     def improved(self, sizes: Sequence[tuple[int, ...]]) -> bool:
-        """Look at blocks around the best combination, the smaller first, until one of them has a better one."""
+        """Look at blocks around the best combination; at the last, the largest, only where none had a better one."""
         before = self.best
-        for reach in sizes:
-            if before is not None and self.best == before:
-                self.look(before, reach)
+        for reach in sizes[:-1]:
+            if self.best is not None:
+                self.look(self.best, reach)
+        if self.best is not None and self.best == before:
+            self.look(self.best, sizes[-1])
         return self.best != before
 
     def look(self, item: int, reach: tuple[int, ...], *, thinned: bool = False) -> None:
