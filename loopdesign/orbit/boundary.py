@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 ROUNDS = 12
 SETTLED = 1e-9
 """Relative change of the load at which the search stops."""
+CLOSE = 1e-6
+"""Relative change up to which it has come to an end."""
 
 
 def continuous_limit(converter: Converter, point: OperatingPoint) -> NDArray[np.float64]:
@@ -39,8 +41,9 @@ def continuous_limit(converter: Converter, point: OperatingPoint) -> NDArray[np.
     Returns
     -------
     ndarray
-        (B,) load current [A]; NaN for a synchronous rectifier, which has no such limit, and where further devices take
-        part in the commutation, so that on and off are not all there is: see `conduction_margin`.
+        (B,) load current [A]; NaN for a synchronous rectifier, which has no such limit, where the search comes to no
+        end, and where further devices take part in the commutation, so that on and off are not all there is: see
+        `conduction_margin`.
     """
     further = not converter.topology.devices.plain and bool(
         (point.sequence.configuration[~point.discontinuous] > OFF).any()
@@ -58,7 +61,7 @@ def continuous_limit(converter: Converter, point: OperatingPoint) -> NDArray[np.
         if np.all(np.abs(high - low) <= SETTLED * high):
             break
         second, guess = _valley(converter, high, guess)
-    return high
+    return np.where(np.abs(high - low) <= CLOSE * high, high, np.nan)
 
 
 def conduction_margin(point: OperatingPoint) -> NDArray[np.float64]:

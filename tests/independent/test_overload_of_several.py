@@ -16,7 +16,9 @@ from test_two_outputs import Flyback
 from test_two_outputs import period as two_period
 
 import loopdesign as ld
+from loopdesign.analysis.regimes.boundary import _followed_down
 from loopdesign.case import parse_case
+from loopdesign.corners.converters import one_corner
 
 CASES = Path(__file__).parents[2] / "cases"
 
@@ -133,7 +135,6 @@ def test_continuous_conduction_of_a_stage_with_leakage_ends_at_its_boundary(leak
 
 def test_two_methods_agree_on_where_two_outputs_end_continuous_conduction(two_outputs):
     """The orbit with rectifiers that never open, and true orbits followed down from full load (both ours)."""
-    from loopdesign.analysis.regimes.boundary import _followed_down
-
     found = two_outputs.to_rows()[0]["continuous_limit_a"]
-    assert _followed_down(two_outputs.case, np.array([48.0]), 2.0)[0] == pytest.approx(found, rel=1e-6)
+    corner = one_corner(two_outputs.case, 48.0, 2.0)
+    assert _followed_down(two_outputs.case, corner, 2.0)[0] == pytest.approx(found, rel=1e-6)

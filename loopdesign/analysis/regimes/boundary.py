@@ -8,7 +8,7 @@ square root of the load, so that the search is one in that root.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
@@ -96,8 +96,29 @@ def load_boundary(case: cases.Case, parts: Mapping[str, float], lines: NDArray[n
     LoadBoundary
         Both boundaries.
     """
-    full = case.specification.output_current.highest
-    trace = _Trace(case, parts, lines)
+    full, degrees = np.full(len(lines), case.specification.output_current.highest), case.nominal_temperature
+    return boundary_at(
+        case, parts, Corners(input_voltage=lines, load_current=full, temperature=np.full(len(lines), degrees))
+    )
+
+
+def boundary_at(case: cases.Case, parts: Mapping[str, float], at: Corners) -> LoadBoundary:
+    """Trace the loads at which conduction and regulation change at given conditions.
+
+    Parameters
+    ----------
+    case, parts
+        The case, and compensation parts by designator [ohm], [F]; empty without a loop.
+    at : Corners
+        Input voltages, temperatures and factors on part values (L,); the load is left open.
+
+    Returns
+    -------
+    LoadBoundary
+        Both boundaries.
+    """
+    full, lines = case.specification.output_current.highest, at.input_voltage
+    trace = _Trace(case, parts, at)
     limits = bounds(case, trace.corners(np.arange(len(lines)), np.full(len(lines), full)))
     found, by, several = np.zeros(len(lines)), [""] * len(lines), not topology_of(case).devices.plain
     asked: list[tuple[str, Distance]] = []
@@ -115,33 +136,30 @@ def load_boundary(case: cases.Case, parts: Mapping[str, float], lines: NDArray[n
             if np.isnan(load) or load > found[k]:
                 found[k], by[k] = load, word if load > 0.0 else ""
     return LoadBoundary(
-        input_voltage=lines, continuous_limit_a=_continuous(case, lines, full), least_load_a=found,
+        input_voltage=lines, continuous_limit_a=_continuous(case, at, full), least_load_a=found,
         least_load_by=tuple(by), smallest_load_a=LIGHTEST * full,
     )  # fmt: skip
 
 
 class _Trace:
-    """Operating points of a case over line and load, each begun from the last one of its line."""
+    """Operating points of a case over conditions and load, each begun from the last one of its condition."""
 
-    def __init__(self, case: cases.Case, parts: Mapping[str, float], lines: NDArray[np.float64]) -> None:
-        self.case, self.parts, self.lines = case, parts, lines
+    def __init__(self, case: cases.Case, parts: Mapping[str, float], at: Corners) -> None:
+        self.case, self.parts, self.at = case, parts, at
         self.known: Sequence | None = None
-        """Sequences of every line, as last found."""
+        """Sequences of every condition, as last found."""
 
     def corners(self, items: NDArray[np.intp], load: NDArray[np.float64]) -> Corners:
-        """Make corners of some lines at given loads."""
-        return Corners(
-            input_voltage=self.lines[items], load_current=load,
-            temperature=np.full(len(items), self.case.nominal_temperature),
-        )  # fmt: skip
+        """Make corners of some conditions at given loads."""
+        return replace(self.at.take(items), load_current=load)
 
     def solved(self, items: NDArray[np.intp], load: NDArray[np.float64]) -> tuple[Converter, OperatingPoint]:
-        """Solve the stage of some lines at given loads."""
+        """Solve the stage of some conditions at given loads."""
         guess = None if self.known is None else self.known.take(items)
         converter, point = solved(self.case, self.corners(items, load), guess)
         if self.known is not None:
             self.known = self.known.with_items(items, point.sequence)
-        elif len(items) == len(self.lines):
+        elif len(items) == len(self.at):
             self.known = point.sequence
         return converter, point
 
@@ -163,28 +181,28 @@ class _Trace:
         return lowest_control(point)
 
 
-def _continuous(case: cases.Case, lines: NDArray[np.float64], full: float) -> NDArray[np.float64]:
+def _continuous(case: cases.Case, at: Corners, full: float) -> NDArray[np.float64]:
     """Load (L,) at which continuous conduction ends [A]; NaN where there is none or it was not found."""
-    trace = _Trace(case, {}, lines)
+    trace = _Trace(case, {}, at)
 
     def examine(items: NDArray[np.intp]) -> NDArray[np.float64]:
         with strict():
             return continuous_limit(*solved(case, trace.corners(items, np.full(len(items), full))))
 
-    everyone = np.arange(len(lines))
+    everyone = np.arange(len(at))
     found = in_halves(examine, everyone, failures=FAILURES, alone=lambda _: np.array([np.nan]))
     if topology_of(case).devices.plain or case.converter.rectifier == "synchronous" or not np.isnan(found).any():
         return found
-    return np.where(np.isnan(found), _followed_down(case, lines, full), found)
+    return np.where(np.isnan(found), _followed_down(case, at, full), found)
 
 
-def _followed_down(case: cases.Case, lines: NDArray[np.float64], full: float) -> NDArray[np.float64]:
+def _followed_down(case: cases.Case, at: Corners, full: float) -> NDArray[np.float64]:
     """Load (L,) at which continuous conduction of several rectifiers ends [A]; NaN where it was not found."""
-    result = np.full(len(lines), np.nan)
+    result = np.full(len(at), np.nan)
     for most in (1.0, *MORE):
         left = np.flatnonzero(np.isnan(result))
         if len(left):
-            trace = _Trace(case, {}, lines[left])
+            trace = _Trace(case, {}, at.take(left))
             result[left] = _approached(_guarded(trace.margin), np.full(len(left), most * full))
     return result
 

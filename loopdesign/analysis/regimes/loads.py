@@ -14,6 +14,7 @@ import numpy as np
 
 from loopdesign.analysis.given import given_parts, has_loop, require_slope
 from loopdesign.analysis.regimes.boundary import FAILURES, load_boundary
+from loopdesign.analysis.regimes.ends import boundary_ends
 from loopdesign.analysis.regimes.kept import points_not_kept
 from loopdesign.analysis.regimes.least import light_loads
 from loopdesign.analysis.regimes.overload.ceiling import Ceiling
@@ -23,8 +24,8 @@ from loopdesign.analysis.regimes.overload.held import held_range
 from loopdesign.analysis.regimes.overload.words import not_examined, taken_for_granted
 from loopdesign.analysis.regimes.result import LightRow, LoadsResult
 from loopdesign.corners.conditions import Corners
-from loopdesign.corners.controller import bounds
-from loopdesign.corners.converters import compensation, one_corner, solved
+from loopdesign.corners.controller import bounds, light_path
+from loopdesign.corners.converters import compensation, one_corner, solved, topology_of
 from loopdesign.corners.trouble import names_file, strict, traced
 from loopdesign.models.switched import linearise
 from loopdesign.models.verdict import verdicts
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
 
     from loopdesign import case as cases
     from loopdesign.analysis.regimes.boundary import LoadBoundary
+    from loopdesign.analysis.regimes.ends import BoundaryEnds
     from loopdesign.analysis.regimes.light import LightLoad
     from loopdesign.analysis.regimes.overload.curve import OverloadCurve
     from loopdesign.analysis.regimes.overload.held import HeldRange
@@ -77,26 +79,28 @@ def loads(case: cases.Case, *, progress: Callable[[int, int], None] | None = Non
     parts = _parts(case)
     lines = input_voltages(case)
     listed = [float(v) for v in given.input_voltage.values]
-    notes = ["nominal parts at their nominal temperature; tolerances are left out"]
-    pieces = 3
+    pieces = 4
     say = (lambda _done, _of: None) if progress is None else progress
     say(0, pieces)
     unkept = points_not_kept(case, parts)
     boundary = load_boundary(case, parts, lines)
     say(1, pieces)
+    refused = not_examined(case)
+    ends = boundary_ends(case, parts, names) if (names := _bounded(case, refused)) else None
+    notes = _covered(case, ends)
+    say(2, pieces)
     below = _below(case, parts, boundary, listed)
     if not parts:
         notes.append(
             "the compensation is not given: below the boundary nothing was stepped, and the control voltage has no "
             "ripple"
         )
-    say(2, pieces)
-    refused = not_examined(case)
+    say(3, pieces)
     if refused:
         notes.append(refused)
         say(pieces, pieces)
         return LoadsResult(
-            case=case, boundary=boundary, largest_load_a=None, not_kept=unkept, below=below, overload=(),
+            case=case, boundary=boundary, largest_load_a=None, ends=ends, not_kept=unkept, below=below, overload=(),
             notes=tuple(notes),
         )  # fmt: skip
     full = _full(case, lines)
@@ -104,9 +108,46 @@ def loads(case: cases.Case, *, progress: Callable[[int, int], None] | None = Non
     say(pieces, pieces)
     notes += taken_for_granted(case)
     return LoadsResult(
-        case=case, boundary=boundary, largest_load_a=largest, not_kept=unkept, below=below, overload=curves,
-        notes=tuple(notes),
+        case=case, boundary=boundary, largest_load_a=largest, ends=ends, not_kept=unkept, below=below,
+        overload=curves, notes=tuple(notes),
     )  # fmt: skip
+
+
+def _bounded(case: cases.Case, refused: str) -> tuple[str, ...]:
+    """Name the boundaries of a case that can move with its parts."""
+    given, clamp = case.modulator, None if case.error_amplifier is None else case.error_amplifier.clamp
+    least = given.turn_off_delay or given.blanking or given.min_on_time or light_path(case) is not None
+    least = least or (clamp is not None and clamp.min is not None)
+    asked = {
+        "continuous_limit_a": case.converter.rectifier != "synchronous",
+        "least_load_a": bool(least),
+        "largest_load_a": not refused and case.specification.regulate == "voltage" and topology_of(case).devices.plain,
+    }
+    return tuple(name for name, there in asked.items() if there)
+
+
+def _covered(case: cases.Case, ends: BoundaryEnds | None) -> list[str]:
+    """Say with which parts what was examined."""
+    notes = ["over input voltage, at light load and overload: nominal parts at their nominal temperature"]
+    if ends is None:
+        return [f"{notes[0]}; tolerances are left out"]
+    degrees = ", ".join(f"{t:g}" for t in ends.temperatures)
+    if ends.causes:
+        notes.append(
+            f"ranges of the boundaries, at the listed input voltages only: {ends.combinations} combinations of the "
+            f"ends of {', '.join(ends.causes)}, at {degrees} degC"
+        )
+    else:
+        notes.append(f"ranges of the boundaries: no value that moves them has a tolerance; examined at {degrees} degC")
+    notes.append(
+        "clock, turn-off delay, blanking and minimum on-time have no tolerance in a case file and are taken as given: "
+        "the least load goes with the square of the shortest pulse in discontinuous conduction"
+    )
+    if not topology_of(case).devices.plain:
+        notes.append("the largest load of a stage with several rectifiers: nominal parts, no tolerance ends")
+    if case.specification.regulate == "current" and case.modulator.scheme == "peak current":
+        notes.append("the voltages between which a current is held: nominal parts, no tolerance ends")
+    return notes
 
 
 def input_voltages(case: cases.Case) -> NDArray[np.float64]:

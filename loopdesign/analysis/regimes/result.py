@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
     from loopdesign import case as cases
     from loopdesign.analysis.regimes.boundary import LoadBoundary
+    from loopdesign.analysis.regimes.ends import BoundaryEnds
     from loopdesign.analysis.regimes.kept import NotKept
     from loopdesign.analysis.regimes.light import LightLoad
     from loopdesign.analysis.regimes.overload.curve import OverloadCurve
@@ -65,6 +66,8 @@ class LoadsResult:
     largest_load_a : ndarray (L,) or None
         Largest load that is regulated at each of its input voltages [A]; zero where not even a 64th of the largest of
         the case is, infinite where nothing limits it, NaN where it could not be followed; None where none is examined.
+    ends : BoundaryEnds or None
+        Ranges of the boundaries at the tolerance ends, at the listed input voltages; None where there is no boundary.
     not_kept : tuple of NotKept
         Operating points of the case itself that the controller does not keep.
     below : tuple of LightRow
@@ -78,6 +81,7 @@ class LoadsResult:
     case: cases.Case
     boundary: LoadBoundary
     largest_load_a: NDArray[np.float64] | None
+    ends: BoundaryEnds | None
     not_kept: tuple[NotKept, ...]
     below: tuple[LightRow, ...]
     overload: tuple[OverloadCurve, ...]
@@ -108,7 +112,30 @@ class LoadsResult:
             told.append(f"{_at(b, k, len(high))} {given.highest:.3g} A is {beyond}{' regulated' if most[k] else ''}")
         if len(unknown):
             told.append(f"{_at(b, int(unknown[0]), len(unknown))} the largest load could not be followed")
+        told += self._at_the_ends(low=bool(len(low)), high=bool(len(high)))
         return (*told, *self._levels_not_held(), *self._others_not_kept(most))
+
+    def _at_the_ends(self, *, low: bool, high: bool) -> list[str]:
+        """Name loads of the case beyond a boundary at its tolerance ends only, and what was lost there."""
+        told: list[str] = []
+        if self.ends is None:
+            return told
+        given, ranges = self.case.specification.output_current, self.ends.ranges
+        least = max((r for r in ranges if r.name == "least_load_a"), key=lambda r: r.highest.value, default=None)
+        most = min((r for r in ranges if r.name == "largest_load_a"), key=lambda r: r.lowest.value, default=None)
+        if least is not None and not low and least.highest.value > given.lowest:
+            told.append(
+                f"at {least.input_voltage:.4g} V and the tolerance ends {given.lowest:.3g} A is below the least load "
+                f"of {least.highest.value:.3g} A"
+            )
+        if most is not None and not high and most.lowest.value < given.highest:
+            told.append(
+                f"at {most.input_voltage:.4g} V and the tolerance ends {given.highest:.3g} A is above the largest load "
+                f"of {most.lowest.value:.3g} A"
+            )
+        if self.ends.lost:
+            told.append(f"{self.ends.lost} boundaries at tolerance ends could not be followed")
+        return told
 
     def _levels_not_held(self) -> list[str]:
         """Name regulated currents not held at the voltage of the case's own load, one of each input voltage."""
@@ -167,6 +194,7 @@ class LoadsResult:
             "topology": self.case.converter.topology,
             "smallest_load_a": self.boundary.smallest_load_a,
             "boundaries": self.to_rows(),
+            "boundary_ends": None if self.ends is None else self.ends.to_dict(),
             "below": [row.to_dict() for row in self.below],
             "overload": [curve.to_dict() for curve in self.overload],
             "reasons": list(self.reasons),

@@ -16,6 +16,7 @@ from loopdesign.report.loads.text import (
     below_table,
     boundary_table,
     curve_sentence,
+    ends_table,
     levels_table,
     loads_verdict,
     overload_table,
@@ -189,6 +190,8 @@ def loads_content(found: LoadsResult, given: CaseFile, date: str) -> Content:
         Figure(name="loads", svg=svg_of(regimes_figure(found)), caption="Where conduction and regulation change."),
         TableBlock(table=boundary_table(found)),
     ]
+    if (ends := ends_table(found)).rows:
+        blocks.append(TableBlock(table=ends))
     if found.below:
         blocks.append(TableBlock(table=below_table(found)))
     if any(c.points for c in found.overload):

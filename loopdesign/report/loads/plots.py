@@ -42,11 +42,11 @@ def regimes_figure(found: LoadsResult) -> Figure:
     given = found.case.specification.output_current
     least = _drawn(b.least_load_a)
     largest = np.full(len(lines), np.nan) if found.largest_load_a is None else _drawn(found.largest_load_a)
-    for k, (values, words) in enumerate(
+    for k, (values, name, words) in enumerate(
         (
-            (largest, "largest load that is regulated"),
-            (b.continuous_limit_a, "continuous conduction ends"),
-            (least, "least load with a pulse every period"),
+            (largest, "largest_load_a", "largest load that is regulated"),
+            (b.continuous_limit_a, "continuous_limit_a", "continuous conduction ends"),
+            (least, "least_load_a", "least load with a pulse every period"),
         )
     ):
         if np.isfinite(values).any():
@@ -54,6 +54,7 @@ def regimes_figure(found: LoadsResult) -> Figure:
                 lines, values, color=shared.PALETTE[k], linestyle=DASHES[k], marker=MARKERS[k], markersize=4.5,
                 linewidth=1.8, label=words,
             )  # fmt: skip
+            _bars(ax, found, name, k)
     ax.axhspan(
         max(given.lowest, b.smallest_load_a), given.highest, facecolor="#d9d9d9", alpha=0.55, zorder=0,
         label="loads of the case",
@@ -63,8 +64,19 @@ def regimes_figure(found: LoadsResult) -> Figure:
     _axis(ax, "load current", "A", "y")
     ax.grid(visible=True, which="major", color="#cccccc", linewidth=0.5)
     figure.legend(loc="outside lower center", ncols=2, fontsize=8.5, frameon=False)
-    figure.suptitle(drawable(f"{' '.join(found.case.title.split())}: loads, nominal parts"), fontsize=11)
+    bars = "" if found.ends is None or not found.ends.causes else "; bars: tolerance ends"
+    figure.suptitle(drawable(f"{' '.join(found.case.title.split())}: loads, nominal parts{bars}"), fontsize=11)
     return figure
+
+
+def _bars(ax: Axes, found: LoadsResult, name: str, place: int) -> None:
+    """Draw the range of a boundary at the tolerance ends as bars."""
+    ranges = () if found.ends is None else [r for r in found.ends.ranges if r.name == name]
+    for r in ranges:
+        low, high = (float(v) for v in _drawn(np.array([r.lowest.value, r.highest.value])))
+        ax.plot(
+            [r.input_voltage] * 2, [low, high], color=shared.PALETTE[place], linewidth=1.0, marker="_", markersize=11.0
+        )
 
 
 def _drawn(loads: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -58,6 +58,52 @@ def boundary_table(found: LoadsResult) -> Table:
     )  # fmt: skip
 
 
+NAMES = {
+    "continuous_limit_a": "continuous above",
+    "least_load_a": "pulse every period down to",
+    "largest_load_a": "limit reached at",
+}
+"""Boundaries by their names in a row."""
+
+
+def ends_table(found: LoadsResult) -> Table:
+    """Tabulate how low and how high the boundaries come at the tolerance ends.
+
+    Parameters
+    ----------
+    found : LoadsResult
+        The loads.
+
+    Returns
+    -------
+    Table
+        One row per boundary and listed input voltage; none where there are no ranges.
+    """
+    columns = (
+        Column(heading="boundary", key=True), INPUT, Column(heading="lowest", unit="A"),
+        Column(heading="nominal", unit="A"), Column(heading="highest", unit="A"),
+    )  # fmt: skip
+    nominal = {round(row["input_voltage"], 9): row for row in found.to_rows()}
+    ranges = () if found.ends is None else sorted(found.ends.ranges, key=lambda r: list(NAMES).index(r.name))
+    rows: list[tuple[CellValue, ...]] = [
+        (
+            NAMES[r.name], r.input_voltage, _load(r.lowest.value), nominal[round(r.input_voltage, 9)][r.name],
+            _load(r.highest.value),
+        )
+        for r in ranges
+        if r.highest.value
+    ]  # fmt: skip
+    return Table(
+        title="The same at the tolerance ends", columns=columns, rows=tuple(rows),
+        note="Lowest and highest over temperatures and combinations of tolerance ends; --json says which they are.",
+    )  # fmt: skip
+
+
+def _load(value: float) -> CellValue:
+    """Give a load [A], or say that no load of the case lies beyond it."""
+    return value if np.isfinite(value) else "beyond every load"
+
+
 def _ending(found: LoadsResult, least: float, by: str | None) -> str:
     """Say what ends regulation by a pulse every period, or that nothing does."""
     if np.isnan(least):
@@ -245,7 +291,8 @@ def loads_verdict(found: LoadsResult) -> str:
     upper = ""
     if found.largest_load_a is None:
         upper = " the upper limits that the case gives were examined at the listed input voltages and loads only;"
-    return f"Every load of the case ({span}) lies {lower} at every input voltage;{upper} run check for stability."
+    ends = "" if found.ends is None or not found.ends.causes else ", at the listed ones with tolerance ends too"
+    return f"Every load of the case ({span}) lies {lower} at every input voltage{ends};{upper} run check for stability."
 
 
 def curve_sentence(curve: OverloadCurve) -> str:
@@ -289,6 +336,9 @@ def loads_text(found: LoadsResult, display: Display, *, wrote: tuple[str, ...] =
     case = found.case
     head = f"{' '.join(case.title.split())} ({case.converter.topology}): loads over input voltage"
     blocks = [head, paragraph(loads_verdict(found), display), laid_out(without_empty(boundary_table(found)), display)]
+    ends = ends_table(found)
+    if ends.rows:
+        blocks.append(laid_out(ends, display))
     if found.below:
         blocks.append(laid_out(without_empty(below_table(found)), display))
     if any(c.levels for c in found.overload):
@@ -315,6 +365,10 @@ def loads_csv(found: LoadsResult) -> str:
         One line per boundary, light load, held level and point of an output characteristic, by ``kind``.
     """
     rows = [{"kind": "boundary", **row} for row in found.to_rows()]
+    for r in () if found.ends is None else found.ends.ranges:
+        for side, end in (("lowest", r.lowest), ("highest", r.highest)):
+            value = end.value if np.isfinite(end.value) else None
+            rows.append({"kind": f"{side} at tolerance ends", "input_voltage": r.input_voltage, r.name: value})
     for row in found.below:
         told = row.to_dict()
         light = told.pop("light_load") or {}

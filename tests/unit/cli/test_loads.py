@@ -47,6 +47,18 @@ def test_loads_in_every_form(limited, tmp_path, capsys):
     assert len(told["boundaries"]) == 9
     assert 0.0 < high["least_load_a"] < high["continuous_limit_a"] < high["largest_load_a"]
     assert low["largest_load_a"] < 1.2
+    ends = told["boundary_ends"]
+    assert (ends["lost"], ends["temperatures"]) == (0, [25.0])
+    assert "L1.inductance" in ends["causes"]
+    assert "gm" not in ends["causes"]
+    for nominal, span in zip((low, high), ends["ranges"], strict=True):
+        for name in ("continuous_limit_a", "least_load_a"):  # both go with one over both inductances, 20 % each
+            assert span[name]["lowest"]["value"] == pytest.approx(nominal[name] / 1.2, rel=2e-3)
+            assert span[name]["highest"]["value"] == pytest.approx(nominal[name] / 0.8, rel=2e-3)
+            assert span[name]["lowest"]["ends"]["L1.inductance"] == pytest.approx(0.2)
+        largest = span["largest_load_a"]
+        assert largest["lowest"]["value"] < nominal["largest_load_a"] < largest["highest"]["value"]
+        assert largest["lowest"]["ends"]["L1.inductance"] == pytest.approx(-0.2)
     assert [curve["input_voltage"] for curve in told["overload"]] == [8.0, 30.0]
     assert "1.2 A is above" in " ".join(told["reasons"])
     for curve in told["overload"]:

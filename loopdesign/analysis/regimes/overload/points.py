@@ -297,5 +297,5 @@ def _at_rest(means: list[float], drop: float) -> float | None:
         return None
     first, second = np.array(means[len(means) - 2 * half : -half]), np.array(means[-half:])
     error = float(second.std(ddof=1)) / np.sqrt(half)
-    wanders = error <= 0.5 * allowed and abs(first.mean() - second.mean()) <= 3.0 * error
+    wanders = error <= 2.0 * allowed and abs(first.mean() - second.mean()) <= 3.0 * error
     return float(second.mean()) if wanders else None
