@@ -5,8 +5,5 @@
 `least`       pulses skipped or an output that rises: which of them, where the least pulse brings too much
 `kept`        the case's own operating points that the controller does not keep
 `boundary`    the load below which regulation by a pulse every period ends, over input voltage
-`ends`        the boundaries at the tolerance ends
 `overload`    the output characteristic with the controller at its limit
-`result`      all of it, as it was found for a case
-`loads`       finds it
 """

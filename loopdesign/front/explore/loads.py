@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from loopdesign.analysis.given import with_parts
-from loopdesign.analysis.regimes import loads as regimes
-from loopdesign.analysis.regimes.result import LoadsResult
+from loopdesign.analysis.loads import loads as regimes
+from loopdesign.analysis.loads.result import LoadsResult
 from loopdesign.errors import DataError
 from loopdesign.front.case import as_case
 from loopdesign.front.shown import Shown, one_line, shown_as

@@ -26,7 +26,7 @@ from loopdesign.report.steps.start import start_verdict
 from loopdesign.report.steps.text import step_verdict
 
 if TYPE_CHECKING:
-    from loopdesign.analysis.regimes.result import LoadsResult
+    from loopdesign.analysis.loads.result import LoadsResult
     from loopdesign.analysis.spread.envelope import Envelope
     from loopdesign.analysis.spread.sample import SpreadResult
     from loopdesign.analysis.startup.rise import RiseStudy

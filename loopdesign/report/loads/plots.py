@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from numpy.typing import NDArray
 
+    from loopdesign.analysis.loads.result import LoadsResult
     from loopdesign.analysis.regimes.overload.curve import OverloadCurve
-    from loopdesign.analysis.regimes.result import LoadsResult
 
 SIZE = (7.2, 4.6)
 DASHES = ("-", "--", ":", "-.")

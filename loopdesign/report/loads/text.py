@@ -16,10 +16,10 @@ from loopdesign.report.loop.terminal import bullets
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
+    from loopdesign.analysis.loads.result import LoadsResult
     from loopdesign.analysis.regimes.light import LightLoad
     from loopdesign.analysis.regimes.overload.curve import OverloadCurve
     from loopdesign.analysis.regimes.overload.points import OverloadPoint
-    from loopdesign.analysis.regimes.result import LoadsResult
     from loopdesign.report.basics.layout import Display
     from loopdesign.report.basics.tables import CellValue
 

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import numpy as np
 
+from loopdesign.analysis.loads.ends import boundary_ends
 from loopdesign.analysis.regimes.boundary import boundary_at
-from loopdesign.analysis.regimes.ends import boundary_ends
 from loopdesign.case import parse_case
 from loopdesign.corners.conditions import Corners
 from loopdesign.corners.tolerances import toleranced, variants

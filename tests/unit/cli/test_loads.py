@@ -10,9 +10,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from loopdesign.analysis.loads.loads import input_voltages
 from loopdesign.analysis.regimes.boundary import load_boundary
 from loopdesign.analysis.regimes.least import light_load
-from loopdesign.analysis.regimes.loads import input_voltages
 from loopdesign.case import parse_case
 from loopdesign.cli.entry import main
 from loopdesign.corners.controller import limits_at

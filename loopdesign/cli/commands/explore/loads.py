@@ -24,7 +24,7 @@ def loads(
     every load of the case lies between and the controller keeps the operating points of the case, 1 where one does not
     or could not be followed.
     """
-    from loopdesign.analysis.regimes.loads import loads as examine_loads
+    from loopdesign.analysis.loads.loads import loads as examine_loads
     from loopdesign.case import parse_case, read_file
     from loopdesign.report.loads.text import loads_csv, loads_text
 

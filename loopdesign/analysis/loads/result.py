@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign import case as cases
+    from loopdesign.analysis.loads.ends import BoundaryEnds
     from loopdesign.analysis.regimes.boundary import LoadBoundary
-    from loopdesign.analysis.regimes.ends import BoundaryEnds
     from loopdesign.analysis.regimes.kept import NotKept
     from loopdesign.analysis.regimes.light import LightLoad
     from loopdesign.analysis.regimes.overload.curve import OverloadCurve

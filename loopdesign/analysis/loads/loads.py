@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.given import given_parts, has_loop, require_slope
+from loopdesign.analysis.loads.ends import boundary_ends
+from loopdesign.analysis.loads.result import LightRow, LoadsResult
 from loopdesign.analysis.regimes.boundary import FAILURES, load_boundary
-from loopdesign.analysis.regimes.ends import boundary_ends
 from loopdesign.analysis.regimes.kept import points_not_kept
 from loopdesign.analysis.regimes.least import light_loads
 from loopdesign.analysis.regimes.overload.ceiling import Ceiling
@@ -22,7 +23,6 @@ from loopdesign.analysis.regimes.overload.compliance import compliance_curves
 from loopdesign.analysis.regimes.overload.curve import overload_curves
 from loopdesign.analysis.regimes.overload.held import held_range
 from loopdesign.analysis.regimes.overload.words import not_examined, taken_for_granted
-from loopdesign.analysis.regimes.result import LightRow, LoadsResult
 from loopdesign.corners.conditions import Corners
 from loopdesign.corners.controller import bounds, light_path
 from loopdesign.corners.converters import compensation, one_corner, solved, topology_of
@@ -38,8 +38,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign import case as cases
+    from loopdesign.analysis.loads.ends import BoundaryEnds
     from loopdesign.analysis.regimes.boundary import LoadBoundary
-    from loopdesign.analysis.regimes.ends import BoundaryEnds
     from loopdesign.analysis.regimes.light import LightLoad
     from loopdesign.analysis.regimes.overload.curve import OverloadCurve
     from loopdesign.analysis.regimes.overload.held import HeldRange
