@@ -12,7 +12,8 @@ from loopdesign.errors import DataError
 from loopdesign.front.case import as_case
 from loopdesign.front.shown import Shown, one_line, shown_as
 from loopdesign.report.basics.brief import Brief
-from loopdesign.report.loads.text import boundary_table, curve_sentence, loads_verdict
+from loopdesign.report.loads.tables import boundary_table
+from loopdesign.report.loads.text import curve_sentence, loads_verdict
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping

@@ -12,15 +12,8 @@ from loopdesign.report.content.gather import front_lines, running_lines
 from loopdesign.report.content.pictures import svg_of
 from loopdesign.report.explore.size_text import size_covered, size_notes, size_table, size_verdict
 from loopdesign.report.explore.sweep_text import quantity_name, sweep_sentences, sweep_table
-from loopdesign.report.loads.text import (
-    below_table,
-    boundary_table,
-    curve_sentence,
-    ends_table,
-    levels_table,
-    loads_verdict,
-    overload_table,
-)
+from loopdesign.report.loads.tables import below_table, boundary_table, ends_table, levels_table, overload_table
+from loopdesign.report.loads.text import curve_sentence, loads_verdict
 from loopdesign.report.spread.text import spread_sentences
 from loopdesign.report.steps.start import start_verdict
 from loopdesign.report.steps.text import step_verdict
