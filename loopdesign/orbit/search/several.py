@@ -109,11 +109,11 @@ def found_beside(
     converter : Converter
         A batch (B,), its loop open and its load resistive.
     orbits : dict of int to TriedOrbit
-        Orbits by item, kept or not.
+        Orbits by item [unitless], kept or not.
     ways : Ways
         How an item is placed and followed.
     placed : tuple of Sequence and list
-        Where to follow from, of every item (B,); worked out where it is needed, unless given.
+        Where to follow from, of every item (B,) [periods]; worked out where it is needed, unless given.
 
     Returns
     -------
@@ -164,8 +164,8 @@ def _followed_one(
     placed: tuple[Sequence, list[NDArray[np.float64] | None]] | None,
 ) -> tuple[int, TriedOrbit]:
     """Follow the first item that comes to repeat itself; what stops the first of all is told where none does."""
-    told: ConvergenceError | None = None
-    for item in pending[:FOLLOWED]:
+    told = ConvergenceError("no operating point is left to follow")
+    for place, item in enumerate(pending[:FOLLOWED]):
         one = take(converter, np.array([item]), len(converter.input_voltage))
         near = orbits.get(item) or nearest_kept(converter, orbits, item)
         if near is not None and converter.topology.simpler is None:
@@ -179,8 +179,8 @@ def _followed_one(
         try:
             return item, _single(one, ways, min(duty, one.max_duty), start)
         except ConvergenceError as error:
-            told = told or error
-    raise told or ConvergenceError("no operating point is left to follow")
+            told = told if place else error
+    raise ConvergenceError(str(told), items=told.items)
 
 
 def placed_start(converter: Converter, ways: Ways) -> tuple[float, NDArray[np.float64] | None]:

@@ -70,7 +70,7 @@ def orbits_of(point: OperatingPoint, kept: NDArray[np.bool_], items: Iterable[in
     point : OperatingPoint
         Solved (B,).
     kept : ndarray (B,)
-        Which of them are kept.
+        Which of them are kept [unitless].
     items : iterable of int
         Number that each is known by (B,) [unitless].
 
@@ -137,7 +137,7 @@ def tried_on_others(
     converter : Converter
         A batch (B,), its loop open and its load resistive.
     orbits : dict of int to TriedOrbit
-        Orbits by item; what is kept is added, and what has a solution only where the item had none.
+        Orbits by item [unitless]; what is kept is added, and what has a solution only where the item had none.
     fresh : iterable of int
         Items whose sequences are tried [unitless].
     pending : list of int
@@ -189,7 +189,7 @@ def nearest_kept(converter: Converter, orbits: Mapping[int, TriedOrbit], item: i
     converter : Converter
         A batch (B,).
     orbits : mapping of int to TriedOrbit
-        Orbits by item.
+        Orbits by item [unitless].
     item : int
         Which item [unitless].
 
