@@ -2,8 +2,8 @@
 
 Zeros are the finite generalised eigenvalues of the system pencil ``M - s W``; those far beyond the switching frequency
 are rounding of a zero at infinity. With ``K = M - S W`` at a shift S they are ``S + 1/mu``, mu the eigenvalues of
-``K^-1 W`` (shift and invert; G. H. Golub, C. F. Van Loan, "Matrix Computations", from memory), each then taken to the
-precision of the pencil by Newton's method on its determinant, whose logarithm has the derivative
+``K^-1 W`` (shift and invert; G. H. Golub, C. F. Van Loan, "Matrix Computations", 1996, from memory), each then taken to
+the precision of the pencil by Newton's method on its determinant, whose logarithm has the derivative
 ``-trace((M - s W)^-1 W)``. The QZ algorithm would do the same, at the price of loading scipy.
 """
 
