@@ -29,8 +29,11 @@ def draw_ticks_together(figure: Figure) -> None:
     Parameters
     ----------
     figure
-        A figure about to be drawn for the last time; what it looks like does not change.
+        A figure about to be drawn for the last time; what it looks like does not change. One whose panels a layout
+        engine places is left as it is: the engine asks its axes what they cover.
     """
+    if figure.get_layout_engine() is not None:
+        return
     for axes in figure.axes:
         for axis in (axes.xaxis, axes.yaxis):
             vars(axis)["draw"] = partial(_draw, axis, type(axis).draw)

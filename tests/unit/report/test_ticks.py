@@ -11,6 +11,7 @@ from matplotlib.ticker import MultipleLocator
 
 from loopdesign.report.basics.sheet import SheetHeading, SheetLayout, panels
 from loopdesign.report.basics.ticks import draw_ticks_together
+from loopdesign.report.explore.drawing import own_figure
 
 
 def sheet():
@@ -73,3 +74,20 @@ def test_hidden_axis_is_not_drawn(visible):
         figure.axes[1].xaxis.set_visible(visible)
     draw_ticks_together(figures[1])
     np.testing.assert_array_equal(dots(figures[1]), dots(figures[0]))
+
+
+def test_figure_whose_panels_an_engine_places_looks_the_same():
+    """The engine asks every axis what it covers; without an answer labels would be cut off and titles stand on ticks."""
+
+    def placed():
+        figure = own_figure(6.0, 3.0)
+        upper, lower = figure.subplots(2, 1, sharex=True)
+        upper.plot([8.0, 30.0], [100.0, 400000.0])
+        upper.set(ylabel="output voltage [V]", title="a title above its panel")
+        lower.plot([8.0, 30.0], [0.1, 1.2])
+        lower.set(xlabel="input voltage [V]", ylabel="load [A]")
+        return figure
+
+    usual, together = placed(), placed()
+    draw_ticks_together(together)
+    np.testing.assert_array_equal(dots(together), dots(usual))

@@ -92,7 +92,12 @@ class _Row:
     def __init__(self, pattern: Pattern, x: Array, spans: list[float]) -> None:
         self.pattern, self.x = pattern, x
         self.spans = spans
-        self.paid = True
+        self.gained, self.rounds = 0, 0
+
+    @property
+    def paid(self) -> bool:
+        """Whether the periods gained so far were worth the work."""
+        return self.gained > POOR * self.rounds
 
     def run(self, most: int, *, traced: bool) -> Iterator[list[tuple[Cycle, list[Segment]]]]:
         """Yield periods, a few at a time, until their sequence ends."""
@@ -108,16 +113,18 @@ class _Row:
                     yield periods.periods(count, traced=traced)
                     self.x = periods.ends[count - 1]
                 rounds, left = rounds + 1, left - count
+                self.rounds, self.gained = self.rounds + 1, self.gained + count
                 if count < joined:
                     return
                 states, warm = _corrected(periods, count)
             if begun > 1:
-                self.paid = begun - len(states) > POOR * rounds
                 if len(states):
                     width, noise = max(width // WIDER, FEWEST), self._noise()
                 elif rounds <= QUICK:
                     width = min(WIDER * width, MOST)
-            if not left or not self.paid:
+                if begun - len(states) <= POOR * rounds:
+                    return
+            if not left:
                 return
             states, warm = _guessed(periods, count, min(width, left))
 
