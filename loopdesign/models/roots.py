@@ -26,6 +26,8 @@ APART = 2.0**-30
 """Relative distance from a zero at which Newton's step is taken: the pencil is singular at the zero itself."""
 POLISHED = 2
 """Newton steps of every zero."""
+SHORT_WAY = ("control", "v(regulated)")
+"""Source and output whose zeros are found by shift and invert."""
 
 
 def poles_hz(model: AveragedModel, item: int) -> NDArray[np.complex128]:
@@ -74,8 +76,22 @@ def zeros_hz(
     pencil[:n, :n], pencil[:n, n] = model.A[item], model.B[item, :, j]
     pencil[n, :n], pencil[n, n] = model.C[item, i], model.D[item, i, j]
     scale = np.abs(pencil).max(axis=1)[:, None]
-    roots = _finite_eigenvalues(pencil / scale, np.diag([1.0] * n + [0.0]) / scale)
+    pencil, weight = pencil / scale, np.diag([1.0] * n + [0.0]) / scale
+    try:  # other responses have more zeros at infinity, which the short way can take for finite ones
+        roots = _finite_eigenvalues(pencil, weight) if (source, output) == SHORT_WAY else _by_qz(pencil, weight)
+    except np.linalg.LinAlgError:
+        roots = _by_qz(pencil, weight)
     return roots / (2.0 * np.pi * model.period[item])
+
+
+def _by_qz(pencil: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArray[np.complex128]:
+    """Finite generalised eigenvalues s (m,) of ``pencil - s weight`` by the QZ algorithm, by size."""
+    from scipy.linalg import eig  # noqa: PLC0415  (a fifth of a second to import)
+
+    alpha, beta = eig(pencil, weight, right=False, homogeneous_eigvals=True)
+    finite = np.abs(alpha) < 2.0 * np.pi * FARTHEST_ZERO * np.abs(beta)
+    roots = alpha[finite] / beta[finite]
+    return np.asarray(roots[np.argsort(np.abs(roots))])
 
 
 def _finite_eigenvalues(pencil: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArray[np.complex128]:

@@ -117,7 +117,7 @@ def tried(converter: Converter, guess: Sequence, items: NDArray[np.intp] | None 
         point, found = settled(problem, Stepper(problem), guess, steps=TRIAL_STEPS)
         if not found.any():
             return {}
-        point, items = point.take(np.flatnonzero(found)), items[found]
+        point, items, guess = point.take(np.flatnonzero(found)), items[found], guess.take(np.flatnonzero(found))
         stepper = Stepper(point.problem)
         bad = rectifier_breaks(stepper, point.sequence, augmented(point)) | (point.duty > problem.max_duty)
         bad |= slope_over_duty(point, stepper) <= 0.0

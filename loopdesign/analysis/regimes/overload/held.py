@@ -38,6 +38,8 @@ SHORT = 1e-3
 INSIDE = 0.999
 """Share of the longest string at which the search for the shortest begins: at the longest itself it may be the edge of
 reach."""
+LOSSES = "losses"
+"""What ends it at the upper end where more duty would not raise the voltage."""
 LOST = "could not be followed"
 """What stands there where the end was not found."""
 
@@ -54,8 +56,9 @@ class HeldLevel:
         Lowest and highest voltage of the load at which it is held [V]. The lowest is zero where it is held into a
         short; None where the bound lies beyond what was looked at, or could not be followed.
     held_from_by, held_to_by : str or None
-        What bounds it there: ``minimum on-time`` or ``clamp``; ``current limit``, ``clamp`` or ``largest duty``;
-        ``could not be followed`` where that was not found out; None where nothing does.
+        What bounds it there: ``minimum on-time`` or ``clamp``; ``current limit``, ``clamp``, ``largest duty``, or
+        ``losses`` where more duty would bring no more; ``could not be followed`` where that was not
+        found out; None where nothing does.
     """
 
     load_current: float
@@ -150,7 +153,11 @@ def _ended(ceiling: Ceiling, longest: NDArray[np.float64], duty: NDArray[np.floa
         found = ceiling.orbits(known, longest[known], duty[known])
         for place, k in enumerate(known):
             limited = abs(float(found.beyond[place])) <= AT_THE_LIMIT
-            words[k] = ENDED[int(found.ended[place]) if limited else DUTY]
+            if limited:
+                words[k] = ENDED[int(found.ended[place])]
+            else:
+                full = duty[k] >= ceiling.converter.max_duty * (1.0 - AT_THE_LIMIT)
+                words[k] = ENDED[DUTY] if full else LOSSES
     return tuple(words)
 
 
@@ -168,8 +175,8 @@ def _shortest(
     result, words = np.zeros(len(most)), [""] * len(most)
     for word, distance in asked:
         shares = largest_zero(distance, len(most), 1.0, walk=True, least=SHORT) * most
-        for k in np.flatnonzero(~(shares <= result)):
-            result[k], words[k] = shares[k], word if np.isfinite(shares[k]) else LOST
+        for k in np.flatnonzero(np.isnan(shares) | (shares > result)):  # nothing is larger than what is not known
+            result[k], words[k] = shares[k], LOST if np.isnan(shares[k]) else word
     return result, tuple(words)
 
 
