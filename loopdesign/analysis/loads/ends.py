@@ -45,7 +45,8 @@ class BoundaryEnd:
     Attributes
     ----------
     value : float
-        Load [A]; infinite where none up to the largest of the case is beyond the boundary.
+        Load [A]; infinite where no load of the case is regulated with a pulse every period (least load), or where the
+        limit is not reached up to the last load tried (largest load).
     temperature : float
         At which it comes about [degC].
     ends : mapping of str to float

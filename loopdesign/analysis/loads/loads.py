@@ -87,7 +87,7 @@ def loads(case: cases.Case, *, progress: Callable[[int, int], None] | None = Non
     say(1, pieces)
     refused = not_examined(case)
     ends = boundary_ends(case, parts, names) if (names := _bounded(case, refused)) else None
-    notes = _covered(case, ends)
+    notes = _covered(case, ends, names, refused)
     say(2, pieces)
     below = _below(case, parts, boundary, listed)
     if not parts:
@@ -126,9 +126,9 @@ def _bounded(case: cases.Case, refused: str) -> tuple[str, ...]:
     return tuple(name for name, there in asked.items() if there)
 
 
-def _covered(case: cases.Case, ends: BoundaryEnds | None) -> list[str]:
+def _covered(case: cases.Case, ends: BoundaryEnds | None, names: tuple[str, ...], refused: str) -> list[str]:
     """Say with which parts what was examined."""
-    notes = ["over input voltage, at light load and overload: nominal parts at their nominal temperature"]
+    notes = ["boundaries, light load and overload are for nominal parts at nominal temperature"]
     if ends is None:
         return [f"{notes[0]}; tolerances are left out"]
     degrees = ", ".join(f"{t:g}" for t in ends.temperatures)
@@ -139,14 +139,23 @@ def _covered(case: cases.Case, ends: BoundaryEnds | None) -> list[str]:
         )
     else:
         notes.append(f"ranges of the boundaries: no value that moves them has a tolerance; examined at {degrees} degC")
-    notes.append(
-        "clock, turn-off delay, blanking and minimum on-time have no tolerance in a case file and are taken as given: "
-        "the least load goes with the square of the shortest pulse in discontinuous conduction"
-    )
-    if not topology_of(case).devices.plain:
+    if "least_load_a" in names:
+        notes.append(
+            "clock, turn-off delay, blanking and minimum on-time have no tolerance in a case file and are taken as "
+            "given: the least load is proportional to the square of the shortest pulse in discontinuous conduction"
+        )
+    if "continuous_limit_a" in names and not topology_of(case).devices.plain:
+        notes.append(
+            "continuous conduction ends where the first of the rectifiers stops within the period; at some tolerance "
+            "ends that may be above every load of the case"
+        )
+    if not refused and not topology_of(case).devices.plain:
         notes.append("the largest load of a stage with several rectifiers: nominal parts, no tolerance ends")
     if case.specification.regulate == "current" and case.modulator.scheme == "peak current":
-        notes.append("the voltages between which a current is held: nominal parts, no tolerance ends")
+        notes.append(
+            "the voltages between which the limits allow a current: nominal parts, no tolerance ends; stability is not "
+            "examined"
+        )
     return notes
 
 

@@ -30,6 +30,10 @@ if TYPE_CHECKING:
     from loopdesign.report.content.blocks import Block
 
 
+REGIMES = "Where conduction and regulation change. Stability is not examined here: run check for it."
+"""Caption of the picture of loads over input voltage."""
+
+
 def steps_content(study: StepStudy, given: CaseFile, date: str) -> Content:
     """Gather the report of ``loopdesign step``.
 
@@ -180,7 +184,7 @@ def loads_content(found: LoadsResult, given: CaseFile, date: str) -> Content:
 
     blocks: list[Block] = [
         SectionHeading(text="Loads over input voltage"),
-        Figure(name="loads", svg=svg_of(regimes_figure(found)), caption="Where conduction and regulation change."),
+        Figure(name="loads", svg=svg_of(regimes_figure(found)), caption=REGIMES),
         TableBlock(table=boundary_table(found)),
     ]
     if (ends := ends_table(found)).rows:
@@ -194,8 +198,9 @@ def loads_content(found: LoadsResult, given: CaseFile, date: str) -> Content:
         )
         if found.case.specification.regulate == "current":
             caption = (
-                "Voltage of the load against its current: upright where the largest current is held, above it with the "
-                "controller at its limit, below it with the shortest pulse."
+                "Voltage of the load against its current: upright where the controller's limits allow the largest "
+                "current (stability not examined), above it with the controller at its limit, below it with the "
+                "shortest pulse."
             )
         blocks += [
             SectionHeading(text="Overload"),

@@ -44,7 +44,7 @@ def regimes_figure(found: LoadsResult) -> Figure:
     largest = np.full(len(lines), np.nan) if found.largest_load_a is None else _drawn(found.largest_load_a)
     for k, (values, name, words) in enumerate(
         (
-            (largest, "largest_load_a", "largest load that is regulated"),
+            (largest, "largest_load_a", "limit reached (stability not examined)"),
             (b.continuous_limit_a, "continuous_limit_a", "continuous conduction ends"),
             (least, "least_load_a", "least load with a pulse every period"),
         )

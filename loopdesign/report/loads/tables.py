@@ -36,7 +36,7 @@ def boundary_table(found: LoadsResult) -> Table:
     """
     columns = (
         INPUT, Column(heading="continuous above", unit="A"), Column(heading="pulse every period down to", unit="A"),
-        Column(heading="pulse every period ended by"), Column(heading="limit reached at", unit="A"),
+        Column(heading="what ends it"), Column(heading="limit reached at", unit="A"),
     )  # fmt: skip
     rows: list[tuple[CellValue, ...]] = []
     for k, row in enumerate(found.to_rows()):
@@ -80,23 +80,24 @@ def ends_table(found: LoadsResult) -> Table:
     )  # fmt: skip
     nominal = {round(row["input_voltage"], 9): row for row in found.to_rows()}
     ranges = () if found.ends is None else sorted(found.ends.ranges, key=lambda r: list(NAMES).index(r.name))
+    beyond = {**dict.fromkeys(NAMES, "no load of the case"), "largest_load_a": _not_up_to(found)}
     rows: list[tuple[CellValue, ...]] = [
         (
-            NAMES[r.name], r.input_voltage, _load(r.lowest.value), nominal[round(r.input_voltage, 9)][r.name],
-            _load(r.highest.value),
+            NAMES[r.name], r.input_voltage, _load(r.lowest.value, beyond[r.name]),
+            nominal[round(r.input_voltage, 9)][r.name], _load(r.highest.value, beyond[r.name]),
         )
         for r in ranges
         if r.highest.value
     ]  # fmt: skip
     return Table(
         title="The same at the tolerance ends", columns=columns, rows=tuple(rows),
-        note="Lowest and highest over temperatures and combinations of tolerance ends; --json says which they are.",
+        note="Lowest and highest over temperatures and combinations of tolerance ends; JSON says which they are.",
     )  # fmt: skip
 
 
-def _load(value: float) -> CellValue:
-    """Give a load [A], or say that no load of the case lies beyond it."""
-    return value if np.isfinite(value) else "beyond every load"
+def _load(value: float, beyond: str) -> CellValue:
+    """Give a load [A], or the words for an infinite one."""
+    return value if np.isfinite(value) else beyond
 
 
 def _ending(found: LoadsResult, least: float, by: str | None) -> str:
@@ -118,8 +119,14 @@ def _largest(found: LoadsResult, item: int) -> CellValue:
     if np.isnan(largest):
         return "could not be followed"
     if np.isinf(largest):
-        return f"not up to {format_quantity(full * 2.0**DOUBLINGS, 'A')}"
+        return _not_up_to(found)
     return largest or f"below {format_quantity(full * LEAST, 'A')}"
+
+
+def _not_up_to(found: LoadsResult) -> str:
+    """Say up to which load the limit was looked for."""
+    full = found.case.specification.output_current.highest
+    return f"not up to {format_quantity(full * 2.0**DOUBLINGS, 'A')}"
 
 
 def below_table(found: LoadsResult) -> Table:
@@ -156,7 +163,7 @@ def below_table(found: LoadsResult) -> Table:
             )
         )  # fmt: skip
     return Table(
-        title="Below the load that a pulse every period regulates", columns=columns, rows=tuple(rows),
+        title="Below the least load regulated with a pulse every period", columns=columns, rows=tuple(rows),
         note="At a half and a tenth of that load, the loop closed: skipped pulses as stepped, a risen output as "
         "the periodic orbit of the shortest pulse.",
     )  # fmt: skip
@@ -202,13 +209,13 @@ def overload_table(curve: OverloadCurve) -> Table:
     return Table(
         title=f"Output characteristic with the controller at its limit, {input_volts(curve.input_voltage)} input",
         columns=columns, rows=rows,
-        note="Averages of the periodic orbit. Where it is not stable or not kept, the stepped output is what the "
-        "converter gives, to some tenths of a percent; none where it came to no rest.",
+        note="Averages of the periodic orbit. Where it is not stable or not kept, the converter was stepped in time: "
+        "output voltage to some tenths of a percent, current to about 1 %; none where it came to no rest.",
     )  # fmt: skip
 
 
 def levels_table(found: LoadsResult) -> Table:
-    """Tabulate the voltages between which every regulated current is held.
+    """Tabulate the voltages between which the controller's limits allow every regulated current.
 
     Parameters
     ----------
@@ -221,20 +228,22 @@ def levels_table(found: LoadsResult) -> Table:
         One row per input voltage and level.
     """
     columns = (
-        INPUT, Column(heading="current", unit="A", key=True), Column(heading="held from", unit="V"),
-        Column(heading="bounded by"), Column(heading="held to", unit="V"), Column(heading="bounded by"),
+        INPUT, Column(heading="current", unit="A", key=True), Column(heading="allowed from", unit="V"),
+        Column(heading="bounded by"), Column(heading="allowed to", unit="V"), Column(heading="bounded by"),
     )  # fmt: skip
     rows: list[tuple[CellValue, ...]] = [
         (
-            curve.input_voltage, level.load_current, level.held_from_v, level.held_from_by or "held into a short",
+            curve.input_voltage, level.load_current, level.held_from_v, level.held_from_by or "nothing",
             level.held_to_v, level.held_to_by or "nothing found",
         )
         for curve in found.overload
         for level in curve.levels
     ]  # fmt: skip
     return Table(
-        title="Voltages of the load between which the current is held", columns=columns, rows=tuple(rows),
-        note="The load of the case with its drop and resistance lengthened or shortened in proportion, nominal parts.",
+        title="Voltages between which the controller's limits allow the current (stability not examined)",
+        columns=columns, rows=tuple(rows),
+        note="Voltages of the load of the case, its drop and resistance changed in proportion; nominal parts. The loop "
+        "may be unstable within them: run check with the load in question.",
     )  # fmt: skip
 
 

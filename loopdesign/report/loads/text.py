@@ -46,15 +46,27 @@ def loads_verdict(found: LoadsResult) -> str:
         return f"Not every load of the case ({span}) was found regulated: {'; '.join(found.reasons)}."
     if found.case.specification.regulate == "current" and found.overload:
         return (
-            f"Every regulated current of the case ({span}) lies above the lower boundary at every input voltage, and "
-            "at the listed ones it is held at the voltage of the load; run check for stability."
+            f"Every regulated current of the case ({span}) lies above the lower boundary at every input voltage"
+            f"{_with_ends(found)}; at the listed input voltages the controller's limits allow it at the voltage of the "
+            "load, nominal parts; run check for stability."
         )
     lower = "above the lower boundary" if found.largest_load_a is None else "within the boundaries"
     upper = ""
     if found.largest_load_a is None:
-        upper = " the upper limits that the case gives were examined at the listed input voltages and loads only;"
-    ends = "" if found.ends is None or not found.ends.causes else ", at the listed ones with tolerance ends too"
-    return f"Every load of the case ({span}) lies {lower} at every input voltage{ends};{upper} run check for stability."
+        upper = " no upper boundary was traced, the listed loads were examined at the listed input voltages;"
+    told = f"lies {lower} at every input voltage{_with_ends(found)}"
+    return f"Every load of the case ({span}) {told};{upper} run check for stability."
+
+
+def _with_ends(found: LoadsResult) -> str:
+    """Say which boundaries were traced at the tolerance ends, and that the rest is for nominal parts."""
+    ranges = () if found.ends is None or not found.ends.causes else found.ends.ranges
+    names = {r.name for r in ranges}
+    traced = [word for word, name in (("lower", "least_load_a"), ("upper", "largest_load_a")) if name in names]
+    if not traced:
+        return " with nominal parts (their tolerance ends not examined)"
+    which = " and ".join(traced)
+    return f" with nominal parts, at the listed ones with tolerance ends of the {which} boundary too"
 
 
 def curve_sentence(curve: OverloadCurve) -> str:

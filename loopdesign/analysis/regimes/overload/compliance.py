@@ -98,6 +98,16 @@ def _every_clock(held: HeldRange, item: int) -> bool:
     return bool(held.ceiling.bounds.armed) and held.shortest_by[item] != LOWEST
 
 
+def _reached(point: OverloadPoint) -> str:
+    """Say the current and voltage of a point: as stepped where its orbit is not stable, where the run came to rest."""
+    amps, volts, told = point.output_current_a, point.output_voltage_v, ""
+    if point.stable is False:
+        told = " (an orbit that is not stable)"
+        if point.stepped_voltage_v is not None and point.stepped_current_a is not None:
+            amps, volts, told = point.stepped_current_a, point.stepped_voltage_v, " (stepped)"
+    return f"{format_quantity(amps, 'A')} at {format_quantity(volts, 'V')}{told}"
+
+
 def _reason(
     level: HeldLevel, held: HeldRange, item: int, above: list[OverloadPoint], below: list[OverloadPoint]
 ) -> str:
@@ -110,17 +120,18 @@ def _reason(
     low = "a short" if level.held_from_v == 0.0 else format_quantity(level.held_from_v or 0.0, "V")
     if level.held_from_v is None:
         low = "a voltage that could not be followed"
+    told = f"the limits allow {current} from {low}"
     if level.held_to_v is None:
-        told = f"{current} is held from {low} on; nothing ends it up to {2.0**DOUBLINGS:.0f} times the load's voltage"
+        told += f" on; nothing ends it up to {2.0**DOUBLINGS:.0f} times the load's voltage"
     else:
-        told = f"{current} is held from {low} to {format_quantity(level.held_to_v, 'V')} ({level.held_to_by})"
+        told += f" to {format_quantity(level.held_to_v, 'V')} ({level.held_to_by})"
     if above:
         far = above[0]
-        to = f"{format_quantity(far.output_current_a, 'A')} at {format_quantity(far.output_voltage_v, 'V')}"
-        told += f"; above it the current falls, followed to {to}: an open load has no bound here"
+        told += f"; above it the current falls, followed to {_reached(far)}; what the voltage reaches with the load "
+        told += "disconnected was not examined"
     if below:
         short = format_quantity(below[-1].output_current_a, "A")
         told += f"; below it every clock makes the shortest pulse, and the current rises to {short} in a short"
     elif level.held_from_v:
         told += "; below it pulses are skipped, which is not followed here"
-    return told
+    return f"{told}; stability within the range was not examined"
