@@ -119,6 +119,7 @@ def test_where_a_regulated_current_is_held(currents):
         assert p.output_voltage_v == pytest.approx(voltage(shortest, p.output_current_a, SENSE), abs=2e-3)
     assert below[-1].output_voltage_v < 0.01
     assert f"the current rises to {below[-1].output_current_a:.2f} A in a short" in curve.reason
+    assert curve.reason.endswith("stability within the range was not examined")
 
 
 def test_where_the_limit_takes_over(tmp_path):

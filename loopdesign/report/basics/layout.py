@@ -18,7 +18,7 @@ import textwrap
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from loopdesign.report.basics.scale import scaled
+from loopdesign.report.basics.scale import scaled_column
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -145,9 +145,7 @@ def _strips(table: Table, display: Display) -> tuple[_Strip, ...]:
     """Write every column of a table."""
     strips = []
     for k, column in enumerate(table.columns):
-        part = scaled(
-            column, [row[k] for row in table.rows], plain=display.width is None, ascii_only=display.ascii_only
-        )
+        part = scaled_column(table, k, plain=display.width is None, ascii_only=display.ascii_only)
         unit = f"[{part.unit}]" if part.unit else ""
         words = [*column.heading.split(), *([unit] if unit else [])]
         if display.ascii_only:

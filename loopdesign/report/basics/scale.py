@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from loopdesign.report.basics.tables import CellValue, Column
+    from loopdesign.report.basics.tables import CellValue, Column, Table
 
 _PREFIX = {-15: "f", -12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G", 12: "T"}
 _PREFIXED = ("V", "A", "ohm", "F", "H", "Hz", "s", "S", "W", "V/A", "V/s", "A/s")
@@ -31,7 +31,34 @@ class ScaledColumn:
     cells: tuple[str, ...]
 
 
-def scaled(column: Column, values: Sequence[CellValue], *, plain: bool, ascii_only: bool = False) -> ScaledColumn:
+def scaled_column(table: Table, place: int, *, plain: bool, ascii_only: bool = False) -> ScaledColumn:
+    """Write one column of a table in one unit, the same for all columns of its group.
+
+    Parameters
+    ----------
+    table
+        The table.
+    place
+        Which column.
+    plain, ascii_only
+        As for `scaled`.
+
+    Returns
+    -------
+    ScaledColumn
+        The unit with its prefix, and the cells.
+    """
+    column = table.columns[place]
+    alike = [k for k, c in enumerate(table.columns) if k != place and c.group and c.group == column.group]
+    beside = [row[k] for row in table.rows for k in alike]
+    values = [row[place] for row in table.rows]
+    return scaled(column, values, plain=plain, ascii_only=ascii_only, beside=beside)
+
+
+def scaled(
+    column: Column, values: Sequence[CellValue], *, plain: bool, ascii_only: bool = False,
+    beside: Sequence[CellValue] = (),
+) -> ScaledColumn:  # fmt: skip
     """Write the values of one column in one unit.
 
     Parameters
@@ -45,6 +72,8 @@ def scaled(column: Column, values: Sequence[CellValue], *, plain: bool, ascii_on
         apart for one prefix carry their own, such as "5.82 k".
     ascii_only
         Write u, ohm and degC in place of µ, Ω and °C.
+    beside
+        Values of other columns that share the unit.
 
     Returns
     -------
@@ -53,7 +82,7 @@ def scaled(column: Column, values: Sequence[CellValue], *, plain: bool, ascii_on
     """
     if not column.numeric:
         return ScaledColumn(unit="", cells=tuple(_word(v) for v in values))
-    numbers = [float(v) for v in values if isinstance(v, float | int) and math.isfinite(v)]
+    numbers = [float(v) for v in (*values, *beside) if isinstance(v, float | int) and math.isfinite(v)]
     power = None if column.own_prefix else _common_power(column.unit, numbers)
     digits = max(column.digits, FULL_DIGITS) if plain else column.digits
     pairs: list[tuple[str, str]] = []

@@ -45,6 +45,8 @@ class Column:
         Whether it says which row it is or what the verdict is: such a column is never left out.
     own_prefix
         Whether every number carries its own prefix, such as "5.82 k", where the rows differ by decades.
+    group
+        Columns of a table with the same group share one unit; empty where the column has its own.
     """
 
     heading: str
@@ -52,6 +54,7 @@ class Column:
     digits: int = 3
     key: bool = False
     own_prefix: bool = False
+    group: str = ""
 
     @property
     def numeric(self) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from loopdesign.report.basics.scale import scaled
+from loopdesign.report.basics.scale import scaled_column
 
 if TYPE_CHECKING:
     from loopdesign.report.basics.tables import Table
@@ -26,7 +26,7 @@ def lettered_cells(table: Table) -> tuple[tuple[str, ...], tuple[tuple[str, ...]
         Headings with their units, such as "crossover [kHz]", and the rows. Numbers of a column are as wide as one
         another: blanks as wide as a figure fill them up, so that their decimal points stand in one line.
     """
-    columns = [scaled(column, [row[k] for row in table.rows], plain=False) for k, column in enumerate(table.columns)]
+    columns = [scaled_column(table, k, plain=False) for k in range(len(table.columns))]
     headings = tuple(
         f"{c.heading} [{s.unit}]" if s.unit else c.heading for c, s in zip(table.columns, columns, strict=True)
     )

@@ -49,7 +49,7 @@ def boundary_table(found: LoadsResult) -> Table:
         )  # fmt: skip
     return Table(
         title="Loads at which conduction and regulation change", columns=columns, rows=tuple(rows),
-        note="Traced by root-finding at each input voltage, nominal parts.",
+        note="Traced by root-finding at each input voltage, nominal parts; stability is not examined.",
     )  # fmt: skip
 
 
@@ -75,8 +75,8 @@ def ends_table(found: LoadsResult) -> Table:
         One row per boundary and listed input voltage; none where there are no ranges.
     """
     columns = (
-        Column(heading="boundary", key=True), INPUT, Column(heading="lowest", unit="A"),
-        Column(heading="nominal", unit="A"), Column(heading="highest", unit="A"),
+        Column(heading="boundary", key=True), INPUT, Column(heading="lowest", unit="A", group="amps"),
+        Column(heading="nominal", unit="A", group="amps"), Column(heading="highest", unit="A", group="amps"),
     )  # fmt: skip
     nominal = {round(row["input_voltage"], 9): row for row in found.to_rows()}
     ranges = () if found.ends is None else sorted(found.ends.ranges, key=lambda r: list(NAMES).index(r.name))
@@ -191,11 +191,13 @@ def overload_table(curve: OverloadCurve) -> Table:
     """
     further = tuple(dict.fromkeys(name for p in curve.points for name in p.outputs))
     columns = (
-        Column(heading="output", unit="V", key=True), Column(heading="current", unit="A", key=True), VERDICT,
+        Column(heading="output", unit="V", key=True, group="volts"),
+        Column(heading="current", unit="A", key=True, group="amps"), VERDICT,
         Column(heading="pulse ended by"), Column(heading="duty", unit=""),
         Column(heading="largest multiplier", unit=""), Column(heading="input power", unit="W"),
-        Column(heading="lost", unit="W"), Column(heading="switch peak", unit="A"),
-        Column(heading="stepped output", unit="V"), Column(heading="stepped current", unit="A"),
+        Column(heading="lost", unit="W"), Column(heading="switch peak", unit="A", group="amps"),
+        Column(heading="stepped output", unit="V", group="volts"),
+        Column(heading="stepped current", unit="A", group="amps"),
         *(Column(heading=f"output {name}", unit="V") for name in further), Column(heading="energy error"),
     )  # fmt: skip
     rows = tuple(
@@ -228,8 +230,9 @@ def levels_table(found: LoadsResult) -> Table:
         One row per input voltage and level.
     """
     columns = (
-        INPUT, Column(heading="current", unit="A", key=True), Column(heading="allowed from", unit="V"),
-        Column(heading="bounded by"), Column(heading="allowed to", unit="V"), Column(heading="bounded by"),
+        INPUT, Column(heading="current", unit="A", key=True), Column(heading="allowed from", unit="V", group="volts"),
+        Column(heading="bounded by"), Column(heading="allowed to", unit="V", group="volts"),
+        Column(heading="bounded by"),
     )  # fmt: skip
     rows: list[tuple[CellValue, ...]] = [
         (

@@ -22,6 +22,8 @@ from loopdesign.report.loop.terminal import bullets
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from loopdesign.analysis.loads.result import LoadsResult
     from loopdesign.analysis.regimes.overload.curve import OverloadCurve
     from loopdesign.report.basics.layout import Display
@@ -125,6 +127,11 @@ def loads_text(found: LoadsResult, display: Display, *, wrote: tuple[str, ...] =
     return lettered("\n\n".join(blocks), display)
 
 
+def _written(ends: Mapping[str, float]) -> str:
+    """Write the relative change of every cause in one cell."""
+    return "; ".join(f"{name} {change:+.6g}" for name, change in ends.items())
+
+
 def loads_csv(found: LoadsResult) -> str:
     """Write everything as comma-separated values in SI units, with a heading.
 
@@ -142,7 +149,8 @@ def loads_csv(found: LoadsResult) -> str:
     for r in () if found.ends is None else found.ends.ranges:
         for side, end in (("lowest", r.lowest), ("highest", r.highest)):
             value = end.value if np.isfinite(end.value) else None
-            rows.append({"kind": f"{side} at tolerance ends", "input_voltage": r.input_voltage, r.name: value})
+            at = {"input_voltage": r.input_voltage, "temperature": end.temperature, "ends": _written(end.ends)}
+            rows.append({"kind": f"{side} at tolerance ends", **at, r.name: value})
     for row in found.below:
         told = row.to_dict()
         light = told.pop("light_load") or {}

@@ -74,6 +74,9 @@ def test_loads_in_every_form(limited, tmp_path, capsys):
         rows = list(csv.DictReader(file))
     assert {row["kind"] for row in rows} >= {"boundary", "overload"}
     assert float(rows[0]["continuous_limit_a"]) == low["continuous_limit_a"]
+    at_ends = next(row for row in rows if row["kind"] == "lowest at tolerance ends" and row["continuous_limit_a"])
+    assert (at_ends["temperature"], "L1.inductance +0.2" in at_ends["ends"]) == ("25.0", True)
+    assert "least load is proportional" in " ".join(told["notes"])
 
 
 def test_a_corner_that_skips_pulses(limited, capsys):
@@ -155,7 +158,10 @@ def test_a_limit_of_a_stage_with_several_rectifiers(tmp_path, capsys):
     assert all(curve["points"] == [] and curve["largest_load_a"] == 0.0 for curve in told["overload"])
     assert "neither 1.00 A nor 15.6 mA is regulated" in told["overload"][0]["reason"]
     assert "is not regulated, nor is 0.0156 A" in " ".join(told["reasons"])
-    assert "loads of further outputs are nominal" in " ".join(told["notes"])
+    notes = " ".join(told["notes"])
+    assert "loads of further outputs are nominal" in notes
+    assert "largest load of a stage with several rectifiers: nominal parts" in notes
+    assert "least load is proportional" not in notes  # no delay, blanking or least on-time in the case
 
 
 def test_a_rise_that_is_not_examined_is_not_told_as_endless(limited):

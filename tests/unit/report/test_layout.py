@@ -1,11 +1,12 @@
 """Tables as text: one unit for a column, and the steps by which a table is made to fit a terminal."""
 
 import re
+from dataclasses import replace
 
 import pytest
 
 from loopdesign.report.basics.layout import NARROWEST, Display, laid_out, paragraph
-from loopdesign.report.basics.scale import scaled
+from loopdesign.report.basics.scale import scaled, scaled_column
 from loopdesign.report.basics.tables import Column, Table
 
 ROWS = (
@@ -22,6 +23,15 @@ TABLE = Table(title="Margins", columns=COLUMNS, rows=ROWS)
 
 def columns_of(text):
     return re.sub(r"\s+", " ", text)
+
+
+def test_columns_of_a_group_have_one_unit():
+    """A current beside its stepped value: without the group one stood in A, the other in mA."""
+    columns = (Column(heading="current", unit="A", group="amps"), Column(heading="stepped", unit="A", group="amps"))
+    table = Table(title="", columns=columns, rows=((3.1, 0.323), (0.38, None)))
+    assert [scaled_column(table, k, plain=False).unit for k in range(2)] == ["A", "A"]
+    alone = Table(title="", columns=tuple(replace(c, group="") for c in columns), rows=table.rows)
+    assert [scaled_column(alone, k, plain=False).unit for k in range(2)] == ["A", "mA"]
 
 
 @pytest.mark.parametrize(
