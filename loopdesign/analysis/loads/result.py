@@ -99,11 +99,12 @@ class LoadsResult:
         told = []
         if len(lost):
             told.append(f"{_at(b, int(lost[0]), len(lost))} the least load could not be followed")
-        if len(low):
-            k = int(low[np.argmax(b.least_load_a[low])])
-            least, by = float(b.least_load_a[k]), b.least_load_by[k]
-            where = "no load is" if np.isinf(least) else f"{given.lowest:.3g} A is below {least:.3g} A and not"
-            told.append(f"{_at(b, k, len(low))} {where} regulated by a pulse every period ({by})")
+        for some in (low[np.isinf(b.least_load_a[low])], low[np.isfinite(b.least_load_a[low])]):
+            if len(some):
+                k = int(some[np.argmax(b.least_load_a[some])])
+                least, by = float(b.least_load_a[k]), b.least_load_by[k]
+                where = "no load is" if np.isinf(least) else f"{given.lowest:.3g} A is below {least:.3g} A and not"
+                told.append(f"{_at(b, k, len(some))} {where} regulated by a pulse every period ({by})")
         if len(high):
             k = int(high[np.argmin(most[high])])
             beyond = (
@@ -124,15 +125,18 @@ class LoadsResult:
         least = max((r for r in ranges if r.name == "least_load_a"), key=lambda r: r.highest.value, default=None)
         most = min((r for r in ranges if r.name == "largest_load_a"), key=lambda r: r.lowest.value, default=None)
         if least is not None and not low and least.highest.value > given.lowest:
+            where = f"at {least.input_voltage:.4g} V and the tolerance ends"
+            bound = least.highest.value
             told.append(
-                f"at {least.input_voltage:.4g} V and the tolerance ends {given.lowest:.3g} A is below the least load "
-                f"of {least.highest.value:.3g} A"
-            )
+                f"{where} no load is regulated by a pulse every period" if np.isinf(bound)
+                else f"{where} {given.lowest:.3g} A is below the least load of {bound:.3g} A"
+            )  # fmt: skip
         if most is not None and not high and most.lowest.value < given.highest:
+            where, bound = f"at {most.input_voltage:.4g} V and the tolerance ends", most.lowest.value
             told.append(
-                f"at {most.input_voltage:.4g} V and the tolerance ends {given.highest:.3g} A is above the largest load "
-                f"of {most.lowest.value:.3g} A"
-            )
+                f"{where} {given.highest:.3g} A is above the largest load of {bound:.3g} A" if bound
+                else f"{where} {given.highest:.3g} A is not regulated, nor is {LEAST * given.highest:.3g} A"
+            )  # fmt: skip
         if self.ends.lost:
             told.append(f"{self.ends.lost} boundaries at tolerance ends could not be followed")
         return told
