@@ -171,8 +171,11 @@ def _legend(figure: Figure, ax: Axes) -> None:
 
 def _axis(ax: Axes, name: str, unit: str, which: str) -> None:
     """Name an axis and give it engineering labels."""
-    from matplotlib.ticker import EngFormatter  # noqa: PLC0415  (loads matplotlib)
+    from matplotlib.ticker import EngFormatter, LogLocator, NullFormatter  # noqa: PLC0415  (loads matplotlib)
 
     axis = ax.xaxis if which == "x" else ax.yaxis
+    if axis.get_scale() == "log":
+        axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+        axis.set_minor_formatter(NullFormatter())
     axis.set_major_formatter(EngFormatter(unit=unit, sep=" "))
     (ax.set_xlabel if which == "x" else ax.set_ylabel)(name)

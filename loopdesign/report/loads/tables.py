@@ -36,7 +36,7 @@ def boundary_table(found: LoadsResult) -> Table:
     """
     columns = (
         INPUT, Column(heading="continuous above", unit="A"), Column(heading="pulse every period down to", unit="A"),
-        Column(heading="what ends it"), Column(heading="limit reached at", unit="A"),
+        Column(heading="what ends a pulse every period"), Column(heading="limit reached at", unit="A"),
     )  # fmt: skip
     rows: list[tuple[CellValue, ...]] = []
     for k, row in enumerate(found.to_rows()):
