@@ -10,7 +10,12 @@
 `curves`        responses of every corner for the plots
 `impedances`    impedances and line rejection of every corner
 `variants`      many converters with other part values at once; worst tolerance ends
+`worst`         a check beyond nominal parts: every temperature and the worst tolerance ends
+`outputs`       further outputs of a stage, of which only one is regulated
 `filter_study`  the input filter
 `spread`        Monte Carlo over tolerances
 `transient`     load and line steps in time
+`startup`       start-up from discharged capacitors, and a drop-out of the line
+`regimes`       light load and overload: what the converter does outside of regulation by a pulse every period
+`loads`         every load of a case over its input voltages
 """

@@ -1,13 +1,18 @@
 """What a person or a machine reads of an assessment. Verdicts and margins come from below.
 
-`status`    the words: stable or UNSTABLE, ok or MISSED, and the verdict in one sentence
-`answer`    the JSON object of ``check --json`` and ``design --json``
-`tables`    rows of numbers with their units
-`terminal`  tables as aligned text
-`data`      everything the plots draw, computed
-`plots`     figures from that data, nothing computed
-`given`     the parts of the case in words
-`axes`      line styles, ticks and legends the plots share
-`page`      the report in Markdown
-`folder`    the report as a folder, written whole or not at all
+`basics`      what every subject shares: axes, words for a status, tables
+`loop`        operating points, plant, loop and margins; the JSON object of ``check --json`` and ``design --json``
+`loads`       every load of a case: boundaries, light load, overload
+`steps`       load and line steps
+`spread`      the spread over tolerances
+`filter`      the input filter
+`impedances`  impedances and line rejection
+`choice`      the chosen parts
+`bench`       a measured response beside the prediction
+`explore`     a sweep, a comparison, a search for small parts, sensitivities
+`schematic`   the schematic of a case
+`content`     the report as neutral blocks, and what is written from them
+`live`        the page with the live desk
+`folder`      the report as a folder, written whole or not at all
+`replace`     a report folder replaced by a complete new one
 """

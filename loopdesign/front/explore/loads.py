@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from loopdesign.analysis.given import with_parts
 from loopdesign.analysis.loads import loads as regimes
 from loopdesign.analysis.loads.result import LoadsResult
@@ -12,8 +14,9 @@ from loopdesign.errors import DataError
 from loopdesign.front.case import as_case
 from loopdesign.front.shown import Shown, one_line, shown_as
 from loopdesign.report.basics.brief import Brief
-from loopdesign.report.loads.tables import boundary_table
+from loopdesign.report.loads.tables import NAMES, boundary_table, input_volts
 from loopdesign.report.loads.text import curve_sentence, loads_verdict
+from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -32,7 +35,10 @@ class Loads(Shown, LoadsResult):
     boundary : LoadBoundary
         Loads at which conduction and regulation change, at each input voltage.
     largest_load_a : ndarray or None
-        Largest load that is regulated at each input voltage [A].
+        Load at which the limit is reached, at each input voltage [A]; its stability is not examined.
+    ends : BoundaryEnds or None
+        Lowest and highest of each boundary over tolerance ends and temperatures, at the listed input voltages; None
+        where there is no boundary that parts move.
     not_kept : tuple of NotKept
         Operating points of the case itself that the controller does not keep.
     below : tuple of LightRow
@@ -49,15 +55,17 @@ class Loads(Shown, LoadsResult):
     >>> row = followed.to_rows()[-1]
     >>> f"{row['input_voltage']:g} V: continuous above {1e3 * row['continuous_limit_a']:.0f} mA"
     '30 V: continuous above 618 mA'
+    >>> "- at the tolerance ends, continuous above: 137 mA to 205 mA at 8 V" in str(followed)
+    True
     """
 
     def brief(self) -> Brief:
-        """Say whether every load of the case lies between the boundaries, then the boundaries."""
+        """Say whether every load of the case lies between the boundaries, then the boundaries and their ranges."""
         return Brief(
             verdict=loads_verdict(self),
             facts=(f"{one_line(self.case.title)} ({self.case.converter.topology})",),
             table=boundary_table(self),
-            notes=(*(curve_sentence(c) for c in self.overload), *self.notes),
+            notes=(*_range_sentences(self), *(curve_sentence(c) for c in self.overload), *self.notes),
         )
 
     def plot(self) -> Figure:
@@ -90,6 +98,18 @@ class Loads(Shown, LoadsResult):
         if not any(c.points for c in self.overload):
             raise DataError("this case has no output characteristic; its notes say why")
         return overload_figure(self)
+
+
+def _range_sentences(found: LoadsResult) -> tuple[str, ...]:
+    """Say between which loads each boundary lies at the tolerance ends, a sentence for each of them."""
+    told: dict[str, list[str]] = {}
+    for r in () if found.ends is None else found.ends.ranges:
+        if r.highest.value:
+            low, high = (
+                format_quantity(x.value, "A") if np.isfinite(x.value) else "none found" for x in (r.lowest, r.highest)
+            )
+            told.setdefault(r.name, []).append(f"{low} to {high} at {input_volts(r.input_voltage)}")
+    return tuple(f"at the tolerance ends, {NAMES[name]}: {', '.join(spans)}" for name, spans in told.items())
 
 
 def loads(

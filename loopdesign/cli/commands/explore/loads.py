@@ -20,9 +20,10 @@ def loads(
     """Follow every load over the input voltages, from the lightest to a short.
 
     The load where continuous conduction ends, the load below which regulation by a pulse every period ends and what
-    happens there, the largest load that is regulated, and the output characteristic beyond it. Exit status 0 where
-    every load of the case lies between and the controller keeps the operating points of the case, 1 where one does not
-    or could not be followed.
+    happens there, the load at which the limit is reached, and the output characteristic beyond it. Exit status 0 where
+    every load of the case lies between these boundaries, at the listed input voltages at their tolerance ends too, and
+    the controller keeps the operating points of the case; 1 where one does not or could not be followed. Stability is
+    no part of it: see check.
     """
     from loopdesign.analysis.loads.loads import loads as examine_loads
     from loopdesign.case import parse_case, read_file
