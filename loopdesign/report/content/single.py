@@ -193,8 +193,9 @@ def loads_content(found: LoadsResult, given: CaseFile, date: str) -> Content:
         blocks.append(TableBlock(table=below_table(found)))
     if any(c.points for c in found.overload):
         caption = (
-            "Output voltage against current with the controller at its limit. Where a curve ends inside the picture, "
-            "the text under Overload says why, and what the converter does beyond."
+            "Output voltage against current with the controller at its limit; stability before the limit is not "
+            "examined. Where a curve ends inside the picture, the text under Overload says why, and what the converter "
+            "does beyond."
         )
         if found.case.specification.regulate == "current":
             caption = (

@@ -13,6 +13,8 @@ import pytest
 from loopdesign.analysis.loads.loads import input_voltages
 from loopdesign.analysis.regimes.boundary import load_boundary
 from loopdesign.analysis.regimes.least import light_load
+from loopdesign.analysis.regimes.overload.points import OverloadPoint
+from loopdesign.analysis.regimes.overload.words import reached
 from loopdesign.case import parse_case
 from loopdesign.cli.entry import main
 from loopdesign.corners.controller import limits_at
@@ -191,3 +193,12 @@ def test_an_input_voltage_is_listed_once():
     lines = input_voltages(parse_case(text, "c.toml"))
     assert len(lines) == 9
     assert near in lines
+
+
+def test_a_point_that_is_not_stable_is_told_as_stepped():
+    """The orbit's own current is not what the converter gives there."""
+    point = OverloadPoint(output_voltage_v=216.0, output_current_a=0.379, ended="current limit", duty=0.9, stable=True)
+    assert reached(point) == "379 mA at 216 V"
+    bad = replace(point, stable=False)
+    assert reached(bad) == "379 mA at 216 V (an orbit that is not stable)"
+    assert reached(replace(bad, stepped_voltage_v=215.0, stepped_current_a=0.323)) == "323 mA at 215 V (stepped)"

@@ -14,6 +14,7 @@ from loopdesign.analysis.regimes.overload.ceiling import DOUBLINGS, DUTY, ENDED,
 from loopdesign.analysis.regimes.overload.curve import OverloadCurve
 from loopdesign.analysis.regimes.overload.held import LOWEST, SHORT
 from loopdesign.analysis.regimes.overload.points import judged_points
+from loopdesign.analysis.regimes.overload.words import reached
 from loopdesign.network.modulator import VoltageMode
 from loopdesign.orbit.search.reach import SHORTEST_ON
 from loopdesign.units.quantities import format_quantity
@@ -98,16 +99,6 @@ def _every_clock(held: HeldRange, item: int) -> bool:
     return bool(held.ceiling.bounds.armed) and held.shortest_by[item] != LOWEST
 
 
-def _reached(point: OverloadPoint) -> str:
-    """Say the current and voltage of a point: as stepped where its orbit is not stable, where the run came to rest."""
-    amps, volts, told = point.output_current_a, point.output_voltage_v, ""
-    if point.stable is False:
-        told = " (an orbit that is not stable)"
-        if point.stepped_voltage_v is not None and point.stepped_current_a is not None:
-            amps, volts, told = point.stepped_current_a, point.stepped_voltage_v, " (stepped)"
-    return f"{format_quantity(amps, 'A')} at {format_quantity(volts, 'V')}{told}"
-
-
 def _reason(
     level: HeldLevel, held: HeldRange, item: int, above: list[OverloadPoint], below: list[OverloadPoint]
 ) -> str:
@@ -127,11 +118,12 @@ def _reason(
         told += f" to {format_quantity(level.held_to_v, 'V')} ({level.held_to_by})"
     if above:
         far = above[0]
-        told += f"; above it the current falls, followed to {_reached(far)}; what the voltage reaches with the load "
+        told += f"; above it the current falls, followed to {reached(far)}; what the voltage reaches with the load "
         told += "disconnected was not examined"
     if below:
         short = format_quantity(below[-1].output_current_a, "A")
-        told += f"; below it every clock makes the shortest pulse, and the current rises to {short} in a short"
+        orbit = "" if below[-1].stable else " (an orbit that is not stable)"
+        told += f"; below it every clock makes the shortest pulse, and the current rises to {short} in a short{orbit}"
     elif level.held_from_v:
         told += "; below it pulses are skipped, which is not followed here"
     return f"{told}; stability within the range was not examined"

@@ -17,6 +17,7 @@ import numpy as np
 from loopdesign.analysis.regimes.overload.ceiling import AT_THE_LIMIT, DOUBLINGS, LEAST
 from loopdesign.analysis.regimes.overload.points import judged_points, stepped_point
 from loopdesign.analysis.regimes.overload.string import LoadString, load_line
+from loopdesign.analysis.regimes.overload.words import reached
 from loopdesign.network.modulator import VoltageMode
 from loopdesign.orbit.search.reach import SHORTEST_ON
 from loopdesign.units.quantities import format_quantity
@@ -139,15 +140,14 @@ def _curve(ceiling: Ceiling, item: int, largest: float, duty: float, full: float
             at = f"{format_quantity(points[-1].output_current_a, 'A')} at"
             reason += f"; stepped beyond it: {at} {format_quantity(points[-1].output_voltage_v, 'V')}"
     else:
-        at = f"{format_quantity(last.output_current_a, 'A')} at {format_quantity(last.output_voltage_v, 'V')}"
-        reason = f"followed into a short: {at}"
+        reason = f"followed into a short: {reached(last)}"
     return OverloadCurve(input_voltage=line, largest_load_a=largest, points=tuple(points), reason=reason)
 
 
 def _nowhere(largest: float, full: float) -> str:
     """Say why there is no load at which the limit is reached."""
     if np.isnan(largest):
-        return "the largest load that is regulated could not be followed"
+        return "the load at which the limit is reached could not be followed"
     if largest > 0.0:
         return f"nothing limits the load up to {format_quantity(full * 2.0**DOUBLINGS, 'A')}, the largest one tried"
     loads = f"{format_quantity(full, 'A')} nor {format_quantity(full * LEAST, 'A')}"

@@ -6,9 +6,11 @@ from typing import TYPE_CHECKING
 
 from loopdesign.corners.controller import light_path
 from loopdesign.corners.converters import topology_of
+from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
     from loopdesign import case as cases
+    from loopdesign.analysis.regimes.overload.points import OverloadPoint
 
 
 def not_examined(case: cases.Case) -> str:
@@ -94,3 +96,24 @@ def _load_taken(case: cases.Case) -> str:
             "linear, runs let it draw nothing below its drop"
         )
     return "overload: the load is a resistor that falls"
+
+
+def reached(point: OverloadPoint) -> str:
+    """Say the current and voltage of a point: as stepped where its orbit is not stable and the run came to rest.
+
+    Parameters
+    ----------
+    point : OverloadPoint
+        The point.
+
+    Returns
+    -------
+    str
+        Such as "3.06 A at 120 mV", and which of both it is where the orbit is not stable.
+    """
+    amps, volts, told = point.output_current_a, point.output_voltage_v, ""
+    if point.stable is False:
+        told = " (an orbit that is not stable)"
+        if point.stepped_voltage_v is not None and point.stepped_current_a is not None:
+            amps, volts, told = point.stepped_current_a, point.stepped_voltage_v, " (stepped)"
+    return f"{format_quantity(amps, 'A')} at {format_quantity(volts, 'V')}{told}"
