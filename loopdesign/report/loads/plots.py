@@ -44,7 +44,7 @@ def regimes_figure(found: LoadsResult) -> Figure:
     largest = np.full(len(lines), np.nan) if found.largest_load_a is None else _drawn(found.largest_load_a)
     for k, (values, name, words) in enumerate(
         (
-            (largest, "largest_load_a", "limit reached (stability not examined)"),
+            (largest, "largest_load_a", "limit reached (stability below it not examined)"),
             (b.continuous_limit_a, "continuous_limit_a", "continuous conduction ends"),
             (least, "least_load_a", "least load with a pulse every period"),
         )
@@ -55,6 +55,7 @@ def regimes_figure(found: LoadsResult) -> Figure:
                 linewidth=1.8, label=words,
             )  # fmt: skip
             _bars(ax, found, name, k)
+    _unstable_limits(ax, found)
     ax.axhspan(
         max(given.lowest, b.smallest_load_a), given.highest, facecolor="#d9d9d9", alpha=0.55, zorder=0,
         label="loads of the case",
@@ -67,6 +68,18 @@ def regimes_figure(found: LoadsResult) -> Figure:
     bars = "" if found.ends is None or not found.ends.causes else "; bars: tolerance ends"
     figure.suptitle(drawable(f"{' '.join(found.case.title.split())}: loads, nominal parts{bars}"), fontsize=11)
     return figure
+
+
+def _unstable_limits(ax: Axes, found: LoadsResult) -> None:
+    """Hollow out the limits at listed input voltages whose orbit is not stable or not kept."""
+    curves = [c for c in found.overload if c.largest_load_a and c.points]
+    bad = [c for c in curves if max(c.points, key=lambda p: p.output_voltage_v).stable is False]
+    if bad:
+        ax.plot(
+            [c.input_voltage for c in bad], [c.largest_load_a for c in bad], color=shared.PALETTE[0], linestyle="",
+            marker=MARKERS[0], markerfacecolor="white", markersize=7.0, zorder=5,
+            label="limit: orbit UNSTABLE or not held",
+        )  # fmt: skip
 
 
 def _bars(ax: Axes, found: LoadsResult, name: str, place: int) -> None:

@@ -87,7 +87,7 @@ def curve_sentence(curve: OverloadCurve) -> str:
     shape = "over part of the curve the current falls together with the output" if curve.folds_back else ""
     shape = shape or ("" if curve.levels else "the current rises while the output falls")
     bad = sum(p.stable is False for p in curve.points)
-    growing = f"; {bad} of its points are not stable or not kept" if bad else ""
+    growing = f"; {bad} of its points {'is' if bad == 1 else 'are'} not stable or not kept" if bad else ""
     told = f"{'; ' if shape else ''}{shape}{growing}" if curve.points else ""
     return f"{input_volts(curve.input_voltage)}: {curve.reason}{told}"
 
