@@ -32,6 +32,11 @@ if TYPE_CHECKING:
 
 REGIMES = "Where conduction and regulation change. Stability is not examined here: run check for it."
 """Caption of the picture of loads over input voltage."""
+LIMITED = (
+    "Where conduction and regulation change. Stability is examined at most at the limit itself, at the listed input "
+    "voltages: run check for the loads of the case."
+)
+"""The same with a limit."""
 
 
 def steps_content(study: StepStudy, given: CaseFile, date: str) -> Content:
@@ -182,9 +187,10 @@ def loads_content(found: LoadsResult, given: CaseFile, date: str) -> Content:
     """
     from loopdesign.report.loads.plots import overload_figure, regimes_figure  # noqa: PLC0415  (loads matplotlib)
 
+    caption = REGIMES if found.largest_load_a is None else LIMITED
     blocks: list[Block] = [
         SectionHeading(text="Loads over input voltage"),
-        Figure(name="loads", svg=svg_of(regimes_figure(found)), caption=REGIMES),
+        Figure(name="loads", svg=svg_of(regimes_figure(found)), caption=caption),
         TableBlock(table=boundary_table(found)),
     ]
     if (ends := ends_table(found)).rows:

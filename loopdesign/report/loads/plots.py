@@ -76,9 +76,9 @@ def _unstable_limits(ax: Axes, found: LoadsResult) -> None:
     bad = [c for c in curves if max(c.points, key=lambda p: p.output_voltage_v).stable is False]
     if bad:
         ax.plot(
-            [c.input_voltage for c in bad], [c.largest_load_a for c in bad], color=shared.PALETTE[0], linestyle="",
-            marker=MARKERS[0], markerfacecolor="white", markersize=7.0, zorder=5,
-            label="limit: orbit UNSTABLE or not held",
+            [c.input_voltage for c in bad], [c.largest_load_a or 0.0 for c in bad], color=shared.PALETTE[0],
+            linestyle="", marker=MARKERS[0], markerfacecolor="white", markersize=7.0, zorder=5,
+            label="limit at a listed input: orbit UNSTABLE or not held",
         )  # fmt: skip
 
 
