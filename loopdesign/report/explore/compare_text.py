@@ -177,7 +177,8 @@ def loops_figure(found: Comparison) -> Figure:
         if not seen.any():
             continue
         style = {"color": shared.PALETTE[k % len(shared.PALETTE)], "linestyle": shared.DASHES[k % len(shared.DASHES)]}
-        upper.plot(hz[seen], 20.0 * np.log10(np.abs(loop[seen])), label=f"{name}: {place}", **style)
+        more = "" if found.checks[k].stable or place.endswith("UNSTABLE") else "; UNSTABLE or not held elsewhere"
+        upper.plot(hz[seen], 20.0 * np.log10(np.abs(loop[seen])), label=f"{name}: {place}{more}", **style)
         lower.plot(hz[seen], np.degrees(np.unwrap(np.angle(loop[seen]))), **style)
     upper.axhline(0.0, color=shared.INK, linewidth=0.8)
     lower.axhline(-180.0, color=shared.INK, linewidth=0.8)
@@ -186,6 +187,6 @@ def loops_figure(found: Comparison) -> Figure:
     for ax in (upper, lower):
         shared.frequency_axis(ax, hz, named=ax is lower)
     shared.phase_ticks(lower)
-    figure.legend(loc="outside upper center", fontsize=8.5, frameon=False)
+    figure.legend(loc="outside lower center", fontsize=8.5, frameon=False)
     figure.suptitle("Loop gain at the corner with the least phase margin", fontsize=10.5)
     return figure

@@ -62,12 +62,15 @@ def _curves(swept: SweepResult) -> Figure:
         if value is not None:
             ax.axhline(value, color=shared.INK, linestyle=(0, (4, 2)), linewidth=1.0)
             told = "limit" if limit else "boundary of stability"
+            high = value > np.mean(ax.get_ylim())  # the words stand on the side where the panel has room
             ax.annotate(
                 f"{told} {value:.4g}",
                 (0.995, value),
+                xytext=(0.0, -2.0 if high else 2.0),
+                textcoords="offset points",
                 xycoords=("axes fraction", "data"),
                 ha="right",
-                va="bottom",
+                va="top" if high else "bottom",
                 fontsize=8,
             )
         ax.set_ylabel(words)

@@ -50,8 +50,6 @@ ADDED = 4
 """Tolerance ends that join the corners in one round, per reading."""
 CONFIRMED_AT_MOST = 320
 """Combinations evaluated exactly before a search is given up."""
-FIRST = 4
-"""Combinations examined together at first: mostly one of them passes."""
 NARROWER = 0.2
 """Share of the usual slack where a crossover is asked for: very many combinations come within a few percent of it."""
 HALF = 0.5

@@ -95,7 +95,7 @@ def _load_taken(case: cases.Case) -> str:
             "differ from those with a resistor by what the ripple does, multipliers by more; orbits take the load for "
             "linear, runs let it draw nothing below its drop"
         )
-    return "overload: the load is a resistor that falls"
+    return "overload: the load is a resistor, lowered into a short"
 
 
 def reached(point: OverloadPoint) -> str:
