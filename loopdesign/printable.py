@@ -15,6 +15,10 @@ from __future__ import annotations
 
 import json
 import re
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
 
 _UNSAFE = (
     "\x7f-\x9f\xad\u061c\u180e\u200b\u200e\u200f\u2028-\u202e\u2060-\u206f\ud800-\udfff\ufeff\ufff9-\ufffb"
@@ -75,7 +79,7 @@ def excerpt(text: str) -> str:
     return printable(text if len(text) <= LONGEST_PIECE else f"{text[: LONGEST_PIECE - 3]}...")
 
 
-def json_text(answer: object, *, ascii_only: bool = False) -> str:
+def json_text(answer: object, *, ascii_only: bool = False, rows: bool = False) -> str:
     r"""Write an answer as JSON whose text cannot steer a terminal either.
 
     Parameters
@@ -84,13 +88,53 @@ def json_text(answer: object, *, ascii_only: bool = False) -> str:
         What `json.dumps` takes; NaN and infinity are refused.
     ascii_only : bool
         Escape everything beyond ASCII, for an output that cannot show it.
+    rows : bool
+        Write each list of numbers in one line; the keys of every object are strings then.
 
     Returns
     -------
     str
         JSON over several lines. Unsafe characters appear as ``\u`` escapes, which a reader turns back.
     """
-    text = json.dumps(answer, indent=1, allow_nan=False, ensure_ascii=ascii_only)
+    if rows:
+        pieces: list[str] = []
+        _write(answer, "\n", pieces, json.JSONEncoder(allow_nan=False, ensure_ascii=ascii_only).encode)
+        return "".join(pieces)
+    return _safe_json(json.dumps(answer, indent=1, allow_nan=False, ensure_ascii=ascii_only))
+
+
+def _write(value: object, line: str, pieces: list[str], encode: Callable[[object], str]) -> None:
+    """Write one value: objects and lists over several lines, a list of numbers and whatever is empty in one.
+
+    The encoder of the standard library is compiled only where it writes no line breaks, so it gets what has none.
+    """
+    inner = f"{line} "
+    if isinstance(value, dict) and value:
+        before = "{"
+        for key, inside in value.items():
+            pieces.append(f"{before}{inner}{_safe_json(encode(key))}: ")
+            _write(inside, inner, pieces, encode)
+            before = ","
+        pieces.append(f"{line}}}")
+    elif isinstance(value, list | tuple) and value and not _numbers(value):
+        before = "["
+        for inside in value:
+            pieces.append(f"{before}{inner}")
+            _write(inside, inner, pieces, encode)
+            before = ","
+        pieces.append(f"{line}]")
+    else:
+        text = encode(value)
+        pieces.append(_safe_json(text) if isinstance(value, str) else text)
+
+
+def _numbers(values: Sequence[object]) -> bool:
+    """Whether a list holds numbers and nothing else."""
+    return all(issubclass(kind, int | float) and kind is not bool for kind in set(map(type, values)))
+
+
+def _safe_json(text: str) -> str:
+    """Escape what could steer a terminal."""
     return _IN_JSON.sub(lambda match: json.dumps(match.group())[1:-1], text)
 
 

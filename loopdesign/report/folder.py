@@ -6,7 +6,6 @@ to go on with, and ``report.md``. Single pictures lie beside them only where ask
 
 from __future__ import annotations
 
-import re
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
@@ -30,7 +29,6 @@ Text: TypeAlias = "str | Callable[[], str]"
 CHOSEN_CASE = "case.toml"
 PICTURES = ("png", "svg")
 """Endings of the pictures that may be asked for."""
-_NUMBERS = re.compile(r"\[\s+([-+.\deE,\s]+?)\s+\](?=,?\n)")
 
 
 def write_report(
@@ -92,12 +90,7 @@ def _file(make: Callable[[], str | bytes]) -> bytes:
 
 def _answer_file(answer: Mapping[str, Any]) -> str:
     """Write the answer for machines."""
-    return _in_rows(json_text(answer)) + "\n"
-
-
-def _in_rows(text: str) -> str:
-    """Put each list of numbers in one line."""
-    return _NUMBERS.sub(lambda m: "[" + " ".join(m.group(1).split()) + "]", text)
+    return json_text(answer, rows=True) + "\n"
 
 
 def report_files(

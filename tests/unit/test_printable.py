@@ -1,6 +1,8 @@
 """Text that leaves the program can neither steer a terminal nor reorder a line, and JSON loses nothing by it."""
 
 import json
+import math
+import re
 import sys
 import unicodedata
 
@@ -51,8 +53,27 @@ def test_excerpt_is_bounded():
     assert excerpt("a" * 10**6) == "a" * (LONGEST_PIECE - 3) + "..."
 
 
-@given(st.text(st.characters(exclude_categories=[])), st.booleans())
-def test_json_reads_back_exactly_and_holds_nothing_unsafe(text, ascii_only):
-    written = json_text({text: [text]}, ascii_only=ascii_only)
+@given(st.text(st.characters(exclude_categories=[])), st.booleans(), st.booleans())
+def test_json_reads_back_exactly_and_holds_nothing_unsafe(text, ascii_only, rows):
+    written = json_text({text: [text]}, ascii_only=ascii_only, rows=rows)
     assert json.loads(written) == {text: [text]}
     assert printable_lines(written) == written
+    assert written.isascii() or not ascii_only
+
+
+LEAVES = st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False, allow_infinity=False) | st.text()
+
+
+@given(st.recursive(LEAVES, lambda inner: st.lists(inner) | st.dictionaries(st.text(), inner)))
+def test_json_in_rows_is_that_of_the_standard_library_but_for_lists_of_numbers(value):
+    """What parts the two is white space within lists that hold numbers and nothing else."""
+    usual, rows = json_text(value), json_text(value, rows=True)
+    numbers = re.compile(r"\[\s+(-?\d[-+.\deE,\s]*?)\s+\](?=,?$)", re.MULTILINE)
+    assert rows == numbers.sub(lambda m: f"[{' '.join(m.group(1).split())}]", usual)
+
+
+@pytest.mark.parametrize("value", [math.nan, [1.0, math.inf], {"a": [None, -math.inf]}])
+def test_json_has_no_nan_and_no_infinity(value):
+    for rows in (False, True):
+        with pytest.raises(ValueError, match="not JSON compliant"):
+            json_text(value, rows=rows)
