@@ -1,7 +1,8 @@
-"""The seven named topologies written down element by element, from the text of their case files."""
+"""The seven named topologies written down element by element, from the text of their case files; a forward converter."""
 
 import re
 import tomllib
+from pathlib import Path
 
 ENTRY = {
     "sepic": ["L1 supply a", "L2 0 b", "coupling", "Cs a b", "switch a 0", "diode b out", "Co"],
@@ -89,3 +90,30 @@ def as_custom(text):
     stage = f"[stage]\noutput = {output}\nelements = [\n{lines},\n]\n\n"
     text = text.replace(f'topology = "{topology}"', 'topology = "custom"')
     return re.sub(r"(?ms)^\[stage\].*?(?=^# \[input_filter\]|^\[)", lambda _: stage, text, count=1)
+
+
+FORWARD = """
+elements = [
+  { kind = "switch", name = "S1", between = ["pb", "0"], resistance = "60 mohm" },
+  { kind = "switch", name = "S2", between = ["supply", "pa"], resistance = "60 mohm", drive = "follows" },
+  { kind = "inductor", name = "Lm", between = ["pa", "pb"], inductance = "900 uH" },
+  { kind = "resistor", name = "Rf", between = ["pb", "0"], resistance = "100 kohm" },
+  { kind = "transformer", name = "T1", primary = ["pa", "pb"], secondary = ["s", "0"], turns = 0.75 },
+  { kind = "rectifier", name = "Dr1", between = ["pb", "supply"], drop = "0.7 V", resistance = "50 mohm" },
+  { kind = "rectifier", name = "Dr2", between = ["0", "pa"], drop = "0.7 V", resistance = "50 mohm" },
+  { kind = "rectifier", name = "Df", between = ["s", "y"], drop = "0.5 V", resistance = "10 mohm" },
+  { kind = "rectifier", name = "Dw", between = ["0", "y"], drop = "0.5 V", resistance = "10 mohm" },
+  { kind = "inductor", name = "L1", between = ["y", "out"], inductance = "33 uH" },
+  { kind = "capacitor", name = "Co", between = ["out", "0"], capacitance = "220 uF", esr = "20 mohm" },
+]
+"""
+"""A forward converter with two switches, the second of which follows; its reset rectifiers stop within the off-time."""
+
+
+def forward_case(path):
+    """Write the mooring-head case with the forward converter for its stage to a path; return the path."""
+    text = (Path(__file__).parents[1] / "cases" / "mooring_head_flyback.toml").read_text(encoding="utf-8")
+    begin, end = text.index("[stage]"), text.index("[modulator]")
+    rest = text[end:].replace("max_duty = 0.75", "max_duty = 0.48")
+    path.write_text(text[:begin] + "[stage]\n" + FORWARD + rest, encoding="utf-8")
+    return path

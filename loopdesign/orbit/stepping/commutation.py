@@ -72,9 +72,7 @@ def commutated(
     """
     for mask in likely(int(devices.diode), count):
         trial = Devices(devices.switch, mask, devices.amplifier, devices.clamp, devices.load)
-        # a set in which the rectifier does not move after all must show that its edge is none
-        still = moved >= 0 and (mask ^ devices.diode) >> moved & 1
-        motion = _consistent(setting_of(trial), x, theta, -1 if still else moved)
+        motion = _consistent(setting_of(trial), x, theta, moving(mask, devices, moved))
         if motion is not None:
             return motion, trial
     for mask in likely(0, count) if opened else ():
@@ -83,6 +81,27 @@ def commutated(
         if motion is not None:
             return motion, trial
     raise ConvergenceError("no set of conducting rectifiers carries the currents on after an edge")
+
+
+def moving(mask: int, devices: Devices, moved: int) -> int:
+    """Say whose edge a set may take for granted: a rectifier that does not move in it must show that it has none.
+
+    Parameters
+    ----------
+    mask : int
+        Rectifiers that conduct in the set, as bits [unitless].
+    devices : Devices
+        The likeliest set, in which the rectifier has moved.
+    moved : int
+        Rectifier whose own edge this is; -1 for none [unitless].
+
+    Returns
+    -------
+    int
+        The rectifier, or -1 [unitless].
+    """
+    still = moved >= 0 and (mask ^ int(devices.diode)) >> moved & 1
+    return -1 if still else moved
 
 
 @cache

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from customcase import forward_case
 from numpy.testing import assert_allclose
 
 import loopdesign as ld
@@ -104,6 +105,12 @@ def test_edges_of_the_modulator(modulator):
     """In the current limit without enough slope a rounding grows a hundredfold in twenty periods: so few are compared."""
     for number in (0, 5):
         held_together(*step_run(tide_gauge(**modulator), number), count=60 if "current_limit" in modulator else 200)
+
+
+def test_a_rectifier_that_takes_over_from_one_that_stops(tmp_path):
+    """Of the sets tried at that edge some leave the rectifier as it was: they are refused as stepping refuses them."""
+    _, singly = held_together(*step_run(ld.load_case(forward_case(tmp_path / "forward.toml")), 0), count=200)
+    assert singly < 0.2
 
 
 def test_clamps_and_amplifier_limits():

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from customcase import forward_case
 
 import loopdesign as ld
 from loopdesign.analysis.outputs.cross import _combinations
@@ -69,37 +70,13 @@ def test_a_switch_and_a_sensed_element_of_any_name(tmp_path):
     assert [c.duty for c in ld.check(path, nominal=True).corners] == pytest.approx(duty, rel=1e-9)
 
 
-FORWARD = """
-elements = [
-  { kind = "switch", name = "S1", between = ["pb", "0"], resistance = "60 mohm" },
-  { kind = "switch", name = "S2", between = ["supply", "pa"], resistance = "60 mohm", drive = "follows" },
-  { kind = "inductor", name = "Lm", between = ["pa", "pb"], inductance = "900 uH" },
-  { kind = "resistor", name = "Rf", between = ["pb", "0"], resistance = "100 kohm" },
-  { kind = "transformer", name = "T1", primary = ["pa", "pb"], secondary = ["s", "0"], turns = 0.75 },
-  { kind = "rectifier", name = "Dr1", between = ["pb", "supply"], drop = "0.7 V", resistance = "50 mohm" },
-  { kind = "rectifier", name = "Dr2", between = ["0", "pa"], drop = "0.7 V", resistance = "50 mohm" },
-  { kind = "rectifier", name = "Df", between = ["s", "y"], drop = "0.5 V", resistance = "10 mohm" },
-  { kind = "rectifier", name = "Dw", between = ["0", "y"], drop = "0.5 V", resistance = "10 mohm" },
-  { kind = "inductor", name = "L1", between = ["y", "out"], inductance = "33 uH" },
-  { kind = "capacitor", name = "Co", between = ["out", "0"], capacitance = "220 uF", esr = "20 mohm" },
-]
-"""
-"""A forward converter with two switches, the second of which follows; its reset rectifiers stop within the off-time."""
-
-
 def test_a_forward_converter_of_two_switches(tmp_path):
     """Volt-seconds of its choke in continuous conduction: D n Vin = V + 0.5 V + I (Rd + n^2 2 Rs D); derived.
 
     Once the core is reset both secondary rectifiers conduct, for their drops are alike: Df takes over from the reset
     rectifiers, which may not be tried again at zero current.
     """
-    text = (CASES / "mooring_head_flyback.toml").read_text(encoding="utf-8")
-    begin, end = text.index("[stage]"), text.index("[modulator]")
-    path = tmp_path / "forward.toml"
-    path.write_text(
-        text[:begin] + "[stage]\n" + FORWARD + text[end:].replace("max_duty = 0.75", "max_duty = 0.48"),
-        encoding="utf-8",
-    )
+    path = forward_case(tmp_path / "forward.toml")
     for corner in ld.check(path, nominal=True).corners:
         if corner.load_current > 1.0:
             lost = corner.load_current * (0.01 + 0.75**2 * 0.12 * corner.duty)

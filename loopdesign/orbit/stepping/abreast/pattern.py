@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.orbit.stepping.abreast.motions import spread
-from loopdesign.orbit.stepping.commutation import consistent_many, likely
+from loopdesign.orbit.stepping.commutation import consistent_many, likely, moving
 from loopdesign.orbit.stepping.devices import OPPOSITE, TRIPS, Cycle, Devices, Segment
 
 if TYPE_CHECKING:
@@ -29,15 +29,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
-    """How devices are chosen at an edge: sets of rectifiers refused, the one found, the rectifier that moved.
+    """How devices are chosen at an edge: sets of rectifiers refused, and the one found.
 
-    ``off`` is the setting whose rectifier current decides where there is one rectifier, and ``projected`` says whether
+    Each comes with the rectifier whose own edge it is if that moves in it, else -1, as `commutated` tries them. ``off``
+    is the setting whose rectifier current decides where there is one rectifier, and ``projected`` says whether
     the state is brought onto a constraint.
     """
 
-    refused: tuple[Setting, ...] = ()
-    chosen: Setting | None = None
-    moved: int = -1
+    refused: tuple[tuple[Setting, int], ...] = ()
+    chosen: tuple[Setting, int] | None = None
     off: Setting | None = None
     conducts: bool = False
     projected: bool = False
@@ -46,9 +46,9 @@ class Entry:
         """Whether the same choice is made (c,) at normalised states (c,n) [unitless]."""
         fine = np.ones(len(x), dtype=bool)
         if self.chosen is not None:
-            fine &= consistent_many(self.chosen, x, self.moved)
-        for setting in self.refused:
-            fine &= ~consistent_many(setting, x, self.moved)
+            fine &= consistent_many(self.chosen[0], x, self.chosen[1])
+        for setting, moved in self.refused:
+            fine &= ~consistent_many(setting, x, moved)
         if self.off is not None:
             piece = self.off.piece
             fine &= (x @ piece.rows[-2] + piece.offsets[-2] < 0.0) == self.conducts
@@ -167,6 +167,7 @@ class Pattern:
         for mask in likely(int(guess.diode), len(stepper.stage.rectifiers)):
             if mask == found.diode:
                 break
-            refused.append(stepper.setting(guess._replace(diode=mask)))
+            refused.append((stepper.setting(guess._replace(diode=mask)), moving(mask, guess, moved)))
         setting = stepper.setting(found)
-        return Entry(refused=tuple(refused), chosen=setting, moved=moved, projected=setting.constrained)
+        chosen = (setting, moving(int(found.diode), guess, moved))
+        return Entry(refused=tuple(refused), chosen=chosen, projected=setting.constrained)
