@@ -27,7 +27,7 @@ from loopdesign.corners.controller import bounds
 from loopdesign.corners.tolerances import toleranced, variants
 from loopdesign.errors import LoopDesignError
 from loopdesign.models.verdict import verdicts
-from loopdesign.network.batch import joined
+from loopdesign.network.batch import joined, occurring
 from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.orbit.holding import KEPT, WORDS
 
@@ -81,7 +81,7 @@ class _Points:
 
     def name(self, item: int, ends: Extremes, what: str | None = None) -> str:
         """Name one point in a sentence."""
-        warm = len(np.unique(self.corners.temperature)) > 1
+        warm = len(set(self.corners.temperature.tolist())) > 1
         return point_name(self.corners, item, temperature=warm) + with_ends(*self.ends(item, ends, what))
 
 
@@ -208,7 +208,7 @@ def _failures(found: CheckResult, points: _Points, ends: Extremes) -> tuple[str,
     if len(lost):
         item = int(lost[np.argmin(points.current_loop.reserves[lost, RESERVES.index(DUTY)])])
         told.append(f"the output is out of reach at {points.name(item, ends, DUTY)}{_others(len(lost))}")
-    for code in np.unique(judged.held[beyond & judged.reached & (judged.held != KEPT)]):
+    for code in occurring(judged.held[beyond & judged.reached & (judged.held != KEPT)]):
         items = np.flatnonzero(beyond & judged.reached & (judged.held == code))
         item, what = _narrowest(points, items, BOUNDS_OF.get(str(WORDS[code]), ()))
         told.append(_exactly(found, points, ends, item, what) + _others(len(items)))

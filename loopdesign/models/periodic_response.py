@@ -25,6 +25,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.models.interval_integrals import Interval, integrals_over
+from loopdesign.network.batch import occurring
 from loopdesign.network.linear_algebra import CONDITION_LIMIT, Modal
 
 if TYPE_CHECKING:
@@ -200,7 +201,7 @@ class _Motion:
         """
         edge = self.period.edges[k]
         shift = -(_real_times(edge.row[:, None, :], z) + edge.row_input[:, self.column, None, None])
-        for j in np.unique(edge.after[edge.after >= 0]):
+        for j in occurring(edge.after[edge.after >= 0]):
             items = edge.after == j
             shift[items] = shifts[j][items] * np.exp(-self.jw[items] * edge.wait[items, None, None])
         shifts.append(shift)

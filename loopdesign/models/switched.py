@@ -19,6 +19,7 @@ import numpy as np
 
 from loopdesign.models.interval_integrals import Interval
 from loopdesign.models.periodic_response import LinearEdge, Period, means_after_step, periodic_response
+from loopdesign.network.batch import occurring
 from loopdesign.network.linear_algebra import Modal, expm, modal
 from loopdesign.orbit.sequence import Edge as Ends
 from loopdesign.orbit.sequence import chosen
@@ -142,7 +143,7 @@ def linearise(point: OperatingPoint) -> SwitchedModel:
     """
     configurations, sequence, lengths = point.network.configurations, point.sequence, point.lengths
     count = lengths.shape[1]
-    used = {int(c): modal(configurations[c].A) for c in np.unique(sequence.configuration)}
+    used = {c: modal(configurations[c].A) for c in occurring(sequence.configuration)}
     flows = [chosen([c.A for c in configurations], sequence.configuration[:, k]) for k in range(count)]
     exponentials = point.transitions
     if exponentials is None:
@@ -181,7 +182,7 @@ def _period_map(exponentials: NDArray[np.float64], edges: tuple[LinearEdge, ...]
     shifts: list[NDArray[np.float64]] = []
     for k, edge in enumerate(edges):
         shift = -(edge.row[:, None, :] @ total)
-        for j in np.unique(edge.after[edge.after >= 0]):
+        for j in occurring(edge.after[edge.after >= 0]):
             shift[edge.after == j] = shifts[j][edge.after == j]
         shifts.append(shift)
         total = exponentials[k + 1] @ (total + edge.jump[:, :, None] * shift)
@@ -221,7 +222,7 @@ def _crossing(point: OperatingPoint, k: int) -> tuple[NDArray[np.float64], NDArr
     """Rows over states (B,n) and inputs (B,p), and ramp (B,), whose zero is the edge that ends interval ``k``."""
     network, edge = point.network, point.sequence.edge[:, k]
     state, inputs, ramp = np.zeros_like(point.start), np.zeros_like(point.inputs), np.zeros(len(point))
-    for c in np.unique(point.sequence.configuration[:, k]):
+    for c in occurring(point.sequence.configuration[:, k]):
         here = point.sequence.configuration[:, k] == c
         configuration = network.configurations[c]
         tripped = here & (edge == Ends.COMPARATOR)
@@ -235,7 +236,7 @@ def _crossing(point: OperatingPoint, k: int) -> tuple[NDArray[np.float64], NDArr
         devices = point.problem.devices
         for kind, probe in ((Ends.RECTIFIER_ENDS, devices.current), (Ends.RECTIFIER_STARTS, devices.forward)):
             of_kind = here & (edge == kind)
-            for after in np.unique(point.sequence.configuration[of_kind, k + 1]):
+            for after in occurring(point.sequence.configuration[of_kind, k + 1]):
                 items = of_kind & (point.sequence.configuration[:, k + 1] == after)
                 row = network.output_index(probe(devices.changed(int(c), int(after), ends=kind == Ends.RECTIFIER_ENDS)))
                 state[items], inputs[items] = configuration.C[items, row], configuration.D[items, row]

@@ -70,6 +70,41 @@ def joined(pieces: Sequence[T]) -> T:
     return whole
 
 
+def occurring(numbers: NDArray[np.intp]) -> list[int]:
+    """List the whole numbers that occur in an array; numpy's own function loads its masked arrays for the purpose.
+
+    Parameters
+    ----------
+    numbers
+        Of any shape, also empty.
+
+    Returns
+    -------
+    list of int
+        Each once, ascending.
+    """
+    return sorted(set(numbers.ravel().tolist()))
+
+
+def distinct_rows(rows: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Take every row once, in ascending order of the first column, then of the second and so on.
+
+    Parameters
+    ----------
+    rows
+        Numbers (N, k), k at least one.
+
+    Returns
+    -------
+    ndarray (M, k)
+        With M at most N.
+    """
+    ordered = rows[np.lexsort(rows.T[::-1])]
+    new = np.ones(len(rows), dtype=bool)
+    new[1:] = (ordered[1:] != ordered[:-1]).any(axis=1)
+    return ordered[new]
+
+
 def in_halves(
     examine: Callable[[NDArray[np.intp]], T],
     items: NDArray[np.intp],

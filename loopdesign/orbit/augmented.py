@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
+from loopdesign.network.batch import occurring
 from loopdesign.network.linear_algebra import expm
 from loopdesign.orbit.sequence import Edge
 from loopdesign.orbit.stepping.sampling import even_samples
@@ -56,7 +57,7 @@ class Stepper:
         if bool((configuration == first).all()):
             return self.N[first]
         chosen = np.empty_like(self.N[0])
-        for k in np.unique(configuration):
+        for k in occurring(configuration):
             items = configuration == k
             chosen[items] = self.N[k][items]
         return chosen
@@ -102,7 +103,7 @@ class Stepper:
         rows = np.zeros((len(edge), self.n + 3))
         ramps = np.zeros(len(edge))
         tripped = edge == Edge.COMPARATOR
-        for c in np.unique(configuration[tripped]):
+        for c in occurring(configuration[tripped]):
             items = tripped & (configuration == c)
             rows[items] = self.comparator(int(c))[items]
             ramps[items] = self.problem.thresholds[int(c)].ramp[items]
@@ -111,7 +112,7 @@ class Stepper:
             (Edge.RECTIFIER_STARTS, self.rectifier_starts),
         ):
             of_kind = edge == kind
-            for c in np.unique(configuration[of_kind]):
+            for c in occurring(configuration[of_kind]):
                 here = of_kind & (configuration == c)
                 for rectifier, items in self.moved(sequence, k, here):
                     rows[items] = row_of(int(c), rectifier)[items]
@@ -126,7 +127,7 @@ class Stepper:
         ends = bool((sequence.edge[items, k] == Edge.RECTIFIER_ENDS).all())
         after = sequence.configuration[:, k + 1]
         before = int(sequence.configuration[items, k][0])
-        for c in np.unique(after[items]):
+        for c in occurring(after[items]):
             yield devices.changed(before, int(c), ends=ends), items & (after == c)
 
     def edges(self, sequence: Sequence) -> list[EdgeRows]:

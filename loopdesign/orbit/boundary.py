@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.network.batch import occurring
 from loopdesign.network.places import OFF
 from loopdesign.orbit.augmented import Stepper, augmented, dot
 from loopdesign.orbit.operating_point import operating_point
@@ -85,7 +86,7 @@ def conduction_margin(point: OperatingPoint) -> NDArray[np.float64]:
     devices, stepper, end = point.problem.devices, Stepper(point.problem), augmented(point)[:, -1]
     last = point.sequence.configuration[:, -1]
     margin = np.full(len(point), np.inf)
-    for place in np.unique(last):
+    for place in occurring(last):
         items = last == place
         for k in range(len(devices.rectifiers)):
             if devices.while_open & devices.mask(int(place)) >> k & 1:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.network.batch import occurring
 from loopdesign.network.linear_algebra import expm
 from loopdesign.orbit.sequence import tripped_at_once
 
@@ -88,7 +89,7 @@ def rectifier_breaks(stepper: Stepper, sequence: Sequence, states: NDArray[np.fl
         real = length > 0.0
         if not real.any():
             continue
-        coarse = max(stepper.samples(int(c)) for c in np.unique(configuration))
+        coarse = max(stepper.samples(c) for c in occurring(configuration))
         moved = along(stepper.flow(configuration), states[:, k], length, coarse)
         for rectifier in range(len(stepper.problem.devices.rectifiers)):
             rows = forbidden(stepper, configuration, rectifier)
@@ -111,7 +112,7 @@ def _cut_off(stepper: Stepper, sequence: Sequence, states: NDArray[np.float64]) 
     largest = np.abs(states[:, :, 1 : n + 1]).max(axis=1)
     for k in range(sequence.ends.shape[1]):
         x, trim = states[:, k, 1 : n + 1], states[:, k, n + 2]
-        for c in np.unique(sequence.configuration[:, k]):
+        for c in occurring(sequence.configuration[:, k]):
             network = problem.network.configurations[int(c)]
             if not network.constraint.shape[1]:
                 continue
@@ -142,7 +143,7 @@ def forbidden(stepper: Stepper, configuration: NDArray[np.intp], rectifier: int 
         Rows [A], [V].
     """
     rows = np.empty((len(configuration), stepper.n + 3))
-    for c in np.unique(configuration):
+    for c in occurring(configuration):
         items = configuration == c
         conducts = stepper.problem.devices.mask(int(c)) >> rectifier & 1
         row = -stepper.rectifier_ends(int(c), rectifier) if conducts else stepper.rectifier_starts(int(c), rectifier)

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
+from loopdesign.network.batch import occurring
 from loopdesign.network.linear_algebra import expm
 from loopdesign.network.places import closed_at
 from loopdesign.orbit.augmented import Stepper, apply, augmented, dot
@@ -224,7 +225,7 @@ def _control_extremes(
     for k in range(point.sequence.ends.shape[1]):
         configuration = point.sequence.configuration[:, k]
         row = np.zeros((len(point), stepper.n + 3))
-        for c in np.unique(configuration):
+        for c in occurring(configuration):
             items = configuration == c
             row[items] = stepper.probe("v(control)", int(c))[items]
         length = point.sequence.lengths[:, k]

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 
 from loopdesign.errors import ConvergenceError
-from loopdesign.network.batch import take
+from loopdesign.network.batch import occurring, take
 from loopdesign.network.converter import PROBES, Converter
 from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.network.places import IDLE, OFF, ON
@@ -132,7 +132,7 @@ def _among_several(
 
 def _posed(converter: Converter, guess: Guess, probes: tuple[str, ...], spare: tuple[int, ...] = ()) -> OrbitProblem:
     """Pose the problem with no more configurations than a guess contains, and the spare ones."""
-    used = tuple(int(k) for k in np.unique(guess.configuration))
+    used = tuple(occurring(guess.configuration))
     return pose(converter, probes, configurations=tuple({ON, OFF, *used, *spare}))
 
 

@@ -21,6 +21,8 @@ from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
+from loopdesign.network.batch import occurring
+
 if TYPE_CHECKING:
     from collections.abc import Sequence as Ordered
 
@@ -207,7 +209,7 @@ def chosen(stack: Ordered[NDArray[Scalar]], configuration: NDArray[np.intp]) -> 
     if bool((configuration == first).all()):
         return stack[first]
     picked = np.empty(np.broadcast_shapes(*(s.shape for s in stack)), stack[first].dtype)
-    for k in np.unique(configuration):
+    for k in occurring(configuration):
         items = configuration == k
         picked[items] = stack[int(k)][items]
     return picked

@@ -162,7 +162,7 @@ def test_help_loads_nothing_heavy():
 
 UNUSED = (
     *(m for m in HEAVY if m not in {"numpy", "pydantic"}),
-    *("numpy.testing", "asyncio", "multiprocessing"),
+    *("numpy.testing", "numpy.ma", "asyncio", "multiprocessing"),
     *(f"loopdesign.{m}" for m in ("synthesis", "explore", "analysis.transient", "analysis.filter_study")),
     *(f"loopdesign.{m}" for m in ("orbit.search.several", "orbit.stepping.cycle", "case.write", "cli.commands.bench")),
 )

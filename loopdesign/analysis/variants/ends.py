@@ -29,7 +29,7 @@ from typing import TYPE_CHECKING, Generic, TypeAlias, TypeVar
 
 import numpy as np
 
-from loopdesign.network.batch import joined, take
+from loopdesign.network.batch import distinct_rows, joined, occurring, take
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -158,11 +158,11 @@ class EndSearch(Generic[Found]):
         """
         self._begun = self._begun or self._begin()
         if self.few:
-            worst = np.unique(self._worst(np.arange(self.conditions)))
+            worst = np.array(occurring(self._worst(np.arange(self.conditions))), dtype=np.intp)
             return self._condition[worst], self._places[worst], take(joined(self._pieces), worst, len(self._condition))
         signs = self._signs[self.like].transpose(0, 2, 1).reshape(-1, self.causes)
         condition = np.repeat(np.arange(self.conditions), len(signs) // self.conditions)
-        rows = np.unique(np.column_stack([condition, signs]), axis=0)
+        rows = distinct_rows(np.column_stack([condition, signs]))
         condition, places = rows[:, 0].astype(np.intp), rows[:, 1:].astype(np.float64)
         known = self.known(condition, places)
         there, missing = np.flatnonzero(known >= 0), np.flatnonzero(known < 0)

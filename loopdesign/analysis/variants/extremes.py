@@ -18,7 +18,7 @@ from loopdesign.analysis.variants.reserve import RESERVES
 from loopdesign.analysis.variants.solve import nominal_temperature
 from loopdesign.corners.converters import base_corners
 from loopdesign.corners.tolerances import variants
-from loopdesign.network.batch import joined, take
+from loopdesign.network.batch import distinct_rows, joined, take
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -219,7 +219,7 @@ def extremes(
     closed = first.run()
     held = held_ends(base, varied) if held is None else held
     inner = held.ends
-    rows = np.unique(np.concatenate([_worst_rows(closed), _lost_rows(closed), _narrow_rows(inner)]), axis=0)
+    rows = distinct_rows(np.concatenate([_worst_rows(closed), _lost_rows(closed), _narrow_rows(inner)]))
     condition, places = rows[:, 0].astype(np.intp), rows[:, 1:]
     return Extremes(
         condition=condition,
@@ -231,7 +231,7 @@ def extremes(
         ),
         nominal=closed.nominal,
         nominal_current_loop=inner.nominal,
-        examined=count + len(np.unique(np.concatenate([_rows(closed), _rows(inner)]), axis=0)),
+        examined=count + len(distinct_rows(np.concatenate([_rows(closed), _rows(inner)]))),
         varied=varied,
         gain=closed.gain,
         reserve_gain=inner.gain[1:],

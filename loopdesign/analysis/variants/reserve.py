@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.corners.controller import bounds
+from loopdesign.network.batch import occurring
 from loopdesign.orbit.augmented import Stepper, augmented, dot
 
 if TYPE_CHECKING:
@@ -71,7 +72,7 @@ def _below_the_limit(point: OperatingPoint, given: Bounds) -> Array | None:
     stepper, items = Stepper(point.problem), np.arange(len(point))
     configuration = point.sequence.configuration[items, point.trip]
     sensed = np.zeros(len(point))
-    for c in np.unique(configuration):
+    for c in occurring(configuration):
         th, some = point.problem.thresholds[int(c)], configuration == c
         sensed[some] = dot(stepper.row(th.sensed_state, th.sensed_input), augmented(point)[items, point.trip + 1])[some]
     return np.asarray(given.current_limit - sensed)

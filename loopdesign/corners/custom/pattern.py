@@ -12,6 +12,7 @@ import numpy as np
 
 from loopdesign.corners.custom.elements import custom_topology
 from loopdesign.errors import CaseError, Fault
+from loopdesign.network.batch import occurring
 from loopdesign.network.places import closed_at
 from loopdesign.orbit.search.duty import followed, found_sequence, ways
 from loopdesign.orbit.search.several import placed_start
@@ -97,7 +98,7 @@ def _never(case: cases.Case, name: str) -> Fault:
 
 def _conducting(sequence: Sequence, converter: Converter) -> int:
     """Rectifiers that conduct in some interval of some item, as bits."""
-    used = np.unique(sequence.configuration[sequence.lengths > 0.0])
+    used = occurring(sequence.configuration[sequence.lengths > 0.0])
     return int(np.bitwise_or.reduce([converter.topology.devices.mask(int(k)) for k in used]))
 
 

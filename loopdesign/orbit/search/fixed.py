@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.errors import ConvergenceError
-from loopdesign.network.batch import take
+from loopdesign.network.batch import occurring, take
 from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.network.places import OFF, ON
 from loopdesign.orbit.augmented import Stepper, augmented
@@ -134,7 +134,7 @@ def _kept(converter: Converter, guess: Sequence) -> dict[int, KnownOrbit]:
     items = np.arange(len(guess))
     while len(items):
         part = guess.take(items)
-        used = tuple(int(k) for k in np.unique(part.configuration))
+        used = tuple(occurring(part.configuration))
         problem = pose(take(converter, items, len(guess)), configurations=tuple({ON, OFF, *used}))
         stepper = Stepper(problem)
         try:

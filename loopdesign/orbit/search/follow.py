@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.errors import ConvergenceError
+from loopdesign.network.batch import occurring
 from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.network.modulator import VoltageMode
 from loopdesign.network.places import OFF, ON, SwitchingDevices, closed_at
@@ -143,7 +144,7 @@ def _orbit(
     stepper.cycle(*begin, segments)
     sequence = recorded(segments, opening=duty, stage=problem.devices)
     if not problem.devices.plain:  # of several rectifiers only the sets that occur are derived
-        used = tuple(int(k) for k in np.unique(sequence.configuration))
+        used = tuple(occurring(sequence.configuration))
         problem = pose(stepper.converter, configurations=tuple({ON, OFF, *used}))
         rows = Stepper(problem)
     try:

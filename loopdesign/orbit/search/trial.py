@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.errors import ConvergenceError
-from loopdesign.network.batch import take
+from loopdesign.network.batch import occurring, take
 from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.network.places import OFF, ON, closed_at
 from loopdesign.orbit.augmented import Stepper, augmented
@@ -110,7 +110,7 @@ def tried(converter: Converter, guess: Sequence, items: NDArray[np.intp] | None 
     """
     size = len(converter.input_voltage)
     items = np.arange(size) if items is None else items
-    used = tuple(int(k) for k in np.unique(guess.configuration))
+    used = tuple(occurring(guess.configuration))
     some = converter if len(items) == size else take(converter, items, size)
     try:
         problem = pose(some, configurations=tuple({ON, OFF, *used}))

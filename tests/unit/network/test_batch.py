@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_array_equal
 
-from loopdesign.network.batch import in_halves, joined, take
+from loopdesign.network.batch import distinct_rows, in_halves, joined, occurring, take
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,3 +82,11 @@ def test_other_errors_pass_through():
 
     with pytest.raises(KeyError):
         in_halves(examine, np.arange(3), failures=(ArithmeticError,), alone=column)
+
+
+def test_what_occurs_is_what_numpy_finds_unique():
+    drawn = np.random.default_rng(4).integers(-2, 3, (40, 3))
+    assert occurring(drawn) == np.unique(drawn).tolist()
+    assert_array_equal(distinct_rows(drawn / 2.0), np.unique(drawn / 2.0, axis=0))
+    assert occurring(np.empty(0, dtype=np.intp)) == []
+    assert distinct_rows(np.empty((0, 2))).shape == (0, 2)
