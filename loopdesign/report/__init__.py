@@ -1,6 +1,7 @@
 """What a person or a machine reads of an assessment. Verdicts and margins come from below.
 
 `basics`      what every subject shares: axes, words for a status, tables
+`drawing`     how a figure is drawn: panels, ticks, SVG
 `loop`        operating points, plant, loop and margins; the JSON object of ``check --json`` and ``design --json``
 `loads`       every load of a case: boundaries, light load, overload
 `steps`       load and line steps

@@ -155,6 +155,8 @@ def panels(
     from matplotlib.backends.backend_agg import FigureCanvasAgg  # noqa: PLC0415  (a third of a second to import)
     from matplotlib.figure import Figure  # noqa: PLC0415
 
+    from loopdesign.report.drawing.panel import Panel  # noqa: PLC0415  (loads matplotlib)
+
     figure = Figure(figsize=(layout.width, layout.height))
     FigureCanvasAgg(figure)
     grid = np.empty((layout.rows, layout.columns), object)
@@ -166,7 +168,8 @@ def panels(
             box = (x / layout.width, top / layout.height, layout.panel_width / layout.width, high / layout.height)
             beside = {"sharey": grid[r, 0]} if share_y and c else {}
             over = {"sharex": grid[0, c]} if share_x and r else {}
-            grid[r, c] = ax = figure.add_axes(box, **beside, **over)
+            grid[r, c] = ax = figure.add_axes(Panel(figure, box, **beside, **over))
+            ax.set_title("", y=1.0)  # stays where it is: no ticks stand above a panel
             ax.tick_params(
                 labelsize=NORMAL, labelleft=not beside, labelbottom=not share_x or r == layout.rows - 1, length=2.5
             )

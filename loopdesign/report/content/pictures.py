@@ -6,7 +6,7 @@ import io
 import re
 from typing import TYPE_CHECKING
 
-from loopdesign.report.basics.ticks import draw_ticks_together
+from loopdesign.report.drawing.ticks import draw_ticks_together
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Drawing

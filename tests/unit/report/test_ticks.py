@@ -10,7 +10,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.ticker import MultipleLocator
 
 from loopdesign.report.basics.sheet import SheetHeading, SheetLayout, panels
-from loopdesign.report.basics.ticks import draw_ticks_together
+from loopdesign.report.drawing.ticks import draw_ticks_together
 from loopdesign.report.explore.drawing import own_figure
 
 

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Hashable
+
     from matplotlib.axis import Axis, Tick
     from matplotlib.backend_bases import RendererBase
     from matplotlib.figure import Figure
@@ -34,9 +36,10 @@ def draw_ticks_together(figure: Figure) -> None:
     """
     if figure.get_layout_engine() is not None:
         return
+    ticks: dict[Hashable, Tick] = {}
     for axes in figure.axes:
         for axis in (axes.xaxis, axes.yaxis):
-            vars(axis)["draw"] = partial(_draw, axis, type(axis).draw)
+            vars(axis)["draw"] = partial(_draw, axis, type(axis).draw, ticks)
             vars(axis)["get_tightbbox"] = _no_bounds
 
 
@@ -45,26 +48,64 @@ def _no_bounds(_renderer: RendererBase | None = None, *, for_layout_only: bool =
     del for_layout_only
 
 
-def _draw(axis: Axis, usual: Any, renderer: RendererBase) -> None:  # noqa: ANN401  (the method of its class)
+def _draw(
+    axis: Axis,
+    usual: Any,  # noqa: ANN401  (the method of its class)
+    ticks: dict[Hashable, Tick],
+    renderer: RendererBase,
+) -> None:
     """Draw an axis: grid, marks and labels of its ticks, and its name beyond the labels."""
     if not axis.get_visible():
         return
-    groups = [
-        (axis.get_majorticklocs(), axis.get_major_formatter(), axis.get_major_ticks),
-        (axis.get_minorticklocs(), axis.get_minor_formatter(), axis.get_minor_ticks),
-    ]
-    if axis.get_major_formatter().format_ticks(list(groups[0][0])) and axis.get_major_formatter().get_offset():
+    major, minor = (np.asarray(x, float) for x in (axis.get_majorticklocs(), axis.get_minorticklocs()))
+    words = axis.get_major_formatter().format_ticks(major.tolist())
+    if words and axis.get_major_formatter().get_offset():
         usual(axis, renderer)
         return
     renderer.open_group("matplotlib.axis", gid=axis.get_gid())
-    covered: list[Bbox] = []
-    for places, formatter, ticks in groups:
-        inside = _inside(axis, np.asarray(places, float))
-        if inside.any():
-            words = [w for w, shown in zip(formatter.format_ticks(list(places)), inside, strict=True) if shown]
-            covered += _draw_group(axis, ticks(1)[0], np.asarray(places, float)[inside], words, renderer)
+    covered = _draw_inside(axis, _tick(axis, ticks, "major"), major, words, renderer) if len(major) else []
+    if len(minor):
+        words = axis.get_minor_formatter().format_ticks(minor.tolist())
+        covered += _draw_inside(axis, _tick(axis, ticks, "minor"), minor, words, renderer)
     _draw_name(axis, covered, renderer)
     renderer.close_group("matplotlib.axis")
+
+
+def _tick(axis: Axis, ticks: dict[Hashable, Tick], which: str) -> Tick:
+    """Find the tick of an axis among those of a figure, axes with the same settings having one, and put it there."""
+    name: str = axis.axis_name  # type: ignore[attr-defined]
+    settings = axis.get_tick_params(which)
+    key = (name, which, *sorted((k, repr(v)) for k, v in settings.items()))
+    tick = ticks.get(key)
+    if tick is None:
+        tick = ticks[key] = (axis.get_major_ticks if which == "major" else axis.get_minor_ticks)(1)[0]
+        tick.gridline.set_clip_path(None)  # of its own panel; grid lines end at their panel anyway
+        return tick
+    axes = axis.axes
+    along = axes.get_xaxis_transform if name == "x" else axes.get_yaxis_transform
+    for line, part in ((tick.gridline, "grid"), (tick.tick1line, "tick1"), (tick.tick2line, "tick2")):
+        line.set_transform(along(which=part))
+    first, second = (
+        (axes.get_xaxis_text1_transform, axes.get_xaxis_text2_transform)
+        if name == "x"
+        else (axes.get_yaxis_text1_transform, axes.get_yaxis_text2_transform)
+    )
+    pad = tick.get_pad() + tick.get_tick_padding()
+    for label, transform in ((tick.label1, first), (tick.label2, second)):
+        label.set_transform(transform(pad)[0])
+    return tick
+
+
+def _draw_inside(
+    axis: Axis, tick: Tick, places: NDArray[np.float64], words: list[str], renderer: RendererBase
+) -> list[Bbox]:
+    """Draw those ticks that lie on their axis; returns what their labels cover."""
+    inside = _inside(axis, places)
+    if not inside.any():
+        return []
+    return _draw_group(
+        axis, tick, places[inside], [w for w, shown in zip(words, inside, strict=True) if shown], renderer
+    )
 
 
 def _inside(axis: Axis, places: NDArray[np.float64]) -> NDArray[np.bool_]:
