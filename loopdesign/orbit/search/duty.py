@@ -8,7 +8,6 @@ edge by edge where its rectifier conducts other than once.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,9 +20,9 @@ from loopdesign.orbit.augmented import Stepper, augmented, dot
 from loopdesign.orbit.conduction import rectifier_breaks
 from loopdesign.orbit.periodic import newton, slope_over_duty
 from loopdesign.orbit.problem import pose
+from loopdesign.orbit.search.closing import Closing, opened_by_comparator
 from loopdesign.orbit.search.reach import (
     SHORTEST_ON,
-    Reach,
     at_duty,
     bisected,
     bracket,
@@ -33,13 +32,14 @@ from loopdesign.orbit.search.reach import (
     ordinary,
     scan_duty,
 )
-from loopdesign.orbit.sequence import Edge, Sequence, joined_sequences
+from loopdesign.orbit.sequence import Sequence, joined_sequences
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign.network.converter import Converter
     from loopdesign.orbit.problem import OrbitProblem
+    from loopdesign.orbit.search.reach import Reach
     from loopdesign.orbit.search.several import Ways
 
 DUTY_GRID = 160
@@ -47,8 +47,6 @@ ROUNDS = 14
 """Halvings of each edge for a first guess in discontinuous conduction."""
 FOLLOWED = 20
 """Most duties at which one item is followed."""
-CLOSE = 1e-4
-"""Relative closeness of the output at which Newton's method takes over."""
 EDGE_OF_REACH = 1e-6
 """Share of the output within which a target lies at the fold as far as duty can tell."""
 
@@ -225,8 +223,7 @@ def followed(converter: Converter, duty: float, x: NDArray[np.float64] | None = 
     from loopdesign.orbit.search.follow import fixed_duty_stepper, follow  # noqa: PLC0415  (few operating points)
 
     stepper = fixed_duty_stepper(converter, posed)
-    target, most = float(posed.target[0]), posed.max_duty
-    below, above = (0.0, -target), (most, np.inf)
+    known = Closing.on(float(posed.target[0]), posed.max_duty)
     try:
         orbit = follow(posed, stepper, duty, x)
     except ConvergenceError:  # such as a state whose currents no set of devices carries on
@@ -234,20 +231,14 @@ def followed(converter: Converter, duty: float, x: NDArray[np.float64] | None = 
             raise
         orbit = follow(posed, stepper, duty)
     for _ in range(FOLLOWED):
-        miss = orbit.output - target
-        below, above = (below, (duty, miss)) if miss > 0.0 else ((duty, miss), above)
-        if abs(miss) < CLOSE * abs(target) or above[0] - below[0] < CLOSE:
-            return _tripped(orbit.point.sequence)
-        if np.isinf(above[1]):
-            duty = min(most, 1.25 * duty + 1e-3)
-            if below[0] >= most * (1.0 - CLOSE):
-                best = Reach(output=np.array([orbit.output]), duty=np.array([below[0]]))
-                _refuse_unreachable(converter, posed, best, np.array([True]))
-        else:
-            share = -below[1] / (above[1] - below[1])
-            duty = below[0] + min(max(share, 0.05), 0.95) * (above[0] - below[0])
+        known = known.after(orbit, duty)
+        if known.found or known.beyond:
+            break
+        duty = known.next_duty()
         orbit = follow(posed, stepper, duty, orbit.point.start[0])
-    return _tripped(orbit.point.sequence)
+    if known.beyond:
+        _refuse_unreachable(converter, posed, known.reach, np.array([True]))
+    return opened_by_comparator((known.rising or orbit).point.sequence)
 
 
 def ways() -> Ways:
@@ -261,13 +252,6 @@ def ways() -> Ways:
     from loopdesign.orbit.search.several import Ways  # noqa: PLC0415  (few stages need it)
 
     return Ways(averaged=averaged_output, followed=followed, searched=found_sequence)
-
-
-def _tripped(sequence: Sequence) -> Sequence:
-    """Let the comparator open the switch where a given duty did."""
-    edge = sequence.edge.copy()
-    edge[0, int(np.argmax(edge[0] == Edge.CLOCK))] = Edge.COMPARATOR
-    return replace(sequence, edge=edge)
 
 
 def _refuse_unreachable(converter: Converter, problem: OrbitProblem, best: Reach, short: NDArray[np.bool_]) -> None:

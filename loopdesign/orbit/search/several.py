@@ -21,7 +21,7 @@ from loopdesign.network.converter import network
 from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.network.places import OFF, ON
 from loopdesign.orbit.augmented import Stepper
-from loopdesign.orbit.periodic import newton
+from loopdesign.orbit.periodic import NEWTON_STEPS, newton
 from loopdesign.orbit.problem import pose
 from loopdesign.orbit.search.reach import SHORTEST_ON, continuous
 from loopdesign.orbit.search.stepped import stepped_at
@@ -249,11 +249,28 @@ def _single(converter: Converter, ways: Ways, duty: float, start: NDArray[np.flo
             kept = tried(converter, near)
         if kept and kept[0].kept:
             return kept[0]
-    sequence = ways.followed(converter, duty, start)
-    solved = tried(converter, sequence).get(0)
+    solved = tried(converter, ways.followed(converter, duty, start), steps=NEWTON_STEPS).get(0)
+    if solved is None or not solved.kept:
+        raise ConvergenceError(_not_kept(converter, solved))
+    return solved
+
+
+def _not_kept(converter: Converter, solved: TriedOrbit | None) -> str:
+    """Say what is wrong with the orbit that following one item led to."""
+    told = f"no operating point at {float(converter.input_voltage[0]):.4g} V, {_load(converter):.3g} A"
     if solved is None:
-        return TriedOrbit(sequence=sequence, duty=duty, start={}, kept=True)
-    return replace(solved, kept=True)
+        return f"{told}: Newton's method does not close the orbit that the converter was followed to"
+    if solved.duty > converter.max_duty:
+        return f"{told}: it needs a duty of {solved.duty:.4g}, above max_duty of {converter.max_duty:g}"
+    return (
+        f"{told}: at the duty of {solved.duty:.4g} that gives the output, it falls with duty, or the rectifiers do not "
+        "keep their order"
+    )
+
+
+def _load(converter: Converter) -> float:
+    """Average load current of a batch of one [A]."""
+    return float(np.broadcast_to(np.asarray(converter.load_current, float), (1,))[0])
 
 
 def _shared(converter: Converter) -> tuple[str, ...]:

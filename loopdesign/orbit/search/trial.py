@@ -91,7 +91,9 @@ def orbits_of(point: OperatingPoint, kept: NDArray[np.bool_], items: Iterable[in
     }
 
 
-def tried(converter: Converter, guess: Sequence, items: NDArray[np.intp] | None = None) -> dict[int, TriedOrbit]:
+def tried(
+    converter: Converter, guess: Sequence, items: NDArray[np.intp] | None = None, *, steps: int = TRIAL_STEPS
+) -> dict[int, TriedOrbit]:
     """Try a sequence on every item, all at once.
 
     Parameters
@@ -102,6 +104,8 @@ def tried(converter: Converter, guess: Sequence, items: NDArray[np.intp] | None 
         Intervals and edges to begin from (K,) [periods].
     items : ndarray (K,)
         Items of the batch it is tried on, by index [unitless]; all where absent.
+    steps : int
+        Most steps of Newton's method [unitless].
 
     Returns
     -------
@@ -114,7 +118,7 @@ def tried(converter: Converter, guess: Sequence, items: NDArray[np.intp] | None 
     some = converter if len(items) == size else take(converter, items, size)
     try:
         problem = pose(some, configurations=tuple({ON, OFF, *used}))
-        point, found = settled(problem, Stepper(problem), guess, steps=TRIAL_STEPS)
+        point, found = settled(problem, Stepper(problem), guess, steps=steps)
         if not found.any():
             return {}
         point, items, guess = point.take(np.flatnonzero(found)), items[found], guess.take(np.flatnonzero(found))
@@ -123,7 +127,9 @@ def tried(converter: Converter, guess: Sequence, items: NDArray[np.intp] | None 
         bad |= slope_over_duty(point, stepper) <= 0.0
     except BREAKDOWN:  # a single item may be the reason
         halves = np.array_split(np.arange(len(items)), 2) if len(items) > 1 else []
-        return {k: o for half in halves for k, o in tried(converter, guess.take(half), items[half]).items()}
+        return {
+            k: o for half in halves for k, o in tried(converter, guess.take(half), items[half], steps=steps).items()
+        }
     return orbits_of(point, ~bad, items)
 
 

@@ -4,6 +4,7 @@ By itself a point is followed edge by edge from cycle to cycle until it repeats 
 tried on it that another point keeps.
 """
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -12,10 +13,13 @@ from customcase import forward_case
 
 import loopdesign as ld
 from loopdesign.analysis.outputs.cross import _combinations
-from loopdesign.corners.converters import solved
+from loopdesign.corners.converters import line_load_corners, solved
 from loopdesign.network.batch import take
+from loopdesign.network.places import OFF, ON
 from loopdesign.orbit.operating_point import delayed, operating_point, undelayed
+from loopdesign.orbit.problem import pose
 from loopdesign.orbit.search.duty import followed
+from loopdesign.orbit.search.follow import fixed_duty_stepper, follow
 from loopdesign.orbit.sequence import Edge
 
 CASES = Path(__file__).parents[3] / "cases"
@@ -82,3 +86,40 @@ def test_a_forward_converter_of_two_switches(tmp_path):
             lost = corner.load_current * (0.01 + 0.75**2 * 0.12 * corner.duty)
             assert corner.duty * 0.75 * corner.input_voltage == pytest.approx(12.5 + lost, rel=0.01)
             assert corner.stable
+
+
+def lossy(path, *, loss, max_duty, line):
+    """Write the mooring-head case with small inductors, light further load and large resistances, at one corner."""
+    text = (CASES / "mooring_head_flyback.toml").read_text(encoding="utf-8")
+    for wanted, factor in ((r'(resistance = )"([\d.]+) (mohm)"', loss), (r'(inductance = )"([\d.]+) (uH)"', 0.1)):
+        text = re.sub(wanted, lambda m, k=factor: f'{m[1]}"{float(m[2]) * k:.6g} {m[3]}"', text)
+    for wanted, given in (
+        ("input_voltage = .*", f'input_voltage = ["{line} V"]'), ("output_current = .*", 'output_current = ["0.5 A"]'),
+        ("load_step = .*", ""), ("max_duty = .*", f"max_duty = {max_duty}"),
+        (r'min = "0.2 A", max = "1 A"', 'min = "20 mA", max = "100 mA"'),
+    ):  # fmt: skip
+        text = re.sub(wanted, given, text)
+    path.write_text(text, encoding="utf-8")
+    return ld.load_case(path)
+
+
+def test_the_output_rises_with_duty_at_what_is_found(tmp_path):
+    """0.2 % below the highest output, which two duties give: followed at fixed duties around the one found."""
+    case = lossy(tmp_path / "lossy.toml", loss=38.8, max_duty=0.9, line=22.106)
+    converter, point = solved(case, line_load_corners(case))
+    plain = converter.plain()
+    problem = pose(plain, configurations=(ON, OFF))
+    stepper = fixed_duty_stepper(plain, problem)
+    duty = float(point.duty[0])
+    below, at, above = (follow(problem, stepper, duty + d, point.start[0]).output for d in (-0.003, 0.0, 0.003))
+    assert below < at < above
+    assert at == pytest.approx(float(problem.target[0]), rel=1e-6)
+
+
+def test_a_duty_above_the_largest_is_no_operating_point(tmp_path):
+    """1 % more than the largest duty gives: followed at that duty, with nothing else known of it."""
+    case = lossy(tmp_path / "lossy.toml", loss=3.7, max_duty=0.6, line=7.85)
+    with pytest.raises(ld.UnreachableOutputError, match="largest duty allowed") as told:
+        ld.check(case, nominal=True)
+    assert told.value.duty == pytest.approx(0.6, rel=1e-9)
+    assert told.value.highest_output < 12.0
