@@ -90,7 +90,7 @@ def bilinear_response(
         Compensation network; the value of that part is not looked at.
     frequencies_hz : array_like (F,) or (B, F)
         Frequencies [Hz].
-    of : {"R1", "C2", "C3"}
+    of : {"R1", "C2", "R2", "C3"}
         Which part.
 
     Returns
@@ -105,13 +105,17 @@ def bilinear_response(
     lower = 1.0 / _axis(divider.lower)
     plain = 1.0 / _axis(divider.upper) + s * _axis(divider.feedforward)
     network = np.asarray(_series(s, parts.R1, parts.C1))
-    # upper = (u0 + u1 c) / (1 + r c) and network = m0 + m1 c, of the capacitor c
+    # upper = (u0 + u1 x) / (1 + r x) and network = m0 + m1 x, of the part x
     if of == "C2":
         u0, u1, r = np.asarray(plain + _series(s, parts.R2, parts.C3)), np.zeros_like(s), np.zeros_like(s)
         m0, m1 = network, s
     else:
-        r = np.asarray(s * _axis(parts.R2))
-        u0, u1 = np.asarray(plain), np.asarray(plain * r + s)
+        if of == "R2":
+            r = np.asarray(s * _axis(parts.C3))
+            u0, u1 = np.asarray(plain + r), np.asarray(plain * r)
+        else:
+            r = np.asarray(s * _axis(parts.R2))
+            u0, u1 = np.asarray(plain), np.asarray(plain * r + s)
         m0, m1 = np.asarray(network + s * _axis(parts.C2)), np.zeros_like(s)
     if isinstance(amplifier, TransconductanceAmplifier):
         gm, load = _axis(amplifier.gm), np.asarray(m0 + 1.0 / _axis(amplifier.output_resistance))
@@ -121,12 +125,12 @@ def bilinear_response(
     inverse_gain = 1.0 / _axis(amplifier.dc_gain) + 1j * f / _axis(amplifier.gain_bandwidth)
     held = np.asarray(m0 * (1.0 + inverse_gain) + lower * inverse_gain)
     below = held + u0 * inverse_gain
-    per_farad = np.asarray(m1 * (1.0 + inverse_gain) if of == "C2" else held * r + u1 * inverse_gain)
+    per_unit = np.asarray(m1 * (1.0 + inverse_gain) if of == "C2" else held * r + u1 * inverse_gain)
     if isinstance(amplifier, OperationalAmplifier):
-        return u0, u1, below, per_farad
+        return u0, u1, below, per_unit
     factor, direct = optocoupler_factor(amplifier, f), float(amplifier.fed_from_output)
-    above = np.asarray(factor * (direct * below + u0)), np.asarray(factor * (direct * per_farad + u1))
-    return *above, below, per_farad
+    above = np.asarray(factor * (direct * below + u0)), np.asarray(factor * (direct * per_unit + u1))
+    return *above, below, per_unit
 
 
 def _bilinear_in_r1(

@@ -73,7 +73,7 @@ class CornerLoop:
         Parameters
         ----------
         name
-            R1, C2 or C3, which alone differs along a line.
+            R1, C2, R2 or C3, which alone differs along a line.
         values
             (N,5) part values, of which that part's is not looked at.
         points

@@ -15,7 +15,7 @@ import numpy as np
 from loopdesign.synthesis.search.loops import PARTS
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -106,12 +106,12 @@ class Lattice:
         """Pick a thin sub-lattice, at most so many values of each part: positions of each part."""
         return tuple(np.unique(np.linspace(0, len(c) - 1, min(len(c), most)).round().astype(int)) for c in self.choices)
 
-    def axes_around(self, item: int, reach: tuple[int, ...]) -> Axes:
-        """Pick every combination within so many steps of one: positions of each part."""
-        centre = self.steps(np.array([item]))[0]
+    def axes_around(self, item: int, reach: tuple[int, ...], every: Sequence[int] | None = None) -> Axes:
+        """Pick combinations within a reach of one, in single steps or in strides: positions of each part."""
+        centre, strides = self.steps(np.array([item]))[0], every or [1] * len(reach)
         return tuple(
-            np.arange(max(0, c - r), min(len(v), c + r + 1))
-            for c, r, v in zip(centre, reach, self.choices, strict=True)
+            c + s * np.arange(-min(r, c // s), min(r, (len(v) - 1 - c) // s) + 1)
+            for c, r, s, v in zip(centre, reach, strides, self.choices, strict=True)
         )
 
     def coarse(self, most: int = 14) -> NDArray[np.intp]:

@@ -1,6 +1,6 @@
 """Which values of one part can meet the limits at a corner, whatever the others: lines of the lattice.
 
-Along a line R1, C2 or C3 alone differs, and the loop gain is bilinear in it: ``T = n/d`` with ``n = n0 + n1 x`` and
+Along a line R1, C2, R2 or C3 alone differs, and the loop gain is bilinear in it: ``T = n/d`` with ``n = n0 + n1 x`` and
 ``d = d0 + d1 x`` (`compensation.response.bilinear_response`). Whatever is asked of T at one grid point is then a
 quadratic inequality in x:
 

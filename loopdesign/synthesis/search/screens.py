@@ -12,8 +12,8 @@ below the threshold. With f_k the grid:
 * the highest crossover and the phase margin there follow from the two grid points about it, by the interpolation that
   the margins themselves use.
 
-At the telling corners these conditions bound R1, C2 or C3 for every choice of the other parts (`lines`), so that most
-combinations are never looked at singly. Which corners tell, some combinations evaluated at all of them say.
+At the telling corners these conditions bound R1, C2, R2 or C3 for every choice of the other parts (`lines`), so that
+most combinations are never looked at singly. Which corners tell, some combinations evaluated at all of them say.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ if TYPE_CHECKING:
 
 CHUNK = 1024
 """Lines that are bounded at once."""
-ALONG = ("R1", "C2", "C3")
+ALONG = ("R1", "C2", "R2", "C3")
 """Parts of which one may differ along a line."""
 HALF_TURN_DEG = 180.0
 TELLING = 4

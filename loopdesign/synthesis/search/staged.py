@@ -1,10 +1,11 @@
-"""Lattices too large to look at whole (type III: five parts): exhaustive in blocks, alternating until nothing improves.
+"""Lattices too large to look at whole (type III: five parts): a climb, and blocks searched exhaustively around its end.
 
-From the best of the starts the parts are taken in two blocks, each searched exhaustively with the other held: R1, C1
-and C2 over their whole series; R2 and C3 over theirs with R1 within some steps. Every combination within two steps in
-all parts is compared as well, until none of the three improves; the first block is by far the largest and comes when
-the others have nothing left to improve. What is proven is that, and no more: no better combination exists in either
-block or within two steps; one may exist where several parts differ by more at once, by as much as `bound` says at most.
+From the best of the starts a climb goes to the best of a few values of every part around, coarse steps first, as long
+as any is better. Around what it ends at the parts are taken in two blocks, each searched exhaustively with the other
+held: R1, C1 and C2 over their whole series; R2 and C3 over theirs with R1 within some steps. What is better in any of
+them, the climb goes on from. What is proven in the end is that no better combination exists in either block or within
+two steps in all parts, and no more: one may exist where several parts differ by more at once, by as much as `bound`
+says at most. All that comes near the best in those blocks is kept, for ties and alternatives.
 """
 
 from __future__ import annotations
@@ -15,8 +16,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.synthesis.baseline.synthesis import placements
+from loopdesign.synthesis.search.lattice import relaxed
 from loopdesign.synthesis.search.loops import PARTS
-from loopdesign.synthesis.search.screens import Walk
+from loopdesign.synthesis.search.screens import ALONG, SLACK, Walk
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -35,12 +37,16 @@ FOLLOWING = 12
 """Steps of R1 either way while R2 and C3 are searched."""
 WHOLE = 10_000
 NEAR = 2
+STRIDES = ({"R": 32, "C": 3}, {"R": 8, "C": 2}, {"R": 4, "C": 1}, {"R": 1, "C": 1})
+"""Steps from one value to the next of those that a climb looks at, `NEAR` either way."""
 FEW = {"R": 10, "C": 3}
 """Steps of a resistor and of a capacitor of the first block about a start, R2 and C3 held."""
 EVERY = {"R": 8, "C": 3}
 """Steps from one value to the next where a block is thinned, to find any combination at all."""
 ROUNDS = 8
 """Rounds that progress counts on; there are as many as it takes."""
+TOGETHER = 2**18
+"""Combinations of a block looked at together, so that it never stands in memory whole."""
 
 
 def starts(case: cases.Case, stage: ExaminedStage, limits: Limits, lattice: Lattice) -> list[NDArray[np.intp]]:
@@ -65,13 +71,13 @@ def blocks(lattice: Lattice) -> list[tuple[int, ...]]:
     return [first, second]
 
 
-def _chunks(lattice: Lattice, item: int, reach: tuple[int, ...], most: int = 65_536) -> Iterator[Axes]:
-    """Split a block into pieces along its longest part, so that it never stands in memory whole."""
-    axes = lattice.axes_around(item, reach)
-    longest = int(np.argmax([len(a) for a in axes]))
-    together = max(1, most * len(axes[longest]) // int(np.prod([len(a) for a in axes])))
-    for begin in range(0, len(axes[longest]), together):
-        yield (*axes[:longest], axes[longest][begin : begin + together], *axes[longest + 1 :])
+def _pieces(lattice: Lattice, axes: Axes) -> Iterator[Axes]:
+    """Split a block across the lines it is bounded along, which are the better the longer they are."""
+    along = lattice.open_parts.index(lattice.longest(axes, ALONG)) if set(ALONG) & set(lattice.open_parts) else -1
+    across = max((k for k in range(len(axes)) if k != along), key=lambda k: len(axes[k]), default=0)
+    together = max(1, TOGETHER * len(axes[across]) // int(np.prod([len(a) for a in axes])))
+    for begin in range(0, len(axes[across]), together):
+        yield (*axes[:across], axes[across][begin : begin + together], *axes[across + 1 :])
 
 
 def staged_search(
@@ -101,23 +107,27 @@ def staged_search(
     tuple of SearchResult and str
         What was found, and a sentence on what is proven.
     """
-    walk, (first, second) = _Blocks(responses, demands, lattice), blocks(lattice)
+    (first, second), near = blocks(lattice), tuple(NEAR for _ in lattice.choices)
     few = tuple(0 if second[k] > FOLLOWING else FEW[n[0]] for k, n in enumerate(lattice.open_parts))
     items = [int(lattice.items(place[None])[0]) for place in begin]
     told = len(items) + ROUNDS
+    walk = _Blocks(responses, demands, lattice, SLACK if thin else 0.0)
     for k, item in enumerate(items):
         if progress is not None:
             progress(k, told)
         walk.look(item, few)
-    for reach, thinned in ((first, True), (second, False), (first, False)):
+    for reach, every in ((first, EVERY), (second, None), (first, None)):
         if walk.best is None and items:
-            walk.look(items[0], reach, thinned=thinned)
-    sizes = (few, second, tuple(NEAR for _ in lattice.choices), first)
+            walk.look(items[0], reach, every)
     for round_ in count(len(items)):
-        if thin or not walk.improved(sizes):
+        if thin or walk.best is None or not walk.improved(near, (second, first)):
             break
         if progress is not None:
             progress(min(round_, told), told)
+    if not thin and walk.best is not None:
+        walk.keep(SLACK)
+        for reach in (near, second, first):
+            walk.look(walk.best, reach)
     looked = walk.looked
     names = ", ".join(n for n in lattice.open_parts if n in PARTS[:3])
     others = ", ".join(n for n in lattice.open_parts if n in PARTS[3:])
@@ -132,33 +142,45 @@ def staged_search(
 class _Blocks(Walk):
     """A walk that looks at no block twice: what it kept is all that a later look could keep."""
 
-    def __init__(self, responses: Responses, demands: Demands, lattice: Lattice) -> None:
-        super().__init__(responses, demands, lattice)
+    def __init__(self, responses: Responses, demands: Demands, lattice: Lattice, slack: float) -> None:
+        super().__init__(responses, demands, lattice, slack)
         self.looked = 0
         self.seen: set[tuple[int, ...]] = set()
 
-    def improved(self, sizes: Sequence[tuple[int, ...]]) -> bool:
-        """Look at blocks around the best combination; at the last, the largest, only where none had a better one."""
+    def keep(self, slack: float) -> None:
+        """Keep from now on what comes within a share of the best score; blocks are looked at anew for that."""
+        self.slack, self.threshold = slack, relaxed(self.best_score, slack)
+        self.seen.clear()
+
+    def improved(self, near: tuple[int, ...], sizes: Sequence[tuple[int, ...]]) -> bool:
+        """Climb, then look at blocks around where that ends, the next one only where none before had a better one."""
+        self._climb(near)
         before = self.best
-        for reach in sizes[:-1]:
-            if self.best is not None:
+        for reach in sizes:
+            if self.best is not None and self.best == before:
                 self.look(self.best, reach)
-        if self.best is not None and self.best == before:
-            self.look(self.best, sizes[-1])
         return self.best != before
 
-    def look(self, item: int, reach: tuple[int, ...], *, thinned: bool = False) -> None:
-        """Look at a block around a combination, or at a few values of each part of it."""
-        if thinned:
-            steps = [EVERY[name[0]] for name in self.lattice.open_parts]
-            axes = tuple(a[::s] for a, s in zip(self.lattice.axes_around(item, reach), steps, strict=True))
-            self.looked += int(np.prod([len(a) for a in axes]))
-            self.visit(axes)
-            return
-        block = tuple(int(end) for axis in self.lattice.axes_around(item, reach) for end in (axis[0], axis[-1]))
+    def _climb(self, near: tuple[int, ...]) -> None:
+        """Go to the best of the combinations around, coarse steps first, as long as any is better."""
+        again = True
+        while again:
+            begin = self.best
+            for every in STRIDES:
+                before = None
+                while self.best is not None and self.best != before:
+                    before = self.best
+                    self.look(before, near, every)
+            again = self.best != begin
+
+    def look(self, item: int, reach: tuple[int, ...], every: Mapping[str, int] | None = None) -> None:
+        """Look at a block around a combination, every value of each part or every so many."""
+        steps = [1 if every is None else every[name[0]] for name in self.lattice.open_parts]
+        axes = self.lattice.axes_around(item, reach, steps)
+        block = tuple(int(end) for axis in axes for end in (axis[0], axis[-1], len(axis)))
         if block in self.seen:
             return
         self.seen.add(block)
-        for axes in _chunks(self.lattice, item, reach):
-            self.looked += int(np.prod([len(a) for a in axes]))
-            self.visit(axes)
+        for piece in _pieces(self.lattice, axes):
+            self.looked += int(np.prod([len(a) for a in piece]))
+            self.visit(piece)

@@ -109,6 +109,14 @@ def test_response_is_bilinear_in_c3(amplifier, parts):
         assert_allclose((n0 + n1 * farads) / (d0 + d1 * farads), expected, rtol=1e-11)
 
 
+@pytest.mark.parametrize("amplifier", AMPLIFIERS.values(), ids=AMPLIFIERS)
+def test_response_is_bilinear_in_r2(amplifier):
+    n0, n1, d0, d1 = bilinear_response(amplifier, LEAD_DIVIDER, TYPE3, F, of="R2")
+    for ohms in (TYPE3.R2, 0.0, 47e3):
+        expected = compensator_response(amplifier, LEAD_DIVIDER, replace(TYPE3, R2=ohms), F)
+        assert_allclose((n0 + n1 * ohms) / (d0 + d1 * ohms), expected, rtol=1e-11)
+
+
 def test_closed_form_is_the_netlist_over_a_batch():
     r1, gm = np.array([5e3, 12e3, 30e3]), np.array([0.4e-3, 1e-3, 1.5e-3])
     amplifier = TransconductanceAmplifier(gm=gm, output_resistance=2e6)

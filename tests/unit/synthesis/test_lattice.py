@@ -190,14 +190,15 @@ def test_nothing_feasible_is_an_empty_answer():
     assert found.looked_at == lattice.size
 
 
-def test_search_along_c3_equals_brute_force():
-    """More values of C3 than of C2, so that C3 is the capacitor that is bounded; all five parts open."""
+@pytest.mark.parametrize("longest", ["R2", "C3"])
+def test_search_along_another_part_equals_brute_force(longest):
+    """More values of R2 or of C3 than of the others, so that it is the part that is bounded; all five parts open."""
     choices = (
         between("E3", 1e3, 1e5),
         between("E3", 1e-9, 1e-7),
         between("E3", 1e-10, 1e-9),
-        between("E3", 1e2, 1e4),
-        between("E3", 1e-11, 1e-7),
+        between("E3", 1e2, 1e4 if longest == "C3" else 1e6),
+        between("E3", 1e-11 if longest == "C3" else 1e-10, 1e-7 if longest == "C3" else 1e-8),
     )
     lattice = Lattice(open_parts=("R1", "C1", "C2", "R2", "C3"), choices=choices, fixed={})
     demands = asking(phase_margin_deg=50.0, gain_margin_db=6.0, modulus_margin=0.4, crossover_hz=8e3)
@@ -224,6 +225,13 @@ def test_staged_search_finds_the_best_of_a_small_type_iii_lattice():
     found, scope = staged_search(r, lattice, demands, [np.array([len(c) // 2 for c in choices])])
     assert found.scores[0] == pytest.approx(whole.scores[0], rel=1e-12)
     assert "in blocks" in scope
+    # what is kept for ties and alternatives is all that comes near in the blocks about the best
+    steps, best = lattice.steps(whole.items), lattice.steps(found.items[:1])
+    near = whole.items[whole.scores >= found.threshold]
+    moved = np.abs(steps - best)[whole.scores >= found.threshold]
+    about = (moved[:, 3:] == 0).all(axis=1) | (moved[:, 1:3] == 0).all(axis=1) | (moved <= 2).all(axis=1)
+    assert 3 < about.sum() < len(whole.items)
+    assert set(near[about].tolist()) <= set(found.items.tolist())
 
 
 def test_ties_go_to_fewer_values_and_common_capacitors():
