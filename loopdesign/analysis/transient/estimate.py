@@ -19,12 +19,14 @@ import numpy as np
 from loopdesign.models.switched import line_to_output, output_impedance
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from loopdesign.models.switched import SwitchedModel
 
 POINTS = 900
-PIECE = 150
+PIECE = 450
 SPAN = (1e-6, 30.0)
 """Frequencies evaluated, as shares of the switching frequency."""
 
@@ -37,26 +39,26 @@ def step_response(
     Parameters
     ----------
     frequencies_hz, response
-        (F,) ascending [Hz], and complex response (F,); it counts as constant below the first and above the last.
+        (F,) ascending [Hz], and complex responses (...,F); they count as constant below the first and above the last.
     times
         (N,) instants after the step, above zero [s].
 
     Returns
     -------
     ndarray
-        (N,) response to a unit step.
+        (...,N) response to a unit step.
     """
     from scipy.special import sici  # noqa: PLC0415 (slow to load, needed here only)
 
     w = 2.0 * np.pi * np.concatenate([[0.0], frequencies_hz])
-    real = np.concatenate([[response[0].real], response.real])
-    jump = real[-1]
+    real = np.concatenate([response[..., :1].real, response.real], axis=-1)
+    jump = real[..., -1:]
     slope = np.diff(real) / np.diff(w)
-    level = real[:-1] - jump - slope * w[:-1]
+    level = real[..., :-1] - jump - slope * w[:-1]
     angle = times[:, None] * w
     sine = np.diff(sici(angle)[0], axis=1)
     cosine = np.diff(np.cos(angle), axis=1) / times[:, None]
-    total: NDArray[np.float64] = jump + (2.0 / np.pi) * (sine @ level - cosine @ slope)
+    total: NDArray[np.float64] = jump + (2.0 / np.pi) * (level @ sine.T - slope @ cosine.T)
     return total
 
 
@@ -79,8 +81,32 @@ def predicted_departure(
     ndarray
         (N,) departure of the output [V] per ampere drawn or volt of input; valid for small steps.
     """
-    f = np.geomspace(*SPAN, POINTS) / float(model.point.network.period[0])
+    departure: NDArray[np.float64] = predicted_departures([model], source, times)[0]
+    return departure
+
+
+def predicted_departures(
+    models: Sequence[SwitchedModel], source: Literal["load", "line"], times: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Predict the same at several operating points (M,) of converters that switch at one frequency.
+
+    Parameters
+    ----------
+    models
+        Closed-loop switched models, each of one operating point, stable; at least one.
+    source
+        ``load`` [V/A] or ``line`` [V/V].
+    times
+        (N,) instants after the step [s].
+
+    Returns
+    -------
+    ndarray
+        (M,N) departure of the output [V] per ampere drawn or volt of input; valid for small steps.
+    """
+    f = np.geomspace(*SPAN, POINTS) / float(models[0].point.network.period[0])
     respond = output_impedance if source == "load" else line_to_output
     # in pieces: products this small stay on one core, larger ones wait for threads on a busy machine
-    response = np.concatenate([respond(model, part)[0] for part in np.array_split(f, POINTS // PIECE)])
+    pieces = np.array_split(f, POINTS // PIECE)
+    response = np.stack([np.concatenate([respond(model, part)[0] for part in pieces]) for model in models])
     return step_response(f, -response if source == "load" else response, times)

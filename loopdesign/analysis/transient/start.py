@@ -12,7 +12,7 @@ from loopdesign.corners.converters import compensation, one_corner, solved
 from loopdesign.corners.trouble import traced
 from loopdesign.errors import DataError, LoopDesignError
 from loopdesign.models.switched import SwitchedModel, linearise
-from loopdesign.network.batch import take
+from loopdesign.network.batch import joined, take
 from loopdesign.network.converter import sink_current
 from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.orbit.operating_point import Guess, operating_point
@@ -36,11 +36,15 @@ StepPlan: TypeAlias = "tuple[StepKind, tuple[float, float], tuple[float, float]]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Staged:
-    """What several steps of a plan share: the power stage, loop open, and edges before and after a step."""
+    """What several steps of a plan share: the power stage, loop open, and edges before and after a step.
+
+    ``level`` is the stage at the level after it with its edges, where a regulated current steps.
+    """
 
     opened: Converter
     before: Guess
     after: Guess | None
+    level: tuple[Converter, Guess] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,27 +126,50 @@ def stages(case: cases.Case, plan: list[StepPlan]) -> list[Staged | None]:
     list of Staged or None
         One for each step; None where a step has to be solved on its own, which tells what is in its way.
     """
-    if case.current_sense is not None:  # each level has a load of its own
-        return [None] * len(plan)
     corners = [_corner(case, *step) for step in plan]
-    levels: dict[tuple[float, float], dict[tuple[float, float], int]] = {}
-    for (_, line, load), corner in zip(plan, corners, strict=True):
-        reached = levels.setdefault(_place(corner), {})
-        for level in zip(line, load, strict=True):
-            if level[1] > 0.0:
-                reached.setdefault(level, len(reached))
+    if case.current_sense is not None:  # each level has a load of its own
+        return _levels(case, plan, corners)
+    single = {_place(corner): corner for corner in corners}
+    number = {place: k for k, place in enumerate(single)}
+    wanted = [
+        [(number[_place(corner)], *level) for level in zip(line, load, strict=True)]
+        for (_, line, load), corner in zip(plan, corners, strict=True)
+    ]
+    levels = {level: k for k, level in enumerate(dict.fromkeys(w for pair in wanted for w in pair if w[2] > 0.0))}
     try:
-        single = {_place(corner): corner for corner in corners}
-        known = {place: solved(case, corner)[0] for place, corner in single.items()}
-        edges = {place: _edges(known[place], list(reached)) for place, reached in levels.items()}
+        whole = solved(case, joined(list(single.values())))[0]
+        edges = _edges(whole, len(single), list(levels))
     except (LoopDesignError, *BREAKDOWN):
         return [None] * len(plan)
     told: list[Staged | None] = []
-    for (_, line, load), corner in zip(plan, corners, strict=True):
-        place = _place(corner)
-        found = [levels[place].get(level) for level in zip(line, load, strict=True)]
-        before, after = (None if k is None else edges[place].take(np.array([k])) for k in found)
-        told.append(None if before is None else Staged(opened=known[place], before=before, after=after))
+    for before, after in wanted:
+        begun, ended = (edges.take(np.array([levels[w]])) if w in levels else None for w in (before, after))
+        opened = take(whole, np.array([before[0]]), len(single))
+        told.append(None if begun is None else Staged(opened=opened, before=begun, after=ended))
+    return told
+
+
+def _levels(case: cases.Case, plan: list[StepPlan], corners: list[Corners]) -> list[Staged | None]:
+    """Solve the power stages of a plan whose steps are of the current that is regulated."""
+    places = {_place(corner): corner for corner in corners}
+    for _, line, load in plan:
+        for volts, amperes in ((line[0], load[1]), (line[1], load[1])):
+            if amperes > 0.0:
+                places.setdefault((volts, amperes), one_corner(case, volts, amperes))
+    number = {place: np.array([k]) for k, place in enumerate(places)}
+    try:
+        whole, point = solved(case, joined(list(places.values())))
+    except (LoopDesignError, *BREAKDOWN):
+        return [None] * len(plan)
+    told: list[Staged | None] = []
+    for _, line, load in plan:
+        here, level, after = ((line[0], load[0]), (line[0], load[1]), (line[1], load[1]))
+        if not all(place in number for place in (here, level, after)):
+            told.append(None)
+            continue
+        opened, reached = (take(whole, number[place], len(places)) for place in (here, level))
+        before, risen, later = (point.sequence.take(number[place]) for place in (here, level, after))
+        told.append(Staged(opened=opened, before=before, after=later, level=(reached, risen)))
     return told
 
 
@@ -151,10 +178,10 @@ def _place(corner: Corners) -> tuple[float, float]:
     return float(corner.input_voltage[0]), float(corner.load_current[0])
 
 
-def _edges(opened: Converter, levels: list[tuple[float, float]]) -> Guess:
-    """Find the edges of a power stage, a batch of one, at input voltages [V] and loads [A]."""
-    line, load = np.array(levels).T
-    whole = take(opened, np.zeros(len(levels), dtype=np.intp), 1)
+def _edges(opened: Converter, count: int, levels: list[tuple[int, float, float]]) -> Guess:
+    """Find the edges of some power stages of a batch, each at an input voltage [V] and a load [A]."""
+    place, line, load = (np.array(column) for column in zip(*levels, strict=True))
+    whole = take(opened, place, count)
     return operating_point(replace(whole, load="resistive", input_voltage=line, load_current=load)).sequence
 
 
@@ -203,7 +230,7 @@ def start_of(
     def begun(corner: Corners) -> StepStart:
         if staged is None:
             return start_at(case, parts, (kind, line, load), corner, solved(case, corner)[0])
-        start = start_at(case, parts, (kind, line, load), corner, staged.opened, staged.before)
+        start = start_at(case, parts, (kind, line, load), corner, staged.opened, staged)
         return replace(start, after=staged.after)
 
     return traced(
@@ -216,7 +243,7 @@ def start_of(
 
 def start_at(
     case: cases.Case, parts: Mapping[str, float], change: StepPlan, corner: Corners, opened: Converter,
-    guess: Guess | None = None,
+    known: Staged | Guess | None = None,
 ) -> StepStart:  # fmt: skip
     """Solve the operating point before a step of one converter.
 
@@ -232,8 +259,8 @@ def start_at(
         Line, load and temperature of the load's netlist, and factors on part values; a batch of one.
     opened : Converter
         The power stage there, loop open.
-    guess : Guess, optional
-        Edges to begin the solution before the step from.
+    known : Staged or Guess, optional
+        The edges before and after the step as `stages` solved them, or edges to begin the solution before it from.
 
     Returns
     -------
@@ -244,13 +271,18 @@ def start_at(
     converter = opened.closed(compensation(case, parts, corner))
     sink = float(np.ravel(sink_current(converter))[0])
     low = float(corner.load_current[0])
-    edges = operating_point(replace(opened, load="resistive", load_current=np.array([load[0]])), guess)
-    point = _closed_point(converter, sink + load[0] - low, edges.sequence)
+    if isinstance(known, Staged):
+        staged, begin = known, known.before
+    else:
+        staged = None
+        begin = operating_point(replace(opened, load="resistive", load_current=np.array([load[0]])), known).sequence
+    point = _closed_point(converter, sink + load[0] - low, begin)
     changes = {"load": sink + load[1] - low, "line": line[1]}
     if case.current_sense is not None:  # the level that is held steps, not a current drawn beside it
         level = one_corner(case, line[0], load[1])
-        after = solved(case, level)[0].closed(compensation(case, parts, level))
-        changes = {"reference": float(operating_point(after).trim[0]), "line": line[1]}
+        after, edges = (solved(case, level)[0], None) if staged is None or staged.level is None else staged.level
+        reached = operating_point(after.closed(compensation(case, parts, level)), edges)
+        changes = {"reference": float(reached.trim[0]), "line": line[1]}
     return StepStart(
         kind=kind, converter=converter, opened=opened, point=point, model=linearise(point),
         limits=_limits(case, corner), changes=changes, line=line, load=load,

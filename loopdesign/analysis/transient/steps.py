@@ -18,7 +18,7 @@ import numpy as np
 
 from loopdesign.analysis.given import given_parts
 from loopdesign.analysis.transient.after import mean_output, model_after, obstacle
-from loopdesign.analysis.transient.estimate import predicted_departure
+from loopdesign.analysis.transient.estimate import predicted_departures
 from loopdesign.analysis.transient.notes import left_out
 from loopdesign.analysis.transient.outcome import cut_short, verdict
 from loopdesign.analysis.transient.ringing import GrowthRun, Ringing, disturb, ringing
@@ -292,20 +292,24 @@ def _step(start: StepStart, cycles: int | None, case: cases.Case) -> StepResult:
         peak_deviation_v=float(np.abs(sequence.mean - before).max()), raw_deviation_v=raw,
         settling_time_s=settling_time(sequence, final, band) if stable and not cut else None,
         worst_mode=worst, ringing=heard,
-        predicted_deviation_v=(_estimated(start, start.model, sequence), _estimated(start, model, sequence)),
+        predicted_deviation_v=_estimated(start, model, sequence),
         stable=stable, reason=reason, cut=cut, held=held,
     )  # fmt: skip
 
 
-def _estimated(start: StepStart, model: SwitchedModel | None, sequence: Run) -> float | None:
-    """Deviation predicted from a closed-loop response at one operating point."""
-    if model is None or not worst_modes(model)[0].stable:
-        return None
-    load = start.kind.startswith("load")
-    size = start.load[1] - start.load[0] if load else start.line[1] - start.line[0]
-    count = len(sequence.mean)
-    times = sequence.time_s[np.unique(np.geomspace(1, count, min(count, ESTIMATED)).astype(int) - 1)]
-    return abs(size) * float(np.abs(predicted_departure(model, "load" if load else "line", times)).max())
+def _estimated(start: StepStart, after: SwitchedModel | None, sequence: Run) -> tuple[float | None, float | None]:
+    """Deviation predicted from the closed-loop response at the operating points before and after a step."""
+    told: list[float | None] = [None, None]
+    sound = {k: m for k, m in enumerate((start.model, after)) if m is not None and worst_modes(m)[0].stable}
+    if sound:
+        load = start.kind.startswith("load")
+        size = start.load[1] - start.load[0] if load else start.line[1] - start.line[0]
+        count = len(sequence.mean)
+        times = sequence.time_s[np.unique(np.geomspace(1, count, min(count, ESTIMATED)).astype(int) - 1)]
+        departures = predicted_departures(list(sound.values()), "load" if load else "line", times)
+        for k, departure in zip(sound, departures, strict=True):
+            told[k] = abs(size) * float(np.abs(departure).max())
+    return told[0], told[1]
 
 
 def _extremes(starts: list[StepStart]) -> list[StepStart]:
