@@ -34,9 +34,13 @@ def svg_of(drawing: Drawing) -> str:
     str
         An ``svg`` element; the same for the same data.
     """
+    draw_ticks_together(drawing)
+    if drawing.get_layout_engine() is None:
+        from loopdesign.report.drawing.svg import drawn_svg  # noqa: PLC0415  (loads matplotlib)
+
+        return drawn_svg(drawing)
     from matplotlib import rc_context  # noqa: PLC0415  (a third of a second to import)
 
-    draw_ticks_together(drawing)
     text = io.StringIO()
     with rc_context({"svg.hashsalt": "loopdesign", "svg.fonttype": "path"}):
         drawing.savefig(text, format="svg", metadata={"Date": None, "Creator": None, "Type": None, "Format": None})

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from matplotlib.transforms import Bbox
     from numpy.typing import NDArray
 
+PARTS: tuple[Any, ...] = ("grid", "tick1", "tick2")
 CLOSE = 1e-10
 """Share of an axis by which a tick may lie beyond its end."""
 
@@ -71,7 +72,7 @@ def _draw(
     renderer.close_group("matplotlib.axis")
 
 
-def _tick(axis: Axis, ticks: dict[Hashable, Tick], which: str) -> Tick:
+def _tick(axis: Axis, ticks: dict[Hashable, Any], which: Any) -> Any:  # noqa: ANN401  (a tick; "major" or "minor")
     """Find the tick of an axis among those of a figure, axes with the same settings having one, and put it there."""
     name: str = axis.axis_name  # type: ignore[attr-defined]
     settings = axis.get_tick_params(which)
@@ -83,7 +84,7 @@ def _tick(axis: Axis, ticks: dict[Hashable, Tick], which: str) -> Tick:
         return tick
     axes = axis.axes
     along = axes.get_xaxis_transform if name == "x" else axes.get_yaxis_transform
-    for line, part in ((tick.gridline, "grid"), (tick.tick1line, "tick1"), (tick.tick2line, "tick2")):
+    for line, part in zip((tick.gridline, tick.tick1line, tick.tick2line), PARTS, strict=True):
         line.set_transform(along(which=part))
     first, second = (
         (axes.get_xaxis_text1_transform, axes.get_xaxis_text2_transform)

@@ -35,6 +35,8 @@ def without_styles(html: str) -> str:
 
 
 def _picture(svg: str) -> str:
+    if "style" not in svg:
+        return svg
     plain = _STYLE_ELEMENT.sub("", svg)
     if plain != svg:
         plain = plain.replace("<svg ", f"<svg {_ROOT} ", 1)

@@ -1,0 +1,117 @@
+"""Words as outlines of letters: where each stands and what it looks like, worked out once for a word and a face.
+
+A picture that names a font looks different on each machine; one that carries its letters does not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any
+
+from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import text_to_path
+
+from loopdesign.report.drawing.outline import path_data
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+EM = float(text_to_path.FONT_SCALE)
+"""Height of the square that a letter is drawn in [unit of its outline]."""
+MOST_WORDS = 4096
+"""Pieces of text that are remembered; a report has some hundreds."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Letters:
+    """One line of text in a face.
+
+    Attributes
+    ----------
+    width, height, descent : float
+        What it takes, and how much of the height lies below its baseline [`EM`].
+    places : tuple of (str, float, float)
+        Name of each letter's outline, and where it stands [`EM`].
+    """
+
+    width: float
+    height: float
+    descent: float
+    places: tuple[tuple[str, float, float], ...]
+
+
+def letters_of(words: str, face: FontProperties) -> Letters:
+    """Set one line of text.
+
+    Parameters
+    ----------
+    words : str
+        The text.
+    face : FontProperties
+        Its face; the size does not matter.
+
+    Returns
+    -------
+    Letters
+        Measured in the unit of the outlines.
+    """
+    return _set(words, *_face(face))
+
+
+def outline_of(name: str, face: FontProperties) -> str:
+    """Return the outline of a letter as the data of an SVG path, the vertical axis up, in the unit of `Letters`.
+
+    Parameters
+    ----------
+    name : str
+        As `Letters` names it.
+    face : FontProperties
+        The face it was set in.
+
+    Returns
+    -------
+    str
+        With a thousandth of the letter's height, as fonts have it.
+    """
+    return path_data(*_outlines(*_face(face))[name], digits=1)
+
+
+def _face(face: FontProperties) -> tuple[tuple[str, ...], str, str, str | int, str | int]:
+    """Return what tells faces apart."""
+    family = tuple(face.get_family())
+    return family, face.get_style(), face.get_variant(), face.get_weight(), face.get_stretch()
+
+
+@lru_cache(maxsize=MOST_WORDS)
+def _set(
+    words: str,
+    family: tuple[str, ...],
+    style: Any,  # noqa: ANN401  (one of matplotlib's words)
+    variant: Any,  # noqa: ANN401
+    weight: str | int,
+    stretch: str | int,
+) -> Letters:
+    setter: Any = text_to_path
+    face = FontProperties(family=list(family), style=style, variant=variant, weight=weight, stretch=stretch, size=EM)
+    width, height, descent = text_to_path.get_text_width_height_descent(words, face, ismath=False)
+    font = setter._get_font(face)  # noqa: SLF001  (the font with those that stand in for missing letters)
+    known = _outlines(family, style, variant, weight, stretch)
+    set_letters, _, _ = setter.get_glyphs_with_font(font, words, glyph_map=known)
+    return Letters(
+        width=width, height=height, descent=descent,
+        places=tuple((str(name), float(x), float(y)) for name, x, y, _ in set_letters),
+    )  # fmt: skip
+
+
+@lru_cache(maxsize=64)
+def _outlines(
+    family: tuple[str, ...],  # noqa: ARG001  (what tells faces apart)
+    style: str,  # noqa: ARG001
+    variant: str,  # noqa: ARG001
+    weight: str | int,  # noqa: ARG001
+    stretch: str | int,  # noqa: ARG001
+) -> dict[str, tuple[NDArray[np.float64], NDArray[np.uint8]]]:
+    """Hold the outlines of a face that were needed so far."""
+    return {}
