@@ -22,8 +22,9 @@ A light source fed from the output takes 1 + C in place of C. T is not proportio
 
 The block that promises most is halved, again and again, until no block promises more than what was found, or a number
 of blocks is reached (branch and bound; A. H. Land, A. G. Doig, "An automatic method of solving discrete programming
-problems", Econometrica 28, 1960; from memory). What the best block left promises is the bound. Corners and conditions
-that are left out make it larger and never wrong.
+problems", Econometrica 28, 1960; from memory). What the best block left promises is the bound. Corners, grid points and
+conditions that are left out make it larger and never wrong: of each round of blocks some say which corners decide, and
+the others are held against those alone.
 
 `factors`  zeros and poles over a block, and what a corner makes of them
 `promise`  what a block can reach at best

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.synthesis.search.bound.factors import Extent, Leads, beside_c3, corner_facts
-from loopdesign.synthesis.search.bound.promise import Promise
+from loopdesign.synthesis.search.bound.promise import FEW, Promise
 from loopdesign.synthesis.search.lines import ROUNDING
 
 if TYPE_CHECKING:
@@ -27,7 +27,11 @@ AT_ONCE = 1024
 TINY = 1e-300
 """Stands for a time of zero where it divides [s]."""
 CORNERS = 16
-"""Corners a block is held against, the telling ones first."""
+"""Corners that blocks are held against at most: those of the highest and of the lowest gain."""
+TELLING = 4
+"""Corners of those that decide for most of some blocks, at which all are looked at."""
+SAMPLE = 48
+"""Blocks that say which corners decide."""
 
 
 def best_possible(screens: Screens, lattice: Lattice, found: float, *, blocks: int = BLOCKS) -> float:
@@ -68,8 +72,10 @@ def best_possible(screens: Screens, lattice: Lattice, found: float, *, blocks: i
         order = np.argsort(-scores, kind="stable")
         taken, left = order[:AT_ONCE], order[AT_ONCE:]
         widest = Extent(extent.low[taken], extent.high[taken])
-        halves = axes.inside(_halved(widest, np.argmax(promise.effects(widest), axis=1), axes.fastest))
-        told = promise.scores(halves)
+        halves, kept = axes.inside(_halved(widest, np.argmax(promise.effects(widest), axis=1), axes.fastest))
+        parents = np.tile(scores[taken], 2)[kept]
+        few = promise.telling(halves.some(SAMPLE), TELLING)
+        told = np.minimum(few.scores(halves), parents)
         seen += len(told)
         scores = np.concatenate([told, scores[left]])
         kept = scores > found
@@ -83,7 +89,9 @@ def _points(screens: Screens, found: float) -> tuple[Index, int]:
     grid, limit = screens.frequencies_hz, screens.demands.limits.crossover_limit_hz
     begin = max(0, int(np.searchsorted(grid, screens.lowest(found))) - 1)
     band = np.arange(begin, min(int(np.searchsorted(grid, limit, side="right")) + 1, len(grid)))
-    others = np.setdiff1d(np.concatenate([screens.above, screens.modulus]), band)
+    # beside the phase margin the modulus seldom decides over whole blocks, and any point may be left out
+    modulus = screens.modulus if screens.demands.prefer in {"margin", "step"} else screens.modulus[::FEW]
+    others = np.setdiff1d(np.concatenate([screens.above, modulus]), band)
     return np.concatenate([band, others]), len(band)
 
 
@@ -102,8 +110,8 @@ class Axes:
     apart: tuple[float, float]
     fastest: float
 
-    def inside(self, extent: Extent) -> Extent:
-        """Keep the blocks in which there is a pole above each zero, as far as the parts allow."""
+    def inside(self, extent: Extent) -> tuple[Extent, NDArray[np.bool_]]:
+        """Keep the blocks in which there is a pole above each zero, as far as the parts allow; say which (N,)."""
         (low, high), (some, more) = extent, self.apart
         keep = high[:, 0] >= low[:, 2]
         if self.leads.feedforward:
@@ -112,7 +120,7 @@ class Axes:
         else:
             least, most = low[:, 1] - high[:, 3], high[:, 1] - low[:, 3]
         keep &= (most >= some * (1.0 - ROUNDING)) & (least <= more * (1.0 + ROUNDING))
-        return Extent(low[keep], high[keep])
+        return Extent(low[keep], high[keep]), keep
 
 
 def _axes(screens: Screens, lattice: Lattice) -> Axes | None:

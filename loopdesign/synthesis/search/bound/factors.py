@@ -31,6 +31,11 @@ class Extent(NamedTuple):
     low: Array
     high: Array
 
+    def some(self, count: int) -> Extent:
+        """Take so many at most, evenly."""
+        step = -(-len(self.low) // count) or 1
+        return Extent(self.low[::step], self.high[::step])
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Leads:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from loopdesign.synthesis.search.screens import Screens
 
     Array = NDArray[np.float64]
+FEW = 4
+"""Steps from one grid point to the next at which the distance from -1 is looked at where it is a limit only."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +51,23 @@ class Promise:
 
     def scores(self, extent: Extent) -> Array:
         """Bound the score (N,) of blocks; minus infinity where nothing is feasible."""
-        f, best = self.corners[0].frequencies_hz, np.full(len(extent.low), np.inf)
+        return self._by_corner(extent)[0]
+
+    def telling(self, extent: Extent, count: int) -> Promise:
+        """Keep the corners that decide most often over blocks, as many of them at most; a bound without others is true.
+
+        A corner decides where it bounds the gain or the score of a block lowest.
+        """
+        _, most, reached = self._by_corner(extent)
+        decide = np.concatenate([most.argmin(axis=0), reached.argmin(axis=0)])
+        counts = np.bincount(decide, minlength=len(self.corners))
+        first = np.argsort(-counts, kind="stable")[:count]
+        kept = [self.corners[k] for k in np.sort(first[counts[first] > 0])]
+        return replace(self, corners=kept or self.corners)
+
+    def _by_corner(self, extent: Extent) -> tuple[Array, Array, Array]:
+        """Bound the score (N,) of blocks; at every corner (B,N) the logarithm of K from above, and the score."""
+        f, rows = self.corners[0].frequencies_hz, np.arange(len(extent.low))
         limit = self.screens.demands.limits.crossover_limit_hz
         cell, beyond = self.cells - 2, f > limit
         chord = cell >= 0 and f[cell] <= limit < f[cell + 1]
@@ -57,16 +75,14 @@ class Promise:
         weights = np.array([1.0 - part, part])
         times, signs = self.leads.times(extent), self.leads.signs
         shapes = {c.factors.tobytes(): shape_of(times, c.factors, signs, f, self.reference_hz) for c in self._unlike}
-        gains, rows, allowed = self._gains(times), np.arange(len(best)), []
-        most = gains[1]
+        gains, allowed, mosts = self._gains(times), [], []
         for corner in self.corners:
             shape = shapes[corner.factors.tobytes()]
             ideal = -shape.low - corner.size - corner.gain[0]  # for a gain of one with an ideal amplifier
             room = ideal + corner.within
-            start = ideal[:, :-1] + np.log1p(
-                corner.error(corner.ahead)
-            )  # of a point ahead of one with a gain below one
-            most = np.minimum(most, room[:, beyond].min(axis=1, initial=np.inf))
+            # of a point ahead of one with a gain below one
+            start = ideal[:, :-1] + np.log1p(corner.error(corner.ahead))
+            most = room[:, beyond].min(axis=1, initial=np.inf)
             if chord:
                 most = np.minimum(most, weights[0] * start[:, cell] + weights[1] * room[:, cell + 1])
             share = self._phase(corner, shape)
@@ -76,13 +92,15 @@ class Promise:
             least = np.minimum.accumulate(room[:, self.cells - 1 :: -1], axis=1)[:, ::-1][rows, after]
             there = share[rows, after - 1]
             least = np.minimum(least, (1.0 - there) * start[rows, after - 1] + there * room[rows, after])
-            most = np.where((share >= 0.0).any(axis=1), np.minimum(most, least), -np.inf)
+            mosts.append(np.where((share >= 0.0).any(axis=1), np.minimum(most, least), -np.inf))
+        most, reached = np.minimum(gains[1], np.min(mosts, axis=0)), []
         for corner, share in zip(self.corners, allowed, strict=True):
             shape = shapes[corner.factors.tobytes()]
             low = shape.low + corner.size + corner.gain[0] + gains[0][:, None]
             high = shape.high + corner.size + corner.gain[1] + most[:, None]
-            best = np.minimum(best, self._reached(corner, shape, share, (low, high)))
-        return np.where(most >= gains[0], best, -np.inf)
+            reached.append(self._reached(corner, shape, share, (low, high)))
+        scores = np.where(most >= gains[0], np.min(reached, axis=0), -np.inf)
+        return scores, np.array(mosts), np.array(reached)
 
     def _gains(self, times: Extent) -> tuple[Array, Array]:
         """Least and largest logarithm (N,) of K times the size of zeros and poles at the reference."""
@@ -114,7 +132,8 @@ class Promise:
         first, last = shape.first + corner.angle, shape.last + corner.angle
         limits, prefer = self.screens.demands.limits, self.screens.demands.prefer
         back, forward = corner.turned(most)
-        apart = _farthest(low, high, first - back, last + forward)
+        few = slice(None, None, 1 if prefer in {"margin", "step"} else FEW)
+        apart = _farthest(low[:, few], high[:, few], (first - back)[:, few], (last + forward)[:, few])
         crossover = self._crossover(corner.frequencies_hz, (low, high), share)
         feasible = (apart >= limits.value("modulus_margin") * (1.0 - ROUNDING)).all(axis=1)
         feasible &= crossover >= self.screens.lowest(-np.inf)
