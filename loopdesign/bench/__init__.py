@@ -11,4 +11,5 @@
 `steps`     a measured load step against that of the exact model
 `words`     what it says in sentences
 `hold`      the whole way, for one file or several
+`point`     the operating point of a measurement
 """

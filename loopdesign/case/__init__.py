@@ -11,6 +11,9 @@
 `load`      text to case
 `template`  a case file to begin from
 `write`     chosen parts back into the text; JSON Schema
+`words`     words people write for a key or a choice
+`vary`      values of a case file set anew
+`reference` what every key means, takes and defaults to
 """
 
 from __future__ import annotations

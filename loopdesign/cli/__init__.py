@@ -6,6 +6,7 @@
 `console`   what is printed, and where
 `deliver`   text, answers and reports of a check and a design
 `watch`     do it again each time a file is saved
+`labour`    who does the work: this process, several, or a cluster
 """
 
 from __future__ import annotations

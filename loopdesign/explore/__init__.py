@@ -9,4 +9,5 @@
 `combination` one combination of candidates, with the best compensation for it
 `size`        the smallest parts: every combination, and the front of cost against step deviation
 `boundary`    where in such a plane the largest multiplier is one
+`compare`     cases side by side
 """

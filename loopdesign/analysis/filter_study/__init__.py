@@ -3,6 +3,7 @@
 `optimum`     dampers by the optimum formulas
 `impedance`   output impedance of the filter alone
 `study`       the study of a case, and the sentences that warn
+`output`      a case's output filter
 """
 
 from loopdesign.analysis.filter_study.impedance import filter_output_impedance

@@ -6,6 +6,7 @@
 `figures`   shares with confidence, quantiles, ranking
 `step`      the departure at the load step
 `envelope`  the band of loop gains
+`ripple`    the output's ripple over production
 """
 
 from loopdesign.analysis.spread.bounds import yield_against_worst_case

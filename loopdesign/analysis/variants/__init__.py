@@ -6,4 +6,6 @@
 `ends`          the search for the worst combination of tolerance ends, whatever is judged
 `held`          the worst with the control voltage held, which parts of the compensation do not change
 `extremes`      the combinations of tolerance ends that are worst for each reading
+`worst_curves`  loop gains at the ends that make the worst readings
+`ripple`        the output's ripple at corners and worst ends
 """

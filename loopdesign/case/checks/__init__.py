@@ -8,6 +8,8 @@
 `plausible`   warnings about values that are hard to believe together
 `estimate`    currents and slopes of the lossless converter
 `duty`        the duty that a lossless converter needs
+`elements`    faults of a stage of the user's own
+`problem`     a fault between keys, and where it is looked for
 """
 
 from loopdesign.case.checks.impossible import problems

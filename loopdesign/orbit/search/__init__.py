@@ -7,4 +7,5 @@
 `fixed`    orbits at a given duty, of stages with several rectifiers
 `several`  their duty and sequence
 `stepped`  the sequence that they step through, from near an orbit
+`closing`  closing in on the duty at which the output rises to its target
 """

@@ -9,4 +9,5 @@
 `typst`     ``to_typst(content)``: the data of the document, and ``to_pdf(content)``: report.pdf by `document.typ`
 `pictures`  figures as SVG, and as PNG where asked for
 `cells`     tables with the unit in the heading
+`single`    the report of one study by itself
 """

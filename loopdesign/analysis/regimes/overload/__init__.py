@@ -8,4 +8,5 @@
 `held`       the voltages between which a regulated current is held
 `compliance` the characteristic of a regulated current, beyond both
 `words`      what is left out, and what is taken for granted
+`known`      orbits found so far, to begin others from
 """
