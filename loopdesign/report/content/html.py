@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from loopdesign.report.content.blocks import Block, Content
 
 _WORD = re.compile(r"[^a-z0-9]+")
+WHOLE = 20
+"""Most letters of a member of a list that is kept on one line."""
 _ALARMS = ("UNSTABLE", "MISSED", "EXCEEDED")
 
 
@@ -154,6 +156,8 @@ def _inside(table: Table) -> str:
 
 def _cell(text: str, mark: str, *, head: bool) -> str:
     shown = _safe(text)
+    if not mark and ", " in shown:  # a list breaks between its members, never within a short one
+        shown = ", ".join(f'<span class="whole">{m}</span>' if len(m) <= WHOLE else m for m in shown.split(", "))
     if text.startswith(_ALARMS):
         shown = f"<strong>{shown}</strong>"
     return f'<th scope="row"{mark}>{shown}</th>' if head else f"<td{mark}>{shown}</td>"

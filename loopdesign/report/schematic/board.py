@@ -16,9 +16,16 @@ FONT = "Libertinus Serif, DejaVu Sans, sans-serif"
 """Families of the letters, the first there is: that of the document, else that of the page's reader."""
 LETTERS = 12.0
 """Size of the letters [point]."""
+CHARACTER = 0.19
+"""Width of a letter on average over a line, in the widest of the families [units of the board]."""
+UNIT = 36.0
+"""A unit of the board [point]."""
+MARGIN = 0.3
+"""From the outermost letters to the edge of the picture [units of the board]."""
 LINE_HEIGHT = 0.41
 """Distance of two lines of letters [units of the board]."""
 INK = "#1a1a1a"
+UPRIGHT = 0.5
 BESIDE = {
     "source": 0.68,
     "sink": 0.68,
@@ -28,8 +35,9 @@ BESIDE = {
     "rectifier switch": 0.5,
     "led": -1.1,
 }
-"""Distance of the letters from a symbol that stands upright [units of the board]."""
-_FAMILY = re.compile(r"font-family:[^;\"]*")
+"""Distance of the letters from a symbol that stands upright, and from some kinds [units of the board]."""
+_FAMILY = re.compile(r'font-family="[^"]*"')
+_EXTENT = re.compile(r'width="([-\d.]+)pt" viewBox="([-\d.]+) ([-\d.]+) ([-\d.]+) ([-\d.]+)"')
 
 
 class DrawingBoard:
@@ -43,6 +51,7 @@ class DrawingBoard:
 
         self._drawing = schemdraw.Drawing(canvas="svg", show=False)
         self._drawing.config(fontsize=LETTERS, lw=1.1, color=INK)
+        self._ends = (0.0, 0.0)  # leftmost and rightmost letter
 
     def part(self, part: DrawnPart, start: Point, end: Point) -> None:
         """Draw a symbol from one point to another, its letters above it or to its right.
@@ -63,7 +72,7 @@ class DrawingBoard:
         if flat:
             self.letters(part.lines, ((x0 + x1) / 2.0, y0 + (0.76 if part.kind == "inductor" else 0.62)), above=True)
         else:
-            self.letters(part.lines, (x0 + BESIDE.get(part.kind, 0.5), (y0 + y1) / 2.0))
+            self.letters(part.lines, (x0 + BESIDE.get(part.kind, UPRIGHT), (y0 + y1) / 2.0))
 
     def _symbol(self, kind: str) -> Any:  # noqa: ANN401  (the library has no types)
         from schemdraw import elements as elm  # noqa: PLC0415
@@ -133,11 +142,37 @@ class DrawingBoard:
         top = y + (len(shown) - 1) * LINE_HEIGHT if above else y + (len(shown) - 1) * LINE_HEIGHT / 2.0
         side: Literal["center", "right", "left"] = "center" if above or centred else "right" if right else "left"
         for k, line in enumerate(shown):
+            wide = letters_width(line)
+            begin = x - wide * {"left": 0.0, "center": 0.5, "right": 1.0}[side]
+            self._ends = min(self._ends[0], begin), max(self._ends[1], begin + wide)
             text = elm.Label().at((x, top - k * LINE_HEIGHT))
             self._drawing.add(text.label(line, loc="center", halign=side, valign="center", ofst=(0, 0)))
 
     def svg(self) -> str:
-        """Return the drawing as the text of an SVG file."""
+        """Return the drawing as the text of an SVG file, wide enough for its letters in every family."""
         text = self._drawing.get_imagedata("svg").decode()
-        text = _FAMILY.sub(f"font-family:{FONT}", text)
-        return text[text.index("<svg") :]
+        text = _FAMILY.sub(f'font-family="{FONT}"', text)
+        return _EXTENT.sub(self._widened, text[text.index("<svg") :], count=1)
+
+    def _widened(self, found: re.Match[str]) -> str:
+        """Extend the width of a picture to the ends of its letters."""
+        _, left, top, width, height = (float(v) for v in found.groups())
+        begin = min(left, (self._ends[0] - MARGIN) * UNIT)
+        wide = max(left + width, (self._ends[1] + MARGIN) * UNIT) - begin
+        return f'width="{wide:.6g}pt" viewBox="{begin:.6g} {top:.6g} {wide:.6g} {height:.6g}"'
+
+
+def letters_width(line: str) -> float:
+    """Estimate the width of a line of letters.
+
+    Parameters
+    ----------
+    line
+        The letters.
+
+    Returns
+    -------
+    float
+        Width, rather too large [units of the board].
+    """
+    return CHARACTER * len(line)

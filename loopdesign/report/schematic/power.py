@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from loopdesign.network.topologies.base import SUPPLY
 from loopdesign.report.basics.exact import exact_text
-from loopdesign.report.schematic.board import LINE_HEIGHT, DrawingBoard
+from loopdesign.report.schematic.board import BESIDE, LINE_HEIGHT, UPRIGHT, DrawingBoard, letters_width
 from loopdesign.report.schematic.parts import GROUND, DrawnPart, PathSection, sections
 
 if TYPE_CHECKING:
@@ -21,6 +21,8 @@ STEP = 2.5
 """Width of one symbol in the path [units of the board]."""
 BESIDE_GROUND, AFTER_GROUND = 2.75, 1.5
 """From one symbol that leads to ground to the next, and to the next symbol in the path."""
+GAP = 0.5
+"""From the end of letters to the middle of what stands next [units of the board]."""
 PRIMARY, CLAMPED = -DEPTH * 0.62, -DEPTH * 0.85
 """Height of the switch under a primary winding, and where a clamp hangs beside it [units of the board]."""
 LIFT = 2.0
@@ -175,12 +177,20 @@ def _draw_ladder(board: DrawingBoard, sorted_: Ladder, x: float, top: float = 0.
         for number, chain in enumerate(sorted_.down[node], 1):
             _down(board, chain, x, top)
             more = number < len(sorted_.down[node]) or last
-            width = BESIDE_GROUND if more else AFTER_GROUND
+            width = _beside(chain) if more else AFTER_GROUND
             board.wire((x, top), (x + width, top))
             x += width
         if k < len(sorted_.between):
             x = _across(board, sorted_.between[k], node, x, top)
     return x
+
+
+def _beside(chain: tuple[DrawnPart, ...]) -> float:
+    """Distance to the next symbol that leads to ground: room for the letters of these."""
+    return max(
+        BESIDE_GROUND,
+        *(BESIDE.get(p.kind, UPRIGHT) + letters_width(line) + GAP for p in chain for line in p.lines if line),
+    )
 
 
 def _down(board: DrawingBoard, chain: tuple[DrawnPart, ...], x: float, top: float) -> None:

@@ -161,3 +161,19 @@ def test_leakage_and_clamp_are_drawn_with_their_values():
     for word in ("leakage", "1.8 µH ±30 %", "Rc", "6.8 kΩ ±5 %", "Cc", "15 nF ±5 %", "Dc", "800 mV, 100 mΩ"):
         assert word in every, word
     assert "Dc" not in said(parse_case(template("flyback"), "case.toml"))
+
+
+@pytest.mark.parametrize("name", ["tide_gauge_sepic", "ice_radar_flyback", "rain_radar_sepic"])
+def test_letters_stay_inside_the_picture_and_off_the_next_branch(name):
+    """With letters 0.6 of their size wide, which is wide for a family without serifs: measured in a browser's default."""
+    case = load_case(CASES / f"{name}.toml")
+    for svg in (*(svg for _, svg in power_pictures(case)), control_picture(case, PARTS)):
+        assert 'font-family="sans"' not in svg
+        left, _, width, _ = map(float, re.search(r'viewBox="([^"]+)"', svg)[1].split())
+        lines = re.findall(r'text-anchor="(\w+)"><tspan x="([-\d.]+)"[^>]*>([^<]+)', svg)
+        assert len(lines) > 5
+        for anchor, x, text in lines:
+            wide = 0.55 * 12.0 * len(unescape(text))
+            begin = float(x) - wide * {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor]
+            assert left <= begin
+            assert begin + wide <= left + width, text
