@@ -3,22 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
-from loopdesign.orbit.stepping.abreast.row import run_periods
+from loopdesign.orbit.stepping.abreast.row import run_stretches
 from loopdesign.orbit.stepping.devices import Devices, Segment
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
     from numpy.typing import NDArray
 
     from loopdesign.orbit.problem import OperatingPoint
+    from loopdesign.orbit.stepping.abreast.periods import Stretch
     from loopdesign.orbit.stepping.cycle import CycleStepper
     from loopdesign.orbit.stepping.devices import Cycle, Ended
 
+T = TypeVar("T")
 
 QUIET = 1e-9
 """Change of the state from cycle to cycle, relative to its size, below which a sequence counts as settled."""
@@ -107,8 +109,9 @@ def from_point(point: OperatingPoint) -> tuple[NDArray[np.float64], Devices]:
 
 
 def run_cycles(
-    stepper: CycleStepper, x: NDArray[np.float64], devices: Devices, *, cycles: int, at_least: int | None = None
-) -> Run:
+    stepper: CycleStepper, x: NDArray[np.float64], devices: Devices, *, cycles: int, at_least: int | None = None,
+    motions: list[list[Segment]] | None = None, followed: int = 0,
+) -> Run:  # fmt: skip
     """Step cycle after cycle.
 
     Parameters
@@ -121,47 +124,68 @@ def run_cycles(
         Most cycles [unitless].
     at_least
         Cycles [unitless] after which the run may end as soon as it has settled; never before ``cycles`` where None.
+    motions, followed
+        List that takes the motions of the first cycles, and of how many [unitless].
 
     Returns
     -------
     Run
         What happened.
     """
-    done: list[Cycle] = []
-    states, before = [x], [devices]
-    size = float(np.abs(x).max())
-    for k, (cycle, _) in enumerate(run_periods(stepper, x, devices, cycles), start=1):
-        done.append(cycle)
-        last, x, devices = x, cycle.x, cycle.devices
-        states.append(x)
-        before.append(devices)
-        resting = at_least is not None and k >= at_least and k % LOOK_EVERY == 0
-        if resting and float(np.abs(x - last).max()) < QUIET * size:
+    done: list[Stretch] = []
+    begin, count, size = x, 0, float(np.abs(x).max())
+    for stretch in run_stretches(stepper, x, devices, cycles, motions, followed):
+        quiet = None if at_least is None else _quiet(stretch, begin, count, at_least, QUIET * size)
+        done.append(stretch if quiet is None else stretch.first(quiet))
+        if quiet is not None:
             break
-    return _collect(stepper, done, np.array(states), tuple(before))
+        begin, count = stretch.states[-1], count + len(stretch)
+    return _collect(stepper, done, x, devices)
 
 
-def _collect(stepper: CycleStepper, done: list[Cycle], states: NDArray[np.float64], before: tuple[Devices, ...]) -> Run:
-    clocked = [c.clocked for c in done]
-    watched = np.empty((len(done), 1))
-    for devices in set(clocked):
-        where = np.array([c == devices for c in clocked])
-        watched[where] = stepper.watch(devices, states[:-1][where], ("v(control)",))
+def _quiet(
+    stretch: Stretch, begin: NDArray[np.float64], count: int, at_least: int, still: float
+) -> int | None:  # fmt: skip
+    """Count the cycles of a stretch up to the first that hardly moved the state, of those looked at; None where none.
+
+    ``count`` cycles came before it, and ``begin`` is the state at the end of the last of them.
+    """
+    numbers = np.arange(count + 1, count + len(stretch) + 1)
+    for k in np.flatnonzero((numbers >= at_least) & (numbers % LOOK_EVERY == 0)).tolist():
+        last = stretch.states[k - 1] if k else begin
+        if float(np.abs(stretch.states[k] - last).max()) < still:
+            return k + 1
+    return None
+
+
+def _collect(stepper: CycleStepper, done: list[Stretch], x: NDArray[np.float64], devices: Devices) -> Run:
+    """Join the stretches of a run that began at a state (n,) with some devices."""
+    states = np.concatenate([x[None], *(s.states for s in done)])
+    clocked = _each(done, lambda made: made.clocked)
+    watched = np.empty((len(clocked), 1))
+    for kind in set(clocked):
+        where = np.concatenate([np.full(len(s), s.made.clocked == kind) for s in done])
+        watched[where] = stepper.watch(kind, states[:-1][where], ("v(control)",))
     index = {name: stepper.states.index(f"i({name})") for name in stepper.inductors}
     return Run(
         period=float(stepper.converter.period),
-        mean=np.array([c.mean for c in done]),
-        lowest=np.array([c.lowest for c in done]),
-        highest=np.array([c.highest for c in done]),
-        duty=np.array([c.duty for c in done]),
+        mean=np.concatenate([s.mean for s in done]),
+        lowest=np.concatenate([s.lowest for s in done]),
+        highest=np.concatenate([s.highest for s in done]),
+        duty=np.concatenate([s.duty for s in done]),
         control=watched[:, 0],
         currents={name: states[:-1, k] / stepper.scale[k] for name, k in index.items()},
-        ended=tuple(c.ended for c in done),
-        discontinuous=np.array([c.idle for c in done]),
-        limited=np.array([c.limited for c in done]),
+        ended=_each(done, lambda made: made.ended),
+        discontinuous=np.array(_each(done, lambda made: made.idle)),
+        limited=np.array(_each(done, lambda made: made.limited)),
         states=states,
-        devices=before,
+        devices=(devices, *_each(done, lambda made: made.devices)),
     )
+
+
+def _each(done: list[Stretch], of: Callable[[Cycle], T]) -> tuple[T, ...]:
+    """Tell of every cycle what those of a stretch have in common."""
+    return tuple(value for s in done for value in (of(s.made),) * len(s))
 
 
 def traces(
@@ -191,12 +215,36 @@ def traces(
     Traces
         Output, control and currents over time.
     """
+    motions: list[list[Segment]] = []
+    for _ in range(cycles):
+        motions.append([])
+        cycle = stepper.cycle(x, devices, motions[-1])
+        x, devices = cycle.x, cycle.devices
+    return traces_of(stepper, motions, first=first, count=count)
+
+
+def traces_of(stepper: CycleStepper, motions: list[list[Segment]], *, first: int = 0, count: int = 24) -> Traces:
+    """Follow the waveforms along motions that are known, ``count`` instants each.
+
+    Parameters
+    ----------
+    stepper : CycleStepper
+        The converter, its inputs as they were.
+    motions : list of list of Segment
+        The motions of every cycle.
+    first : int
+        Number of the first cycle, counted from the step [unitless].
+    count : int
+        Instants between any two edges [unitless].
+
+    Returns
+    -------
+    Traces
+        Output, control and currents over time.
+    """
     probes = ("v(out)", "v(control)", *(f"i({name})" for name in stepper.inductors))
     times, values = [], []
-    for k in range(cycles):
-        segments: list[Segment] = []
-        cycle = stepper.cycle(x, devices, segments)
-        x, devices = cycle.x, cycle.devices
+    for k, segments in enumerate(motions):
         for segment in segments:
             theta, rows = stepper.dense(segment, count, probes)
             times.append((theta + k + first) * stepper.converter.period)

@@ -22,7 +22,7 @@ from loopdesign.analysis.transient.estimate import predicted_departures
 from loopdesign.analysis.transient.notes import left_out
 from loopdesign.analysis.transient.outcome import cut_short, verdict
 from loopdesign.analysis.transient.ringing import GrowthRun, Ringing, disturb, ringing
-from loopdesign.analysis.transient.run import Run, Traces, from_point, run_cycles, settling_time, traces
+from loopdesign.analysis.transient.run import Run, Traces, from_point, run_cycles, settling_time, traces, traces_of
 from loopdesign.analysis.transient.start import (
     Staged,
     StepKind,
@@ -46,6 +46,7 @@ if TYPE_CHECKING:
 
     from loopdesign import case as cases
     from loopdesign.models.switched import SwitchedModel
+    from loopdesign.orbit.stepping.devices import Segment
 
 LEAST_CYCLES, MOST_CYCLES = 1000, 10000
 MOST_ASKED = 200_000
@@ -275,8 +276,11 @@ def _step(start: StepStart, cycles: int | None, case: cases.Case) -> StepResult:
     model, reason, held = model_after(start)
     stepper.set_inputs(**start.changes)
     most, least = _cycles(model, cycles)
-    sequence = run_cycles(stepper, x, devices, cycles=most, at_least=least)
-    zoom = joined([lead, traces(stepper, x, devices, cycles=ZOOM_AFTER)])
+    motions: list[list[Segment]] = []
+    followed = ZOOM_AFTER if most >= ZOOM_AFTER else 0
+    sequence = run_cycles(stepper, x, devices, cycles=most, at_least=least, motions=motions, followed=followed)
+    near = traces_of(stepper, motions) if followed else traces(stepper, x, devices, cycles=ZOOM_AFTER)
+    zoom = joined([lead, near])
     worst = None if model is None else worst_modes(model)[0]
     after = None if model is None else mean_output(start, model.point)
     stable, reason = verdict(sequence, after, worst, band, reason)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -26,6 +26,47 @@ class Walked:
     entered: Array
     motions: Motions
     ends: Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """Periods of one sequence of edges, one behind the other.
+
+    Attributes
+    ----------
+    made
+        One of them, for what they have in common: devices, what ended the on-time, and whether limits were at work.
+    states
+        Normalised states at their ends (K,n) [unitless].
+    mean, lowest, highest
+        Output over each period (K,) [V].
+    duty
+        On-times (K,) [periods].
+    """
+
+    made: Cycle
+    states: Array
+    mean: Array
+    lowest: Array
+    highest: Array
+    duty: Array
+
+    @classmethod
+    def of(cls, cycle: Cycle) -> Stretch:
+        """Make a stretch of one period."""
+        mean, lowest, highest, duty = np.array([[cycle.mean], [cycle.lowest], [cycle.highest], [cycle.duty]])
+        return cls(made=cycle, states=cycle.x[None], mean=mean, lowest=lowest, highest=highest, duty=duty)
+
+    def __len__(self) -> int:
+        """Count the periods."""
+        return len(self.mean)
+
+    def first(self, count: int) -> Stretch:
+        """Keep the first periods [unitless]."""
+        return Stretch(
+            made=self.made, states=self.states[:count], mean=self.mean[:count], lowest=self.lowest[:count],
+            highest=self.highest[:count], duty=self.duty[:count],
+        )  # fmt: skip
 
 
 class Periods:
@@ -175,11 +216,24 @@ class Periods:
             fine &= least == (pattern.cycle.ended == "minimum on-time")
         return fine
 
+    def stretch(self, count: int) -> Stretch:
+        """Tell a number of first periods [unitless] together."""
+        low, high = self._extremes(count)
+        made = replace(self.pattern.cycle, x=self.ends[0], devices=self.pattern.legs[-1].devices)
+        return Stretch(
+            made=made, states=self.ends[:count], mean=self.integral[:count], lowest=low, highest=high,
+            duty=self.duty[:count],
+        )  # fmt: skip
+
+    def _extremes(self, count: int) -> tuple[Array, Array]:
+        """Lowest and highest output (c,) [V] of a number of first periods [unitless]."""
+        low, high = (np.array(v) for v in zip(*(f.motions.extremes(count) for f in self.legs), strict=True))
+        return low.min(axis=0), high.max(axis=0)
+
     def periods(self, count: int, *, traced: bool) -> list[tuple[Cycle, list[Segment]]]:
         """Tell a number of first periods [unitless] one by one, with their motions where they are asked for."""
         made = self.pattern.cycle
-        low, high = (np.array(v) for v in zip(*(f.motions.extremes(count) for f in self.legs), strict=True))
-        lowest, highest = low.min(axis=0).tolist(), high.max(axis=0).tolist()
+        lowest, highest = (v.tolist() for v in self._extremes(count))
         mean, duty = self.integral.tolist(), self.duty.tolist()
         last = self.pattern.legs[-1].devices
         told = []

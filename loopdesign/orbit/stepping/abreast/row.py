@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.orbit.stepping.abreast.pattern import Pattern
-from loopdesign.orbit.stepping.abreast.periods import Periods
+from loopdesign.orbit.stepping.abreast.periods import Periods, Stretch
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -64,13 +64,62 @@ def run_periods(
     tuple of Cycle and list of Segment
         Every period, with its motions between edges where they are asked for.
     """
+    for made, trace, several in _run(stepper, x, devices, count):
+        if isinstance(made, Periods):
+            yield from made.periods(several, traced=traced)
+        else:
+            yield made, trace
+
+
+def run_stretches(
+    stepper: CycleStepper, x: Array, devices: Devices, count: int, motions: list[list[Segment]] | None = None,
+    followed: int = 0,
+) -> Iterator[Stretch]:  # fmt: skip
+    """Step one period after the other as `run_periods` does, and tell those of one sequence of edges together.
+
+    Parameters
+    ----------
+    stepper : CycleStepper
+        The converter.
+    x : ndarray (n,)
+        Normalised state just before the first clock [unitless].
+    devices : Devices
+        Which devices conduct there.
+    count : int
+        Periods [unitless].
+    motions : list of list of Segment, optional
+        Takes the motions of the first periods.
+    followed : int
+        How many of them [unitless].
+
+    Yields
+    ------
+    Stretch
+        At least one period.
+    """
+    kept: list[list[Segment]] = [] if motions is None else motions
+    for made, trace, several in _run(stepper, x, devices, count):
+        wanted = min(followed - len(kept), several)
+        if isinstance(made, Periods):
+            if wanted > 0:
+                kept += [told for _, told in made.periods(wanted, traced=True)]
+            yield made.stretch(several)
+        else:
+            kept += [trace][:wanted] if wanted > 0 else []
+            yield Stretch.of(made)
+
+
+def _run(
+    stepper: CycleStepper, x: Array, devices: Devices, count: int
+) -> Iterator[tuple[Cycle | Periods, list[Segment], int]]:
+    """Step single periods with their motions, or several of one sequence, of which the first are taken."""
     left, rest = count, 0
     last: tuple[object, ...] = ()
     singly: set[tuple[object, ...]] = set()
     while left > 0:
         trace: list[Segment] = []
         cycle = stepper.cycle(x, devices, trace)
-        yield cycle, trace
+        yield cycle, trace, 1
         x, devices, left, rest = cycle.x, cycle.devices, left - 1, rest - 1
         now = (cycle.ended, *((s.devices, s.guard, s.length > 0.0) for s in trace))
         if now == last and rest <= 0 and left > FEWEST and now not in singly:
@@ -79,9 +128,9 @@ def run_periods(
                 singly.add(now)
                 continue
             row = _Row(pattern, x, [s.length for s in trace])
-            for told in row.run(left, traced=traced):
-                left -= len(told)
-                yield from told
+            for periods, taken in row.run(left):
+                left -= taken
+                yield periods, [], taken
             x, rest = row.x, 1 if row.paid else REST
         last = now
 
@@ -99,8 +148,8 @@ class _Row:
         """Whether the periods gained so far were worth the work."""
         return self.gained > POOR * self.rounds
 
-    def run(self, most: int, *, traced: bool) -> Iterator[list[tuple[Cycle, list[Segment]]]]:
-        """Yield periods, a few at a time, until their sequence ends."""
+    def run(self, most: int) -> Iterator[tuple[Periods, int]]:
+        """Yield periods, a few at a time, with how many of them are taken, until their sequence ends."""
         width, left, noise = FEWEST, most, np.zeros(len(self.x))
         states, warm = self.x[None], [np.full(1, s) for s in self.spans]
         while True:
@@ -110,7 +159,7 @@ class _Row:
                 joined = _joined(periods, noise)
                 count = periods.kept(joined)
                 if count:
-                    yield periods.periods(count, traced=traced)
+                    yield periods, count
                     self.x = periods.ends[count - 1]
                 rounds, left = rounds + 1, left - count
                 self.rounds, self.gained = self.rounds + 1, self.gained + count
@@ -151,23 +200,25 @@ def _joined(periods: Periods, noise: Array) -> int:
 def _guessed(periods: Periods, count: int, width: int) -> tuple[Array, list[Array]]:
     """Guess the states of the periods behind the last one joined, which go on as its derivative says."""
     begin, end, derivative = periods.begin[count - 1], periods.ends[count - 1], periods.maps[count - 1]
-    states = np.empty((width, len(begin)))
+    moved = np.empty((width, len(begin)))
+    moved[0], power, there = end - begin, derivative, 1
+    with np.errstate(all="ignore"):  # the powers of the derivative add up to those of twice as many periods
+        while there < width:
+            more = min(there, width - there)
+            moved[there : there + more] = moved[there - 1] + moved[:more] @ power.T
+            power, there = power @ power, there + more
+    states = begin + moved
     states[0] = end
-    with np.errstate(all="ignore"):
-        for j in range(1, width):
-            states[j] = end + derivative @ (states[j - 1] - begin)
     return states, [np.full(width, span[count - 1]) for span in periods.spans]
 
 
 def _corrected(periods: Periods, count: int) -> tuple[Array, list[Array]]:
     """Correct the begins of the periods that are left by Newton's method."""
-    states = periods.begin[count:].copy()
-    if not len(states):
-        return states, []
-    change = periods.ends[count - 1] - states[0]
-    states[0] += change
+    begun = periods.begin[count:]
+    if not len(begun):
+        return begun, []
+    changes = periods.ends[count - 1 : -1] - begun
     with np.errstate(all="ignore"):
-        for j in range(count, len(periods.ends) - 1):
-            change = periods.ends[j] + periods.maps[j] @ change - states[j + 1 - count]
-            states[j + 1 - count] += change
-    return states, [span[count:] for span in periods.spans]
+        for k, derivative in enumerate(periods.maps[count : count + len(begun) - 1], start=1):
+            changes[k] += derivative @ changes[k - 1]
+    return begun + changes, [span[count:] for span in periods.spans]
