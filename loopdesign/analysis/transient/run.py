@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
-from loopdesign.orbit.stepping.abreast.row import run_stretches
+from loopdesign.orbit.stepping.abreast.row import run_rows
 from loopdesign.orbit.stepping.devices import Devices, Segment
 
 if TYPE_CHECKING:
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign.orbit.problem import OperatingPoint
-    from loopdesign.orbit.stepping.abreast.periods import Stretch
+    from loopdesign.orbit.stepping.abreast.periods import PeriodRow
     from loopdesign.orbit.stepping.cycle import CycleStepper
     from loopdesign.orbit.stepping.devices import Cycle, Ended
 
@@ -132,34 +132,34 @@ def run_cycles(
     Run
         What happened.
     """
-    done: list[Stretch] = []
+    done: list[PeriodRow] = []
     begin, count, size = x, 0, float(np.abs(x).max())
-    for stretch in run_stretches(stepper, x, devices, cycles, motions, followed):
-        quiet = None if at_least is None else _quiet(stretch, begin, count, at_least, QUIET * size)
-        done.append(stretch if quiet is None else stretch.first(quiet))
+    for row in run_rows(stepper, x, devices, cycles, motions, followed):
+        quiet = None if at_least is None else _quiet(row, begin, count, at_least, QUIET * size)
+        done.append(row if quiet is None else row.first(quiet))
         if quiet is not None:
             break
-        begin, count = stretch.states[-1], count + len(stretch)
+        begin, count = row.states[-1], count + len(row)
     return _collect(stepper, done, x, devices)
 
 
 def _quiet(
-    stretch: Stretch, begin: NDArray[np.float64], count: int, at_least: int, still: float
+    row: PeriodRow, begin: NDArray[np.float64], count: int, at_least: int, still: float
 ) -> int | None:  # fmt: skip
-    """Count the cycles of a stretch up to the first that hardly moved the state, of those looked at; None where none.
+    """Count the cycles of a row up to the first that hardly moved the state, of those looked at; None where none.
 
     ``count`` cycles came before it, and ``begin`` is the state at the end of the last of them.
     """
-    numbers = np.arange(count + 1, count + len(stretch) + 1)
+    numbers = np.arange(count + 1, count + len(row) + 1)
     for k in np.flatnonzero((numbers >= at_least) & (numbers % LOOK_EVERY == 0)).tolist():
-        last = stretch.states[k - 1] if k else begin
-        if float(np.abs(stretch.states[k] - last).max()) < still:
+        last = row.states[k - 1] if k else begin
+        if float(np.abs(row.states[k] - last).max()) < still:
             return k + 1
     return None
 
 
-def _collect(stepper: CycleStepper, done: list[Stretch], x: NDArray[np.float64], devices: Devices) -> Run:
-    """Join the stretches of a run that began at a state (n,) with some devices."""
+def _collect(stepper: CycleStepper, done: list[PeriodRow], x: NDArray[np.float64], devices: Devices) -> Run:
+    """Join the rows of a run that began at a state (n,) with some devices."""
     states = np.concatenate([x[None], *(s.states for s in done)])
     clocked = _each(done, lambda made: made.clocked)
     watched = np.empty((len(clocked), 1))
@@ -183,8 +183,8 @@ def _collect(stepper: CycleStepper, done: list[Stretch], x: NDArray[np.float64],
     )
 
 
-def _each(done: list[Stretch], of: Callable[[Cycle], T]) -> tuple[T, ...]:
-    """Tell of every cycle what those of a stretch have in common."""
+def _each(done: list[PeriodRow], of: Callable[[Cycle], T]) -> tuple[T, ...]:
+    """Tell of every cycle what those of a row have in common."""
     return tuple(value for s in done for value in (of(s.made),) * len(s))
 
 

@@ -29,7 +29,7 @@ class Walked:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stretch:
+class PeriodRow:
     """Periods of one sequence of edges, one behind the other.
 
     Attributes
@@ -52,8 +52,8 @@ class Stretch:
     duty: Array
 
     @classmethod
-    def of(cls, cycle: Cycle) -> Stretch:
-        """Make a stretch of one period."""
+    def of(cls, cycle: Cycle) -> PeriodRow:
+        """Make a row of one period."""
         mean, lowest, highest, duty = np.array([[cycle.mean], [cycle.lowest], [cycle.highest], [cycle.duty]])
         return cls(made=cycle, states=cycle.x[None], mean=mean, lowest=lowest, highest=highest, duty=duty)
 
@@ -61,9 +61,9 @@ class Stretch:
         """Count the periods."""
         return len(self.mean)
 
-    def first(self, count: int) -> Stretch:
+    def first(self, count: int) -> PeriodRow:
         """Keep the first periods [unitless]."""
-        return Stretch(
+        return PeriodRow(
             made=self.made, states=self.states[:count], mean=self.mean[:count], lowest=self.lowest[:count],
             highest=self.highest[:count], duty=self.duty[:count],
         )  # fmt: skip
@@ -216,11 +216,11 @@ class Periods:
             fine &= least == (pattern.cycle.ended == "minimum on-time")
         return fine
 
-    def stretch(self, count: int) -> Stretch:
+    def period_row(self, count: int) -> PeriodRow:
         """Tell a number of first periods [unitless] together."""
         low, high = self._extremes(count)
         made = replace(self.pattern.cycle, x=self.ends[0], devices=self.pattern.legs[-1].devices)
-        return Stretch(
+        return PeriodRow(
             made=made, states=self.ends[:count], mean=self.integral[:count], lowest=low, highest=high,
             duty=self.duty[:count],
         )  # fmt: skip

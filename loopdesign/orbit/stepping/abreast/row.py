@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.orbit.stepping.abreast.pattern import Pattern
-from loopdesign.orbit.stepping.abreast.periods import Periods, Stretch
+from loopdesign.orbit.stepping.abreast.periods import Periods, PeriodRow
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -71,10 +71,10 @@ def run_periods(
             yield made, trace
 
 
-def run_stretches(
+def run_rows(
     stepper: CycleStepper, x: Array, devices: Devices, count: int, motions: list[list[Segment]] | None = None,
     followed: int = 0,
-) -> Iterator[Stretch]:  # fmt: skip
+) -> Iterator[PeriodRow]:  # fmt: skip
     """Step one period after the other as `run_periods` does, and tell those of one sequence of edges together.
 
     Parameters
@@ -94,7 +94,7 @@ def run_stretches(
 
     Yields
     ------
-    Stretch
+    PeriodRow
         At least one period.
     """
     kept: list[list[Segment]] = [] if motions is None else motions
@@ -103,10 +103,10 @@ def run_stretches(
         if isinstance(made, Periods):
             if wanted > 0:
                 kept += [told for _, told in made.periods(wanted, traced=True)]
-            yield made.stretch(several)
+            yield made.period_row(several)
         else:
             kept += [trace][:wanted] if wanted > 0 else []
-            yield Stretch.of(made)
+            yield PeriodRow.of(made)
 
 
 def _run(
