@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.orbit.stepping.abreast.pattern import Pattern
-from loopdesign.orbit.stepping.abreast.periods import Periods, PeriodRow
+from loopdesign.orbit.stepping.abreast.periods import PeriodRow, Periods
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
