@@ -35,6 +35,8 @@ SHORT = 1e-3
 """Resistance of a short, over that of the largest load of the case."""
 
 LOST = "the orbits could not be followed further"
+FOLD = "losses end regulation"
+"""How a reason begins where more duty would bring no more output at the largest load."""
 BEYOND = (2.0, 10.0)
 """Ratios of the load's conductance to its last value at which it is stepped where the limit fails."""
 
@@ -69,6 +71,8 @@ class OverloadCurve:
     def folds_back(self) -> bool:
         """Whether the current of an orbit falls anywhere while the output falls."""
         current = [p.output_current_a for p in self.points if p.stable is not None]
+        if self.largest_load_a and self.reason.startswith(FOLD):
+            current.insert(0, self.largest_load_a)
         return any(after < before * (1.0 - AT_THE_LIMIT) for before, after in pairwise(current))
 
     def to_dict(self) -> dict[str, Any]:
@@ -125,6 +129,12 @@ def _curve(ceiling: Ceiling, item: int, largest: float, duty: float, full: float
     if not np.isfinite(largest) or largest <= 0.0:
         none = 0.0 if largest == 0.0 else None
         return OverloadCurve(input_voltage=line, largest_load_a=none, points=(), reason=_nowhere(largest, full))
+    folded = _folded(ceiling, item, largest, duty)
+    told = f"{FOLD} at a duty of {duty:.3g}, where more would bring no more output" if folded else ""
+    if folded:
+        duty = _beyond_fold(ceiling, item, largest, duty)
+        if np.isnan(duty):
+            return OverloadCurve(input_voltage=line, largest_load_a=largest, points=(), reason=f"{told}; {LOST}")
     loads, duties, top, reason = _places(ceiling, item, largest, duty, full)
     points = list(judged_points(ceiling, item, loads, duties, top))
     if reason:
@@ -141,7 +151,29 @@ def _curve(ceiling: Ceiling, item: int, largest: float, duty: float, full: float
             reason += f"; stepped beyond it: {at} {format_quantity(points[-1].output_voltage_v, 'V')}"
     else:
         reason = f"followed into a short: {reached(last)}"
+    if told:
+        jump = f", and the output falls at once to {format_quantity(points[0].output_voltage_v, 'V')}" if points else ""
+        reason = f"{told}{jump}; {reason}"
     return OverloadCurve(input_voltage=line, largest_load_a=largest, points=tuple(points), reason=reason)
+
+
+def _folded(ceiling: Ceiling, item: int, largest: float, duty: float) -> bool:
+    """Whether neither a limit nor the largest duty ends regulation at the largest load, but losses."""
+    first = ceiling.beyond(np.array([item]), np.array([largest]), np.array([duty]))
+    full = duty >= ceiling.converter.max_duty * (1.0 - AT_THE_LIMIT)
+    return bool(not full and abs(float(first[0])) > AT_THE_LIMIT)
+
+
+def _beyond_fold(ceiling: Ceiling, item: int, largest: float, duty: float) -> float:
+    """Find the duty to which the controller goes on from the fold: its limit, or the largest; NaN where not followed.
+
+    The output has stopped to rise there, so that the error amplifier asks for more until something stops it.
+    """
+    one, load, most = np.array([item]), np.array([largest]), np.array([ceiling.converter.max_duty])
+    beyond = float(ceiling.beyond(one, load, most)[0])
+    if beyond > 0.0:
+        return float(ceiling.duty_at(one, load, np.array([duty]), most)[0])
+    return beyond if np.isnan(beyond) else float(most[0])
 
 
 def _nowhere(largest: float, full: float) -> str:

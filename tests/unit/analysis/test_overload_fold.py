@@ -1,0 +1,58 @@
+"""The output characteristic of a converter whose losses, and not its controller, end regulation."""
+
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import loopdesign as ld
+from loopdesign.analysis.regimes.overload.ceiling import Ceiling
+from loopdesign.analysis.regimes.overload.curve import overload_curves
+from loopdesign.corners.converters import line_load_corners, open_loop
+from loopdesign.orbit.holding import Bounds
+
+BEACON = Path(__file__).parents[3] / "cases" / "beacon_boost.toml"
+LINE, COIL, SWITCH, DIODE, DROP = 12.0, 1.0, 0.016, 0.014, 0.42
+
+
+@pytest.fixture(scope="module")
+def curve(tmp_path_factory):
+    """A boost with an ohm in its inductor, its current limit far above what it draws."""
+    text = re.sub(r"\[input_filter\][\s\S]*?(?=\n\[modulator)", "", BEACON.read_text(encoding="utf-8"))
+    text = re.sub(r"input_voltage = .*", 'input_voltage = ["12 V"]', text)
+    text = re.sub(r"output_current = .*", 'output_current = ["0.5 A"]', text)
+    text = text.replace('resistance = "32 mohm"', 'resistance = "1 ohm"')
+    path = tmp_path_factory.mktemp("fold") / "lossy.toml"
+    path.write_text(re.sub("load_step = .*", "", text), encoding="utf-8")
+    case = ld.load_case(path)
+    stage = open_loop(case, line_load_corners(case)).plain()
+    ceiling = Ceiling(converter=stage, bounds=Bounds(current_limit=2.0))
+    largest, duty = ceiling.largest_load(0.5)
+    return overload_curves(ceiling, np.array([0]), largest, duty, 0.5)[0]
+
+
+def lossy_boost(duty, ohm):
+    """Volt-seconds of the inductor in continuous conduction with losses, ripple left out; derived."""
+    off = 1.0 - duty
+    return (LINE - off * DROP) / (off + (COIL + duty * SWITCH + off * DIODE) / (off * ohm))
+
+
+def test_the_largest_load_is_that_of_the_fold(curve):
+    """The smallest resistor at which any duty still gives 24 V."""
+    duty = np.linspace(0.5, 0.9, 4001)
+    reached = [ohm for ohm in np.linspace(10.0, 30.0, 2001) if lossy_boost(duty, ohm).max() >= 24.0]
+    assert curve.largest_load_a == pytest.approx(24.0 / min(reached), rel=0.01)
+    assert curve.reason.startswith("losses end regulation at a duty of 0.75")
+
+
+def test_beyond_it_the_duty_is_the_largest(curve):
+    """An error amplifier that asks for more gets the largest duty, at which the output is less: at once, and into a short."""
+    first = curve.points[0]
+    assert first.output_voltage_v == pytest.approx(lossy_boost(0.9, 24.0 / curve.largest_load_a), rel=0.01)
+    assert first.output_current_a < curve.largest_load_a
+    assert curve.folds_back
+    for point in curve.points:
+        assert (point.ended, point.duty) == ("largest duty", pytest.approx(0.9))
+        ohm = point.output_voltage_v / point.output_current_a
+        assert point.output_voltage_v == pytest.approx(lossy_boost(0.9, ohm), rel=0.02)
