@@ -156,12 +156,14 @@ def lines_behind(ax: Axes, places: NDArray[np.float64], *, x: bool) -> None:
     x : bool
         Whether on the horizontal axis [unitless].
     """
-    from matplotlib.collections import LineCollection  # noqa: PLC0415
+    from matplotlib.patches import PathPatch  # noqa: PLC0415
+    from matplotlib.path import Path  # noqa: PLC0415
 
-    ends = [[(v, 0.0), (v, 1.0)] if x else [(0.0, v), (1.0, v)] for v in places]
-    across = ax.get_xaxis_transform() if x else ax.get_yaxis_transform()
-    lines = LineCollection(ends, transform=across, colors="#ececec", linewidths=0.4, zorder=0.4)
-    ax.add_collection(lines, autolim=False)
+    if len(places):
+        along, across = np.repeat(places, 2), np.tile([0.0, 1.0], len(places))
+        path = Path(np.stack((along, across) if x else (across, along), axis=1), np.tile([1, 2], len(places)))
+        whole = ax.get_xaxis_transform() if x else ax.get_yaxis_transform()
+        ax.add_artist(PathPatch(path, transform=whole, fill=False, edgecolor="#ececec", linewidth=0.4, zorder=0.4))
 
 
 def impedance_axis(ax: Axes, low: float, high: float) -> None:

@@ -120,7 +120,8 @@ def _inside(axis: Axis, places: NDArray[np.float64]) -> NDArray[np.bool_]:
 def _draw_group(
     axis: Axis, tick: Tick, places: NDArray[np.float64], words: list[str], renderer: RendererBase
 ) -> list[Bbox]:
-    """Draw one tick at every place; returns what its labels cover."""
+    """Draw one tick at every place; returns what its labels cover where the axis has a name to stand beyond them."""
+    named = bool(axis.get_label().get_text())
     level = axis.axis_name == "x"  # type: ignore[attr-defined]
     if tick.gridline.get_visible():
         along, across = np.repeat(places, 3), np.tile([0.0, 1.0, np.nan], len(places))
@@ -134,21 +135,22 @@ def _draw_group(
     covered = []
     for label in (tick.label1, tick.label2):
         if label.get_visible():
-            covered += _write_labels(label, places, words, renderer, level=level)
+            covered += _write_labels(label, places, words, renderer, level=level, measured=named)
     return covered
 
 
 def _write_labels(
-    label: Text, places: NDArray[np.float64], words: list[str], renderer: RendererBase, *, level: bool
+    label: Text, places: NDArray[np.float64], words: list[str], renderer: RendererBase, *, level: bool, measured: bool
 ) -> list[Bbox]:
-    """Write one label at every place that has words; returns what they cover."""
+    """Write one label at every place that has words; returns what they cover where that is wanted."""
     covered = []
     for place, text in zip(places, words, strict=True):
         if text:
             (label.set_x if level else label.set_y)(float(place))
             label.set_text(text)
             label.draw(renderer)
-            covered.append(label.get_window_extent(renderer))
+            if measured:
+                covered.append(label.get_window_extent(renderer))
     return covered
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -69,10 +68,9 @@ def peaks_kept(values: NDArray[np.float64], most: int) -> NDArray[np.intp]:
     if count <= most:
         return np.arange(count)
     edges = np.linspace(0, count, most // 2).astype(int)
-    kept = [0, count - 1]
-    for a, b in pairwise(edges):
-        kept += [a + int(np.argmin(values[a:b])), a + int(np.argmax(values[a:b]))]
-    return np.unique(kept)
+    stretch = np.repeat(np.arange(len(edges) - 1), np.diff(edges))
+    lowest, highest = (np.lexsort((sign * values, stretch))[edges[:-1]] for sign in (1.0, -1.0))
+    return np.unique(np.concatenate([[0, count - 1], lowest, highest]))
 
 
 def line(ax: Axes, x: NDArray[np.float64], y: NDArray[np.float64], colour: str, label: str | None = None) -> None:
