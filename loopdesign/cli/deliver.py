@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from loopdesign.analysis.filter_study.output import OutputFilterStudy
     from loopdesign.analysis.startup.rise import RiseStudy
     from loopdesign.case import CaseFile
+    from loopdesign.cli.ahead import StepsAhead
     from loopdesign.explore.sensitivity import Sensitivities
     from loopdesign.report.basics.layout import Display
     from loopdesign.report.content.findings import Findings
@@ -122,9 +124,11 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
     choice: Choice | None = None,
     chosen_text: str | None = None,
     executor: Executor | None = None,
+    ahead: StepsAhead | None = None,
 ) -> RiseStudy | None:
     """Write the report with a chapter for everything the case asks for; an executor makes steps and chapters.
 
+    Steps begun ahead are taken where they are those of the case, and made otherwise.
     What it made of start-ups and drop-outs of the line comes back: it is told beside the verdict. None were made where
     the case gives neither soft_start nor line_dropout.
     """
@@ -146,16 +150,9 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
     require_replaceable(folder)
     s = found.case.specification
     date = report_date(found.case)
-    steps = None
-    if found.parts and (s.load_step is not None or s.line_step is not None):
-        with Progress("stepping", quiet=quiet) as progress:
-            steps = step(with_parts(found.case, found.parts), progress=progress, executor=executor)
-    starts, amplifier = None, found.case.error_amplifier
-    soft = amplifier is not None and amplifier.soft_start > 0.0
-    if found.parts and (soft or s.line_dropout is not None):
-        with Progress("starting", quiet=quiet) as progress:
-            starts = rises(with_parts(found.case, found.parts), progress=progress)
-    with Progress("writing the report", quiet=quiet):
+    with Progress("reading the curves", quiet=quiet):
+        if ahead is not None:
+            ahead.go_on()
         findings = Findings(
             check=found,
             curves=report_data(found, proposals=current_loop_cures(found.stage)[0]),
@@ -166,16 +163,27 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
             input_filter=study,
             output_filter=behind(found),
             impedances=impedances(found),
-            steps=steps,
-            starts=starts,
+            steps=None,
+            starts=None,
             worst_curves=None if found.closed_loop is None else worst_curves(found),
             plan=bench_plan(found),
             sensitivities=sensitivity,
         )
+    if found.parts and (s.load_step is not None or s.line_step is not None):
+        with Progress("stepping", quiet=quiet) as progress:
+            whole = with_parts(found.case, found.parts)
+            begun = None if ahead is None else ahead.outcomes(whole)
+            findings = replace(findings, steps=step(whole, progress=progress, executor=executor, begun=begun))
+    amplifier = found.case.error_amplifier
+    soft = amplifier is not None and amplifier.soft_start > 0.0
+    if found.parts and (soft or s.line_dropout is not None):
+        with Progress("starting", quiet=quiet) as progress:
+            findings = replace(findings, starts=rises(with_parts(found.case, found.parts), progress=progress))
+    with Progress("writing the report", quiet=quiet):
         content = gather(findings, executor)
         files: dict[str, Text] = {PAGE: partial(report_page, content, found), CHOSEN_CASE: findings.chosen_text}
         write_report(folder, content, report_answer(findings), files=files, pictures=pictures, executor=executor)
-    return starts
+    return findings.starts
 
 
 def report_answer(findings: Findings) -> dict[str, Any]:

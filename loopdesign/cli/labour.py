@@ -21,7 +21,8 @@ MOST_HELPERS = 2
 """Most processes that share the steps and chapters of a report: more have nothing to do."""
 
 REPORTING = (
-    "loopdesign.analysis.transient.steps", "loopdesign.report.content.gather", "loopdesign.report.steps.plots",
+    "loopdesign.analysis.transient.steps", "scipy.special", "loopdesign.report.content.gather",
+    "loopdesign.report.steps.plots",
     "loopdesign.report.loop.overview", "loopdesign.report.impedances.plots", "matplotlib.backends.backend_svg",
     "matplotlib.backends.backend_agg", "schemdraw.elements", "loopdesign.report.live.page", "jinja2", "typst",
 )  # fmt: skip
@@ -94,6 +95,17 @@ def helpers() -> Iterator[Executor | None]:
     count = min(MOST_HELPERS, available_processors())
     if count == 1:
         yield None
+        return
+    from loopdesign.workers.partners import Partners
+
+    if Partners.possible():
+        try:
+            partners = Partners(count, REPORTING)
+        except OSError:
+            yield None
+            return
+        with partners:
+            yield partners
         return
     from loopdesign.workers.processes import Workers
 

@@ -13,6 +13,7 @@ from loopdesign.models.verdict import Mode, worst_modes
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from loopdesign.analysis.transient.start import StepStart
     from loopdesign.models.switched import SwitchedModel
     from loopdesign.orbit.stepping.cycle import CycleStepper
 
@@ -128,6 +129,23 @@ class GrowthRun:
     departure: NDArray[np.float64]
     expected: Mode
     measured: Ringing | None
+
+
+def extremes_of(starts: list[StepStart]) -> list[StepStart]:
+    """Pick the operating points with the largest and the smallest worst multiplier.
+
+    Parameters
+    ----------
+    starts
+        Where steps begin.
+
+    Returns
+    -------
+    list of StepStart
+        The two, the largest first; what there is where there are fewer.
+    """
+    ranked = sorted(starts, key=lambda s: abs(worst_modes(s.model)[0].multiplier))
+    return [ranked[-1], ranked[0]] if len(ranked) > 1 else ranked
 
 
 def disturb(stepper: CycleStepper, model: SwitchedModel, *, size: float = 1e-6) -> GrowthRun:

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
@@ -21,7 +21,7 @@ from loopdesign.analysis.transient.after import mean_output, model_after, obstac
 from loopdesign.analysis.transient.estimate import predicted_departures
 from loopdesign.analysis.transient.notes import left_out
 from loopdesign.analysis.transient.outcome import cut_short, verdict
-from loopdesign.analysis.transient.ringing import GrowthRun, Ringing, disturb, ringing
+from loopdesign.analysis.transient.ringing import GrowthRun, Ringing, disturb, extremes_of, ringing
 from loopdesign.analysis.transient.run import Run, Traces, from_point, run_cycles, settling_time, traces, traces_of
 from loopdesign.analysis.transient.start import (
     Staged,
@@ -39,7 +39,7 @@ from loopdesign.models.verdict import Mode, worst_modes
 from loopdesign.network.batch import joined
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
     from concurrent.futures import Executor
 
     from numpy.typing import NDArray
@@ -175,6 +175,10 @@ class StepStudy:
         return tuple(r for r in self.results if r.kind == kind)
 
 
+StepOutcome: TypeAlias = "tuple[StepStart | None, StepResult | None, str]"
+"""A step's beginning and what came of it; None and why, where it cannot be made."""
+
+
 @names_file("no step")
 def step(
     case: cases.Case,
@@ -182,6 +186,7 @@ def step(
     cycles: int | None = None,
     progress: Callable[[int, int], None] | None = None,
     executor: Executor | None = None,
+    begun: Iterable[StepOutcome] | None = None,
 ) -> StepStudy:
     """Make every step of a case at every input voltage.
 
@@ -195,6 +200,8 @@ def step(
         Called with the number of runs done and in all.
     executor
         Who makes the steps; this process unless given.
+    begun
+        Outcomes of `step_calls` for this very case, where somebody makes them already.
 
     Returns
     -------
@@ -211,13 +218,12 @@ def step(
     """
     if cycles is not None and not 1 <= cycles <= MOST_ASKED:
         raise DataError(f"the number of cycles is {cycles}; it must be from 1 to {MOST_ASKED:,}")
-    parts = given_parts(case)
     plan = step_plan(case)
     results, missed, starts = [], [], {}
     share = map if executor is None else executor.map
     if progress is not None:
         progress(0, len(plan))
-    outcomes = share(partial(_made, case, parts, cycles), plan, stages(case, plan))
+    outcomes = share(*step_calls(case, cycles)) if begun is None else begun
     for done, ((kind, line, load), (start, made, told)) in enumerate(zip(plan, outcomes, strict=True), start=1):
         if start is None or made is None:
             missed.append(f"{_words(kind)} at {line[0]:.4g} V, {load[0]:.3g} A was not made: {told}")
@@ -226,7 +232,7 @@ def step(
             results.append(made)
         if progress is not None and done < len(plan):
             progress(done, len(plan))
-    growth = tuple(share(_growth, _extremes(list(starts.values()))))
+    growth = tuple(share(_growth, extremes_of(list(starts.values()))))
     if progress is not None:
         progress(len(plan), len(plan))
     band = case.targets.settling_band * case.specification.output_voltage
@@ -235,9 +241,35 @@ def step(
     )
 
 
+def step_calls(
+    case: cases.Case, cycles: int | None = None, staged: list[Staged | None] | None = None
+) -> tuple[Callable[[StepPlan, Staged | None], StepOutcome], list[StepPlan], list[Staged | None]]:
+    """List the calls that make the steps of a case, for an executor's ``map``.
+
+    Parameters
+    ----------
+    case, cycles
+        As `step` takes them [unitless].
+    staged
+        What `stages` returns for the case, where it is known; parts make no difference to it.
+
+    Returns
+    -------
+    tuple of callable, list and list
+        What to call, and its arguments: one call for each step, in the order of `step`.
+
+    Raises
+    ------
+    DataError
+        As `step`.
+    """
+    parts, plan = given_parts(case), step_plan(case)
+    return partial(_made, case, parts, cycles), plan, stages(case, plan) if staged is None else staged
+
+
 def _made(
     case: cases.Case, parts: Mapping[str, float], cycles: int | None, planned: StepPlan, staged: Staged | None
-) -> tuple[StepStart | None, StepResult | None, str]:
+) -> StepOutcome:
     """Make one step of the plan, or say why it cannot be made."""
     start, told = _begin(case, parts, planned, staged)
     return start, None if start is None else _step(start, cycles, case), told
@@ -314,12 +346,6 @@ def _estimated(start: StepStart, after: SwitchedModel | None, sequence: Run) -> 
         for k, departure in zip(sound, departures, strict=True):
             told[k] = abs(size) * float(np.abs(departure).max())
     return told[0], told[1]
-
-
-def _extremes(starts: list[StepStart]) -> list[StepStart]:
-    """Operating points with the largest and the smallest worst multiplier."""
-    ranked = sorted(starts, key=lambda s: abs(worst_modes(s.model)[0].multiplier))
-    return [ranked[-1], ranked[0]] if len(ranked) > 1 else ranked
 
 
 def _growth(start: StepStart) -> GrowthRun:

@@ -29,9 +29,11 @@ def design(
     from loopdesign.analysis.given import missing_for_a_loop
     from loopdesign.analysis.worst import beyond_nominal
     from loopdesign.case import parse_case, read_file, write_parts
+    from loopdesign.cli.ahead import StepsAhead
     from loopdesign.report.choice.text import choice_rows
     from loopdesign.report.replace import require_replaceable
     from loopdesign.synthesis.choice.choose import choose
+    from loopdesign.workers.partners import Partners
 
     given = read_file(case)  # once: what is chosen belongs to the text it was chosen for, whatever happens meanwhile
     loaded = parse_case(given.text, str(case))
@@ -42,14 +44,15 @@ def design(
     folder = case.with_name(f"{case.stem}-report") if output is None else output
     require_replaceable(folder)
     with helpers() as executor:
+        ahead = StepsAhead(executor) if isinstance(executor, Partners) else None
         with Progress("choosing parts", quiet=json_) as progress:
-            found = choose(loaded, progress)
+            found = choose(loaded, progress, ahead=ahead)
             found = replace(found, check=beyond_nominal(found.check, found.extremes))
         chosen = write_parts(given.text, {_key(k): v for k, v in found.chosen.items()}) if found.chosen else given.text
         study = filter_of(found.check, quiet=json_)
         starts = deliver_report(
             found.check, folder, study, given=given, pictures=pictures, quiet=json_, choice=found, chosen_text=chosen,
-            executor=executor,
+            executor=executor, ahead=ahead,
         )  # fmt: skip
     if json_:
         extra = {"chosen": found.chosen, "choice": choice_rows(found), "report": str(folder)}

@@ -115,17 +115,19 @@ CHAPTERS: tuple[Callable[[Findings], tuple[Block, ...]], ...] = (
     plant_chapter,
     lambda findings: dynamics.impedances_chapter(findings.impedances),
     lambda findings: dynamics.steps_told(findings.steps),
-    lambda findings: dynamics.steps_drawn(findings.steps, 0, 2),
-    lambda findings: dynamics.steps_drawn(findings.steps, 1, 2),
+    lambda findings: dynamics.steps_drawn(findings.steps, 0, 4),
+    lambda findings: dynamics.steps_drawn(findings.steps, 1, 4),
+    lambda findings: dynamics.steps_drawn(findings.steps, 2, 4),
+    lambda findings: dynamics.steps_drawn(findings.steps, 3, 4),
     lambda findings: dynamics.start_chapter(findings.starts),
     _studies,
     bench_chapter,
     method_chapter,
     _case_chapter,
 )
-"""The chapters of a report in reading order; the steps, which have most to draw, in three pieces."""
-LONG = (9, 10, 4, 1, 7)
-"""Those with most to draw, longest first: steps, margins, schematic, impedances."""
+"""The chapters of a report in reading order; the steps, which have most to draw, in five pieces."""
+LONG = (9, 10, 4, 11, 12, 7, 6, 1)
+"""Those with most to draw, longest first: steps, margins, impedances, plant, schematic."""
 
 
 class _Written:

@@ -15,7 +15,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from functools import partial
+from typing import TYPE_CHECKING, Protocol
 
 from loopdesign.analysis.check import examine, examine_stage
 from loopdesign.analysis.limits import conflicts, limits_of
@@ -31,13 +32,23 @@ from loopdesign.synthesis.cures.slope import open_slope, report_slope, with_slop
 from loopdesign.synthesis.search.loops import Demands
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
     from loopdesign import case as cases
     from loopdesign.analysis.limits import Limits
     from loopdesign.synthesis.search.loops import Prefer
 
 __all__ = ["Choice", "choose"]
+
+
+class Ahead(Protocol):
+    """Who begins with what follows a choice before it is made."""
+
+    def prepare(self, case: cases.Case) -> None:
+        """Take note of the case, its divider and slope chosen."""
+
+    def begin(self, case: cases.Case, parts: Mapping[str, float]) -> None:
+        """Take note of parts that are likely to be chosen [ohm], [F]."""
 
 
 @names_file("no choice of parts")
@@ -47,6 +58,7 @@ def choose(
     *,
     tolerances: bool = True,
     advise: bool = True,
+    ahead: Ahead | None = None,
 ) -> Choice:
     """Choose the open parts of a case for all corners at once.
 
@@ -60,6 +72,8 @@ def choose(
         Whether tolerance ends and temperatures count as corners; line and load alone where not.
     advise
         Whether single changes are evaluated where nothing meets the targets, which takes longer than the search.
+    ahead
+        Who is told of the case before the search, and of parts that only the worst tolerance ends may still change.
 
     Returns
     -------
@@ -95,7 +109,10 @@ def choose(
             prefer=_objective(case), divider_choice=divided, slope_report=slope,
         )  # fmt: skip
     demands = Demands(limits=limits, prefer=_objective(case), advise=advise)
-    task = RobustTask(case, stage, plain, demands, tolerances=tolerances, progress=progress)
+    if ahead is not None:
+        ahead.prepare(case)
+    likely = None if ahead is None else partial(ahead.begin, case)
+    task = RobustTask(case, stage, plain, demands, tolerances=tolerances, progress=progress, likely=likely)
     choice = task.run()
     chosen.update({k: choice.check.parts[k] for k in compensation.open_parts})
     return replace(choice, chosen=chosen, divider_choice=divided, slope_report=slope)

@@ -75,13 +75,17 @@ class RobustTask:
         Whether tolerance ends count as corners.
     progress
         Called with (work done, work in all) during a search.
+    likely
+        Called with parts once only the worst tolerance ends may still change them.
     """
 
     def __init__(
         self, case: cases.Case, stage: ExaminedStage, plain: ExaminedStage, demands: Demands, *,
-        tolerances: bool, progress: Callable[[int, int], None] | None,
+        tolerances: bool, progress: Callable[[int, int], None] | None = None,
+        likely: Callable[[Mapping[str, float]], None] | None = None,
     ) -> None:  # fmt: skip
         self.case, self.stage, self.plain = case, stage, plain
+        self.announce = likely or (lambda _: None)
         self.tolerances, self.progress = tolerances, progress
         self.exam = Examination(
             case=case,
@@ -112,6 +116,7 @@ class RobustTask:
             parts = work.parts_of(item)
             varied = toleranced(self.case, parts) if self.tolerances else ()
             if not varied:
+                self.announce(parts)
                 return self._outcome(work, item, None, settled=True)
             base = base_of(self.case, parts, self.stage)
             if self.held is None or self.held.varied != varied:  # with the control voltage held parts change nothing
@@ -121,6 +126,7 @@ class RobustTask:
             if round_ < ROUNDS - 1 and not self._holds(work, item, likely):
                 self._add(likely)
                 continue
+            self.announce(parts)
             ends = extremes(base, varied, self.held, search)
             if not ends.current_loop.stable.all():
                 raise refuse_at_ends(self.case, self.plain, ends.corners, ~ends.current_loop.stable)

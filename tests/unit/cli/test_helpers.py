@@ -14,6 +14,7 @@ import pytest
 
 from loopdesign.cli import labour
 from loopdesign.workers import processes
+from loopdesign.workers.partners import Partners
 
 CASE = Path(__file__).parents[3] / "cases" / "tide_gauge_sepic.toml"
 
@@ -39,6 +40,23 @@ def failing(x):
     raise ZeroDivisionError(x)
 
 
+@pytest.fixture
+def no_partners(monkeypatch):
+    monkeypatch.setattr(Partners, "possible", staticmethod(lambda: False))
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="partners are forked")
+def test_refused_partners_leave_the_work_here(monkeypatch):
+    monkeypatch.setattr(Partners, "possible", staticmethod(lambda: True))
+    with labour.helpers() as executor:
+        assert isinstance(executor, Partners)
+        assert list(executor.map(abs, [-1, 2, -3])) == [1, 2, 3]
+    monkeypatch.setattr(multiprocessing.context.ForkProcess, "_Popen", staticmethod(refused))
+    with labour.helpers() as executor:
+        assert executor is None
+
+
+@pytest.mark.usefixtures("no_partners")
 def test_refused_processes_leave_the_work_here(monkeypatch):
     monkeypatch.setattr(processes, "_Worker", refused)
     with labour.helpers() as executor:
@@ -54,6 +72,7 @@ def test_refused_processes_leave_the_work_here(monkeypatch):
         assert executor is None
 
 
+@pytest.mark.usefixtures("no_partners")
 def test_work_that_kills_its_helpers_is_done_here():
     with labour.helpers() as executor:
         assert list(executor.map(doubled_at_home, [os.getpid()] * 4, range(4))) == [0, 2, 4, 6]
