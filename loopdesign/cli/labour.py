@@ -15,6 +15,8 @@ from loopdesign.workers.processors import available_processors
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
+    from loopdesign.cli.ahead import StepsAhead
+
 WORTH_SHARING = 3.0
 """Work from which it is shared among processes without being asked for [s]."""
 MOST_HELPERS = 2
@@ -84,8 +86,13 @@ def labour(workers: int | None, cluster: str | None, seconds: float = 0.0) -> It
 
 
 @contextmanager
-def helpers() -> Iterator[Executor | None]:
+def helpers(*, wanted: bool = True) -> Iterator[Executor | None]:
     """Provide processes for the steps and the chapters of a report, which load what they need while parts are chosen.
+
+    Parameters
+    ----------
+    wanted
+        Whether there is a report to write.
 
     Yields
     ------
@@ -93,7 +100,7 @@ def helpers() -> Iterator[Executor | None]:
         None with one processor, or where the system refuses another process; what helpers fail to do is done here.
     """
     count = min(MOST_HELPERS, available_processors())
-    if count == 1:
+    if count == 1 or not wanted:
         yield None
         return
     from loopdesign.workers.partners import Partners
@@ -117,6 +124,14 @@ def helpers() -> Iterator[Executor | None]:
         else:
             ready = True
         yield Helpers(workers) if ready else None
+
+
+def steps_ahead(executor: Executor | None) -> StepsAhead | None:
+    """Return what begins with steps early, where there are partners to make them."""
+    from loopdesign.cli.ahead import StepsAhead
+    from loopdesign.workers.partners import Partners
+
+    return StepsAhead(executor) if isinstance(executor, Partners) else None
 
 
 class Helpers(Executor):

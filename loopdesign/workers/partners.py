@@ -14,13 +14,14 @@ interruption to the one that began them, and end when it does.
 from __future__ import annotations
 
 import multiprocessing
+import os
 import pickle
 import sys
-import threading
 from concurrent.futures import Executor
 from contextlib import suppress
 from functools import partial
 from multiprocessing.connection import wait
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loopdesign.workers.partner import JOBS, Tickets, serve
@@ -151,12 +152,17 @@ class Partners(Executor):
     def possible() -> bool:
         """Tell whether processes can be forked here without harm.
 
+        A fork takes one thread along. A library that has threads of its own would wait for them for ever.
+
         Returns
         -------
         bool
-            True on Linux while this process has one thread.
+            True on Linux while this process has one thread, those of libraries counted.
         """
-        return sys.platform.startswith("linux") and threading.active_count() == 1
+        try:
+            return sys.platform.startswith("linux") and len(list(Path("/proc/self/task").iterdir())) == 1
+        except OSError:
+            return False
 
     def begin(self, fn: Callable[..., Any], *iterables: Iterable[Any]) -> Job:
         """Let the first partner begin with calls, while this process goes on; an older job is dropped.

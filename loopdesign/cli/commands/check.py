@@ -9,6 +9,7 @@ from cyclopts import Parameter
 
 from loopdesign.cli.console import display, say
 from loopdesign.cli.deliver import answered, deliver_report, filter_of, told
+from loopdesign.cli.labour import helpers, steps_ahead
 from loopdesign.cli.options import MET, MISSED, CasePath, Details, Folder, Json, Pictures
 from loopdesign.errors import DataError
 
@@ -72,12 +73,22 @@ def _check_once(
     from loopdesign.front.check import check as check_case
 
     given = read_file(case)
-    found = check_case(parse_case(given.text, str(case)), nominal=nominal)
-    study = filter_of(found, quiet=json_)
-    moved = found.sensitivity() if sensitivity else None
-    starts = None
-    if output is not None:
-        starts = deliver_report(found, output, study, given=given, pictures=pictures, quiet=json_, sensitivity=moved)
+    loaded = parse_case(given.text, str(case))
+    with helpers(wanted=output is not None) as executor:
+        ahead = steps_ahead(executor)
+        if ahead is not None:
+            ahead.prepare(loaded)
+        found = check_case(loaded, nominal=nominal)
+        if ahead is not None and found.parts:
+            ahead.begin(found.case, found.parts)
+        study = filter_of(found, quiet=json_)
+        moved = found.sensitivity() if sensitivity else None
+        starts = None
+        if output is not None:
+            starts = deliver_report(
+                found, output, study, given=given, pictures=pictures, quiet=json_, sensitivity=moved,
+                executor=executor, ahead=ahead,
+            )  # fmt: skip
     if json_:
         say(json_, answered(found, study) | ({} if moved is None else {"sensitivity": moved.to_dict()}), "")
         return MET if found.targets_met else MISSED

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from loopdesign.cli.console import Progress, display, say
 from loopdesign.cli.deliver import answered, deliver_report, filter_of, told
-from loopdesign.cli.labour import helpers
+from loopdesign.cli.labour import helpers, steps_ahead
 from loopdesign.cli.options import MET, MISSED, CasePath, Details, Json, Pictures, ReportFolder
 from loopdesign.errors import DataError
 from loopdesign.printable import printable
@@ -29,11 +29,9 @@ def design(
     from loopdesign.analysis.given import missing_for_a_loop
     from loopdesign.analysis.worst import beyond_nominal
     from loopdesign.case import parse_case, read_file, write_parts
-    from loopdesign.cli.ahead import StepsAhead
     from loopdesign.report.choice.text import choice_rows
     from loopdesign.report.replace import require_replaceable
     from loopdesign.synthesis.choice.choose import choose
-    from loopdesign.workers.partners import Partners
 
     given = read_file(case)  # once: what is chosen belongs to the text it was chosen for, whatever happens meanwhile
     loaded = parse_case(given.text, str(case))
@@ -44,7 +42,7 @@ def design(
     folder = case.with_name(f"{case.stem}-report") if output is None else output
     require_replaceable(folder)
     with helpers() as executor:
-        ahead = StepsAhead(executor) if isinstance(executor, Partners) else None
+        ahead = steps_ahead(executor)
         with Progress("choosing parts", quiet=json_) as progress:
             found = choose(loaded, progress, ahead=ahead)
             found = replace(found, check=beyond_nominal(found.check, found.extremes))

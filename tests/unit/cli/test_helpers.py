@@ -7,6 +7,7 @@ import re
 import signal
 import subprocess
 import sys
+import textwrap
 import time
 from pathlib import Path
 
@@ -77,6 +78,21 @@ def test_work_that_kills_its_helpers_is_done_here():
     with labour.helpers() as executor:
         assert list(executor.map(doubled_at_home, [os.getpid()] * 4, range(4))) == [0, 2, 4, 6]
     assert not multiprocessing.active_children()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="partners are forked on Linux only")
+def test_what_partners_load_starts_no_thread():
+    """The first partner forks the others after it has loaded these."""
+    script = """
+        import importlib
+        from loopdesign.cli.labour import REPORTING
+        from loopdesign.workers.partners import Partners
+        for module in REPORTING:
+            importlib.import_module(module)
+        assert Partners.possible()
+    """
+    command = [sys.executable, "-c", textwrap.dedent(script)]
+    subprocess.run(command, check=True, env=os.environ | {"OPENBLAS_NUM_THREADS": "1"})
 
 
 @pytest.mark.skipif(not hasattr(os, "killpg"), reason="groups of processes are those of POSIX")
