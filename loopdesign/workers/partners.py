@@ -14,7 +14,6 @@ interruption to the one that began them, and end when it does.
 from __future__ import annotations
 
 import multiprocessing
-import os
 import pickle
 import sys
 from concurrent.futures import Executor

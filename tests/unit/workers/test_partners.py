@@ -117,7 +117,8 @@ def test_refused_processes_are_an_error_at_once(monkeypatch):
 def test_no_fork_beside_threads_of_anybody():
     """A thread of Python's, and the threads that the library of the document keeps."""
     script = """
-                from loopdesign.workers.partners import Partners
+        import threading
+        from loopdesign.workers.partners import Partners
         print(Partners.possible())
         done = threading.Event()
         thread = threading.Thread(target=done.wait)
