@@ -128,6 +128,8 @@ def helpers(*, wanted: bool = True) -> Iterator[Executor | None]:
 
 def steps_ahead(executor: Executor | None) -> StepsAhead | None:
     """Return what begins with steps early, where there are partners to make them."""
+    if executor is None:
+        return None
     from loopdesign.cli.ahead import StepsAhead
     from loopdesign.workers.partners import Partners
 

@@ -16,7 +16,7 @@ from __future__ import annotations
 import multiprocessing
 import pickle
 import sys
-from concurrent.futures import Executor
+from concurrent.futures import Executor, Future
 from contextlib import suppress
 from functools import partial
 from multiprocessing.connection import wait
@@ -72,16 +72,13 @@ class Job:
         Exception
             What a call raises, in its place.
         """
-        found: dict[int, tuple[bool, Any]] = {}
+        found: dict[int, Future[Any]] = {}
         self.partners.spread(self)
         try:
             for k in range(len(self.calls)):
                 while k not in found:
                     self._go_on(k, found)
-                good, result = found.pop(k)
-                if not good:
-                    raise result
-                yield result
+                yield found.pop(k).result()
         finally:
             self.drop()
 
@@ -90,10 +87,10 @@ class Job:
         while self.partners.ticket(self) is not None:
             pass
 
-    def _go_on(self, wanted: int, found: dict[int, tuple[bool, Any]]) -> None:
+    def _go_on(self, wanted: int, found: dict[int, Future[Any]]) -> None:
         """Take in what partners have done, make a call here, or wait for the one that is wanted."""
         for k, good, result in self.partners.received(self):
-            found[k] = (True, result) if good else self._made(k)
+            found[k] = _done(result) if good else self._made(k)
         if wanted in found:
             return
         mine = self.partners.ticket(self) if self.here else None
@@ -102,12 +99,20 @@ class Job:
         elif not self.partners.await_news(self):
             found[wanted] = self._made(wanted)
 
-    def _made(self, k: int) -> tuple[bool, Any]:
+    def _made(self, k: int) -> Future[Any]:
         """Make one call here."""
         try:
-            return True, self.function(*self.calls[k])
+            return _done(self.function(*self.calls[k]))
         except Exception as fault:  # noqa: BLE001  (raised when its turn comes)
-            return False, fault
+            failed: Future[Any] = Future()
+            failed.set_exception(fault)
+            return failed
+
+
+def _done(result: Any) -> Future[Any]:  # noqa: ANN401  (whatever the function returns)
+    done: Future[Any] = Future()
+    done.set_result(result)
+    return done
 
 
 class Partners(Executor):

@@ -49,9 +49,9 @@ if TYPE_CHECKING:
     from loopdesign.orbit.stepping.devices import Segment
 
 LEAST_CYCLES, MOST_CYCLES = 1000, 10000
+"""Least and most cycles of a run whose number is not given; it ends once the output has settled."""
 MOST_ASKED = 200_000
 """Most cycles of a run that a caller may ask for; a run of so many takes about a minute."""
-"""Most cycles of a run whose number is not given; it ends earlier once the output has settled."""
 UNSTABLE_CYCLES = 2000
 ZOOM_BEFORE, ZOOM_AFTER = 3, 9
 """Cycles drawn singly before and after a step."""
@@ -248,15 +248,13 @@ def step_calls(
 
     Parameters
     ----------
-    case, cycles
-        As `step` takes them [unitless].
-    staged
-        What `stages` returns for the case, where it is known; parts make no difference to it.
+    case, cycles, staged
+        As `step` takes them [unitless]; what `stages` returns for the case, where it is known.
 
     Returns
     -------
     tuple of callable, list and list
-        What to call, and its arguments: one call for each step, in the order of `step`.
+        What to call, and its arguments by step.
 
     Raises
     ------
