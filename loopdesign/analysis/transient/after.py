@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.errors import LoopDesignError
+from loopdesign.analysis.transient.start import start_of
+from loopdesign.errors import LoopDesignError, UnreachableOutputError
 from loopdesign.models.switched import SwitchedModel, linearise
 from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.network.places import ON
@@ -19,7 +20,8 @@ from loopdesign.orbit.waveforms import average_probe
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from loopdesign.analysis.transient.start import StepStart
+    from loopdesign import case as cases
+    from loopdesign.analysis.transient.start import Staged, StepPlan, StepStart
     from loopdesign.orbit.problem import OperatingPoint
     from loopdesign.orbit.stepping.devices import ControlLimits
 
@@ -96,6 +98,42 @@ def _bounds(start: StepStart) -> Bounds:
     limits, converter = start.limits, start.converter
     armed = max(converter.blanking, limits.min_on_time - converter.turn_off_delay, 0.0) / converter.period
     return Bounds(lowest=limits.lowest, highest=limits.highest, current_limit=limits.current_limit, armed=armed)
+
+
+def begun(
+    case: cases.Case, parts: Mapping[str, float], planned: StepPlan, staged: Staged | None
+) -> tuple[StepStart | None, str]:
+    """Solve where a step begins, or say why it cannot; a step back may be possible where the step itself is not.
+
+    Parameters
+    ----------
+    case
+        The case.
+    parts
+        Compensation parts by designator [ohm], [F].
+    planned
+        The step.
+    staged
+        What it shares with other steps; None where that is to be solved.
+
+    Returns
+    -------
+    tuple of StepStart or None and str
+        The beginning, and nothing; or None, and why.
+
+    Raises
+    ------
+    UnreachableOutputError
+        Where the operating point before a step, not a step back, is out of reach.
+    """
+    try:
+        start = start_of(case, parts, *planned, staged)
+    except UnreachableOutputError as error:
+        if not planned[0].endswith("back"):
+            raise
+        return None, str(error)
+    told = obstacle(start)
+    return (None, told) if told else (start, "")
 
 
 def mean_output(start: StepStart, point: OperatingPoint) -> float:

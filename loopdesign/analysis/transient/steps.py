@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 
 from loopdesign.analysis.given import given_parts
-from loopdesign.analysis.transient.after import mean_output, model_after, obstacle
+from loopdesign.analysis.transient.after import begun, mean_output, model_after
 from loopdesign.analysis.transient.estimate import predicted_departures
 from loopdesign.analysis.transient.notes import left_out
 from loopdesign.analysis.transient.outcome import cut_short, verdict
@@ -29,12 +29,11 @@ from loopdesign.analysis.transient.start import (
     StepPlan,
     StepStart,
     stages,
-    start_of,
     step_plan,
     stepper_of,
 )
 from loopdesign.corners.trouble import names_file
-from loopdesign.errors import DataError, UnreachableOutputError
+from loopdesign.errors import DataError
 from loopdesign.models.verdict import Mode, worst_modes
 from loopdesign.network.batch import joined
 
@@ -269,22 +268,8 @@ def _made(
     case: cases.Case, parts: Mapping[str, float], cycles: int | None, planned: StepPlan, staged: Staged | None
 ) -> StepOutcome:
     """Make one step of the plan, or say why it cannot be made."""
-    start, told = _begin(case, parts, planned, staged)
+    start, told = begun(case, parts, planned, staged)
     return start, None if start is None else _step(start, cycles, case), told
-
-
-def _begin(
-    case: cases.Case, parts: Mapping[str, float], planned: StepPlan, staged: Staged | None
-) -> tuple[StepStart | None, str]:
-    """Solve where a step begins, or say why it cannot; a step back may be possible where the step itself is not."""
-    try:
-        start = start_of(case, parts, *planned, staged)
-    except UnreachableOutputError as error:
-        if not planned[0].endswith("back"):
-            raise
-        return None, str(error)
-    told = obstacle(start)
-    return (None, told) if told else (start, "")
 
 
 def _cycles(model: SwitchedModel | None, cycles: int | None) -> tuple[int, int | None]:
