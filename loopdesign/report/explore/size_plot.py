@@ -78,7 +78,7 @@ def _marks(ax: Axes, found: SizeResult) -> None:
             zorder=2,
         )
     for x_, y_, name in front[:MOST_LABELS]:
-        ax.annotate(name, (x_, y_), textcoords="offset points", xytext=(0, 8), ha="center", fontsize=9)
+        ax.annotate(name, (x_, y_), textcoords="offset points", xytext=(5, 5), fontsize=9)  # off the front's risers
     alone = sum(c.stage_fails for c in found.points)
     if alone:
         told = f"not drawn: {alone} whose stage alone fails"
