@@ -24,9 +24,9 @@ MOST_HELPERS = 2
 
 REPORTING = (
     "loopdesign.analysis.transient.steps", "scipy.special", "loopdesign.report.content.gather",
-    "loopdesign.report.steps.plots",
-    "loopdesign.report.loop.overview", "loopdesign.report.impedances.plots", "matplotlib.backends.backend_svg",
-    "matplotlib.backends.backend_agg", "schemdraw.elements", "loopdesign.report.live.page", "jinja2", "typst",
+    "loopdesign.report.steps.plots", "loopdesign.report.loop.overview", "loopdesign.report.impedances.plots",
+    "loopdesign.report.drawing.svg", "loopdesign.report.drawing.panel", "matplotlib.backends.backend_agg",
+    "schemdraw.elements", "loopdesign.report.live.page", "jinja2", "typst",
 )  # fmt: skip
 """Modules with which steps are made and chapters written."""
 
