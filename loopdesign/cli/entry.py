@@ -18,13 +18,16 @@ status    meaning
 from __future__ import annotations
 
 import os
+import re
 import sys
 import traceback
 import warnings
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cyclopts import CycloptsError
+from cyclopts.exceptions import UnusedCliTokensError
 
 from loopdesign.cli.commands import app, load_for
 from loopdesign.cli.console import complain, complain_of_program, flush, give_up_output, tell
@@ -37,6 +40,7 @@ if TYPE_CHECKING:
 PROGRAM_FAULT, NO_MEMORY, NOT_WRITTEN, INTERRUPTED, READER_GONE = 70, 71, 74, 130, 141
 DEBUG = "--debug"
 PACKAGE = Path(__file__).parents[1]
+_BELOW_ZERO = re.compile(r"-\.?\d")
 
 
 def run(argv: Sequence[str] | None = None) -> int:
@@ -128,6 +132,13 @@ def _answer(words: list[str], *, as_json: bool, debug: bool) -> int:
 def _usage_sentence(fault: CycloptsError, words: Sequence[str]) -> str:
     """Say what is wrong with the words, and how to write a name that begins with a minus."""
     sentence = printable(" ".join(str(fault).split()))
+    if isinstance(fault, UnusedCliTokensError):
+        left = ", ".join(f'"{printable(w)}"' for w in fault.unused_tokens or ())
+        sentence = f'more words than "{printable(words[0])}" takes: {left}'
+    for before, word in pairwise(words):
+        if _BELOW_ZERO.match(word) and before.startswith("--") and "=" not in before:
+            sentence += f'\na value that begins with a minus is written {printable(before)}="{printable(word)}"'
+            break
     for word in words:
         if word.startswith("-") and (word.endswith(".toml") or Path(word).is_file()):
             sentence += f"\na file name that begins with a minus is written ./{printable(word)}"

@@ -256,3 +256,18 @@ def test_report_cannot_steer_a_terminal_either(tmp_path, capsys):
     assert "<script>" not in page
     assert fence  # the case file in full stands in one fence, where nothing is markup
     assert quoted.count("```") == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["start", "sepic", "boost"], 'more words than "start" takes: "boost"'),
+        (["response", "x.toml", "--quantity", "loop", "--input-voltage", "-5 V"], '--input-voltage="-5 V"'),
+    ],
+    ids=["a word too many", "a value that begins with a minus"],
+)
+def test_words_that_a_command_cannot_place(words, told, capsys):
+    assert main(words) == 2
+    said = capsys.readouterr().err
+    assert told in said
+    assert "Unused" not in said
