@@ -1,15 +1,17 @@
 """Lattices too large to look at whole (type III: five parts): a climb, and blocks searched exhaustively around its end.
 
 From the best of the starts a climb goes to the best of a few values of every part around, coarse steps first, as long
-as any is better. Around what it ends at the parts are taken in two blocks, each searched exhaustively with the other
-held: R1, C1 and C2 over their whole series; R2 and C3 over theirs with R1 within some steps. What is better in any of
-them, the climb goes on from. What is proven in the end is that no better combination exists in either block or within
-two steps in all parts, and no more: one may exist where several parts differ by more at once, by as much as `bound`
-says at most. All that comes near the best in those blocks is kept, for ties and alternatives.
+as any is better; another begins from a few values of whole blocks, and the better of the two counts. Around its end the
+parts are taken in two blocks, each searched exhaustively with the other held: R1, C1 and C2 over their whole series; R2
+and C3 over theirs with R1 within some steps. What is better in any of them, the climb goes on from. What is proven in
+the end is that no better combination exists in either block or within two steps in all parts, and no more: one may
+exist where several parts differ by more at once, by as much as `bound` says at most. All that comes near the best in
+those blocks is kept, for ties and alternatives.
 """
 
 from __future__ import annotations
 
+from copy import copy
 from itertools import count
 from typing import TYPE_CHECKING
 
@@ -42,7 +44,7 @@ STRIDES = ({"R": 32, "C": 3}, {"R": 8, "C": 2}, {"R": 4, "C": 1}, {"R": 1, "C": 
 FEW = {"R": 10, "C": 3}
 """Steps of a resistor and of a capacitor of the first block about a start, R2 and C3 held."""
 EVERY = {"R": 8, "C": 3}
-"""Steps from one value to the next where a block is thinned, to find any combination at all."""
+"""Steps from one value to the next where a block is thinned: to find any combination at all, or one far away."""
 ROUNDS = 8
 """Rounds that progress counts on; there are as many as it takes."""
 TOGETHER = 2**18
@@ -108,6 +110,7 @@ def staged_search(
         What was found, and a sentence on what is proven.
     """
     (first, second), near = blocks(lattice), tuple(NEAR for _ in lattice.choices)
+    wide = (first, tuple(WHOLE if name in {"R1", "R2", "C3"} else 0 for name in lattice.open_parts))
     few = tuple(0 if second[k] > FOLLOWING else FEW[n[0]] for k, n in enumerate(lattice.open_parts))
     items = [int(lattice.items(place[None])[0]) for place in begin]
     told = len(items) + ROUNDS
@@ -116,9 +119,8 @@ def staged_search(
         if progress is not None:
             progress(k, told)
         walk.look(item, few)
-    for reach, every in ((first, EVERY), (second, None), (first, None)):
-        if walk.best is None and items:
-            walk.look(items[0], reach, every)
+    walk.find(items[:1], (first, second))
+    walk = walk if thin else walk.climbed_twice(near, wide)
     for round_ in count(len(items)):
         if thin or walk.best is None or not walk.improved(near, (second, first)):
             break
@@ -152,16 +154,37 @@ class _Blocks(Walk):
         self.slack, self.threshold = slack, relaxed(self.best_score, slack)
         self.seen.clear()
 
+    def find(self, begin: Sequence[int], sizes: tuple[tuple[int, ...], tuple[int, ...]]) -> None:
+        """Look for any combination at all in blocks around one, where none has been found."""
+        for reach, every in ((sizes[0], EVERY), (sizes[1], None), (sizes[0], None)):
+            for item in begin:
+                if self.best is None:
+                    self.look(item, reach, every)
+
+    def climbed_twice(self, near: tuple[int, ...], wide: Sequence[tuple[int, ...]]) -> _Blocks:
+        """Climb as it is, and once more from the best of wide blocks, a few values of each part; the better of both."""
+        other = copy(self)
+        other.seen, other.items, other.scores, other.looked = set(self.seen), list(self.items), list(self.scores), 0
+        for reach in wide:
+            if other.best is not None:
+                other.look(other.best, reach, EVERY)
+        if other.best != self.best:
+            other.climb(near)
+        self.climb(near)
+        better = other if other.best_score > self.best_score else self
+        better.looked = self.looked + other.looked
+        return better
+
     def improved(self, near: tuple[int, ...], sizes: Sequence[tuple[int, ...]]) -> bool:
         """Climb, then look at blocks around where that ends, the next one only where none before had a better one."""
-        self._climb(near)
+        self.climb(near)
         before = self.best
         for reach in sizes:
             if self.best is not None and self.best == before:
                 self.look(self.best, reach)
         return self.best != before
 
-    def _climb(self, near: tuple[int, ...]) -> None:
+    def climb(self, near: tuple[int, ...]) -> None:
         """Go to the best of the combinations around, coarse steps first, as long as any is better."""
         again = True
         while again:
