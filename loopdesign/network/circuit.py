@@ -141,7 +141,11 @@ def derive(
         series in every configuration.
     """
     nodal = NodalEquations(elements, period)
-    configurations = tuple(_configuration(nodal, on, outputs) for on in conducting)
+    behind = _solved_behind(nodal)
+    if behind is None:
+        nodal = nodal.whole()
+    storage = nodal.storage()
+    configurations = tuple(_configuration(nodal, behind, storage, on, outputs) for on in conducting)
     if configurations and not series and all(c.constraint.shape[1] for c in configurations):
         raise CircuitError(
             "inductors are in series with nothing between them in every switch state; merge them into one inductor"
@@ -156,30 +160,56 @@ def derive(
     )
 
 
-def _configuration(nodal: NodalEquations, on: frozenset[str], outputs: Sequence[str]) -> Configuration:
+def _solved_behind(nodal: NodalEquations) -> NDArray[np.float64] | None:
+    """Solve what lies behind the core once: ``z`` (B,m-c,n+p+c) for states, inputs and ``z`` of the core.
+
+    None where that cannot be solved by itself, and where there is nothing behind the core.
+    """
+    c = nodal.core
+    if c == nodal.size:
+        return None
+    M = nodal.M[:, c:]
+    solution, left, _ = solve_singular(M[:, :, c:], np.concatenate([nodal.right[:, c:], -M[:, :, :c]], axis=2))
+    return None if left.shape[1] else solution
+
+
+def _configuration(
+    nodal: NodalEquations,
+    behind: NDArray[np.float64] | None,
+    storage: tuple[NDArray[np.float64], NDArray[np.float64]],
+    on: frozenset[str],
+    outputs: Sequence[str],
+) -> Configuration:
     """Reduce one set of conducting devices to its normalised state space."""
-    M, Nx, Nu = nodal.equations(on)
-    n = len(nodal.states)
-    particular, left, right = solve_singular(M, np.concatenate([Nx, Nu], axis=2))
-    F, Gz, Gx = nodal.storage()
-    drift = F @ (Gz @ particular)
-    drift[:, :, :n] += F @ Gx
-    Kx, Ku = left @ Nx, left @ Nu
+    n, s = len(nodal.states), nodal.scale
+    M, drive = nodal.equations(on)
+    particular, left, right = solve_singular(M, drive)
+    if behind is not None:
+        joined, reached = np.split(behind, [drive.shape[2]], axis=2)
+        particular = np.concatenate([particular, joined + reached @ particular], axis=1)
+        right = np.concatenate([right, reached @ right], axis=1)
+    Gz, Gx = storage
+    drift = Gz @ particular
+    drift[:, :, :n] += Gx
+    K = left @ drive
     if left.shape[1]:
-        _refuse_loops(nodal, on, Kx[0], Ku[0], right[0])
+        _refuse_loops(nodal, on, K[0, :, :n], K[0, :, n:], right[0])
         # differentiate the constraint: Kx dx/dt = 0 fixes the free voltages
-        free = -np.linalg.solve(Kx @ F @ (Gz @ right), Kx @ drift)
+        pushed = Gz @ right
+        free = -np.linalg.solve(K[:, :, :n] @ pushed, K[:, :, :n] @ drift)
         particular = particular + right @ free
-        drift = drift + F @ (Gz @ right) @ free
-    rows = np.stack([_probe(nodal, p, particular) for p in outputs], axis=1)
-    s, period = nodal.scale, nodal.period[:, None, None]
+        drift = drift + pushed @ free
+    rows = np.zeros((nodal.batch, len(outputs), particular.shape[2]))
+    for k, probe in enumerate(outputs):
+        _probe(nodal, probe, particular, rows[:, k])
+    drift *= (s * nodal.period[:, None])[:, :, None]
     return Configuration(
-        A=drift[:, :, :n] * s[:, :, None] / s[:, None, :] * period,
-        B=drift[:, :, n:] * s[:, :, None] * period,
+        A=drift[:, :, :n] / s[:, None, :],
+        B=drift[:, :, n:],
         C=rows[:, :, :n] / s[:, None, :],
         D=rows[:, :, n:],
-        constraint=Kx / s[:, None, :],
-        constraint_input=Ku,
+        constraint=K[:, :, :n] / s[:, None, :],
+        constraint_input=K[:, :, n:],
     )
 
 
@@ -201,7 +231,7 @@ def _refuse_loops(
     if np.linalg.matrix_rank(Kx[:, :count], tol=1e-9) < Kx.shape[0]:
         if np.any(np.abs(Ku) > 1e-9):
             raise CircuitError("ideal voltage sources in a loop: give the source or the device a resistance")
-        nodes = [n for i, n in enumerate(nodal.nodes) if np.any(np.abs(right[i]) > 1e-6)]
+        nodes = [n for n in nodal.nodes if np.any(np.abs(right[nodal.row[n]]) > 1e-6)]
         told = f"no path to ground from {', '.join(nodes) or 'part of the netlist'}"
         open_ = [e.name for e in nodal.elements if isinstance(e, Diode | Switch) and e.name not in on]
         if open_ and nodes:
@@ -212,23 +242,20 @@ def _refuse_loops(
         raise CircuitError(told)
 
 
-def _probe(nodal: NodalEquations, probe: str, solution: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Row (B, n+p) of one probe in terms of states and inputs."""
-    kind, _, rest = probe.partition("(")
-    row = np.zeros((nodal.batch, solution.shape[2]))
+def _probe(nodal: NodalEquations, probe: str, solution: NDArray[np.float64], row: NDArray[np.float64]) -> None:
+    """Write one probe in terms of states and inputs into its row (B,n+p), which is zero."""
     if probe in nodal.states:
         row[:, nodal.states.index(probe)] = 1.0
-        return row
+        return
+    kind, _, rest = probe.partition("(")
+    name = rest.rstrip(")")
     if kind == "v":
-        for node, sign in zip(rest.rstrip(")").split(","), (1.0, -1.0), strict=False):
+        for node, sign in zip(name.split(","), (1.0, -1.0), strict=False):
             if node != GROUND:
                 row += sign * solution[:, nodal.row[node]]
-        return row
-    name = rest.rstrip(")")
-    if name in nodal.branch_row:
+    elif name in nodal.branch_row:
         row += solution[:, nodal.branch_row[name]]
     elif name in nodal.inputs:
         row[:, len(nodal.states) + nodal.inputs.index(name)] = 1.0
     else:
         raise CircuitError(f"no probe {probe!r}; states are {', '.join(nodal.states)}")
-    return row

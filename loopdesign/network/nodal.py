@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from copy import copy
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -30,13 +31,20 @@ if TYPE_CHECKING:
 
 
 class NodalEquations:
-    """Nodal equations of one netlist; a configuration differs from another only in its device rows."""
+    """Nodal equations ``M z = Nx x + Nu u`` of one netlist; a configuration differs from another only in its devices.
+
+    Attributes
+    ----------
+    core
+        Number of equations that the devices touch or that drive these; they come first. Those behind them, such as a
+        compensation network's, see them through controlled sources only and are the same in every configuration.
+    """
 
     def __init__(self, elements: Sequence[Element], period: float | NDArray[np.float64]) -> None:
         self.elements = tuple(elements)
         names = [e.name for e in self.elements]
-        twice = sorted({n for n in names if names.count(n) > 1})
-        if twice:
+        if len(set(names)) < len(names):
+            twice = sorted({n for n in names if names.count(n) > 1})
             raise CircuitError(f"element names must differ; used twice: {', '.join(twice)}")
         self.batch = _batch_size(self.elements, period)
         self.period = np.broadcast_to(np.asarray(period, float), (self.batch,)).copy()
@@ -45,13 +53,10 @@ class NodalEquations:
         self.states = tuple([f"i({e.name})" for e in self.inductors] + [f"v({e.name})" for e in self.capacitors])
         kinds = (VoltageSource, CurrentSource, Diode)
         self.inputs = tuple(e.name for kind in kinds for e in self.elements if isinstance(e, kind))
-        nodes = {n for e in self.elements if not isinstance(e, Coupling) for n in _terminals(e)} - {GROUND}
-        self.nodes = sorted(nodes)
+        self.nodes = sorted({n for e in self.elements for n in _terminals(e)} - {GROUND})
         self.branches = [
             e for e in self.elements if not isinstance(e, (Inductor, Coupling, CurrentSource, Transconductor))
         ]
-        self.row = {n: i for i, n in enumerate(self.nodes)}
-        self.branch_row = {e.name: len(self.nodes) + i for i, e in enumerate(self.branches)}
         self.size = len(self.nodes) + len(self.branches)
         scale = np.empty((self.batch, len(self.states)))
         for i, e in enumerate(self.inductors):
@@ -59,34 +64,51 @@ class NodalEquations:
         for i, c in enumerate(self.capacitors):
             scale[:, len(self.inductors) + i] = np.sqrt(c.capacitance)
         self.scale = scale
+        self._write(parted=True)
 
-    def equations(self, on: frozenset[str]) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-        """Build M (B,m,m), Nx (B,m,n) and Nu (B,m,p) for one set of conducting devices."""
-        b, m = self.batch, self.size
-        M = np.zeros((b, m, m))
-        Nx = np.zeros((b, m, len(self.states)))
-        Nu = np.zeros((b, m, len(self.inputs)))
+    def whole(self) -> NodalEquations:
+        """Count every equation to the core, where what lies behind it cannot be solved by itself."""
+        same = copy(self)
+        same._write(parted=False)
+        return same
+
+    def _write(self, *, parted: bool) -> None:
+        """Number the equations, and write into them whatever no device changes."""
+        order, self.core = _order(self.elements, self.nodes, self.branches, parted=parted)
+        place = {i: k for k, i in enumerate(order)}
+        self.row = {n: place[i] for i, n in enumerate(self.nodes)}
+        self.branch_row = {e.name: place[len(self.nodes) + i] for i, e in enumerate(self.branches)}
+        self.M = np.zeros((self.batch, self.size, self.size))
+        self.right = np.zeros((self.batch, self.size, len(self.states) + len(self.inputs)))
         for e in self.elements:
-            self._stamp(e, M, Nx, Nu, conducts=e.name in on)
-        return M, Nx, Nu
+            if not isinstance(e, Switch | Diode):
+                self._stamp(e, self.M, self.right, conducts=True)
+
+    def equations(self, on: frozenset[str]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Build M (B,c,c) and ``[Nx, Nu]`` (B,c,n+p) of the core for one set of conducting devices."""
+        c = self.core
+        M, right = self.M[:, :c, :c].copy(), self.right[:, :c].copy()
+        for e in self.elements:
+            if isinstance(e, Switch | Diode):
+                self._stamp(e, M, right, conducts=e.name in on)
+        return M, right
 
     def _stamp(  # noqa: C901, PLR0912
         self,
         e: Element,
         M: NDArray[np.float64],
-        Nx: NDArray[np.float64],
-        Nu: NDArray[np.float64],
+        right: NDArray[np.float64],
         *,
         conducts: bool,
     ) -> None:
-        """Write one element into the nodal equations."""
+        """Write one element into the nodal equations, ``right`` being ``[Nx, Nu]``."""
         match e:
             case Coupling():
                 pass
             case Inductor():
-                self._leave(Nx, e.a, e.b, self.states.index(f"i({e.name})"), -1.0)
+                self._leave(right, e.a, e.b, self.states.index(f"i({e.name})"), -1.0)
             case CurrentSource():
-                self._leave(Nu, e.a, e.b, self.inputs.index(e.name), -1.0)
+                self._leave(right, e.a, e.b, self._input(e), -1.0)
             case Transconductor():
                 for node, sign in ((e.plus, 1.0), (e.minus, -1.0)):
                     if node != GROUND:
@@ -95,15 +117,15 @@ class NodalEquations:
                 self._branch(M, e, e.resistance)
             case Capacitor():
                 row, weight = self._branch(M, e, e.esr)
-                Nx[:, row, self.states.index(f"v({e.name})")] = weight
+                right[:, row, self.states.index(f"v({e.name})")] = weight
             case VoltageSource():
                 row, weight = self._branch(M, e, 0.0)
-                Nu[:, row, self.inputs.index(e.name)] = weight
+                right[:, row, self._input(e)] = weight
             case Switch() if conducts:
                 self._branch(M, e, e.resistance)
             case Diode() if conducts:
                 row, weight = self._branch(M, e, e.resistance)
-                Nu[:, row, self.inputs.index(e.name)] = weight
+                right[:, row, self._input(e)] = weight
             case Switch() | Diode():
                 row = self.branch_row[e.name]
                 M[:, row, row] = 1.0  # an open device carries no current
@@ -117,6 +139,10 @@ class NodalEquations:
                 self._leave(M, e.c, e.d, row, -1.0 / turns)
                 self._difference(M, row, e.a, e.b, turns)
                 self._difference(M, row, e.c, e.d, -1.0)
+
+    def _input(self, e: Element) -> int:
+        """Column of an element that is an input."""
+        return len(self.states) + self.inputs.index(e.name)
 
     def _branch(
         self, M: NDArray[np.float64], e: Element, resistance: float | NDArray[np.float64]
@@ -148,29 +174,61 @@ class NodalEquations:
         if b != GROUND:
             M[:, row, self.row[b]] -= value
 
-    def storage(self) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-        """Build F (B,n,n), Gz (n,m), Gx (B,n,n) of ``dx/dt = F (Gz z + Gx x)`` in SI units."""
+    def storage(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Build Gz (B,n,m) and Gx (B,n,n) of ``dx/dt = Gz z + Gx x`` in SI units."""
         n, count = len(self.states), len(self.inductors)
+        Gz, Gx = np.zeros((self.batch, n, self.size)), np.zeros((self.batch, n, n))
+        for i, cap in enumerate(self.capacitors, start=count):
+            Gz[:, i, self.branch_row[cap.name]] = 1.0 / np.asarray(cap.capacitance, float)
+        if not count:
+            return Gz, Gx
         inductance = np.zeros((self.batch, count, count))
-        F = np.zeros((self.batch, n, n))
-        Gz = np.zeros((1, n, self.size))
-        Gx = np.zeros((self.batch, n, n))
-        index = {e.name: i for i, e in enumerate(self.inductors)}
+        across, drop = np.zeros((1, count, self.size)), np.zeros((self.batch, count, count))
         for i, e in enumerate(self.inductors):
             inductance[:, i, i] = e.inductance
-            self._difference(Gz, i, e.a, e.b, 1.0)
-            Gx[:, i, i] = -np.asarray(e.resistance, float)
+            self._difference(across, i, e.a, e.b, 1.0)
+            drop[:, i, i] = -np.asarray(e.resistance, float)
+        index = {e.name: i for i, e in enumerate(self.inductors)}
         for c in (e for e in self.elements if isinstance(e, Coupling)):
             i, j = index[c.first], index[c.second]
             mutual = c.coefficient * np.sqrt(inductance[:, i, i] * inductance[:, j, j])
             inductance[:, i, j] += mutual
             inductance[:, j, i] += mutual
-        if count:
-            F[:, :count, :count] = np.linalg.inv(inductance)
-        for i, cap in enumerate(self.capacitors):
-            F[:, count + i, count + i] = 1.0 / np.asarray(cap.capacitance, float)
-            Gz[0, count + i, self.branch_row[cap.name]] = 1.0
-        return F, Gz[0], Gx
+        F = np.linalg.inv(inductance)
+        Gz[:, :count], Gx[:, :count, :count] = F @ across, F @ drop
+        return Gz, Gx
+
+
+def _order(
+    elements: Sequence[Element], nodes: Sequence[str], branches: Sequence[Element], *, parted: bool
+) -> tuple[list[int], int]:
+    """Order the equations, nodes before branches, so that the core comes first; return its length too.
+
+    Equations belong together where each stands in the other: nodes joined by a branch. A controlled source only looks
+    at its controlling nodes, and an inductor joins nothing, since its current is a state.
+    """
+    every = list(range(len(nodes) + len(branches)))
+    if not parted or not any(isinstance(e, Switch | Diode) for e in branches):
+        return every, len(every)
+    row = {n: i for i, n in enumerate(nodes)}
+    group = every.copy()
+    looks: list[tuple[list[int], list[int]]] = []
+    for i, e in enumerate(branches, start=len(nodes)):
+        ends = [row[n] for n in (_terminals(e) if isinstance(e, Transformer) else _terminals(e)[:2]) if n != GROUND]
+        old, new = {group[k] for k in ends}, group[i]
+        group = [new if g in old else g for g in group]
+        if isinstance(e, Amplifier):
+            looks.append(([i], [row[n] for n in (e.plus, e.minus) if n != GROUND]))
+    for t in elements:
+        if isinstance(t, Transconductor):
+            looks.append(([row[n] for n in (t.a, t.b) if n != GROUND], [row[n] for n in (t.plus, t.minus) if n != GROUND]))
+    core = {group[i] for i, e in enumerate(branches, start=len(nodes)) if isinstance(e, Switch | Diode)}
+    count = -1
+    while len(core) > count:
+        count = len(core)
+        core |= {group[k] for by, at in looks if any(group[i] in core for i in by) for k in at}
+    order = sorted(every, key=lambda i: group[i] not in core)
+    return order, sum(g in core for g in group)
 
 
 def _terminals(e: Element) -> tuple[str, ...]:
