@@ -21,7 +21,7 @@ ALIKE = 4.0
 RANK_TOLERANCE = 1e-11
 """Relative singular value below which an equilibrated nodal matrix has lost rank (its entries are exact to 1e-16)."""
 
-LEANING = 1e3
+LEANING = 30.0
 """Length of a null vector against its share along that of the first item, up to which the two are alike."""
 
 CONDITION_LIMIT = 1e6
@@ -37,10 +37,12 @@ _PADE = {
     7: ((17297280.0, 8648640.0, 1995840.0, 277200.0, 25200.0, 1512.0, 56.0, 1.0), 0.9504178996162932),
 }
 """Coefficients of the approximants of lower degree, and the norm up to which each is exact to rounding."""
+_SERIES = ((2, 6e-6), (4, 1.6e-3), (6, 1.6e-2))
+"""Terms of the exponential series, and the norm up to which the first one left out is below half the rounding of one."""
 
 
 def expm(A: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Exponentiate a stack of matrices by scaling and squaring with one Pade approximant: [5/5], [7/7] or [13/13].
+    """Exponentiate a stack of matrices: near zero by its series, else by scaling, squaring and one Pade approximant.
 
     Parameters
     ----------
@@ -58,32 +60,53 @@ def expm(A: NDArray[np.float64]) -> NDArray[np.float64]:
     26(4), 2005, algorithm 2.3, coefficients of table 2.3 (from memory; held against scipy.linalg.expm in the tests).
     """
     norm = float(np.abs(A).sum(axis=-2).max(initial=0.0))
+    for terms, radius in _SERIES:
+        if norm <= radius:
+            return _series(A, terms)
     for coefficients, radius in _PADE.values():
         if norm <= radius:
             return _low_pade(A, coefficients)
     squarings = max(0, int(np.ceil(np.log2(max(norm, 1e-300) / _PADE_13_RADIUS))))
-    X = A / 2.0**squarings
+    X = A * 2.0**-squarings
     b = _PADE_13
-    identity = np.eye(A.shape[-1])
     X2 = X @ X
     X4 = X2 @ X2
     X6 = X4 @ X2
-    U = X @ (X6 @ (b[13] * X6 + b[11] * X4 + b[9] * X2) + b[7] * X6 + b[5] * X4 + b[3] * X2 + b[1] * identity)
-    V = X6 @ (b[12] * X6 + b[10] * X4 + b[8] * X2) + b[6] * X6 + b[4] * X4 + b[2] * X2 + b[0] * identity
-    result = np.linalg.solve(V - U, V + U).astype(np.float64, copy=False)
+    odd = X @ (X6 @ (X6 + b[11] * X4 + b[9] * X2) + _with_diagonal(b[7] * X6 + b[5] * X4 + b[3] * X2, b[1]))
+    even = X6 @ (b[12] * X6 + b[10] * X4 + b[8] * X2) + _with_diagonal(b[6] * X6 + b[4] * X4 + b[2] * X2, b[0])
+    result = np.linalg.solve(even - odd, even + odd).astype(np.float64, copy=False)
     for _ in range(squarings):
         result = result @ result
     return result
 
 
+def _with_diagonal(M: NDArray[np.float64], value: float) -> NDArray[np.float64]:
+    """Add a number to the diagonals of matrices that nobody else holds."""
+    diagonal = np.arange(M.shape[-1])
+    M[..., diagonal, diagonal] += value
+    return M
+
+
+def _series(A: NDArray[np.float64], terms: int) -> NDArray[np.float64]:
+    """Exponentiate matrices near zero by an even number of terms of the series."""
+    square = A @ A
+    total = A + 0.5 * square
+    if terms >= 4:
+        higher = A / 6.0 + square / 24.0
+        if terms >= 6:
+            higher += square @ (A / 120.0 + square / 720.0)
+        total += square @ higher
+    return _with_diagonal(total, 1.0)
+
+
 def _low_pade(A: NDArray[np.float64], b: tuple[float, ...]) -> NDArray[np.float64]:
     """Exponentiate matrices of small norm by one approximant of low degree, without squaring."""
-    identity = np.eye(A.shape[-1])
-    square = A @ A
-    power, odd, even = square, b[1] * identity + b[3] * square, b[0] * identity + b[2] * square
+    power = square = A @ A
+    odd, even = _with_diagonal(b[3] * square, b[1]), _with_diagonal(b[2] * square, b[0])
     for k in range(4, len(b), 2):
         power = power @ square
-        odd, even = odd + b[k + 1] * power, even + b[k] * power
+        odd += b[k + 1] * power
+        even += b[k] * power
     odd = A @ odd
     return np.linalg.solve(even - odd, even + odd).astype(np.float64, copy=False)
 

@@ -6,7 +6,7 @@ state, and ``trim`` the one input left free.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, NamedTuple, TypeAlias
 
 import numpy as np
 
@@ -24,8 +24,23 @@ if TYPE_CHECKING:
     from loopdesign.orbit.sequence import Sequence
 
 EdgeRows: TypeAlias = "tuple[NDArray[np.float64], NDArray[np.float64]]"
-Passage: TypeAlias = "tuple[list[NDArray[np.float64]], list[NDArray[np.float64]]]"
-"""Augmented matrices and exponentials of every interval."""
+CLOSE = 0.25
+"""Size of all that is added to an exponent up to which exponentials are multiplied instead of taken anew: so much the
+rounding of the first one may grow."""
+LARGEST_UNIT = 60
+"""Binary digits by which the unit of the running integral may differ from its own."""
+
+
+class Passage(NamedTuple):
+    """Augmented matrices (K,B,m,m) [1/period], exponentials (K,B,m,m) and lengths (K,B,1,1) [periods] of every interval.
+
+    ``moved`` is the size of all that was added to the exponents since the exponentials were taken.
+    """
+
+    flows: NDArray[np.float64]
+    exponentials: NDArray[np.float64]
+    lengths: NDArray[np.float64]
+    moved: float
 
 
 class Stepper:
@@ -134,11 +149,16 @@ class Stepper:
         """Rows and ramps of every edge but the last, which is the clock."""
         return [self.edge_rows(sequence, k) for k in range(sequence.ends.shape[1] - 1)]
 
-    def propagate(self, sequence: Sequence) -> Passage:
-        """Augmented matrices and exponentials of every interval."""
-        flows = [self.flow(sequence.configuration[:, k]) for k in range(sequence.ends.shape[1])]
-        lengths = sequence.lengths
-        return flows, list(expm(np.stack([N * lengths[:, k, None, None] for k, N in enumerate(flows)])))
+    def propagate(self, sequence: Sequence, near: Passage | None = None) -> Passage:
+        """Augmented matrices and exponentials of every interval; from those of lengths close by, where given."""
+        lengths = sequence.lengths.T[:, :, None, None]
+        if near is not None and near.lengths.shape == lengths.shape:
+            exponent = near.flows * (lengths - near.lengths)
+            moved = near.moved + float(np.abs(exponent[..., 1:, :]).sum(axis=-2).max())
+            if moved <= CLOSE:
+                return Passage(near.flows, near.exponentials @ exponential(exponent), lengths, moved)
+        flows = np.stack([self.flow(sequence.configuration[:, k]) for k in range(sequence.ends.shape[1])])
+        return Passage(flows, exponential(flows * lengths), lengths, 0.0)
 
     def fixed_point(self, sequence: Sequence) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Solve the period at given edges with trim zero: augmented states (B,K+1,m) at every edge.
@@ -148,7 +168,7 @@ class Stepper:
         LinAlgError
             Where a state neither decays nor is driven.
         """
-        _, E = self.propagate(sequence)
+        E = self.propagate(sequence).exponentials
         total = E[0]
         for e in E[1:]:
             total = e @ total
@@ -160,6 +180,32 @@ class Stepper:
         for e in E:
             along.append(apply(e, along[-1]))
         return np.stack(along, axis=1), along[-1][:, 0]
+
+
+def exponential(N: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Exponentiate augmented matrices, which are changed.
+
+    The running integral, in volts beside states near one, would make the matrices look far from zero and cost squarings.
+    It is counted in a larger unit, a power of two, meanwhile.
+
+    Parameters
+    ----------
+    N : ndarray (..., m, m)
+        Augmented matrices times a length of time [unitless]; nobody else may hold them.
+
+    Returns
+    -------
+    ndarray (..., m, m)
+        Their exponentials [unitless].
+    """
+    integral, states = float(np.abs(N[..., 0, :]).max()), float(np.abs(N[..., 1:, :]).max())
+    if not 0.0 < states < integral:
+        return expm(N)
+    unit = 2.0 ** min(int(np.ceil(np.log2(integral / states))), LARGEST_UNIT)
+    N[..., 0, :] /= unit
+    E = expm(N)
+    E[..., 0, 1:] *= unit
+    return E
 
 
 def apply(M: NDArray[np.float64], v: NDArray[np.float64]) -> NDArray[np.float64]:

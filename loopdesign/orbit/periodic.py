@@ -127,32 +127,34 @@ def settled(
     n = stepper.n
     sequence, edges = guess, stepper.edges(guess)
     passage = stepper.propagate(sequence)
-    start = _linear_start(stepper, sequence, edges, passage[1], held=held)
-    start, sequence, done = _stepped(stepper, start, sequence, passage, held=held, steps=steps)
+    start = _linear_start(stepper, sequence, edges, passage.exponentials, held=held)
+    start, sequence, done, passage = _stepped(stepper, start, sequence, passage, held=held, steps=steps)
     if not done.all():
         start = np.where(done[:, None], start, 0.0)
         sequence = guess.with_items(np.flatnonzero(done), sequence.take(np.flatnonzero(done)))
-    passage = stepper.propagate(sequence)
+    E = stepper.propagate(sequence, passage).exponentials
     along = [start]
-    for e in passage[1]:
+    for e in E:
         along.append(apply(e, along[-1]))
     inputs = problem.inputs.copy()
     inputs[:, problem.network.input_index(problem.trim)] = start[:, n + 2]
     states = np.stack([z[:, 1 : n + 1] for z in along], axis=1)
-    transitions = np.stack([e[:, 1 : n + 1, 1 : n + 1] for e in passage[1]])
-    point = OperatingPoint(problem=problem, inputs=inputs, sequence=sequence, states=states, transitions=transitions)
+    point = OperatingPoint(
+        problem=problem, inputs=inputs, sequence=sequence, states=states, transitions=E[..., 1 : n + 1, 1 : n + 1]
+    )
     return point, done
 
 
 def _stepped(
     stepper: Stepper, start: NDArray[np.float64], sequence: Sequence, passage: Passage, *, held: bool, steps: int
-) -> tuple[NDArray[np.float64], Sequence, NDArray[np.bool_]]:
+) -> tuple[NDArray[np.float64], Sequence, NDArray[np.bool_], Passage]:
     """Take Newton steps; after the first few only the items go on that have not come to rest.
 
     Returns
     -------
-    tuple of ndarray (B,m), Sequence and ndarray (B,)
-        Augmented states at the clock, edges, and which items came to rest and took one more step.
+    tuple of ndarray (B,m), Sequence, ndarray (B,) and Passage
+        Augmented states at the clock, edges, which items came to rest and took one more step, and the exponentials of
+        the last step but one.
     """
     n, edges = stepper.n, stepper.edges(sequence)
     done, rested = np.zeros(len(sequence), bool), np.zeros(len(sequence), bool)
@@ -172,15 +174,15 @@ def _stepped(
         if done.all():
             break
         rested |= (size < CONVERGED) & (largest < CONVERGED)
-        passage = stepper.propagate(sequence)
+        passage = stepper.propagate(sequence, passage)
     rest = np.flatnonzero(~done)
     if len(rest) and steps > TOGETHER:
         part, left = Stepper(stepper.problem.take(rest)), sequence.take(rest)
-        start[rest], moved, done[rest] = _stepped(
+        start[rest], moved, done[rest], _ = _stepped(
             part, start[rest], left, part.propagate(left), held=held, steps=steps - TOGETHER
         )
         sequence = sequence.with_items(rest, moved)
-    return start, sequence, done
+    return start, sequence, done, passage
 
 
 def _share(sequence: Sequence, moved: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -198,7 +200,7 @@ def _share(sequence: Sequence, moved: NDArray[np.float64]) -> NDArray[np.float64
 
 
 def _linear_start(
-    stepper: Stepper, sequence: Sequence, edges: list[EdgeRows], E: list[NDArray[np.float64]], *, held: bool
+    stepper: Stepper, sequence: Sequence, edges: list[EdgeRows], E: NDArray[np.float64], *, held: bool
 ) -> NDArray[np.float64]:
     """Solve start state and trim at given edges: periodic states with the comparator met, a linear problem."""
     n, b = stepper.n, len(sequence)
@@ -237,7 +239,7 @@ def _linearise(
 ) -> _Linearised:  # fmt: skip
     """Residual and its exact Jacobian: columns of start and trim are carried along, an edge's own starts at it."""
     n, (b, count) = stepper.n, sequence.ends.shape
-    flows, E = passage
+    flows, E = passage.flows, passage.exponentials
     unknowns = n + 1 + count - 1
     residual, jacobian = np.empty((b, unknowns)), np.zeros((b, unknowns, unknowns))
     S = np.zeros((b, n + 3, unknowns))

@@ -213,9 +213,8 @@ def average_of(rows: Stepper, point: OperatingPoint) -> float:
     float
         Average [V].
     """
-    _, E = rows.propagate(point.sequence)
     z = augmented(point)[:, 0]
-    for e in E:
+    for e in rows.propagate(point.sequence).exponentials:
         z = (e @ z[..., None])[..., 0]
     return float(z[0, 0])
 
