@@ -142,8 +142,8 @@ def derive(
     """
     nodal = NodalEquations(elements, period)
     behind = _solved_behind(nodal)
-    if behind is None:
-        nodal = nodal.whole()
+    if behind is None and nodal.core < nodal.size:
+        nodal = NodalEquations(elements, period, parted=False)
     storage = nodal.storage()
     configurations = tuple(_configuration(nodal, behind, storage, on, outputs) for on in conducting)
     if configurations and not series and all(c.constraint.shape[1] for c in configurations):

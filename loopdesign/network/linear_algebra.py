@@ -24,6 +24,9 @@ RANK_TOLERANCE = 1e-11
 LEANING = 30.0
 """Length of a null vector against its share along that of the first item, up to which the two are alike."""
 
+WELL_CONDITIONED = 1e5
+"""Eigenvector condition up to which a bound of it does, which takes no singular values."""
+
 CONDITION_LIMIT = 1e6
 """Eigenvector condition above which modal form loses more digits than an answer to 1e-6 can spare, and is not used."""
 
@@ -38,7 +41,7 @@ _PADE = {
 }
 """Coefficients of the approximants of lower degree, and the norm up to which each is exact to rounding."""
 _SERIES = ((2, 6e-6), (4, 1.6e-3), (6, 1.6e-2))
-"""Terms of the exponential series, and the norm up to which the first one left out is below half the rounding of one."""
+"""Terms of the exponential series, and the norm up to which the first one left out is below the rounding of one."""
 
 
 def expm(A: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -81,9 +84,9 @@ def expm(A: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _with_diagonal(M: NDArray[np.float64], value: float) -> NDArray[np.float64]:
-    """Add a number to the diagonals of matrices that nobody else holds."""
-    diagonal = np.arange(M.shape[-1])
-    M[..., diagonal, diagonal] += value
+    """Add a number to the diagonals of matrices in one piece of memory, which nobody else holds."""
+    n = M.shape[-1]
+    M.reshape(-1, n * n)[:, :: n + 1] += value
     return M
 
 
@@ -113,7 +116,10 @@ def _low_pade(A: NDArray[np.float64], b: tuple[float, ...]) -> NDArray[np.float6
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Modal:
-    """Eigenvalues (B,n), right eigenvectors (B,n,n), their inverse, and the condition (B,) of the eigenvectors."""
+    """Eigenvalues (B,n), right eigenvectors (B,n,n), their inverse, and the condition (B,) of the eigenvectors.
+
+    A condition below `WELL_CONDITIONED` is a bound: the true one is no larger.
+    """
 
     values: NDArray[np.complex128]
     vectors: NDArray[np.complex128]
@@ -131,10 +137,28 @@ def modal(A: NDArray[np.float64]) -> Modal:
     A defective matrix yields an infinite condition and must then be used in another form.
     """
     values, vectors = np.linalg.eig(A)
-    values = values.astype(complex)
-    vectors = vectors.astype(complex)
+    values = values.astype(complex, copy=False)
+    vectors = vectors.astype(complex, copy=False)
+    try:
+        inverse = np.linalg.inv(vectors)
+    except np.linalg.LinAlgError:
+        return _doubtful(values, vectors)
+    condition = np.sqrt(_square_bound(vectors) * _square_bound(inverse))
+    if not bool((condition < WELL_CONDITIONED).all()):
+        return _doubtful(values, vectors)
+    return Modal(values=values, vectors=vectors, inverse=inverse, condition=condition)
+
+
+def _square_bound(M: NDArray[np.complex128]) -> NDArray[np.float64]:
+    """Bound (B,) of the square of the 2-norm: the largest sum of a row times the largest of a column."""
+    size = np.abs(M)
+    return np.asarray(size.sum(axis=1).max(axis=1) * size.sum(axis=2).max(axis=1))
+
+
+def _doubtful(values: NDArray[np.complex128], vectors: NDArray[np.complex128]) -> Modal:
+    """Complete a modal form of which some item is ill-conditioned, and give that an inverse that is finite."""
     condition = np.linalg.cond(vectors)
-    safe = np.where((condition < 1e14)[:, None, None], vectors, np.eye(A.shape[-1]))
+    safe = np.where((condition < 1e14)[:, None, None], vectors, np.eye(vectors.shape[-1]))
     return Modal(values=values, vectors=vectors, inverse=np.linalg.inv(safe).astype(complex), condition=condition)
 
 
@@ -173,11 +197,10 @@ def _bordered(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]] | None:
     """Solve equilibrated equations that lack ``k`` ranks, bordered by the null vectors of the first item.
 
-    With columns ``b`` and rows ``c`` beside it that no null vector is normal to, the matrix is regular; of its inverse
-    ``[[G, v], [w, s]]`` the part ``v`` spans the right null space, ``w`` the left one, ``G`` solves what has a solution,
-    and ``s`` is zero if and only if the rank is as told. A tenth of the time of the singular values of every item.
-
-    W. Govaerts, "Numerical Methods for Bifurcations of Dynamical Equilibria", 2000, chapter 3 (from memory).
+    With columns and rows beside it that no null vector is normal to, the matrix is regular. Of its inverse
+    ``[[G, v], [w, s]]`` the part ``v`` spans the right null space and ``w`` the left one, ``G`` solves what has a
+    solution, and ``s`` is zero if and only if the rank is as told: multiply out (derived). A tenth of the time that the
+    singular values of every item take.
 
     Returns
     -------

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from copy import copy
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -38,9 +37,14 @@ class NodalEquations:
     core
         Number of equations that the devices touch or that drive these; they come first. Those behind them, such as a
         compensation network's, see them through controlled sources only and are the same in every configuration.
+        Unless ``parted`` all are counted to it.
+    M, right
+        (B,m,m) and ``[Nx, Nu]`` (B,m,n+p), the devices left out.
     """
 
-    def __init__(self, elements: Sequence[Element], period: float | NDArray[np.float64]) -> None:
+    def __init__(
+        self, elements: Sequence[Element], period: float | NDArray[np.float64], *, parted: bool = True
+    ) -> None:
         self.elements = tuple(elements)
         names = [e.name for e in self.elements]
         if len(set(names)) < len(names):
@@ -64,16 +68,6 @@ class NodalEquations:
         for i, c in enumerate(self.capacitors):
             scale[:, len(self.inductors) + i] = np.sqrt(c.capacitance)
         self.scale = scale
-        self._write(parted=True)
-
-    def whole(self) -> NodalEquations:
-        """Count every equation to the core, where what lies behind it cannot be solved by itself."""
-        same = copy(self)
-        same._write(parted=False)
-        return same
-
-    def _write(self, *, parted: bool) -> None:
-        """Number the equations, and write into them whatever no device changes."""
         order, self.core = _order(self.elements, self.nodes, self.branches, parted=parted)
         place = {i: k for k, i in enumerate(order)}
         self.row = {n: place[i] for i, n in enumerate(self.nodes)}
@@ -212,6 +206,7 @@ def _order(
         return every, len(every)
     row = {n: i for i, n in enumerate(nodes)}
     group = every.copy()
+    driven = [e for e in elements if isinstance(e, Transconductor)]
     looks: list[tuple[list[int], list[int]]] = []
     for i, e in enumerate(branches, start=len(nodes)):
         ends = [row[n] for n in (_terminals(e) if isinstance(e, Transformer) else _terminals(e)[:2]) if n != GROUND]
@@ -219,9 +214,8 @@ def _order(
         group = [new if g in old else g for g in group]
         if isinstance(e, Amplifier):
             looks.append(([i], [row[n] for n in (e.plus, e.minus) if n != GROUND]))
-    for t in elements:
-        if isinstance(t, Transconductor):
-            looks.append(([row[n] for n in (t.a, t.b) if n != GROUND], [row[n] for n in (t.plus, t.minus) if n != GROUND]))
+    rows = [[[row[n] for n in pair if n != GROUND] for pair in ((t.a, t.b), (t.plus, t.minus))] for t in driven]
+    looks += [(by, at) for by, at in rows]
     core = {group[i] for i, e in enumerate(branches, start=len(nodes)) if isinstance(e, Switch | Diode)}
     count = -1
     while len(core) > count:

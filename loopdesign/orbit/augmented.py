@@ -12,7 +12,7 @@ import numpy as np
 
 from loopdesign.network.batch import occurring
 from loopdesign.network.linear_algebra import expm
-from loopdesign.orbit.sequence import Edge
+from loopdesign.orbit.sequence import Edge, chosen
 from loopdesign.orbit.stepping.sampling import even_samples
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ LARGEST_UNIT = 60
 
 
 class Passage(NamedTuple):
-    """Augmented matrices (K,B,m,m) [1/period], exponentials (K,B,m,m) and lengths (K,B,1,1) [periods] of every interval.
+    """Augmented matrices (K,B,m,m) [1/period], exponentials (K,B,m,m) and lengths (K,B,1,1) [periods] of intervals.
 
     ``moved`` is the size of all that was added to the exponents since the exponentials were taken.
     """
@@ -68,14 +68,7 @@ class Stepper:
 
     def flow(self, configuration: NDArray[np.intp]) -> NDArray[np.float64]:
         """Augmented matrix (B,m,m) of each item's own configuration (B,) [1/period]."""
-        first = int(configuration[0])
-        if bool((configuration == first).all()):
-            return self.N[first]
-        chosen = np.empty_like(self.N[0])
-        for k in occurring(configuration):
-            items = configuration == k
-            chosen[items] = self.N[k][items]
-        return chosen
+        return chosen(self.N, configuration)
 
     def samples(self, configuration: int) -> int:
         """Even samples of a period [unitless] that show what rings in a configuration, read from the first item."""
@@ -115,22 +108,26 @@ class Stepper:
     def edge_rows(self, sequence: Sequence, k: int) -> EdgeRows:
         """Rows (B,m) and ramps (B,) [V], [A] whose zero is edge ``k`` of each item; zero where there is no crossing."""
         edge, configuration = sequence.edge[:, k], sequence.configuration[:, k]
+        found = set(zip(edge.tolist(), configuration.tolist(), strict=True))
+        if len(found) == 1:
+            ((kind, c),) = found
+            if kind == Edge.COMPARATOR:
+                return self.comparator(c), self.problem.thresholds[c].ramp
         rows = np.zeros((len(edge), self.n + 3))
         ramps = np.zeros(len(edge))
         tripped = edge == Edge.COMPARATOR
-        for c in occurring(configuration[tripped]):
+        for c in sorted(c for kind, c in found if kind == Edge.COMPARATOR):
             items = tripped & (configuration == c)
-            rows[items] = self.comparator(int(c))[items]
-            ramps[items] = self.problem.thresholds[int(c)].ramp[items]
+            rows[items] = self.comparator(c)[items]
+            ramps[items] = self.problem.thresholds[c].ramp[items]
         for kind, row_of in (
             (Edge.RECTIFIER_ENDS, self.rectifier_ends),
             (Edge.RECTIFIER_STARTS, self.rectifier_starts),
         ):
-            of_kind = edge == kind
-            for c in occurring(configuration[of_kind]):
-                here = of_kind & (configuration == c)
+            for c in sorted(c for of, c in found if of == kind):
+                here = (edge == kind) & (configuration == c)
                 for rectifier, items in self.moved(sequence, k, here):
-                    rows[items] = row_of(int(c), rectifier)[items]
+                    rows[items] = row_of(c, rectifier)[items]
         return rows, ramps
 
     def moved(self, sequence: Sequence, k: int, items: NDArray[np.bool_]) -> Iterator[tuple[int, NDArray[np.bool_]]]:
@@ -143,7 +140,7 @@ class Stepper:
         after = sequence.configuration[:, k + 1]
         before = int(sequence.configuration[items, k][0])
         for c in occurring(after[items]):
-            yield devices.changed(before, int(c), ends=ends), items & (after == c)
+            yield devices.changed(before, c, ends=ends), items & (after == c)
 
     def edges(self, sequence: Sequence) -> list[EdgeRows]:
         """Rows and ramps of every edge but the last, which is the clock."""
@@ -185,8 +182,8 @@ class Stepper:
 def exponential(N: NDArray[np.float64]) -> NDArray[np.float64]:
     """Exponentiate augmented matrices, which are changed.
 
-    The running integral, in volts beside states near one, would make the matrices look far from zero and cost squarings.
-    It is counted in a larger unit, a power of two, meanwhile.
+    The running integral, in volts beside states near one, would make the matrices look far from zero and cost
+    squarings. It is counted in a larger unit, a power of two, meanwhile.
 
     Parameters
     ----------

@@ -13,7 +13,7 @@ import numpy as np
 
 from loopdesign.network.batch import occurring
 from loopdesign.network.linear_algebra import expm
-from loopdesign.orbit.sequence import tripped_at_once
+from loopdesign.orbit.sequence import picked, tripped_at_once
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -50,12 +50,37 @@ def along(
     ndarray (B, m, count+1)
         Augmented states at even steps [unitless].
     """
-    E = expm(N * (length / count)[:, None, None])
-    states = z[..., None]
-    while states.shape[2] < count:
-        states = np.concatenate([states, E @ states], axis=2)
+    return followed(expm(N * (length / count)[:, None, None]), z, count)[0]
+
+
+def followed(
+    E: NDArray[np.float64], z: NDArray[np.float64], count: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Follow a motion over even steps by doubling.
+
+    Parameters
+    ----------
+    E : ndarray (B, m, m)
+        Transition matrices of one step [unitless].
+    z : ndarray (B, m)
+        States at the begin [unitless].
+    count : int
+        Number of steps, a power of two [unitless].
+
+    Returns
+    -------
+    tuple of ndarray (B, m, count+1) and ndarray (B, m, m)
+        States at every step, and the transition matrices of all of them together [unitless].
+    """
+    states = np.empty((*z.shape, count + 1))
+    states[:, :, 0] = z
+    done = 1
+    while done < count:
+        states[:, :, done : 2 * done] = E @ states[:, :, :done]
         E = E @ E
-    return np.concatenate([states, E @ z[..., None]], axis=2)
+        done *= 2
+    states[:, :, count] = (E @ z[..., None])[..., 0]
+    return states, E
 
 
 def rectifier_breaks(stepper: Stepper, sequence: Sequence, states: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -76,7 +101,7 @@ def rectifier_breaks(stepper: Stepper, sequence: Sequence, states: NDArray[np.fl
         (B,) True where an interval has a negative length, the rectifier would conduct backwards, or would start; with
         several rectifiers also where the state at an edge cannot go on as the next interval says.
     """
-    lengths = sequence.lengths
+    every, lengths = sequence.lengths, sequence.lengths
     # a trip ahead of the clock is no matter of the rectifier
     lengths[:, 0] = np.where(tripped_at_once(sequence), np.abs(lengths[:, 0]), lengths[:, 0])
     broken = np.asarray((lengths < 0.0).any(axis=1))
@@ -85,22 +110,23 @@ def rectifier_breaks(stepper: Stepper, sequence: Sequence, states: NDArray[np.fl
     if not stepper.problem.devices.plain:
         broken |= _cut_off(stepper, sequence, states)
     for k in range(sequence.ends.shape[1]):
-        configuration, length = sequence.configuration[:, k], sequence.lengths[:, k]
+        configuration, length = sequence.configuration[:, k], every[:, k]
         real = length > 0.0
         if not real.any():
             continue
         coarse = max(stepper.samples(c) for c in occurring(configuration))
-        moved = along(stepper.flow(configuration), states[:, k], length, coarse)
+        # without the running integral, which no row here looks at
+        flow, begin = stepper.flow(configuration)[:, 1:, 1:], states[:, k, 1:]
+        moved = along(flow, begin, length, coarse)
         for rectifier in range(len(stepper.problem.devices.rectifiers)):
-            rows = forbidden(stepper, configuration, rectifier)
+            rows = forbidden(stepper, configuration, rectifier)[:, 1:]
             value = (rows[:, None, :] @ moved)[:, 0]
             allowed = TOLERANCE * np.abs(value).max(axis=1)
             over, near = _judge(value, allowed)
             broken |= real & over
             fine = np.flatnonzero(real & near & ~broken)
             if len(fine):
-                flow = stepper.flow(configuration)[fine]
-                value = (rows[fine, None, :] @ along(flow, states[fine, k], length[fine], FINE))[:, 0]
+                value = (rows[fine, None, :] @ along(flow[fine], begin[fine], length[fine], FINE))[:, 0]
                 broken[fine] |= value.max(axis=1) > allowed[fine]
     return np.asarray(broken)
 
@@ -113,7 +139,7 @@ def _cut_off(stepper: Stepper, sequence: Sequence, states: NDArray[np.float64]) 
     for k in range(sequence.ends.shape[1]):
         x, trim = states[:, k, 1 : n + 1], states[:, k, n + 2]
         for c in occurring(sequence.configuration[:, k]):
-            network = problem.network.configurations[int(c)]
+            network = problem.network.configurations[c]
             if not network.constraint.shape[1]:
                 continue
             held = np.einsum("bkp,bp->bk", network.constraint_input, stepper.known)
@@ -142,13 +168,12 @@ def forbidden(stepper: Stepper, configuration: NDArray[np.intp], rectifier: int 
     ndarray (B, m)
         Rows [A], [V].
     """
-    rows = np.empty((len(configuration), stepper.n + 3))
-    for c in occurring(configuration):
-        items = configuration == c
-        conducts = stepper.problem.devices.mask(int(c)) >> rectifier & 1
-        row = -stepper.rectifier_ends(int(c), rectifier) if conducts else stepper.rectifier_starts(int(c), rectifier)
-        rows[items] = row[items]
-    return rows
+
+    def row(c: int) -> NDArray[np.float64]:
+        conducts = stepper.problem.devices.mask(c) >> rectifier & 1
+        return -stepper.rectifier_ends(c, rectifier) if conducts else stepper.rectifier_starts(c, rectifier)
+
+    return picked(row, configuration)
 
 
 def _judge(value: NDArray[np.float64], allowed: NDArray[np.float64]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:

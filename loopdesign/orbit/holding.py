@@ -18,7 +18,8 @@ from loopdesign.network.batch import occurring
 from loopdesign.network.linear_algebra import expm
 from loopdesign.network.places import closed_at
 from loopdesign.orbit.augmented import Stepper, apply, augmented, dot
-from loopdesign.orbit.conduction import COARSE, FINE, TOLERANCE, along
+from loopdesign.orbit.conduction import COARSE, FINE, TOLERANCE, along, followed
+from loopdesign.orbit.sequence import picked
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -32,8 +33,6 @@ Value: TypeAlias = "float | NDArray[np.float64]"
 KEPT, SHORTEST, COMPARATOR, CURRENT_LIMIT, CLAMP, PULL_UP = range(6)
 WORDS = (None, "minimum on-time", "comparator", "current limit", "clamp", "pull-up")
 """What each code says."""
-AFTER_THE_CLOCK = 1.0 / COARSE
-"""First part of the on-time that is sampled on its own."""
 ROUNDING = 1e-9
 """Share of an instant or a voltage that is rounding."""
 
@@ -118,19 +117,20 @@ def _crossed(
 ) -> NDArray[np.bool_]:
     """Items (B,) at which a row, with the ramp or without, reaches zero before the trip."""
     crossed = np.zeros(len(point), bool)
-    lengths = point.sequence.lengths
-    for k in range(int(point.trip.max()) + 1):
+    lengths, trip = point.sequence.lengths, point.trip
+    for k in range(int(trip.max()) + 1):
         configuration = point.sequence.configuration[:, k]
         end = point.sequence.ends[:, k]
         begin = np.maximum(end - lengths[:, k], armed)
-        heard = closed_at(configuration) & (k <= point.trip) & (begin < end)
+        heard = closed_at(configuration) & (k <= trip) & (begin < end)
         if not heard.any():
             continue
-        flow = stepper.flow(configuration)
-        late = np.maximum(begin - (end - lengths[:, k]), 0.0)
-        z = apply(expm(flow * late[:, None, None]), states[:, k]) if armed else states[:, k]
+        # without the running integral, which no row here looks at
+        flow, z = stepper.flow(configuration)[:, 1:, 1:], states[:, k, 1:]
+        if armed:
+            z = apply(expm(flow * np.maximum(begin - (end - lengths[:, k]), 0.0)[:, None, None]), z)
         rows, ramps = _per_item(stepper, configuration, row, ramp=ramp)
-        last = np.asarray(k == point.trip) & ramp
+        last = np.asarray(k == trip) & ramp
         part = _Part(flow=flow, z=z, begin=begin, length=np.where(heard, end - begin, 0.0), rows=rows, ramps=ramps)
         crossed |= heard & _reaches_zero(part, last)
     return crossed
@@ -139,12 +139,12 @@ def _crossed(
 def _per_item(
     stepper: Stepper, configuration: NDArray[np.intp], row: Rows, *, ramp: bool
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Rows (B,m) and ramps (B,) [V/period] of each item's own configuration."""
-    rows, ramps = np.zeros((len(configuration), stepper.n + 3)), np.zeros(len(configuration))
+    """Rows (B,m-1) over ``[x, 1, trim]`` and ramps (B,) [V/period] of each item's own configuration."""
+    rows, ramps = np.zeros((len(configuration), stepper.n + 2)), np.zeros(len(configuration))
     for c in stepper.problem.thresholds:
         items = configuration == c
         if items.any():
-            rows[items] = row(c)[items]
+            rows[items] = row(c)[items, 1:]
             if ramp:
                 ramps[items] = stepper.problem.thresholds[c].ramp[items]
     return rows, ramps
@@ -152,7 +152,7 @@ def _per_item(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Part:
-    """Part of an on-interval: its flow, the augmented state at its begin, its place, and the row that is watched."""
+    """Part of an on-interval: its flow over ``[x, 1, trim]``, the state at its begin, its place, and a row to watch."""
 
     flow: NDArray[np.float64]
     z: NDArray[np.float64]
@@ -161,11 +161,22 @@ class _Part:
     rows: NDArray[np.float64]
     ramps: NDArray[np.float64]
 
-    def sampled(self, count: int, share: float = 1.0) -> NDArray[np.float64]:
-        """Values (B,count+1) over the first share of the part."""
-        length = self.length * share
-        states = along(self.flow, self.z, length, count)
-        time = self.begin[:, None] + length[:, None] * np.arange(count + 1) / count
+    def sampled(self, count: int) -> NDArray[np.float64]:
+        """Values (B,count+1) at even steps."""
+        return self._values(along(self.flow, self.z, self.length, count), np.arange(count + 1) / count)
+
+    def denser_at_first(self, count: int) -> NDArray[np.float64]:
+        """Values (B,2 count) at even steps, and as many more over the first of these."""
+        E = expm(self.flow * (self.length / count**2)[:, None, None])
+        first, E = followed(E, self.z, count)
+        later, _ = followed(E, self.z, count)
+        share = np.arange(count + 1) / count
+        return self._values(
+            np.concatenate([first, later[:, :, 2:]], axis=2), np.concatenate([share / count, share[2:]])
+        )
+
+    def _values(self, states: NDArray[np.float64], share: NDArray[np.float64]) -> NDArray[np.float64]:
+        time = self.begin[:, None] + self.length[:, None] * share
         return (self.rows[:, None, :] @ states)[:, 0] + self.ramps[:, None] * time
 
     def take(self, items: NDArray[np.intp]) -> _Part:
@@ -178,7 +189,7 @@ class _Part:
 
 def _reaches_zero(part: _Part, last: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Items (B,) whose row reaches zero in this part; where it is the last, its end is the trip itself."""
-    value = np.concatenate([part.sampled(COARSE, AFTER_THE_CLOCK), part.sampled(COARSE)[:, 2:]], axis=1)
+    value = part.denser_at_first(COARSE)
     span = TOLERANCE * np.abs(value).max(axis=1)
     over = (value[:, :-1].max(axis=1) > span) | (~last & (value[:, -1] > span))
     left, middle, right = value[:, :-2], value[:, 1:-1], value[:, 2:]
@@ -196,7 +207,8 @@ def _falling(stepper: Stepper, point: OperatingPoint, states: NDArray[np.float64
     items = np.arange(len(point))
     configuration = point.sequence.configuration[items, point.trip]
     rows, ramps = _per_item(stepper, configuration, stepper.comparator, ramp=True)
-    slope = dot(rows, apply(stepper.flow(configuration), states[items, point.trip + 1])) + ramps
+    flow = stepper.flow(configuration)[:, 1:, 1:]
+    slope = dot(rows, apply(flow, states[items, point.trip + 1, 1:])) + ramps
     return np.asarray(slope <= 0.0)
 
 
@@ -221,15 +233,12 @@ def _control_extremes(
     stepper: Stepper, point: OperatingPoint, states: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Lowest and highest control voltage, and its rounding, of every interval (B,K) [V]."""
-    extremes = []
+    extremes, lengths = [], point.sequence.lengths
     for k in range(point.sequence.ends.shape[1]):
         configuration = point.sequence.configuration[:, k]
-        row = np.zeros((len(point), stepper.n + 3))
-        for c in occurring(configuration):
-            items = configuration == c
-            row[items] = stepper.probe("v(control)", int(c))[items]
-        length = point.sequence.lengths[:, k]
-        value = (row[:, None, :] @ along(stepper.flow(configuration), states[:, k], length, COARSE))[:, 0]
+        row = picked(lambda c: stepper.probe("v(control)", c), configuration)[:, None, 1:]
+        flow = stepper.flow(configuration)[:, 1:, 1:]
+        value = (row @ along(flow, states[:, k, 1:], lengths[:, k], COARSE))[:, 0]
         extremes.append((value.min(axis=1), value.max(axis=1), ROUNDING * np.abs(value).max(axis=1)))
     low, high, spare = (np.stack(part, axis=1) for part in zip(*extremes, strict=True))
     return low, high, spare

@@ -132,7 +132,7 @@ def _among_several(
 
 def _posed(converter: Converter, guess: Guess, probes: tuple[str, ...], spare: tuple[int, ...] = ()) -> OrbitProblem:
     """Pose the problem with no more configurations than a guess contains, and the spare ones."""
-    used = tuple(occurring(guess.configuration))
+    used = occurring(guess.configuration)
     return pose(converter, probes, configurations=tuple({ON, OFF, *used, *spare}))
 
 

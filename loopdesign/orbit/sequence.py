@@ -24,6 +24,7 @@ import numpy as np
 from loopdesign.network.batch import occurring
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from collections.abc import Sequence as Ordered
 
     from numpy.typing import NDArray
@@ -205,11 +206,30 @@ def chosen(stack: Ordered[NDArray[Scalar]], configuration: NDArray[np.intp]) -> 
     ndarray (B, ...)
         That of each item [any unit].
     """
-    first = int(configuration[0])
-    if bool((configuration == first).all()):
-        return stack[first]
-    picked = np.empty(np.broadcast_shapes(*(s.shape for s in stack)), stack[first].dtype)
-    for k in occurring(configuration):
+    return picked(lambda c: stack[c], configuration)
+
+
+def picked(of: Callable[[int], NDArray[Scalar]], configuration: NDArray[np.intp]) -> NDArray[Scalar]:
+    """Pick the array of each item's own configuration (B,) from arrays that are made for each one that occurs.
+
+    Parameters
+    ----------
+    of : callable
+        Takes a configuration by index and returns an array (B, ...) [any unit].
+    configuration : ndarray (B,)
+        Which one, by index [unitless].
+
+    Returns
+    -------
+    ndarray (B, ...)
+        That of each item [any unit]; what ``of`` returned where all have the same one.
+    """
+    first, *others = occurring(configuration)
+    whole = of(first)
+    if not others:
+        return whole
+    whole = whole.copy()
+    for k in others:
         items = configuration == k
-        picked[items] = stack[int(k)][items]
-    return picked
+        whole[items] = of(k)[items]
+    return whole
