@@ -140,8 +140,8 @@ def _scan(curve: LoopCurve, per_unit: float) -> tuple[FloatArray, ComplexArray]:
     hz_per_radian = curve.switching_hz / (2.0 * np.pi)
     shared = spread_evenly(float(curve.angles[0]), per_unit) * hz_per_radian
     beside = curve.dips_hz
-    on_shared = curve.on(shared)
     if not beside.shape[1]:
+        on_shared = curve.on(shared)
         return np.broadcast_to(shared, on_shared.shape), on_shared
     frequencies = merged_grid(shared, beside)
     return frequencies, curve(frequencies)

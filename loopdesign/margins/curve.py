@@ -18,6 +18,7 @@ J. P. Berrut, L. N. Trefethen, "Barycentric Lagrange interpolation", SIAM Review
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -42,10 +43,16 @@ BESIDE = (0.0, 0.5, -0.5)
 FLANK = 8
 """Grid points on each flank of a dip, from its half width to REACH of its frequency in equal ratios."""
 REACH = 0.12
+AT_ONCE = 400
+"""Values up to which one call over an array with one more axis is quicker than a loop."""
+ASIDE = 1.0 - 1e-9
+"""By what an angle on a sample is moved off it, so that nothing is divided by zero; its value is the sample's own."""
+TINY = float(np.finfo(float).tiny)
 CLOSEST = 1e-9
 """Half width over frequency below which a dip is taken as this wide."""
 
 
+@lru_cache(maxsize=64)
 def spread_evenly(low: float, per_unit: float) -> NDArray[np.float64]:
     """Angles (F,) from ``low`` to pi, evenly spaced in ``ln w + w / CROWDED``.
 
@@ -59,13 +66,14 @@ def spread_evenly(low: float, per_unit: float) -> NDArray[np.float64]:
     Returns
     -------
     ndarray (F,)
-        Angles, rising [rad].
+        Angles, rising [rad]; the same array for the same call, to be read only.
     """
     fine = np.geomspace(low, np.pi, 4000)
     place = np.log(fine) + fine / CROWDED
     count = max(NEIGHBOURS, round((place[-1] - place[0]) * per_unit) + 1)
     angles = np.interp(np.linspace(place[0], place[-1], count), place, fine)
     angles[0], angles[-1] = low, np.pi
+    angles.flags.writeable = False
     return angles
 
 
@@ -99,11 +107,15 @@ class LoopCurve:
     def __call__(self, frequencies_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
         """Loop gain (B,M) at each item's own frequencies (B,M) [Hz]."""
         angle = self._angle(frequencies_hz)
-        first, share = _shares(self.angles, self.weights, angle)
-        rows = np.arange(len(angle))[:, None]
-        smooth = share[..., 0] * self.smooth[rows, first]
-        for k in range(1, NEIGHBOURS):
-            smooth += share[..., k] * self.smooth[rows, first + k]
+        found = np.searchsorted(self.angles, angle)
+        hits = np.nonzero(self.angles[np.minimum(found, len(self.angles) - 1)] == angle)
+        beside = angle
+        if len(hits[0]):
+            beside = angle.copy()
+            beside[hits] *= ASIDE
+        first = np.minimum(np.maximum(found - NEIGHBOURS // 2, 0), len(self.angles) - NEIGHBOURS)
+        smooth = (self._few if angle.size <= AT_ONCE else self._many)(beside, first)
+        smooth[hits] = self.smooth[hits[0], found[hits]]
         return self._loop(angle, smooth)
 
     def on(self, frequencies_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
@@ -130,13 +142,37 @@ class LoopCurve:
         points = np.concatenate([hz + width * np.array(BESIDE), hz + flank, hz - flank], axis=2)
         return np.where(sharp, points, np.nan).reshape(len(hz), -1)
 
+    def _few(self, angle: NDArray[np.float64], first: NDArray[np.intp]) -> NDArray[np.complex128]:
+        """N (B,M) between samples, all neighbours in one array."""
+        near = first[..., None] + np.arange(NEIGHBOURS)
+        share = self.weights[first] / (angle[..., None] - self.angles[near])
+        near += (np.arange(len(angle)) * len(self.angles))[:, None, None]
+        values = self.smooth.ravel()[near] * share
+        return np.asarray(values.sum(axis=-1) / share.sum(axis=-1))
+
+    def _many(self, angle: NDArray[np.float64], first: NDArray[np.intp]) -> NDArray[np.complex128]:
+        """N (B,M) between samples, neighbour by neighbour, which keeps large arrays near the processor."""
+        place = first + (np.arange(len(angle)) * len(self.angles))[:, None]
+        flat, weights = self.smooth.ravel(), np.ascontiguousarray(self.weights.T)
+        total, shares = np.zeros(angle.shape, complex), np.zeros(angle.shape)
+        for k in range(NEIGHBOURS):
+            share = weights[k].take(first)
+            share /= angle - self.angles[k:].take(first)
+            total += share * flat[k:].take(place)
+            shares += share
+        total /= shares
+        return total
+
     def _angle(self, frequencies_hz: NDArray[np.float64]) -> NDArray[np.float64]:
         angle = 2.0 * np.pi * np.asarray(frequencies_hz, float) / self.switching_hz
-        return np.clip(angle, self.angles[0], self.angles[-1])
+        return np.minimum(np.maximum(angle, self.angles[0]), self.angles[-1])
 
     def _loop(self, angle: NDArray[np.float64], smooth: NDArray[np.complex128]) -> NDArray[np.complex128]:
         top = _determinant(self.multipliers, self.centre, angle)
-        return np.asarray(top / np.where(smooth == 0.0, np.finfo(float).tiny, smooth) - 1.0)
+        smooth[smooth == 0.0] = TINY
+        top /= smooth
+        top -= 1.0
+        return top
 
 
 def sampled_curve(
@@ -215,8 +251,13 @@ def _determinant(
     """Product (B,M) of ``1 - m exp(-jw)`` over the multipliers, less the delay of its centre."""
     back = np.exp(-1j * angle)
     product = np.exp(1j * centre[:, None] * angle)
+    if multipliers.shape[1] * angle.size <= AT_ONCE:
+        for factor in np.moveaxis(1.0 - multipliers[:, :, None] * back[:, None, :], 1, 0):
+            product *= factor
+        return np.asarray(product)
     for k in range(multipliers.shape[1]):
-        product *= 1.0 - multipliers[:, k, None] * back
+        factor = multipliers[:, k, None] * back
+        product *= np.subtract(1.0, factor, out=factor)
     return np.asarray(product)
 
 
@@ -235,6 +276,6 @@ def _shares(
     first = np.clip(np.searchsorted(angles, wanted) - NEIGHBOURS // 2, 0, len(angles) - NEIGHBOURS)
     away = wanted[..., None] - angles[first[..., None] + np.arange(NEIGHBOURS)]
     # on a sample its own share is all there is: so near to it that the others are rounded away
-    away = np.where(away == 0.0, 1e-300, away)
+    away[away == 0.0] = 1e-300
     share = weights[first] / away
     return first, share / share.sum(axis=-1, keepdims=True)

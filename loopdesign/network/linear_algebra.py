@@ -140,10 +140,11 @@ def modal(A: NDArray[np.float64]) -> Modal:
     values = values.astype(complex, copy=False)
     vectors = vectors.astype(complex, copy=False)
     try:
-        inverse = np.linalg.inv(vectors)
+        with np.errstate(all="ignore"):  # what is not finite is in doubt
+            inverse = np.linalg.inv(vectors)
+            condition = np.sqrt(_square_bound(vectors) * _square_bound(inverse))
     except np.linalg.LinAlgError:
         return _doubtful(values, vectors)
-    condition = np.sqrt(_square_bound(vectors) * _square_bound(inverse))
     if not bool((condition < WELL_CONDITIONED).all()):
         return _doubtful(values, vectors)
     return Modal(values=values, vectors=vectors, inverse=inverse, condition=condition)
@@ -212,7 +213,8 @@ def _bordered(
     bordered = np.zeros((b, m + k, m + k))
     bordered[:, :m, :m], bordered[:, :m, m:], bordered[:, m:, :m] = M, U[:, m - k :], Vh[m - k :]
     try:
-        inverse = np.linalg.inv(bordered)
+        with np.errstate(all="ignore"):  # what is not finite is refused below
+            inverse = np.linalg.inv(bordered)
     except np.linalg.LinAlgError:
         return None
     left, right = inverse[:, m:, :m], inverse[:, :m, m:]
