@@ -24,9 +24,6 @@ RANK_TOLERANCE = 1e-11
 LEANING = 30.0
 """Length of a null vector against its share along that of the first item, up to which the two are alike."""
 
-WELL_CONDITIONED = 1e5
-"""Eigenvector condition up to which a bound of it does, which takes no singular values."""
-
 CONDITION_LIMIT = 1e6
 """Eigenvector condition above which modal form loses more digits than an answer to 1e-6 can spare, and is not used."""
 
@@ -34,6 +31,8 @@ _PADE_13 = (
     64764752532480000.0, 32382376266240000.0, 7771770303897600.0, 1187353796428800.0, 129060195264000.0,
     10559470521600.0, 670442572800.0, 33522128640.0, 1323241920.0, 40840800.0, 960960.0, 16380.0, 182.0, 1.0,
 )  # fmt: skip
+_PADE_13_EVEN = np.array([_PADE_13[3:8:2], _PADE_13[9:14:2], _PADE_13[2:7:2], _PADE_13[8:13:2]])
+"""Coefficients of the second to sixth power in its parts: odd, then even, low before high."""
 _PADE_13_RADIUS = 5.371920351148152
 _PADE = {
     5: ((30240.0, 15120.0, 3360.0, 420.0, 30.0, 1.0), 0.2539398330063230),
@@ -71,12 +70,14 @@ def expm(A: NDArray[np.float64]) -> NDArray[np.float64]:
             return _low_pade(A, coefficients)
     squarings = max(0, int(np.ceil(np.log2(max(norm, 1e-300) / _PADE_13_RADIUS))))
     X = A * 2.0**-squarings
-    b = _PADE_13
     X2 = X @ X
     X4 = X2 @ X2
     X6 = X4 @ X2
-    odd = X @ (X6 @ (X6 + b[11] * X4 + b[9] * X2) + _with_diagonal(b[7] * X6 + b[5] * X4 + b[3] * X2, b[1]))
-    even = X6 @ (b[12] * X6 + b[10] * X4 + b[8] * X2) + _with_diagonal(b[6] * X6 + b[4] * X4 + b[2] * X2, b[0])
+    # the four polynomials in even powers at once
+    powers = np.stack([X2, X4, X6]).reshape(3, -1)
+    odd, high_odd, even, high_even = (_PADE_13_EVEN @ powers).reshape(4, *A.shape)
+    odd = X @ (X6 @ high_odd + _with_diagonal(odd, _PADE_13[1]))
+    even = X6 @ high_even + _with_diagonal(even, _PADE_13[0])
     result = np.linalg.solve(even - odd, even + odd).astype(np.float64, copy=False)
     for _ in range(squarings):
         result = result @ result
@@ -118,7 +119,7 @@ def _low_pade(A: NDArray[np.float64], b: tuple[float, ...]) -> NDArray[np.float6
 class Modal:
     """Eigenvalues (B,n), right eigenvectors (B,n,n), their inverse, and the condition (B,) of the eigenvectors.
 
-    A condition below `WELL_CONDITIONED` is a bound: the true one is no larger.
+    A condition below `CONDITION_LIMIT` is a bound: the true one is no larger.
     """
 
     values: NDArray[np.complex128]
@@ -144,9 +145,12 @@ def modal(A: NDArray[np.float64]) -> Modal:
             inverse = np.linalg.inv(vectors)
             condition = np.sqrt(_square_bound(vectors) * _square_bound(inverse))
     except np.linalg.LinAlgError:
-        return _doubtful(values, vectors)
-    if not bool((condition < WELL_CONDITIONED).all()):
-        return _doubtful(values, vectors)
+        inverse, condition = np.empty_like(vectors), np.full(len(vectors), np.inf)
+    doubtful = np.flatnonzero(~(condition < CONDITION_LIMIT))
+    if len(doubtful):
+        condition[doubtful] = true = np.linalg.cond(vectors[doubtful])
+        safe = np.where((true < 1e14)[:, None, None], vectors[doubtful], np.eye(A.shape[-1]))
+        inverse[doubtful] = np.linalg.inv(safe)
     return Modal(values=values, vectors=vectors, inverse=inverse, condition=condition)
 
 
@@ -154,13 +158,6 @@ def _square_bound(M: NDArray[np.complex128]) -> NDArray[np.float64]:
     """Bound (B,) of the square of the 2-norm: the largest sum of a row times the largest of a column."""
     size = np.abs(M)
     return np.asarray(size.sum(axis=1).max(axis=1) * size.sum(axis=2).max(axis=1))
-
-
-def _doubtful(values: NDArray[np.complex128], vectors: NDArray[np.complex128]) -> Modal:
-    """Complete a modal form of which some item is ill-conditioned, and give that an inverse that is finite."""
-    condition = np.linalg.cond(vectors)
-    safe = np.where((condition < 1e14)[:, None, None], vectors, np.eye(vectors.shape[-1]))
-    return Modal(values=values, vectors=vectors, inverse=np.linalg.inv(safe).astype(complex), condition=condition)
 
 
 def solve_singular(
