@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
-from loopdesign.network.batch import occurring
 from loopdesign.network.linear_algebra import expm
 from loopdesign.network.places import closed_at
 from loopdesign.orbit.augmented import Stepper, apply, augmented, dot
