@@ -74,9 +74,9 @@ class NodalEquations:
         self.branch_row = {e.name: place[len(self.nodes) + i] for i, e in enumerate(self.branches)}
         self.M = np.zeros((self.batch, self.size, self.size))
         self.right = np.zeros((self.batch, self.size, len(self.states) + len(self.inputs)))
-        for e in self.elements:
-            if not isinstance(e, Switch | Diode):
-                self._stamp(e, self.M, self.right, conducts=True)
+        for each in self.elements:
+            if not isinstance(each, Switch | Diode):
+                self._stamp(each, self.M, self.right, conducts=True)
 
     def equations(self, on: frozenset[str]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Build M (B,c,c) and ``[Nx, Nu]`` (B,c,n+p) of the core for one set of conducting devices."""
