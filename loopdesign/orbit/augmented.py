@@ -153,9 +153,9 @@ class Stepper:
             exponent = near.flows * (lengths - near.lengths)
             moved = near.moved + float(np.abs(exponent[..., 1:, :]).sum(axis=-2).max())
             if moved <= CLOSE:
-                return Passage(near.flows, near.exponentials @ exponential(exponent), lengths, moved)
+                return Passage(near.flows, near.exponentials @ augmented_exponential(exponent), lengths, moved)
         flows = np.stack([self.flow(sequence.configuration[:, k]) for k in range(sequence.ends.shape[1])])
-        return Passage(flows, exponential(flows * lengths), lengths, 0.0)
+        return Passage(flows, augmented_exponential(flows * lengths), lengths, 0.0)
 
     def fixed_point(self, sequence: Sequence) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Solve the period at given edges with trim zero: augmented states (B,K+1,m) at every edge.
@@ -179,7 +179,7 @@ class Stepper:
         return np.stack(along, axis=1), along[-1][:, 0]
 
 
-def exponential(N: NDArray[np.float64]) -> NDArray[np.float64]:
+def augmented_exponential(N: NDArray[np.float64]) -> NDArray[np.float64]:
     """Exponentiate augmented matrices, which are changed.
 
     The running integral, in volts beside states near one, would make the matrices look far from zero and cost

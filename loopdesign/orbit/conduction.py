@@ -50,10 +50,10 @@ def along(
     ndarray (B, m, count+1)
         Augmented states at even steps [unitless].
     """
-    return followed(expm(N * (length / count)[:, None, None]), z, count)[0]
+    return doubled_states(expm(N * (length / count)[:, None, None]), z, count)[0]
 
 
-def followed(
+def doubled_states(
     E: NDArray[np.float64], z: NDArray[np.float64], count: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Follow a motion over even steps by doubling.

@@ -17,7 +17,7 @@ import numpy as np
 from loopdesign.network.linear_algebra import expm
 from loopdesign.network.places import closed_at
 from loopdesign.orbit.augmented import Stepper, apply, augmented, dot
-from loopdesign.orbit.conduction import COARSE, FINE, TOLERANCE, along, followed
+from loopdesign.orbit.conduction import COARSE, FINE, TOLERANCE, along, doubled_states
 from loopdesign.orbit.sequence import picked
 
 if TYPE_CHECKING:
@@ -167,8 +167,8 @@ class _Part:
     def denser_at_first(self, count: int) -> NDArray[np.float64]:
         """Values (B,2 count) at even steps, and as many more over the first of these."""
         E = expm(self.flow * (self.length / count**2)[:, None, None])
-        first, E = followed(E, self.z, count)
-        later, _ = followed(E, self.z, count)
+        first, E = doubled_states(E, self.z, count)
+        later, _ = doubled_states(E, self.z, count)
         share = np.arange(count + 1) / count
         return self._values(
             np.concatenate([first, later[:, :, 2:]], axis=2), np.concatenate([share / count, share[2:]])
