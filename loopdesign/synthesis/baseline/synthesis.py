@@ -55,6 +55,8 @@ FEW, MANY = 4, 32
 """Placements judged together at first, and at most."""
 CLEARLY = 0.02
 """Miss of a limit from which a placement is left out without a closer look [unitless]."""
+CERTAINLY = 1e-3
+"""Room to every limit from which a placement meets them without a closer look: above the accuracy of a judgement."""
 EXTRA_PHASE_DEG = (2.0, 8.0, 15.0, 24.0, 32.0)
 """Phase added at the worst corner, for rounding and for the corners that cross lower."""
 
@@ -110,7 +112,7 @@ def place_and_round(case: cases.Case, stage: ExaminedStage | None = None) -> Rou
     limits = limits_of(case, stage)
     nearest: CheckResult | None = None
     complaints: list[str] = []
-    for parts, method in _promising(case, stage, limits, placements(case, stage, limits, complaints)):
+    for parts, method, _ in _promising(case, stage, limits, placements(case, stage, limits, complaints)):
         check = examine(case, parts, stage, limits)
         if check.targets_met:
             chosen = {k: v for k, v in parts.items() if k not in fixed}
@@ -124,18 +126,40 @@ def place_and_round(case: cases.Case, stage: ExaminedStage | None = None) -> Rou
     )
 
 
+def first_placed(case: cases.Case, stage: ExaminedStage, limits: Limits) -> dict[str, float] | None:
+    """Find the parts that `place_and_round` finds, without all that a check tells of them.
+
+    Parameters
+    ----------
+    case, stage, limits
+        Case with a network of open parts, its power stage at every corner of line and load, and its limits.
+
+    Returns
+    -------
+    dict of str to float or None
+        Values by designator [ohm], [F]; None where no placement meets every limit.
+    """
+    for parts, _, missed in _promising(case, stage, limits, placements(case, stage, limits, [])):
+        if missed <= -CERTAINLY or (missed <= CLEARLY and examine(case, parts, stage, limits).targets_met):
+            return parts
+    return None
+
+
 def _promising(
     case: cases.Case, stage: ExaminedStage, limits: Limits, placed: Iterator[tuple[dict[str, float], str]]
-) -> Iterator[tuple[dict[str, float], str]]:
-    """Judge placements together, and leave out those that miss a limit clearly; the least miss stands for them all."""
-    together, least, nearest = FEW, np.inf, None
+) -> Iterator[tuple[dict[str, float], str, float]]:
+    """Judge placements together, and leave out those that miss a limit clearly; the least miss stands for them all.
+
+    Yields parts, how they were placed, and their largest miss of any limit.
+    """
+    together, nearest = FEW, None
     while batch := list(islice(placed, together)):
         misses = _misses(case, stage, limits, [parts for parts, _ in batch])
-        for miss_, one in zip(misses, batch, strict=True):
+        for miss_, (parts, method) in zip(misses.tolist(), batch, strict=True):
             if miss_ <= CLEARLY:
-                yield one
-            elif miss_ < least:
-                least, nearest = miss_, one
+                yield parts, method, miss_
+            elif nearest is None or miss_ < nearest[2]:
+                nearest = parts, method, miss_
         together = min(2 * together, MANY)
     if nearest is not None:
         yield nearest

@@ -2,11 +2,11 @@
 
 `choose`       the front door: from a case to parts, proven best and confirmed
 `task`         rounds: search, correct, confirm, let the worst tolerance ends join the corners
+`followed`     the tolerance ends of one combination, followed once
 `examination`  combinations judged by the exact model at the corners so far
 `confirm`      many combinations judged in one batch; the tolerance ends that matter most
-`listing`      the answer with the best alternatives; `result` what it holds
+`listing`      the answer with the best alternatives, or that there is none; `result` what it holds
 `step_task`    the target for the load step in the search
-`deviation`    the step deviation of the chosen parts, estimated
 `refusal`      nearest miss, which limit it fails, cures
 `what_helps`   single changes evaluated and ranked where nothing meets the targets
 """

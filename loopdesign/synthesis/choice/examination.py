@@ -17,6 +17,7 @@ from loopdesign.synthesis.choice.refusal import exact_readings, worst_shortfall
 from loopdesign.synthesis.search.descent import descend
 from loopdesign.synthesis.search.lattice import SearchResult
 from loopdesign.synthesis.search.screens import SLACK
+from loopdesign.synthesis.search.search import search_once
 from loopdesign.units.quantities import hertz
 
 if TYPE_CHECKING:
@@ -26,10 +27,12 @@ if TYPE_CHECKING:
 
     from loopdesign import case as cases
     from loopdesign.analysis.check import ExaminedStage
+    from loopdesign.analysis.variants.extremes import Extremes, LikelyEnds
     from loopdesign.analysis.variants.judge import Judged
     from loopdesign.corners.conditions import Corners
     from loopdesign.synthesis.choice.step_task import StepBasis
     from loopdesign.synthesis.search.loops import Demands, LoopReadings
+    from loopdesign.synthesis.search.plant_grid import OpenLoops
     from loopdesign.synthesis.search.search import Search
 
 NO_TARGET = -1.0
@@ -46,6 +49,10 @@ WORTH_PARTING = 3
 """Corners in all per telling one from which those are examined ahead of the others."""
 NEAR_CROSSOVER = 3.0
 """Gain up to which, and down to the inverse of which, a loop gain counts as near its crossover [unitless]."""
+UNCHANGED = 2e-3
+"""Change of a score at added corners that counts as zero: the reading's own accuracy."""
+HALF = 0.5
+"""Share of the attainable bandwidth that ``prefer = "margin"`` keeps at least."""
 KEPT_SHARE = 0.98
 """Share of the crossover to keep that the exact loop must reach: it differs a little from the one searched with."""
 
@@ -198,12 +205,20 @@ class Examination:
         kept = judged.crossover_hz >= KEPT_SHARE * self.demands.kept_crossover_hz
         return bool((self.demands.limits.met(judged) & kept).all())
 
-    def passing(self, work: Search, items: list[int]) -> list[int]:
-        """Keep the combinations that pass with the exact loop gain and the multipliers at every corner."""
-        if not items:
-            return []
-        judged, misses = self.judge_each(work, np.array(items)), self.step_misses(work, np.array(items))
-        return [i for i, part, miss in zip(items, judged, misses, strict=True) if miss <= 0.0 and self.passes(part)]
+    def passing(
+        self, work: Search, items: NDArray[np.intp], telling: NDArray[np.intp]
+    ) -> tuple[list[int], NDArray[np.intp]]:
+        """Keep the combinations that pass exactly at every corner, those that fail at telling corners examined there.
+
+        Returns the combinations, and the corners at which the others fail most.
+        """
+        judged = self.judge_briefly(work, items, telling) if len(telling) else self.judge_each(work, items)
+        misses = self.step_misses(work, items)
+        failing = [one for one in judged if len(one) == len(self.condition) and not self.passes(one)]
+        where = [int(np.argmax(self.demands.limits.shortfall(one))) for one in failing]
+        each = zip(items.tolist(), judged, misses, strict=True)
+        kept = [i for i, part, miss in each if miss <= 0.0 and self.passes(part)]
+        return kept, np.array(where, np.intp)
 
     def step_misses(self, work: Search, items: NDArray[np.intp]) -> NDArray[np.float64]:
         """By how much combinations (N,) miss the target of the load step, relative to it; no miss without a target."""
@@ -221,6 +236,41 @@ class Examination:
         if self.demands.prefer == "margin":
             return float(judged.modulus_margin.min())
         return -float(self.peak(work, item).max())
+
+    def beats(self, work: Search, item: int, best: int, score: float) -> bool:
+        """Whether a combination passes exactly with a better score than the best; first where that has least room."""
+        bar, known = score + UNCHANGED * abs(score), self.judge(work, best)
+        telling = self.telling(known)
+        few = self.judge_briefly(work, np.array([item]), telling)[0]
+        lowest = self.demands.prefer in {"bandwidth", "margin"}  # at further corners such a score only falls
+        if not self.passes(few) or (lowest and self.score(work, item, few) <= bar):
+            return False
+        if self.step_misses(work, np.array([item]))[0] > 0.0:
+            return False
+        return self.score(work, item, self.judge(work, item)) > bar
+
+    def holds(self, work: Search, item: int, ends: Extremes | LikelyEnds) -> bool:
+        """Whether tolerance ends meet every demand and leave the score as it is."""
+        if not self.passes(ends.judged):
+            return False
+        score = self.score(work, item, self.judge(work, item))
+        if self.demands.prefer == "step":
+            at_ends = -float(self.peak(work, item, ends.corners, ends.condition).max())
+        else:
+            at_ends = self.score(work, item, ends.judged)
+        if self.demands.prefer == "crossover":  # a higher one at some end is the highest of all
+            return at_ends <= score + UNCHANGED * abs(score)
+        return at_ends >= score - UNCHANGED * abs(score)
+
+    def keeping_bandwidth(self, opened: OpenLoops) -> Examination:
+        """Bound the crossover from below by half of what the corners allow, for the objective ``margin``."""
+        if self.demands.prefer != "margin":
+            return self
+        wide = replace(self.demands, prefer="bandwidth", kept_crossover_hz=0.0)
+        found = search_once(self.case, self.stage, opened, wide, slack=0.0).result
+        if not len(found.items):
+            return self
+        return replace(self, demands=replace(self.demands, kept_crossover_hz=HALF * float(found.scores[0])))
 
     def peak(
         self, work: Search, item: int, corners: Corners | None = None, condition: NDArray[np.intp] | None = None

@@ -1,4 +1,7 @@
-"""The answer of a robust choice: the combination chosen, the best others beside it, and what the user should know."""
+"""The answer of a robust choice: the combination chosen, the best others beside it, and what the user should know.
+
+Where there is none: what comes nearest, and what would help.
+"""
 
 from __future__ import annotations
 
@@ -6,18 +9,30 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.synthesis.choice.deviation import estimated_deviation, step_of
+from loopdesign.analysis.check import closed_model, examine_stage
+from loopdesign.analysis.transient.estimate import predicted_departure
+from loopdesign.corners.conditions import Corners
+from loopdesign.errors import NoDesignError
+from loopdesign.models.switched import linearise
+from loopdesign.synthesis.choice.refusal import nearest_fails, step_fails, worst_shortfall
 from loopdesign.synthesis.choice.result import Choice
+from loopdesign.synthesis.choice.what_helps import what_to_change
+from loopdesign.synthesis.search.descent import descend
 from loopdesign.synthesis.search.order import alternatives, at_bounds, in_order, rank_of
+from loopdesign.synthesis.search.screens import SLACK
+from loopdesign.synthesis.search.search import near_as_product
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Mapping
 
-    from loopdesign.analysis.check import CheckResult
+    from loopdesign import case as cases
+    from loopdesign.analysis.check import CheckResult, ExaminedStage
     from loopdesign.analysis.variants.extremes import Extremes
     from loopdesign.synthesis.choice.examination import Examination
     from loopdesign.synthesis.search.search import Search
 
+INSTANTS, LONGEST = 240, 6000.0
+"""Instants the response is read at, from one period after the step to so many."""
 SHOWN = 5
 """Alternatives listed."""
 WIDE = 0.5
@@ -34,8 +49,7 @@ BOUND = (
 
 
 def outcome(
-    exam: Examination, check: CheckResult, work: Search, item: int, ends: Extremes | None, *, settled: bool,
-    search_wide: Callable[[], Search],
+    exam: Examination, check: CheckResult, work: Search, item: int, ends: Extremes | None, *, settled: bool
 ) -> Choice:  # fmt: skip
     """Gather the answer.
 
@@ -51,8 +65,6 @@ def outcome(
         Worst tolerance ends; None where nothing has a tolerance.
     settled
         Whether those ends leave the choice as it is.
-    search_wide
-        Searches again, keeping combinations that score much less; called where few alternatives lie close.
 
     Returns
     -------
@@ -61,8 +73,9 @@ def outcome(
     """
     case, prefer, parts = exam.case, exam.demands.prefer, work.parts_of(item)
     others = _alternatives(exam, work, item)
-    if len(others) < SHOWN and not work.climbed and work.whole:
-        others = _alternatives(exam, search_wide(), item)
+    for slack in (SLACK, WIDE) if work.whole and not work.climbed else ():
+        if len(others) < SHOWN:
+            others = _alternatives(exam, work.widened(exam.demands, slack), item)
     listed = np.array([item, *others], np.intp)
     begin, step = step_of(case)
     shown = [
@@ -91,7 +104,105 @@ def _alternatives(exam: Examination, work: Search, item: int) -> list[int]:
     order = in_order(work.lattice, work.result)[rank_of(work.lattice, work.result, item) :]
     listed = alternatives(work.lattice, order, item, count=3 * SHOWN, told=work.telling)
     passing: list[int] = []
+    failing = np.empty(0, np.intp)
     for begin in range(0, len(listed), SHOWN):
         if len(passing) < SHOWN:
-            passing += exam.passing(work, listed[begin : begin + SHOWN])
+            some = np.array(listed[begin : begin + SHOWN])
+            kept, where = exam.passing(work, some, failing)
+            passing, failing = passing + kept, np.union1d(failing, where)
     return passing[:SHOWN]
+
+
+def no_design(
+    exam: Examination, work: Search, plain: ExaminedStage, refused: list[int], unconfirmed: int, nominal_count: int
+) -> NoDesignError:
+    """Say that nothing passes, what comes nearest, which limit it misses and where, and what would help.
+
+    Parameters
+    ----------
+    exam
+        What the combinations were examined against.
+    work
+        The last search.
+    plain
+        Conditions of line and load, nominal parts.
+    refused, unconfirmed
+        Combinations that the exact loop refused, and how many met every limit as a product.
+    nominal_count
+        Combinations that meet every target with nominal parts, as far as they are known.
+
+    Returns
+    -------
+    NoDesignError
+        To be raised.
+    """
+    begin = [near_as_product(work, exam.demands), *refused]
+    limits = exam.demands.limits
+    misses: dict[int, float] = {}
+    item, seen = descend(
+        work.lattice,
+        lambda items: exam.judge_noting(work, items, misses),
+        begin,
+        lambda i, judged: (max(misses[i], worst_shortfall(judged, limits)), 0.0),
+    )
+    judged = seen[item]
+    told = [nearest_fails(judged, exam.corners, exam.demands)]
+    if limits.step_deviation is not None and misses[item] >= worst_shortfall(judged, limits):
+        told = [step_fails(misses[item], limits.step_deviation.value)]
+    if unconfirmed:
+        told.append(
+            f"{unconfirmed} combinations meet every limit with plant times compensator for the loop gain, none "
+            f"does with the exact loop gain; the two differ by up to {exam.inaccuracy(work, item)}"
+        )
+    corners = len(exam.condition)
+    if corners > len(exam.stage.conditions):
+        told.append(
+            f"with nominal parts at least {nominal_count} combinations meet every target; with tolerances "
+            "and temperatures none does"
+        )
+    advice, proposed = what_to_change(exam, work, plain, item)
+    told += advice
+    return NoDesignError(
+        f"no combination of preferred values meets the targets at all {corners} corners; {work.scope}",
+        nearest={"parts": work.parts_of(item), "reasons": told[:1], **proposed},
+        obstacles=told,
+    )
+
+
+def step_of(case: cases.Case) -> tuple[float, float]:
+    """Load the step begins at, and its size [A]: the case's own, or from lowest to highest load."""
+    s = case.specification
+    if s.load_step is not None:
+        return s.load_step.from_, abs(s.load_step.to - s.load_step.from_)
+    low, high = s.output_current.lowest, s.output_current.highest
+    return low, (high - low) or high
+
+
+def estimated_deviation(case: cases.Case, parts: Mapping[str, float]) -> tuple[float, float]:
+    """Estimate the largest departure of the output after the load step, nominal parts, over the input voltages.
+
+    Parameters
+    ----------
+    case, parts
+        The case, and stable compensation parts by name.
+
+    Returns
+    -------
+    deviation, input_voltage
+        Largest departure [V], and where it occurs [V]; valid for small steps.
+    """
+    start, size = step_of(case)
+    lines = np.asarray(case.specification.input_voltage.values, float)
+    corners = Corners(
+        input_voltage=lines,
+        load_current=np.full(len(lines), start),
+        temperature=np.full(len(lines), case.nominal_temperature),
+    )
+    model = closed_model(case, examine_stage(case, corners), parts)
+    times = np.geomspace(1.0, LONGEST, INSTANTS) / case.converter.switching_frequency
+    peaks = [
+        float(np.abs(predicted_departure(linearise(model.point.take(np.array([k]))), "load", times)).max())
+        for k in range(len(lines))
+    ]
+    worst = int(np.argmax(peaks))
+    return size * peaks[worst], float(lines[worst])

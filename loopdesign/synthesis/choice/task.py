@@ -10,35 +10,32 @@ import numpy as np
 from loopdesign.analysis.check import examine
 from loopdesign.analysis.transient.deviation import step_deviation, with_step_deviation
 from loopdesign.analysis.transient.memory import StepMemory
-from loopdesign.analysis.variants.extremes import Extremes, LikelyEnds, closed_search, extremes, likely_ends
 from loopdesign.analysis.variants.held import HeldEnds, held_ends
 from loopdesign.analysis.variants.solve import base_of
 from loopdesign.corners.tolerances import toleranced
 from loopdesign.errors import LoopDesignError, NoDesignError
-from loopdesign.synthesis.baseline.synthesis import place_and_round
+from loopdesign.synthesis.baseline.synthesis import first_placed
 from loopdesign.synthesis.choice.confirm import extended, worst_ends
-from loopdesign.synthesis.choice.examination import BATCH, Examination
-from loopdesign.synthesis.choice.listing import WIDE, outcome
-from loopdesign.synthesis.choice.refusal import (
-    nearest_fails,
-    refuse_at_ends,
-    step_fails,
-    worst_shortfall,
-)
+from loopdesign.synthesis.choice.examination import BATCH, UNCHANGED, Examination
+from loopdesign.synthesis.choice.followed import FollowedEnds
+from loopdesign.synthesis.choice.listing import no_design, outcome
+from loopdesign.synthesis.choice.refusal import refuse_at_ends
 from loopdesign.synthesis.choice.step_task import step_task
-from loopdesign.synthesis.choice.what_helps import what_to_change
-from loopdesign.synthesis.search.descent import descend
-from loopdesign.synthesis.search.order import in_order, rank_of
+from loopdesign.synthesis.search.order import TIE, in_order, rank_of
 from loopdesign.synthesis.search.plant_grid import OpenLoops, open_loops
 from loopdesign.synthesis.search.screens import SLACK
-from loopdesign.synthesis.search.search import Search, near_as_product, search_once
+from loopdesign.synthesis.search.search import Search, near_as_product, search_once, slack_for
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
+    from numpy.typing import NDArray
+
     from loopdesign import case as cases
     from loopdesign.analysis.check import CheckResult, ExaminedStage
+    from loopdesign.analysis.variants.extremes import Extremes, LikelyEnds
     from loopdesign.analysis.variants.judge import Judged
+    from loopdesign.corners.conditions import Corners
     from loopdesign.synthesis.choice.result import Choice
     from loopdesign.synthesis.search.loops import Demands
 
@@ -50,12 +47,8 @@ ADDED = 4
 """Tolerance ends that join the corners in one round, per reading."""
 CONFIRMED_AT_MOST = 320
 """Combinations evaluated exactly before a search is given up."""
-NARROWER = 0.2
-"""Share of the usual slack where a crossover is asked for: very many combinations come within a few percent of it."""
-HALF = 0.5
-"""Share of the attainable bandwidth that ``prefer = "margin"`` keeps at least."""
-UNCHANGED = 2e-3
-"""Change of a score at added corners that counts as zero: the reading's own accuracy."""
+CLOSE = 2.0 * TIE
+"""Share of the best score within which combinations are kept at first; whole ties, so that their order stays."""
 
 
 class RobustTask:
@@ -103,38 +96,63 @@ class RobustTask:
         self.opened: OpenLoops | None = None
         self.held: HeldEnds | None = None
         self.checks: dict[tuple[float, ...], CheckResult] = {}
-        self.nominal_count = 0
+        self.ends: dict[tuple[float, ...], FollowedEnds] = {}
+        self.first: Search | None = None
+        self.strict = False
 
     def run(self) -> Choice:
-        """Search, confirm, add the worst tolerance ends, until they change nothing."""
-        ends: Extremes | None = None
+        """Search, confirm, add the worst tolerance ends, until they change nothing.
+
+        Only what is chosen is held against a check; where that fails, every combination confirmed is, from nominal
+        parts on.
+        """
+        begun = self.exam
+        self.strict = self.step is not None
+        found = self._rounds()
+        if found is None:
+            self.exam, self.good, self.like, self.first, self.strict = begun, None, None, None, True
+            found = self._rounds()
+        if found is None:
+            raise AssertionError  # what was confirmed with a check passes it
+        return found
+
+    def _rounds(self) -> Choice | None:
+        """Search and confirm, and let the worst tolerance ends join, until they change nothing; None: a check fails."""
         for round_ in range(ROUNDS):
-            if self.exam.demands.prefer == "margin":
-                self._keep_bandwidth()
+            last = round_ == ROUNDS - 1
+            self.exam = self.exam.keeping_bandwidth(self._opened())
             work, item = self._search_for_step()
-            self.nominal_count = self.nominal_count or len(work.result.items)
-            parts = work.parts_of(item)
-            varied = toleranced(self.case, parts) if self.tolerances else ()
-            if not varied:
+            self.first = self.first or work
+            parts, found, settled = work.parts_of(item), None, True
+            if self.tolerances and toleranced(self.case, parts):
+                ends = self._ends_of(parts)
+                if not last and not self.exam.holds(work, item, ends.likely):
+                    self._add(ends.likely)
+                    continue
                 self.announce(parts)
-                return self._outcome(work, item, None, settled=True)
-            base = base_of(self.case, parts, self.stage)
-            if self.held is None or self.held.varied != varied:  # with the control voltage held parts change nothing
-                self.held = held_ends(base, varied)
-            search = closed_search(base, varied)
-            likely = likely_ends(base, varied, search)
-            if round_ < ROUNDS - 1 and not self._holds(work, item, likely):
-                self._add(likely)
-                continue
-            self.announce(parts)
-            ends = extremes(base, varied, self.held, search)
-            if not ends.current_loop.stable.all():
-                raise refuse_at_ends(self.case, self.plain, ends.corners, ~ends.current_loop.stable)
-            settled = self._holds(work, item, ends)
-            if settled or round_ == ROUNDS - 1:
-                return self._outcome(work, item, ends, settled=settled)
-            self._add(ends)
+                found = ends.worst(self._held(ends))
+                if not found.current_loop.stable.all():
+                    raise refuse_at_ends(self.case, self.plain, found.corners, ~found.current_loop.stable)
+                settled = self.exam.holds(work, item, found)
+            else:
+                self.announce(parts)
+            if found is None or settled or last:
+                return self._outcome(work, item, found, settled=settled) if self._checked(parts) else None
+            self._add(found)
         raise AssertionError  # the loop returns in its last round
+
+    def _ends_of(self, parts: Mapping[str, float]) -> FollowedEnds:
+        """Follow the tolerance ends of a combination, once."""
+        key = tuple(parts.values())
+        if key not in self.ends:
+            self.ends[key] = FollowedEnds(base_of(self.case, parts, self.stage), toleranced(self.case, parts))
+        return self.ends[key]
+
+    def _held(self, ends: FollowedEnds) -> HeldEnds:
+        """Follow the ends with the control voltage held, once: parts of the network change nothing there."""
+        if self.held is None or self.held.varied != ends.varied:
+            self.held = held_ends(ends.base, ends.varied)
+        return self.held
 
     def _search_for_step(self) -> tuple[Search, int]:
         """Search until what is found holds the load step within its target as well, at its own worst tolerance ends."""
@@ -154,14 +172,6 @@ class RobustTask:
         self.step = self.step.with_ends(found, parts)
         return False
 
-    def _keep_bandwidth(self) -> None:
-        """Bound the crossover from below by half of what the corners allow, for the objective ``margin``."""
-        wide = replace(self.exam.demands, prefer="bandwidth", kept_crossover_hz=0.0)
-        work = search_once(self.case, self.stage, self._opened(), wide)
-        if len(work.result.items):
-            lowest = HALF * float(work.result.scores[0])
-            self.exam = replace(self.exam, demands=replace(self.exam.demands, kept_crossover_hz=lowest))
-
     def _search(self) -> tuple[Search, int]:
         """Correct the plant at a good combination, search the whole lattice, confirm; again where that moved far.
 
@@ -173,8 +183,7 @@ class RobustTask:
         passed, misled = 0, False
         reference = self.good or self._thin()
         for _ in range(CORRECTIONS):
-            work = self._searched(reference)
-            confirmed = self._confirm(work)
+            work, confirmed = self._searched_and_confirmed(reference)
             if confirmed is None:
                 passed, misled = max(passed, len(work.result.items)), misled or len(work.result.items) > 0
                 if reference is None or best is not None:
@@ -189,7 +198,7 @@ class RobustTask:
             if abs(score - searched) <= UNCHANGED * abs(score):
                 break
             reference = work.parts_of(item)
-        if misled or (best is not None and self._beaten(work, best[0])):
+        if misled or (best is not None and self._beaten(work, best[2], best[0])):
             climbed = self._climb(work, best)
             best = climbed if best is None or (climbed is not None and climbed[0] > best[0]) else best
         if best is None:
@@ -197,16 +206,21 @@ class RobustTask:
         self.good = best[1].parts_of(best[2])
         return best[1], best[2]
 
-    def _beaten(self, work: Search, score: float) -> bool:
+    def _searched_and_confirmed(
+        self, reference: Mapping[str, float] | None
+    ) -> tuple[Search, tuple[int, Judged] | None]:
+        """Search and confirm, among few combinations first where the lattice is searched whole."""
+        work = self._searched(reference, slack=CLOSE)
+        confirmed = self._confirm(work)
+        if confirmed is None and len(work.result.items) and work.whole:
+            work = work.widened(self.exam.demands)
+            confirmed = self._confirm(work)
+        return work, confirmed
+
+    def _beaten(self, work: Search, best: int, score: float) -> bool:
         """Whether placed and rounded parts pass exactly with a better score: the correction does not hold for them."""
         placed = self._baseline()
-        if placed is None:
-            return False
-        item = work.lattice.number(placed)
-        judged = self.exam.judge(work, item)
-        if self.exam.step_misses(work, np.array([item]))[0] > 0.0:
-            return False
-        return self.exam.passes(judged) and self.exam.score(work, item, judged) > score + UNCHANGED * abs(score)
+        return placed is not None and self.exam.beats(work, work.lattice.number(placed), best, score)
 
     def _climb(self, work: Search, best: tuple[float, Search, int] | None) -> tuple[float, Search, int] | None:
         """Climb by the exact loop from placed and confirmed parts, the product misleading; None where none pass."""
@@ -221,21 +235,20 @@ class RobustTask:
         """Place and round by the trade's methods: parts that pass exactly with nominal values."""
         if self.placed is None:
             try:
-                parts = place_and_round(self.case, self.plain).check.parts
+                parts = first_placed(self.case, self.plain, self.exam.demands.limits) or {}
             except LoopDesignError:
                 parts = {}
-            self.placed = dict(parts) if all(parts.values()) else {}
+            self.placed = parts if all(parts.values()) else {}
         return self.placed or None
 
     def _searched(self, reference: Mapping[str, float] | None, *, thin: bool = False, slack: float = SLACK) -> Search:
-        if self.exam.demands.prefer == "crossover":
-            slack *= NARROWER
         self.like = reference or self.like
         basis = None if self.step is None else self.step.at(reference, self.like, self.stepped)
         self.exam = replace(self.exam, step=basis)
         return search_once(
             self.case, self.stage, self._opened(), self.exam.demands, reference,
-            step=None if basis is None else basis.demand, thin=thin, slack=slack, progress=self.progress,
+            step=None if basis is None else basis.demand, thin=thin, slack=slack_for(self.exam.demands, slack),
+            progress=self.progress,
         )  # fmt: skip
 
     def _opened(self) -> OpenLoops:
@@ -263,7 +276,7 @@ class RobustTask:
         """Take the first combination that passes with the exact loop gain and the multipliers at every corner."""
         order = in_order(work.lattice, work.result)[:CONFIRMED_AT_MOST]
         for item, judged in self.exam.passing_in_order(work, order):
-            if self._checked(work.parts_of(item)):
+            if not self.strict or self._checked(work.parts_of(item)):
                 return item, judged
         self.refused = [int(i) for i in order[:BATCH]] or self.refused
         return None
@@ -280,19 +293,6 @@ class RobustTask:
             self.checks[key] = examine(self.case, parts, self.plain, self.exam.demands.limits)
         return self.checks[key]
 
-    def _holds(self, work: Search, item: int, ends: Extremes | LikelyEnds) -> bool:
-        """Whether tolerance ends meet every demand and leave the score as it is."""
-        if not self.exam.passes(ends.judged):
-            return False
-        score = self.exam.score(work, item, self.exam.judge(work, item))
-        if self.exam.demands.prefer == "step":
-            at_ends = -float(self.exam.peak(work, item, ends.corners, ends.condition).max())
-        else:
-            at_ends = self.exam.score(work, item, ends.judged)
-        if self.exam.demands.prefer == "crossover":  # a higher one at some end is the highest of all
-            return at_ends <= score + UNCHANGED * abs(score)
-        return at_ends >= score - UNCHANGED * abs(score)
-
     def _add(self, ends: Extremes | LikelyEnds) -> None:
         """Let the worst combinations of tolerance ends join the corners, each once.
 
@@ -300,48 +300,24 @@ class RobustTask:
         for whatever it finds.
         """
         chosen = worst_ends(ends.judged, ADDED)
-        corners, condition = extended(
-            self.exam.corners, self.exam.condition, ends.corners.take(chosen), ends.condition[chosen]
-        )
+        self._join(ends.corners.take(chosen), ends.condition[chosen])
+
+    def _join(self, added: Corners, at: NDArray[np.intp]) -> None:
+        """Let corners join, each once."""
+        corners, condition = extended(self.exam.corners, self.exam.condition, added, at)
         self.exam = replace(self.exam, corners=corners, condition=condition)
 
     def _outcome(self, work: Search, item: int, ends: Extremes | None, *, settled: bool) -> Choice:
         """Gather the answer."""
         return outcome(
             self.exam, self._check(work.parts_of(item)), work, item, ends,
-            settled=settled, search_wide=lambda: self._searched(work.reference, slack=WIDE),
+            settled=settled,
         )  # fmt: skip
 
     def _no_design(self, work: Search, unconfirmed: int = 0) -> NoDesignError:
         """Say that nothing passes, what comes nearest, which limit it misses and where, and what would help."""
-        begin = [near_as_product(work, self.exam.demands), *(self.refused if unconfirmed else [])]
-        limits = self.exam.demands.limits
-        misses: dict[int, float] = {}
-        item, seen = descend(
-            work.lattice,
-            lambda items: self.exam.judge_noting(work, items, misses),
-            begin,
-            lambda i, judged: (max(misses[i], worst_shortfall(judged, limits)), 0.0),
-        )
-        judged = seen[item]
-        told = [nearest_fails(judged, self.exam.corners, self.exam.demands)]
-        if limits.step_deviation is not None and misses[item] >= worst_shortfall(judged, limits):
-            told = [step_fails(misses[item], limits.step_deviation.value)]
-        if unconfirmed:
-            told.append(
-                f"{unconfirmed} combinations meet every limit with plant times compensator for the loop gain, none "
-                f"does with the exact loop gain; the two differ by up to {self.exam.inaccuracy(work, item)}"
-            )
-        corners = len(self.exam.condition)
-        if corners > len(self.stage.conditions):
-            told.append(
-                f"with nominal parts at least {self.nominal_count} combinations meet every target; with tolerances "
-                "and temperatures none does"
-            )
-        advice, proposed = what_to_change(self.exam, work, self.plain, item)
-        told += advice
-        return NoDesignError(
-            f"no combination of preferred values meets the targets at all {corners} corners; {work.scope}",
-            nearest={"parts": work.parts_of(item), "reasons": told[:1], **proposed},
-            obstacles=told,
-        )
+        first, demands = self.first, self.exam.demands
+        wide = first.widened(demands) if first is not None and first.whole and not first.climbed else first
+        nominal_count = 0 if wide is None else len(wide.result.items)
+        refused = self.refused if unconfirmed else []
+        return no_design(self.exam, work, self.plain, refused, unconfirmed, nominal_count)

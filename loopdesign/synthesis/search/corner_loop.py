@@ -9,6 +9,7 @@ import numpy as np
 
 from loopdesign.compensation.compensator import Divider, ErrorAmplifier, NetworkParts, NetworkType
 from loopdesign.compensation.response import bilinear_response
+from loopdesign.margins.crossings import wrapped_deg
 from loopdesign.network.batch import take
 from loopdesign.synthesis.search.lines import Line
 from loopdesign.synthesis.search.loops import PARTS
@@ -52,6 +53,26 @@ class CornerLoop:
         """Loop gain (N,K) of combinations (N,5) at some grid points."""
         above, below = self.fraction(values, points)
         return np.asarray(above / below)
+
+    def highest_crossover(self, values: Array, points: NDArray[np.intp]) -> tuple[NDArray[np.intp], Array, Array]:
+        """Read the highest crossover of combinations (N,5) between some neighbouring grid points.
+
+        Returns
+        -------
+        rows, crossover_hz, phase_margin_deg
+            (K,) combinations that have one there, their crossover [Hz] and phase margin [deg].
+        """
+        loop = self.loop(values, points)
+        over = loop.real**2 + loop.imag**2 >= 1.0
+        last = len(points) - 1 - np.argmax(over[:, ::-1], axis=1)
+        rows = np.flatnonzero(over.any(axis=1) & (last < len(points) - 1))
+        at = last[rows]
+        first, second = loop[rows, at], loop[rows, at + 1]
+        start, end = np.log(np.abs(first)), np.log(np.maximum(np.abs(second), np.finfo(float).tiny))
+        part = np.clip(start / np.where(start == end, 1.0, start - end), 0.0, 1.0)
+        margin = wrapped_deg(180.0 + np.degrees(np.angle(first) + part * np.angle(second * np.conj(first))))
+        low, high = self.frequencies_hz[points[at]], self.frequencies_hz[points[at + 1]]
+        return rows, low * (high / low) ** part, margin
 
     def fraction(self, values: Array, points: NDArray[np.intp]) -> tuple[Complex, Complex]:
         """Numerator and denominator of the loop gain (N,K) of combinations (N,5) at some grid points.

@@ -147,3 +147,30 @@ class SearchResult:
 def relaxed(score: float, slack: float) -> float:
     """Lower a score, positive or negative, by a share of its size."""
     return score - slack * abs(score)
+
+
+def gathered(
+    items: list[NDArray[np.intp]], scores: list[NDArray[np.float64]], threshold: float, looked_at: int, evaluated: int
+) -> SearchResult:
+    """Gather what was found piece by piece, each combination once, without what scores below the threshold.
+
+    Parameters
+    ----------
+    items, scores
+        Feasible combinations and their scores, in pieces.
+    threshold, looked_at, evaluated
+        As in the result.
+
+    Returns
+    -------
+    SearchResult
+        Best first, then by number.
+    """
+    every, first = np.unique(np.concatenate([np.empty(0, np.intp), *items]), return_index=True)
+    score = np.concatenate([np.empty(0), *scores])[first]
+    keep = score >= threshold
+    every, score = every[keep], score[keep]
+    order = np.lexsort((every, -score))
+    return SearchResult(
+        items=every[order], scores=score[order], threshold=threshold, looked_at=looked_at, evaluated=evaluated
+    )

@@ -23,11 +23,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.margins.crossings import wrapped_deg
 from loopdesign.synthesis.search.corner_loop import CornerLoop, corner_loop
-from loopdesign.synthesis.search.lattice import Lattice, SearchResult, relaxed
+from loopdesign.synthesis.search.lattice import Lattice, SearchResult, gathered, relaxed
 from loopdesign.synthesis.search.lines import PHASE_ROOM_DEG, ROUNDING, Span, crossover_span, phase_span
-from loopdesign.synthesis.search.loops import PARTS, Demands, Responses, figures
+from loopdesign.synthesis.search.loops import PARTS, Demands, LoopReadings, Responses, figures
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -70,9 +69,8 @@ class Screens:
         place = np.argsort(-counts[self.order], kind="stable")
         return replace(self, corners=tuple(self.corners[k] for k in place), order=self.order[place])
 
-    def survivors(self, lattice: Lattice, axes: Axes, threshold: float) -> Index:
-        """Numbers of the combinations along axes that no screen drops."""
-        kept = np.concatenate([np.empty(0, np.intp), *self._bounded(lattice, axes, threshold)])
+    def survivors(self, lattice: Lattice, kept: Index, threshold: float) -> Index:
+        """Numbers of those combinations that no other screen drops."""
         values = lattice.values(kept)
         for corner in self.corners[:TELLING]:
             crosses = self._crosses_well(values, corner, threshold)
@@ -81,12 +79,17 @@ class Screens:
             kept = kept[self._somewhere(lattice.values(kept), threshold)]
         return kept
 
-    def _bounded(self, lattice: Lattice, axes: Axes, threshold: float) -> list[Index]:
+    def lines(self, lattice: Lattice, axes: Axes) -> int:
+        """Count the lines along which combinations are bounded."""
+        name = lattice.longest(axes, ALONG)
+        return int(np.prod([len(a) for n, a in zip(lattice.open_parts, axes, strict=True) if n != name]))
+
+    def bounded(self, lattice: Lattice, axes: Axes, threshold: float) -> Index:
         """Numbers of the combinations along axes that lie within the bounds of their line at every telling corner."""
         name = lattice.longest(axes, ALONG)
         heads, line, stride = lattice.lines(axes, name)
         choices = lattice.values(heads[:1] + (line - line[0]) * stride)[:, PARTS.index(name)]
-        found = []
+        found = [np.empty(0, np.intp)]
         for begin in range(0, len(heads), CHUNK):
             some = heads[begin : begin + CHUNK]
             values = lattice.values(some)
@@ -106,7 +109,7 @@ class Screens:
             row = np.repeat(np.arange(len(some)), count)
             place = np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count) + first[row]
             found.append(some[row] + (line[place] - line[0]) * stride)
-        return found
+        return np.concatenate(found)
 
     def _by_crossover(self, corner: CornerLoop, name: str, values: Array, span: Span, threshold: float) -> Span:
         """Cut spans by where the highest crossover may lie at a corner."""
@@ -152,17 +155,7 @@ class Screens:
         if not len(band) or not len(values):
             return keep
         points = np.arange(band[0], min(band[-1] + 2, len(grid)))
-        loop = corner.loop(values, points)
-        over = loop.real**2 + loop.imag**2 >= 1.0
-        last = len(points) - 1 - np.argmax(over[:, ::-1], axis=1)
-        rows = np.flatnonzero(over.any(axis=1) & (last < len(points) - 1))  # else the whole evaluation decides
-        at = last[rows]
-        first, second = loop[rows, at], loop[rows, at + 1]
-        start, end = np.log(np.abs(first)), np.log(np.maximum(np.abs(second), np.finfo(float).tiny))
-        part = np.clip(start / np.where(start == end, 1.0, start - end), 0.0, 1.0)
-        margin = wrapped_deg(180.0 + np.degrees(np.angle(first) + part * np.angle(second * np.conj(first))))
-        low, high = grid[points[at]], grid[points[at + 1]]
-        crossover = low * (high / low) ** part
+        rows, crossover, margin = corner.highest_crossover(values, points)  # elsewhere the whole evaluation decides
         good = margin >= limits.value("phase_margin") - PHASE_ROOM_DEG
         good &= crossover <= limits.crossover_limit_hz * (1.0 + ROUNDING)
         good &= crossover >= self.lowest(threshold) * (1.0 - ROUNDING)
@@ -213,6 +206,7 @@ def search(
     demands: Demands,
     *,
     begin: int | None = None,
+    known: SearchResult | None = None,
     thin: bool = False,
     slack: float = SLACK,
     progress: Callable[[int, int], None] | None = None,
@@ -229,6 +223,8 @@ def search(
         Limits and objective.
     begin
         Number of a combination thought good, looked at first with its neighbours.
+    known
+        What a search of the same lattice with the same responses and demands found, at least one combination.
     thin
         Look at a thin sub-lattice and around its best only: an answer to begin from, with nothing proven.
     slack
@@ -244,8 +240,10 @@ def search(
     walk = Walk(responses, demands, lattice, slack)
     reaches = NEIGHBOURS if thin else ()
     if begin is not None:
-        walk.visit(lattice.axes_around(begin, tuple(0 for _ in lattice.choices)))  # its score spares its neighbours
+        walk.begin(begin)  # its score spares its neighbours
         walk.visit(lattice.axes_around(begin, _reach(lattice, NEIGHBOURS[0])))
+    if known is not None:
+        walk.begin(int(known.items[0]))
     if walk.best is None:
         walk.visit(lattice.axes_coarse())
         reaches = NEIGHBOURS
@@ -281,16 +279,30 @@ class Walk:
     def visit(self, axes: Axes) -> None:
         """Screen the combinations along axes, evaluate what is left, keep what is feasible."""
         threshold = self.threshold
-        items = self.screens.survivors(self.lattice, axes, threshold)
+        items = self.screens.bounded(self.lattice, axes, threshold)
         if len(items) > MANY:
             before = threshold, set(self.screens.order[:TELLING].tolist())
             threshold = self._learn(items[:: len(items) // SOME])
-            if before != (threshold, set(self.screens.order[:TELLING].tolist())):
-                items = self.screens.survivors(self.lattice, axes, threshold)
+            after = threshold, set(self.screens.order[:TELLING].tolist())
+            if before != after and len(items) > self.screens.lines(self.lattice, axes):
+                items = self.screens.bounded(self.lattice, axes, threshold)
+        items = self.screens.survivors(self.lattice, items, threshold)
         self.evaluated += len(items)
         items, scores = self._evaluated(items, threshold)
-        if not len(items):
-            return
+        if len(items):
+            self._keep(items, scores)
+
+    def begin(self, item: int) -> None:
+        """Evaluate one combination at every corner; take the corners first at which it is closest to each limit."""
+        readings, misses = self._figures(np.array([item]))
+        tightness = np.where(misses[:, 0] == misses[:, 0].max(axis=1, keepdims=True), misses[:, 0], -np.inf).max(axis=0)
+        tightness[readings.deciding(self.demands.prefer)] = np.inf
+        self.screens = self.screens.telling_first(np.argsort(np.argsort(tightness, kind="stable")))
+        if readings.feasible(self.demands)[0]:
+            self._keep(np.array([item]), readings.score(self.demands.prefer))
+
+    def _keep(self, items: Index, scores: Array) -> None:
+        """Keep feasible combinations; the best of all sets the threshold."""
         self.items.append(items)
         self.scores.append(scores)
         k = int(np.argmax(scores))
@@ -298,17 +310,21 @@ class Walk:
             self.best, self.best_score = int(items[k]), float(scores[k])
             self.threshold = relaxed(self.best_score, self.slack)
 
+    def _figures(self, items: Index) -> tuple[LoopReadings, Array]:
+        """Evaluate combinations (N,) at every corner; by how much they miss each limit there (M,N,B)."""
+        readings = figures(self.responses, self.lattice.values(items), peak=self.demands.prefer == "step")
+        misses = [m for m in readings.misses(self.demands).values() if m.shape == readings.crossover_hz.shape]
+        return readings, np.array(misses)
+
     def _learn(self, some: Index) -> float:
         """Evaluate some combinations at every corner; take the corners that drop most of them first.
 
         Returns the threshold that the best of them sets, which spares many of the others.
         """
-        prefer = self.demands.prefer
-        readings = figures(self.responses, self.lattice.values(some), peak=prefer == "step")
-        misses = [m for m in readings.misses(self.demands).values() if m.shape == readings.crossover_hz.shape]
-        telling = np.concatenate([np.max(misses, axis=0).argmax(axis=1), readings.deciding(prefer)])
+        readings, misses = self._figures(some)
+        telling = np.concatenate([misses.max(axis=0).argmax(axis=1), readings.deciding(self.demands.prefer)])
         self.screens = self.screens.telling_first(np.bincount(telling, minlength=len(self.responses.plant)))
-        scores = readings.score(prefer)[readings.feasible(self.demands)]
+        scores = readings.score(self.demands.prefer)[readings.feasible(self.demands)]
         return max(self.threshold, relaxed(float(scores.max(initial=-np.inf)), self.slack))
 
     def _evaluated(self, items: Index, threshold: float) -> tuple[Index, Array]:
@@ -330,17 +346,4 @@ class Walk:
 
     def result(self, looked_at: int) -> SearchResult:
         """Drop what fell behind and what was met twice; best first, then by number."""
-        items = np.concatenate([np.empty(0, np.intp), *self.items])
-        scores = np.concatenate([np.empty(0), *self.scores])
-        items, first = np.unique(items, return_index=True)
-        scores = scores[first]
-        keep = scores >= self.threshold
-        items, scores = items[keep], scores[keep]
-        order = np.lexsort((items, -scores))
-        return SearchResult(
-            items=items[order],
-            scores=scores[order],
-            threshold=self.threshold,
-            looked_at=looked_at,
-            evaluated=self.evaluated,
-        )
+        return gathered(self.items, self.scores, self.threshold, looked_at, self.evaluated)

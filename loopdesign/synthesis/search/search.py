@@ -11,6 +11,7 @@ from loopdesign.synthesis.baseline.synthesis import CAPACITORS, RESISTORS
 from loopdesign.synthesis.search.bound import best_possible
 from loopdesign.synthesis.search.lattice import Lattice, SearchResult
 from loopdesign.synthesis.search.loops import KEPT, PARTS, Demands, LoopReadings, Responses, StepDemand, figures
+from loopdesign.synthesis.search.order import TIE
 from loopdesign.synthesis.search.screens import SLACK, screens_for, search
 from loopdesign.synthesis.search.staged import staged_search, starts
 from loopdesign.units.preferred import between
@@ -35,6 +36,8 @@ NO_BOUND = (
     "so that part of the signal goes past the network, and no bound is derived for that"
 )
 """What is said where a lattice too large to search whole has no bound."""
+NARROWER = 0.2
+"""Share of the usual slack where a crossover is asked for: very many combinations come within a few percent of it."""
 EXHAUSTIVE = 20_000_000
 """Largest lattice of which every combination is evaluated."""
 
@@ -128,6 +131,12 @@ class Search:
         found = float(self.result.scores.max(initial=-np.inf))
         return replace(self, bound=best_possible(screens_for(self.responses, demands), self.lattice, found))
 
+    def widened(self, demands: Demands, slack: float = SLACK) -> Search:
+        """Search the whole lattice once more with the same responses; keep all within a share of the best score."""
+        known, wide = self.result, slack_for(demands, slack)
+        found = search(self.responses, self.lattice, demands, known=known, slack=wide)
+        return replace(self, result=replace(found, evaluated=known.evaluated + found.evaluated))
+
     def parts_of(self, item: int) -> dict[str, float]:
         """Part values by name of one combination."""
         row = self.lattice.values(np.array([item]))[0]
@@ -204,6 +213,11 @@ class Search:
             gain_margin_db=float(np.nanmin(gain)) if np.isfinite(gain).any() else None,
             modulus_margin=float(exact.modulus_margin[0].min()),
         )
+
+
+def slack_for(demands: Demands, slack: float) -> float:
+    """Share of the best score within which combinations are kept, by the objective; ties are never parted."""
+    return max(slack * NARROWER, min(slack, TIE)) if demands.prefer == "crossover" else slack
 
 
 def binding(readings: LoopReadings, corners: Corners, demands: Demands) -> str:

@@ -23,7 +23,7 @@ from loopdesign.corners.tolerances import toleranced, variants
 from loopdesign.errors import NoDesignError
 from loopdesign.report.choice.text import alternatives_table, choice_rows, choice_text
 from loopdesign.synthesis.choice.choose import choose
-from loopdesign.synthesis.choice.deviation import estimated_deviation, step_of
+from loopdesign.synthesis.choice.listing import estimated_deviation, step_of
 from loopdesign.synthesis.cures.damping import sensed_slopes
 from loopdesign.synthesis.cures.divider import choose_divider
 from loopdesign.synthesis.cures.slope import open_slope, points_at_ends, report_slope, with_slope

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from loopdesign.analysis.check import examine, examine_stage
-from loopdesign.analysis.limits import Limit, Limits
+from loopdesign.analysis.limits import Limit, Limits, limits_of
 from loopdesign.case import parse_case, read_text
 from loopdesign.compensation.compensator import (
     Divider,
@@ -21,11 +21,11 @@ from loopdesign.compensation.compensator import (
 )
 from loopdesign.errors import NoDesignError
 from loopdesign.models.switched import loop_gain, output_impedance
-from loopdesign.synthesis.baseline.synthesis import place_and_round
+from loopdesign.synthesis.baseline.synthesis import first_placed, place_and_round
 from loopdesign.synthesis.choice.choose import choose
 from loopdesign.synthesis.search.lattice import Lattice, SearchResult
 from loopdesign.synthesis.search.loops import Demands, Responses, figures
-from loopdesign.synthesis.search.order import alternatives, at_bounds, in_order
+from loopdesign.synthesis.search.order import TIE, alternatives, at_bounds, in_order
 from loopdesign.synthesis.search.screens import search
 from loopdesign.synthesis.search.search import searched_lattice
 from loopdesign.synthesis.search.staged import staged_search
@@ -116,6 +116,13 @@ def test_search_equals_brute_force(kind, prefer):
         in_order(lattice, found)[0]
         == in_order(lattice, replace(whole, items=whole.items[kept], scores=whole.scores[kept]))[0]
     )
+    begun = search(r, lattice, demands, begin=int(found.items[-1]), slack=2.0 * TIE)
+    np.testing.assert_array_equal(begun.items, whole.items[whole.scores >= begun.threshold])
+    again = search(r, lattice, demands, known=begun)
+    np.testing.assert_array_equal(again.items, found.items)
+    assert again.threshold == pytest.approx(found.threshold, rel=1e-12)
+    # ties are whole in the narrow search, so that the order begins in the same way
+    assert (in_order(lattice, begun) == in_order(lattice, found)[: len(begun.items)]).all()
 
 
 def test_search_equals_brute_force_where_plants_resonate():
@@ -321,6 +328,12 @@ def test_choice_is_the_best_by_brute_force_over_exact_loops(sepic):
             # ties within a hundredth go to commoner and smaller values; the grid reads crossovers to 5e-4
             assert min(m.crossover_hz for m in other.margins) <= exact_best * 1.0125
     assert best == pytest.approx(exact_best, rel=3e-3)
+
+
+def test_placed_parts_are_those_of_the_baseline(sepic):
+    case = choose(sepic, tolerances=False).check.case
+    stage = examine_stage(case)
+    assert first_placed(case, stage, limits_of(case, stage)) == place_and_round(case, stage).check.parts
 
 
 NO_CHOICE = {"tide_gauge_sepic_undamped"}
