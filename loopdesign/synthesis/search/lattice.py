@@ -149,7 +149,7 @@ def relaxed(score: float, slack: float) -> float:
     return score - slack * abs(score)
 
 
-def gathered(
+def put_together(
     items: list[NDArray[np.intp]], scores: list[NDArray[np.float64]], threshold: float, looked_at: int, evaluated: int
 ) -> SearchResult:
     """Gather what was found piece by piece, each combination once, without what scores below the threshold.

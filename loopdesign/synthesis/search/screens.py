@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.synthesis.search.corner_loop import CornerLoop, corner_loop
-from loopdesign.synthesis.search.lattice import Lattice, SearchResult, gathered, relaxed
+from loopdesign.synthesis.search.lattice import Lattice, SearchResult, put_together, relaxed
 from loopdesign.synthesis.search.lines import PHASE_ROOM_DEG, ROUNDING, Span, crossover_span, phase_span
 from loopdesign.synthesis.search.loops import PARTS, Demands, LoopReadings, Responses, figures
 
@@ -346,4 +346,4 @@ class Walk:
 
     def result(self, looked_at: int) -> SearchResult:
         """Drop what fell behind and what was met twice; best first, then by number."""
-        return gathered(self.items, self.scores, self.threshold, looked_at, self.evaluated)
+        return put_together(self.items, self.scores, self.threshold, looked_at, self.evaluated)
