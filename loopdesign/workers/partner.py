@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import importlib
 import os
 import pickle
@@ -66,6 +67,7 @@ def serve(first: int, for_all: int, ours: list[int], pipes: list[Connection], pr
     for module in preloaded:
         with suppress(ImportError):  # told where it is needed
             importlib.import_module(module)
+    gc.freeze()  # what is loaded stays: it is not looked through again each time garbage is collected
     others = []
     for k in range(1, len(pipes)):
         other = os.fork()
