@@ -11,8 +11,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from loopdesign.analysis.transient.start import Staged
-    from loopdesign.analysis.transient.steps import StepOutcome
+    from loopdesign.analysis.transient.steps import StepOutcome, StepStudy
     from loopdesign.case import Case
+    from loopdesign.report.content.blocks import Block
     from loopdesign.workers.partners import Job, Partners
 
 
@@ -69,11 +70,6 @@ class StepsAhead:
         self._case = whole
         self._job = self.partners.begin(*step_calls(whole, staged=self._staged))
 
-    def go_on(self) -> None:
-        """Let every partner take part: the choice is made, and this process has less to do."""
-        if self._job is not None:
-            self.partners.spread(self._job)
-
     def outcomes(self, case: Case) -> Iterator[StepOutcome] | None:
         """Return what becomes of the steps.
 
@@ -88,3 +84,22 @@ class StepsAhead:
             None where they were not begun for this very case.
         """
         return None if self._job is None or case != self._case else self._job.results()
+
+    def draw(self, study: StepStudy) -> Iterator[tuple[Block, ...]]:
+        """Begin to draw steps, while this process works out what else the report says.
+
+        Parameters
+        ----------
+        study : StepStudy
+            The steps.
+
+        Returns
+        -------
+        iterator of tuple of Block
+            What `step_drawings` lists.
+        """
+        from loopdesign.report.content.gather import step_drawings
+
+        job = self.partners.begin(*step_drawings(study), here=False)
+        self.partners.spread(job)
+        return job.results()

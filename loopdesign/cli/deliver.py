@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -150,9 +149,19 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
     require_replaceable(folder)
     s = found.case.specification
     date = report_date(found.case)
-    with Progress("reading the curves", quiet=quiet):
-        if ahead is not None:
-            ahead.go_on()
+    steps, drawn = None, None
+    if found.parts and (s.load_step is not None or s.line_step is not None):
+        with Progress("stepping", quiet=quiet) as progress:
+            whole = with_parts(found.case, found.parts)
+            begun = None if ahead is None else ahead.outcomes(whole)
+            steps = step(whole, progress=progress, executor=executor, begun=begun)
+        drawn = None if ahead is None else ahead.draw(steps)
+    amplifier, starts = found.case.error_amplifier, None
+    soft = amplifier is not None and amplifier.soft_start > 0.0
+    if found.parts and (soft or s.line_dropout is not None):
+        with Progress("starting", quiet=quiet) as progress:
+            starts = rises(with_parts(found.case, found.parts), progress=progress)
+    with Progress("writing the report", quiet=quiet):
         findings = Findings(
             check=found,
             curves=report_data(found, proposals=current_loop_cures(found.stage)[0]),
@@ -163,27 +172,16 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
             input_filter=study,
             output_filter=behind(found),
             impedances=impedances(found),
-            steps=None,
-            starts=None,
+            steps=steps,
+            starts=starts,
             worst_curves=None if found.closed_loop is None else worst_curves(found),
             plan=bench_plan(found),
             sensitivities=sensitivity,
         )
-    if found.parts and (s.load_step is not None or s.line_step is not None):
-        with Progress("stepping", quiet=quiet) as progress:
-            whole = with_parts(found.case, found.parts)
-            begun = None if ahead is None else ahead.outcomes(whole)
-            findings = replace(findings, steps=step(whole, progress=progress, executor=executor, begun=begun))
-    amplifier = found.case.error_amplifier
-    soft = amplifier is not None and amplifier.soft_start > 0.0
-    if found.parts and (soft or s.line_dropout is not None):
-        with Progress("starting", quiet=quiet) as progress:
-            findings = replace(findings, starts=rises(with_parts(found.case, found.parts), progress=progress))
-    with Progress("writing the report", quiet=quiet):
-        content = gather(findings, executor)
+        content = gather(findings, executor, drawn=drawn)
         files: dict[str, Text] = {PAGE: partial(report_page, content, found), CHOSEN_CASE: findings.chosen_text}
         write_report(folder, content, report_answer(findings), files=files, pictures=pictures, executor=executor)
-    return findings.starts
+    return starts
 
 
 def report_answer(findings: Findings) -> dict[str, Any]:

@@ -168,7 +168,7 @@ class Partners(Executor):
         except OSError:
             return False
 
-    def begin(self, fn: Callable[..., Any], *iterables: Iterable[Any]) -> Job:
+    def begin(self, fn: Callable[..., Any], *iterables: Iterable[Any], here: bool = True) -> Job:
         """Let the first partner begin with calls, while this process goes on; an older job is dropped.
 
         Parameters
@@ -177,13 +177,15 @@ class Partners(Executor):
             What to call; it is pickled once.
         iterables : iterable
             One for each argument.
+        here : bool
+            Whether this process makes calls as well once it asks for the results [unitless].
 
         Returns
         -------
         Job
             Ask it for the results: then all make what is left.
         """
-        return self._begun(Job(self, self._number(), fn, call_list(iterables), here=True))
+        return self._begun(Job(self, self._number(), fn, call_list(iterables), here=here))
 
     def _number(self) -> int:
         self._jobs = (self._jobs + 1) % JOBS

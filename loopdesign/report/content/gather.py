@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 import loopdesign
@@ -18,15 +19,34 @@ from loopdesign.report.content.chapters.parts import parts_chapter
 from loopdesign.report.content.chapters.power import plant_chapter, power_chapter
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
     from concurrent.futures import Executor
 
+    from loopdesign.analysis.transient.steps import StepStudy
     from loopdesign.case import Case, CaseFile
     from loopdesign.report.content.blocks import Block
     from loopdesign.report.content.findings import Findings
 
 
-def gather(findings: Findings, executor: Executor | None = None) -> Content:
+def step_drawings(study: StepStudy) -> tuple[Callable[[int], tuple[Block, ...]], range]:
+    """List the calls that draw the steps, for an executor's ``map``; they need nothing else of what a report says.
+
+    Parameters
+    ----------
+    study
+        The steps.
+
+    Returns
+    -------
+    tuple of callable and range
+        What to call, and its argument by call.
+    """
+    return partial(dynamics.steps_drawn, study, parts=STEP_PARTS), range(STEP_PARTS)
+
+
+def gather(
+    findings: Findings, executor: Executor | None = None, *, drawn: Iterable[tuple[Block, ...]] | None = None
+) -> Content:
     """Gather a report: every sentence, table and figure of it, each made once.
 
     Parameters
@@ -35,6 +55,8 @@ def gather(findings: Findings, executor: Executor | None = None) -> Content:
         What was computed.
     executor
         Who writes and draws the chapters; this process unless given.
+    drawn
+        What the calls of `step_drawings` return, where somebody makes them already.
 
     Returns
     -------
@@ -48,16 +70,18 @@ def gather(findings: Findings, executor: Executor | None = None) -> Content:
         verdict=verdict_sentence(found),
         good=found.targets_met,
         running=running_lines(found.case, findings.given, findings.date),
-        blocks=tuple(block for chapter in _chapters(findings, executor) for block in chapter),
+        blocks=tuple(block for chapter in _chapters(findings, executor, drawn) for block in chapter),
     )
 
 
-def _chapters(findings: Findings, executor: Executor | None) -> list[tuple[Block, ...]]:
+def _chapters(
+    findings: Findings, executor: Executor | None, drawn: Iterable[tuple[Block, ...]] | None
+) -> list[tuple[Block, ...]]:
     """Write every chapter, those first that take longest, and put them in reading order."""
-    if executor is None:
-        return [chapter(findings) for chapter in CHAPTERS]
-    order = [*LONG, *(k for k in range(len(CHAPTERS)) if k not in LONG)]
-    written = dict(zip(order, executor.map(_Written(findings), order), strict=True))
+    written = {} if drawn is None else dict(zip(STEP_PLACES, drawn, strict=True))
+    order = [k for k in (*LONG, *(k for k in range(len(CHAPTERS)) if k not in LONG)) if k not in written]
+    share = map if executor is None else executor.map
+    written |= dict(zip(order, share(_Written(findings), order), strict=True))
     return [written[k] for k in range(len(CHAPTERS))]
 
 
@@ -105,6 +129,9 @@ def _case_chapter(findings: Findings) -> tuple[Block, ...]:
     return (SectionHeading(text="The case file"), Paragraph(text=told), Code(text=text))
 
 
+STEP_PARTS = 4
+"""Pieces in which the steps are drawn."""
+
 CHAPTERS: tuple[Callable[[Findings], tuple[Block, ...]], ...] = (
     opening,
     schematic_chapter,
@@ -115,10 +142,7 @@ CHAPTERS: tuple[Callable[[Findings], tuple[Block, ...]], ...] = (
     plant_chapter,
     lambda findings: dynamics.impedances_chapter(findings.impedances),
     lambda findings: dynamics.steps_told(findings.steps),
-    lambda findings: dynamics.steps_drawn(findings.steps, 0, 4),
-    lambda findings: dynamics.steps_drawn(findings.steps, 1, 4),
-    lambda findings: dynamics.steps_drawn(findings.steps, 2, 4),
-    lambda findings: dynamics.steps_drawn(findings.steps, 3, 4),
+    *(lambda findings, k=k: dynamics.steps_drawn(findings.steps, k, STEP_PARTS) for k in range(STEP_PARTS)),
     lambda findings: dynamics.start_chapter(findings.starts),
     _studies,
     bench_chapter,
@@ -126,6 +150,8 @@ CHAPTERS: tuple[Callable[[Findings], tuple[Block, ...]], ...] = (
     _case_chapter,
 )
 """The chapters of a report in reading order; the steps, which have most to draw, in five pieces."""
+STEP_PLACES = range(9, 9 + STEP_PARTS)
+"""Where the drawings of the steps stand among them."""
 LONG = (9, 10, 4, 11, 12, 7, 6, 1)
 """Those with most to draw, longest first: steps, margins, impedances, plant, schematic."""
 

@@ -95,6 +95,8 @@ def choose(
         chosen["slope"] = open_slope(case, tolerances=tolerances)
         case = with_slope(case, chosen["slope"])
     case, divided = _with_divider(case, chosen)
+    if ahead is not None:
+        ahead.prepare(case)
     plain = examine_stage(case)
     refuse_unstable_current_loop(plain)
     stage = examine_stage(case, base_corners(case)) if tolerances and case.specification.temperature else plain
@@ -104,13 +106,13 @@ def choose(
     compensation = case.compensation
     if compensation is None or not compensation.open_parts:
         parts = {} if compensation is None else {k: v for k, v in compensation.parts.items() if v is not None}
+        if ahead is not None and parts:
+            ahead.begin(case, parts)
         return Choice(
             check=examine(case, parts, plain, limits), chosen=chosen, method="all parts were given",
             prefer=_objective(case), divider_choice=divided, slope_report=slope,
         )  # fmt: skip
     demands = Demands(limits=limits, prefer=_objective(case), advise=advise)
-    if ahead is not None:
-        ahead.prepare(case)
     likely = None if ahead is None else partial(ahead.begin, case)
     task = RobustTask(case, stage, plain, demands, tolerances=tolerances, progress=progress, likely=likely)
     choice = task.run()
