@@ -112,7 +112,7 @@ def _write(value: object, line: str, pieces: list[str], encode: Callable[[object
     if isinstance(value, dict) and value:
         before = "{"
         for key, inside in value.items():
-            pieces.append(f"{before}{inner}{_safe_json(encode(key))}: ")
+            pieces.append(f"{before}{inner}{_safe_json(encode(str(key)))}: ")
             _write(inside, inner, pieces, encode)
             before = ","
         pieces.append(f"{line}}}")

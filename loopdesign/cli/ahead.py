@@ -29,7 +29,7 @@ class StepsAhead:
     def __init__(self, partners: Partners) -> None:
         self.partners = partners
         self._stages: Job | None = None
-        self._staged: list[Staged | None] = []
+        self._staged: list[Staged | None] | None = None
         self._case: Case | None = None
         self._job: Job | None = None
 
@@ -65,10 +65,11 @@ class StepsAhead:
         whole = with_parts(case, parts)
         if self._stages is None or whole == self._case:
             return
-        if self._job is None:
-            self._staged = next(self._stages.results())
-        self._case = whole
-        self._job = self.partners.begin(*step_calls(whole, staged=self._staged))
+        self._case, self._job = whole, None
+        with suppress(LoopDesignError):  # told when the steps are wanted
+            if self._staged is None:
+                self._staged = next(self._stages.results())
+            self._job = self.partners.begin(*step_calls(whole, staged=self._staged))
 
     def outcomes(self, case: Case) -> Iterator[StepOutcome] | None:
         """Return what becomes of the steps.
@@ -101,5 +102,5 @@ class StepsAhead:
         from loopdesign.report.content.gather import step_drawings
 
         job = self.partners.begin(*step_drawings(study), here=False)
-        self.partners.spread(job)
+        self.partners.share(job)
         return job.results()

@@ -33,6 +33,7 @@ from loopdesign.cli.commands import app, load_for
 from loopdesign.cli.console import complain, complain_of_program, flush, give_up_output, tell
 from loopdesign.errors import LoopDesignError, UsageError
 from loopdesign.printable import printable
+from loopdesign.workers.memory import keep_freed_memory
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -63,6 +64,7 @@ def run(argv: Sequence[str] | None = None) -> int:
     if closed:
         tell("the answer cannot be written: standard output is closed")
         return NOT_WRITTEN
+    keep_freed_memory()
     if not sys.warnoptions:
         warnings.simplefilter("ignore")
     return main(argv)

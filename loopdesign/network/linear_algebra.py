@@ -85,9 +85,9 @@ def expm(A: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _with_diagonal(M: NDArray[np.float64], value: float) -> NDArray[np.float64]:
-    """Add a number to the diagonals of matrices in one piece of memory, which nobody else holds."""
-    n = M.shape[-1]
-    M.reshape(-1, n * n)[:, :: n + 1] += value
+    """Add a number to the diagonals of matrices which nobody else holds."""
+    diagonal = np.einsum("...ii->...i", M)
+    diagonal += value
     return M
 
 

@@ -37,9 +37,9 @@ def along(
     Parameters
     ----------
     N : ndarray (B, m, m)
-        Augmented matrices [1/period].
+        Matrices of these states [1/period].
     z : ndarray (B, m)
-        Augmented states at the begin of the interval [unitless].
+        States at the begin of the interval, augmented with the inputs; with or without the running integral [unitless].
     length : ndarray (B,)
         Its length [periods].
     count : int

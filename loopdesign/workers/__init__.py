@@ -4,6 +4,7 @@
 `processes`  processes on this machine
 `partners`   processes forked from this one, which share single calls with it; `partner` is their side of it
 `processors` how many there are
+`undisturbed` no interruption while a process is made
 `memory`     what a worker keeps of the memory it frees
 `cluster`    an existing dask.distributed cluster; imports it where one is asked for, and nowhere else
 

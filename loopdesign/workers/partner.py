@@ -11,6 +11,7 @@ import signal
 import struct
 import threading
 from contextlib import suppress
+from functools import partial
 from queue import SimpleQueue
 from typing import TYPE_CHECKING, Any
 
@@ -60,6 +61,7 @@ class Tickets:
 def serve(first: int, for_all: int, ours: list[int], pipes: list[Connection], preloaded: tuple[str, ...]) -> None:
     """Load modules, fork the other partners, and work as the first of them."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})  # held back while this process was made
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
     for end in ours:  # else this process would keep itself waiting for one that has ended
         os.close(end)
@@ -74,8 +76,7 @@ def serve(first: int, for_all: int, ours: list[int], pipes: list[Connection], pr
         if not other:
             for pipe in pipes[:k] + pipes[k + 1 :]:
                 pipe.close()
-            work([for_all], pipes[k])
-            os._exit(0)
+            work([for_all], pipes[k], partial(os._exit, 0))
         others.append(other)
     for pipe in pipes[1:]:
         pipe.close()
@@ -88,14 +89,13 @@ def serve(first: int, for_all: int, ours: list[int], pipes: list[Connection], pr
         os._exit(0)
 
     signal.signal(signal.SIGTERM, end_all)
-    work([first, for_all], pipes[0])
-    end_all()
+    work([first, for_all], pipes[0], end_all)
 
 
-def work(tickets: list[int], pipe: Connection) -> None:
-    """Take tickets and make their calls until the process that began this one ends."""
+def work(tickets: list[int], pipe: Connection, end: Callable[[], object]) -> None:
+    """Take tickets and make their calls; end when the process that began this one closes the pipe, at work or not."""
     jobs, done = SimpleQueue[bytes](), SimpleQueue[bytes]()
-    threading.Thread(target=_take_in, args=(pipe, jobs), daemon=True).start()
+    threading.Thread(target=_take_in, args=(pipe, jobs, end), daemon=True).start()
     threading.Thread(target=_hand_out, args=(pipe, done), daemon=True).start()
     number = -1
     function: Callable[..., Any] | None = None
@@ -106,7 +106,7 @@ def work(tickets: list[int], pipe: Connection) -> None:
         except BlockingIOError:  # another was quicker
             continue
         if not ticket:
-            return
+            end()
         wanted, k = TICKET.unpack(ticket)
         while number != wanted:
             message = jobs.get()
@@ -127,11 +127,13 @@ def _answer(number: int, k: int, function: Callable[..., Any] | None, calls: lis
     return pickle.dumps((number, k, False, None))
 
 
-def _take_in(pipe: Connection, jobs: SimpleQueue[bytes]) -> None:
-    """Read what is sent as soon as it comes, so that nobody waits for this process to have time."""
-    with suppress(EOFError, OSError):
+def _take_in(pipe: Connection, jobs: SimpleQueue[bytes], end: Callable[[], object]) -> None:
+    """Read what is sent while calls are made, so that nobody waits for one to end; end with the one that sends."""
+    try:
         while True:
             jobs.put(pipe.recv_bytes())
+    finally:
+        end()
 
 
 def _hand_out(pipe: Connection, done: SimpleQueue[bytes]) -> None:

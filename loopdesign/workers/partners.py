@@ -25,6 +25,7 @@ from typing import TYPE_CHECKING, Any
 
 from loopdesign.workers.partner import JOBS, Tickets, serve
 from loopdesign.workers.pieces import call_list
+from loopdesign.workers.undisturbed import undisturbed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -73,7 +74,7 @@ class Job:
             What a call raises, in its place.
         """
         found: dict[int, Future[Any]] = {}
-        self.partners.spread(self)
+        self.partners.share(self)
         try:
             for k in range(len(self.calls)):
                 while k not in found:
@@ -143,7 +144,8 @@ class Partners(Executor):
         arguments = (self._first.taken, self._all.taken, kept, [theirs for _, theirs in pairs], preloaded)
         process = context.Process(target=serve, args=arguments, daemon=True)
         try:
-            process.start()
+            with undisturbed():
+                process.start()
         except OSError:
             self.shutdown()
             raise
@@ -209,7 +211,7 @@ class Partners(Executor):
                     self._shared = job
         return job
 
-    def spread(self, job: Job) -> None:
+    def share(self, job: Job) -> None:
         """Let every partner take part in a job.
 
         Parameters

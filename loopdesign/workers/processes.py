@@ -13,7 +13,7 @@ import signal
 import time
 from collections import Counter
 from concurrent.futures import Executor, Future
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from multiprocessing import forkserver, resource_tracker
 from multiprocessing.connection import wait
 from typing import TYPE_CHECKING, Any
@@ -22,6 +22,7 @@ from loopdesign.errors import DataError
 from loopdesign.workers.memory import keep_freed_memory
 from loopdesign.workers.pieces import Pieces, call_list, calls_made
 from loopdesign.workers.processors import available_processors
+from loopdesign.workers.undisturbed import undisturbed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -71,19 +72,6 @@ def _serve(pipe: Connection) -> None:
             return
 
 
-@contextmanager
-def _undisturbed() -> Iterator[None]:
-    """Hold an interruption from the keyboard back, for us and for what is started meanwhile, until the end."""
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
-
-
 class _Worker:
     """One process, the piece it is at, and what it has learned."""
 
@@ -91,7 +79,7 @@ class _Worker:
         self.pipe, theirs = context.Pipe()
         self.process: BaseProcess = context.Process(target=_serve, args=(theirs,), daemon=True)  # type: ignore[attr-defined]
         resource_tracker.ensure_running()  # which would let interruptions through again
-        with _undisturbed():
+        with undisturbed():
             self.process.start()
         theirs.close()
         self.piece: range | None = None
@@ -151,7 +139,7 @@ class Workers(Executor):
         """Let what the processes need be loaded beside what this one does meanwhile."""
         if _context(self.preloaded).get_start_method() == "forkserver":
             resource_tracker.ensure_running()
-            with _undisturbed():
+            with undisturbed():
                 forkserver.ensure_running()
 
     def map(

@@ -33,6 +33,8 @@ STRIDE = 1e-3
 """What such a duty is larger at least [unitless]."""
 SHARES = (0.05, 0.95)
 """Least and largest part of a bracket after which the next duty lies."""
+REPEATS = 2
+"""Times that the same bound may move in a row before the bracket is halved."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,6 +56,8 @@ class Closing:
         Largest duty on the falling side below the target [unitless]; zero where there is none.
     above
         Whether the fold below was not high enough, and the target is looked for above it.
+    side, repeats
+        Which bound moved last (-1: the lower one, 1: the upper one), and how many times in a row [unitless].
     best, best_at
         Highest output seen [V] and its duty [unitless].
     rising
@@ -68,6 +72,8 @@ class Closing:
     high_miss: float
     turned: float = 0.0
     above: bool = False
+    side: int = 0
+    repeats: int = 0
     best: float
     best_at: float
     rising: Followed | None
@@ -108,6 +114,12 @@ class Closing:
         Closing
             With closer bounds.
         """
+        known = self._learned(orbit, duty)
+        side = int(known.high != self.high) - int(known.low != self.low)
+        return replace(known, side=side, repeats=self.repeats + 1 if side == self.side else 1)
+
+    def _learned(self, orbit: Followed, duty: float) -> Closing:
+        """Move the bounds."""
         miss, up, known = orbit.output - self.target, output_rises(orbit), self
         if orbit.output > self.best:
             known = replace(known, best=orbit.output, best_at=duty)
@@ -166,6 +178,8 @@ class Closing:
         float
             Duty [unitless].
         """
+        if self.reached and self.repeats > REPEATS:  # the chord lies far from a curve that bends
+            return 0.5 * (self.low + self.high)
         if self.reached:
             share = -self.low_miss / (self.high_miss - self.low_miss)
             return self.low + min(max(share, SHARES[0]), SHARES[1]) * (self.high - self.low)

@@ -52,9 +52,9 @@ def _polyline(vertices: NDArray[np.float64], digits: int) -> str:
     steps = np.diff(places, axis=0) / 10.0**digits + 0.0
     x, y = (places[0] / 10.0**digits + 0.0).tolist()
     if not len(steps):
-        return f"M{x:g} {y:g}".replace(" -", "-")
-    written = (("%g %g " * len(steps)) % tuple(steps.ravel().tolist()))[:-1]
-    return f"M{x:g} {y:g}l{written}".replace(" -", "-")
+        return f"M{x:.10g} {y:.10g}".replace(" -", "-")
+    written = (("%.10g %.10g " * len(steps)) % tuple(steps.ravel().tolist()))[:-1]
+    return f"M{x:.10g} {y:.10g}l{written}".replace(" -", "-")
 
 
 def _pieces(places: list[list[float]], codes: list[int]) -> Iterator[str]:

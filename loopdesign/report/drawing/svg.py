@@ -113,6 +113,9 @@ class SvgRenderer(RendererBase):
             codes = path.codes[: len(vertices)]
         else:
             vertices, codes = transform.transform(path.vertices), path.codes
+            if not np.isfinite(vertices).all():
+                path = path.cleaned(transform, remove_nans=True, curves=True)
+                vertices, codes = path.vertices[:-1], path.codes[:-1]  # without the stop at the end
         self._draw(gc, rgbFace, path_data(self._flipped(vertices), codes))
 
     def draw_markers(
@@ -125,7 +128,11 @@ class SvgRenderer(RendererBase):
         mark, codes = marker_trans.transform(marker_path.vertices), marker_path.codes
         if codes is None:
             codes = np.r_[1, np.full(len(mark) - 1, 2)]
+        near, far = mark.min(axis=0), mark.max(axis=0)  # what lies wholly beside the sheet is not drawn
+        at = at[np.all((at + far >= 0.0) & (at + near <= np.array(self._size)), axis=1)]
         plain = rgbFace is None or gc.get_linewidth() == 0.0 or _same(gc.get_rgb(), rgbFace)
+        plain = plain and (gc.get_alpha() == 1.0 or not gc.get_forced_alpha()) and float(gc.get_rgb()[3]) == 1.0
+        plain = plain and (rgbFace is None or len(rgbFace) < 4 or float(rgbFace[3]) == 1.0)  # else they add up
         groups = [at] if plain else [place[None] for place in at]
         for places in groups:
             if len(places):
@@ -200,7 +207,7 @@ class SvgRenderer(RendererBase):
 
     def _hatch(self, gc: Context, face: Any) -> str:  # noqa: ANN401
         """Name the pattern of a hatch."""
-        path, ground = gc.get_hatch_path(), "" if face is None else f' fill="{_hex(face)}"'
+        path, ground = gc.get_hatch_path(), "" if face is None else f' fill="{_hex(face)}"{_own(gc, face)}'
         data = path_data(np.array([0.0, HATCH]) + path.vertices * np.array([HATCH, -HATCH]), path.codes)
         colour, thick = gc.get_hatch_color(), gc.get_hatch_linewidth()
         ink = f'fill="{_hex(colour)}" stroke="{_hex(colour)}"' + (
@@ -239,8 +246,12 @@ def _filled(gc: Context, face: Any) -> str:  # noqa: ANN401
     """Write how an outline is filled; without a face it is not."""
     if face is None:
         return _alpha(gc)
-    own = "" if gc.get_forced_alpha() or len(face) < 4 or face[3] == 1.0 else f' fill-opacity="{face[3]:g}"'
-    return f' fill="{_hex(face)}"{own}{_alpha(gc)}'
+    return f' fill="{_hex(face)}"{_own(gc, face)}{_alpha(gc)}'
+
+
+def _own(gc: Context, face: Any) -> str:  # noqa: ANN401
+    """Write how much of what lies behind is seen through a face alone."""
+    return "" if gc.get_forced_alpha() or len(face) < 4 or face[3] == 1.0 else f' fill-opacity="{face[3]:g}"'
 
 
 def _ink(gc: Context) -> str:

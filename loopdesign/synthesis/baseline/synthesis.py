@@ -127,7 +127,10 @@ def place_and_round(case: cases.Case, stage: ExaminedStage | None = None) -> Rou
 
 
 def first_placed(case: cases.Case, stage: ExaminedStage, limits: Limits) -> dict[str, float] | None:
-    """Find the parts that `place_and_round` finds, without all that a check tells of them.
+    """Find parts as `place_and_round` does, without all that a check tells of them.
+
+    Parts that keep every limit by far are taken without a check; they may differ from those of `place_and_round` where
+    a check has a reason that no limit has.
 
     Parameters
     ----------

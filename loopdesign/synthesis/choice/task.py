@@ -99,16 +99,22 @@ class RobustTask:
         self.ends: dict[tuple[float, ...], FollowedEnds] = {}
         self.first: Search | None = None
         self.strict = False
+        self.unchecked: list[dict[str, float]] = []
 
     def run(self) -> Choice:
         """Search, confirm, add the worst tolerance ends, until they change nothing.
 
         Only what is chosen is held against a check; where that fails, every combination confirmed is, from nominal
-        parts on.
+        parts on. So it is where there is no choice, and one that led there fails its check.
         """
         begun = self.exam
         self.strict = self.step is not None
-        found = self._rounds()
+        try:
+            found = self._rounds()
+        except NoDesignError:
+            if all(self._checked(parts) for parts in self.unchecked):
+                raise
+            found = None
         if found is None:
             self.exam, self.good, self.like, self.first, self.strict = begun, None, None, None, True
             found = self._rounds()
@@ -276,7 +282,10 @@ class RobustTask:
         """Take the first combination that passes with the exact loop gain and the multipliers at every corner."""
         order = in_order(work.lattice, work.result)[:CONFIRMED_AT_MOST]
         for item, judged in self.exam.passing_in_order(work, order):
-            if not self.strict or self._checked(work.parts_of(item)):
+            if not self.strict:
+                self.unchecked.append(work.parts_of(item))
+                return item, judged
+            if self._checked(work.parts_of(item)):
                 return item, judged
         self.refused = [int(i) for i in order[:BATCH]] or self.refused
         return None

@@ -127,16 +127,18 @@ def staged_search(
         if progress is not None:
             progress(min(round_, told), told)
     if not thin and walk.best is not None:
+        looked = walk.looked
         walk.keep(SLACK)
         for reach in (near, second, first):
             walk.look(walk.best, reach)
+        walk.looked = looked  # these were looked at before
     looked = walk.looked
     names = ", ".join(n for n in lattice.open_parts if n in PARTS[:3])
     others = ", ".join(n for n in lattice.open_parts if n in PARTS[3:])
     scope = (
-        f"{looked:,} of {lattice.size:.3g} combinations of preferred values were compared in blocks (none is better "
-        f"that differs in {names} alone, in {others} with R1 within {FOLLOWING} steps, or by at most {NEAR} steps in "
-        "every part)"
+        f"at most {looked:,} of {lattice.size:.3g} combinations of preferred values were compared in blocks (none is "
+        f"better that differs in {names} alone, in {others} with R1 within {FOLLOWING} steps, or by at most {NEAR} steps "
+        "in every part)"
     )
     return walk.result(looked), scope
 
@@ -163,7 +165,7 @@ class _Blocks(Walk):
 
     def climbed_twice(self, near: tuple[int, ...], wide: Sequence[tuple[int, ...]]) -> _Blocks:
         """Climb as it is, and once more from the best of wide blocks, a few values of each part; the better of both."""
-        other = copy(self)
+        other, common = copy(self), self.evaluated
         other.seen, other.items, other.scores, other.looked = set(self.seen), list(self.items), list(self.scores), 0
         for reach in wide:
             if other.best is not None:
@@ -173,6 +175,7 @@ class _Blocks(Walk):
         self.climb(near)
         better = other if other.best_score > self.best_score else self
         better.looked = self.looked + other.looked
+        better.evaluated = self.evaluated + other.evaluated - common
         return better
 
     def improved(self, near: tuple[int, ...], sizes: Sequence[tuple[int, ...]]) -> bool:

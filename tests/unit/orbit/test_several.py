@@ -6,6 +6,7 @@ tried on it that another point keeps.
 
 import re
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -18,7 +19,8 @@ from loopdesign.network.batch import take
 from loopdesign.network.places import OFF, ON
 from loopdesign.orbit.operating_point import delayed, operating_point, undelayed
 from loopdesign.orbit.problem import pose
-from loopdesign.orbit.search.duty import followed
+from loopdesign.orbit.search import closing
+from loopdesign.orbit.search.duty import FOLLOWED, followed
 from loopdesign.orbit.search.follow import fixed_duty_stepper, follow
 from loopdesign.orbit.sequence import Edge
 
@@ -123,3 +125,17 @@ def test_a_duty_above_the_largest_is_no_operating_point(tmp_path):
         ld.check(case, nominal=True)
     assert told.value.duty == pytest.approx(0.6, rel=1e-9)
     assert told.value.highest_output < 12.0
+
+
+def test_a_curve_that_bends_is_closed_in_on_within_few_duties(monkeypatch):
+    """A chord from far away would creep along it: the bracket is halved instead."""
+    monkeypatch.setattr(closing, "output_rises", lambda _: True)
+    target = 0.6**8
+    known, duty = closing.Closing.on(target, 1.0), 0.9
+    for _ in range(FOLLOWED):
+        known = known.after(SimpleNamespace(output=duty**8), duty)
+        if known.found:
+            break
+        duty = known.next_duty()
+    assert known.found
+    assert abs(known.rising.output - target) < closing.CLOSE * target

@@ -538,6 +538,6 @@ def test_chapters_written_elsewhere_stand_in_reading_order(monkeypatch):
 
     chapters = tuple(lambda told, k=k: (f"{told} {k}",) for k in range(len(gathered.CHAPTERS)))
     monkeypatch.setattr(gathered, "CHAPTERS", chapters)
-    assert gathered._chapters("chapter", Elsewhere()) == gathered._chapters("chapter", None)
+    assert gathered._chapters("chapter", Elsewhere(), None) == gathered._chapters("chapter", None, None)
     assert begun[: len(gathered.LONG)] == list(gathered.LONG)
     assert sorted(begun) == list(range(len(chapters)))

@@ -147,7 +147,7 @@ def test_partners_end_with_the_process_that_began_them(tmp_path):
             if __name__ == "__main__":
                 partners = Partners(2)
                 job = partners.begin(time.sleep, [0.2] * 100)
-                partners.spread(job)
+                partners.share(job)
                 print(flush=True)
                 time.sleep(60)
         """),

@@ -1,0 +1,23 @@
+"""Processes are started while no interruption from the keyboard can reach them half made."""
+
+from __future__ import annotations
+
+import signal
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+
+@contextmanager
+def undisturbed() -> Iterator[None]:
+    """Hold an interruption from the keyboard back, for us and for what is started meanwhile, until the end."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
