@@ -137,8 +137,8 @@ def staged_search(
     others = ", ".join(n for n in lattice.open_parts if n in PARTS[3:])
     scope = (
         f"at most {looked:,} of {lattice.size:.3g} combinations of preferred values were compared in blocks (none is "
-        f"better that differs in {names} alone, in {others} with R1 within {FOLLOWING} steps, or by at most {NEAR} steps "
-        "in every part)"
+        f"better that differs in {names} alone, in {others} with R1 within {FOLLOWING} steps, or by at most {NEAR} "
+        "steps in every part)"
     )
     return walk.result(looked), scope
 
