@@ -17,7 +17,6 @@ TREE = {
     if inspect.isclass(kind) and issubclass(kind, errors.LoopDesignError)
 }
 PROGRAMMING = {
-    "NotImplementedError": {"report/drawing/svg.py"},  # what a renderer of matplotlib could be asked for and never is
     "ValueError": {
         # arguments that the callers within the package never give: each function says so under Raises
         "analysis/filter_study/study.py",

@@ -2,12 +2,13 @@
 
 matplotlib's own writer of SVG gives every artist a group, every mark an element and every element a style, which took
 as long as the drawing itself and had to be read again by the page and by the document. `SvgRenderer` writes what the
-sheets of a report have in them: paths, marks and text. Pictures made of dots and shades of colour it refuses.
+sheets of a report have in them: paths, marks and text. Pictures made of dots and shades of colour are refused by the
+class it is made from.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, NoReturn, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 from matplotlib.backend_bases import RendererBase
@@ -157,14 +158,6 @@ class SvgRenderer(RendererBase):
             )
         self._clipped(self._clip_of(gc))
         self._pieces.append(f'<g{_ink(gc)} transform="{place}">{inner}</g>\n')
-
-    def draw_image(self, *_args: object) -> NoReturn:
-        """Refuse dots."""
-        raise NotImplementedError("a sheet of a report has no pictures made of dots")
-
-    def draw_gouraud_triangles(self, *_args: object) -> NoReturn:
-        """Refuse shades."""
-        raise NotImplementedError("a sheet of a report has no shades of colour")
 
     # ------------------------------------------------------------ elements
 
