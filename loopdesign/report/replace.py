@@ -19,6 +19,7 @@ import shutil
 import sys
 import tempfile
 from contextlib import contextmanager, suppress
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -26,7 +27,7 @@ from loopdesign.errors import DataError
 from loopdesign.printable import printable
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Mapping
 
 try:
     import fcntl
@@ -166,13 +167,21 @@ def _locked(folder: Path) -> Iterator[None]:
         os.close(handle)
 
 
-def _marked(folder: Path) -> dict[str, Any]:
-    """Content of the folder's report.json, empty where it is none."""
+def _marked(folder: Path) -> Mapping[str, Any]:
+    """Mark in the folder's report.json under its key, empty where there is none."""
+    path = folder / "report.json"
     try:
-        content = json.loads((folder / "report.json").read_text(encoding="utf-8"))
+        known = path.stat()
+        return _mark_of(path, known.st_ino, known.st_size, known.st_mtime_ns)
     except (OSError, ValueError, RecursionError):
         return {}
-    return content if isinstance(content, dict) else {}
+
+
+@lru_cache(maxsize=4)
+def _mark_of(path: Path, *_: int) -> Mapping[str, Any]:
+    """Read the mark of a file that is as large and as old as given: once, for a report holds megabytes."""
+    content = json.loads(path.read_text(encoding="utf-8"))
+    return {MARK: content[MARK]} if isinstance(content, dict) and MARK in content else {}
 
 
 def _keep_others(folder: Path, fresh: Path) -> None:
