@@ -46,7 +46,9 @@ def run(argv: Sequence[str] | None = None) -> int:
 
     if usual:
         signal.signal(signal.SIGINT, signal.default_int_handler)
-    return entry.run(argv)
+    status = entry.run(argv)
+    gc.freeze()  # else everything that is loaded is looked through once more at the end
+    return status
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING
 from loopdesign.errors import LoopDesignError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
+    from collections.abc import Iterator, Mapping
 
     from loopdesign.analysis.transient.start import Staged
-    from loopdesign.analysis.transient.steps import StepOutcome
+    from loopdesign.analysis.transient.steps import StepOutcome, StepStudy
     from loopdesign.case import Case
+    from loopdesign.report.content.blocks import Block
     from loopdesign.workers.partners import Job, Partners
 
 
@@ -85,19 +86,21 @@ class StepsAhead:
         """
         return None if self._job is None or case != self._case else self._job.results()
 
-    def draw(self, calls: Mapping[str, Callable[[], str]]) -> Iterator[tuple[str, str]]:
-        """Let the first partner begin to draw, while this process works out what else the report says.
+    def draw(self, study: StepStudy) -> Iterator[tuple[Block, ...]]:
+        """Begin to draw steps, while this process works out what else the report says.
 
         Parameters
         ----------
-        calls : mapping of str to callable
-            What draws each figure, by its name, in the order in which they are wanted.
+        study : StepStudy
+            The steps.
 
         Returns
         -------
-        iterator of tuple of str and str
-            Name of each figure, and the text of its SVG file.
+        iterator of tuple of Block
+            What `step_drawings` lists.
         """
-        from loopdesign.report.content.pictures import draw
+        from loopdesign.report.content.gather import step_drawings
 
-        return zip(calls, self.partners.begin(draw, calls.values(), here=False).results(), strict=True)
+        job = self.partners.begin(*step_drawings(study), here=False)
+        self.partners.share(job)
+        return job.results()

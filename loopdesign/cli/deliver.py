@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from functools import partial
-from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 from loopdesign.cli.console import Progress
 from loopdesign.errors import DataError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from concurrent.futures import Executor
     from pathlib import Path
 
@@ -25,7 +23,6 @@ if TYPE_CHECKING:
     from loopdesign.report.content.findings import Findings
     from loopdesign.report.folder import Text
     from loopdesign.synthesis.choice import Choice
-    from loopdesign.workers.rehearsal import Rehearsal
 
 
 def write_table(path: Path, text: str) -> None:
@@ -127,12 +124,10 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
     chosen_text: str | None = None,
     executor: Executor | None = None,
     ahead: StepsAhead | None = None,
-    setter: Rehearsal | None = None,
 ) -> RiseStudy | None:
-    """Write the report with a chapter for everything the case asks for; an executor makes steps, pictures and files.
+    """Write the report with a chapter for everything the case asks for; an executor makes steps and chapters.
 
-    Steps begun ahead are taken where they are those of the case, and made otherwise. A setter rehearses the document
-    with words and tables while pictures are drawn.
+    Steps begun ahead are taken where they are those of the case, and made otherwise.
     What it made of start-ups and drop-outs of the line comes back: it is told beside the verdict. None were made where
     the case gives neither soft_start nor line_dropout.
     """
@@ -144,25 +139,25 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
     from loopdesign.analysis.variants.worst_curves import worst_curves
     from loopdesign.bench.plan import bench_plan
     from loopdesign.report.basics.date import report_date
-    from loopdesign.report.content.chapters.drawing import schematic_figures
-    from loopdesign.report.content.chapters.dynamics import step_figures
     from loopdesign.report.content.findings import Findings
-    from loopdesign.report.content.pictures import drawings
+    from loopdesign.report.content.gather import gather
+    from loopdesign.report.folder import CHOSEN_CASE, write_report
+    from loopdesign.report.live.page import PAGE, report_page
     from loopdesign.report.replace import require_replaceable
     from loopdesign.synthesis.cures.current_loop import current_loop_cures
+    from loopdesign.workers.branch import branch
 
     require_replaceable(folder)
+    worst = branch(partial(worst_curves, found)) if found.closed_loop is not None else None
     s = found.case.specification
     date = report_date(found.case)
-    steps = None
+    steps, drawn = None, None
     if found.parts and (s.load_step is not None or s.line_step is not None):
         with Progress("stepping", quiet=quiet) as progress:
             whole = with_parts(found.case, found.parts)
-            outcomes = None if ahead is None else ahead.outcomes(whole)
-            steps = step(whole, progress=progress, executor=executor, begun=outcomes)
-    schematic, begun = drawings(schematic_figures(found)), None
-    if ahead is not None:
-        begun = ahead.draw(schematic | ({} if steps is None else drawings(step_figures(steps))))
+            begun = None if ahead is None else ahead.outcomes(whole)
+            steps = step(whole, progress=progress, executor=executor, begun=begun)
+        drawn = None if ahead is None else ahead.draw(steps)
     amplifier, starts = found.case.error_amplifier, None
     soft = amplifier is not None and amplifier.soft_start > 0.0
     if found.parts and (soft or s.line_dropout is not None):
@@ -181,45 +176,14 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
             impedances=impedances(found),
             steps=steps,
             starts=starts,
-            worst_curves=None if found.closed_loop is None else worst_curves(found),
+            worst_curves=None if worst is None else worst.result(),
             plan=bench_plan(found),
             sensitivities=sensitivity,
         )
-        write_findings(
-            findings, folder, pictures=pictures, begun=begun, first=len(schematic), executor=executor, setter=setter
-        )
+        content = gather(findings, executor, drawn=drawn)
+        files: dict[str, Text] = {PAGE: partial(report_page, content, found), CHOSEN_CASE: findings.chosen_text}
+        write_report(folder, content, report_answer(findings), files=files, pictures=pictures, executor=executor)
     return starts
-
-
-def write_findings(
-    findings: Findings,
-    folder: Path,
-    *,
-    pictures: tuple[str, ...] = (),
-    begun: Iterator[tuple[str, str]] | None = None,
-    first: int = 0,
-    executor: Executor | None = None,
-    setter: Rehearsal | None = None,
-) -> None:
-    """Write the report of what was computed: words and tables, then the pictures, then the files.
-
-    The first pictures that were begun are those whose size nobody knows before; the document is rehearsed with them.
-    """
-    from loopdesign.report.content.gather import gather
-    from loopdesign.report.content.typst import document_files
-    from loopdesign.report.folder import CHOSEN_CASE, write_report
-    from loopdesign.report.live.page import PAGE, report_page
-
-    content = gather(findings)
-    if begun is not None:
-        content = content.with_pictures(dict(islice(begun, first)))
-    if setter is not None:
-        setter.rehearse(document_files(content, preview=True))
-    told = report_answer(findings)
-    if begun is not None:
-        content = content.with_pictures(dict(begun))
-    files: dict[str, Text] = {PAGE: partial(report_page, found=findings.check), CHOSEN_CASE: findings.chosen_text}
-    write_report(folder, content, told, files=files, pictures=pictures, executor=executor, setter=setter)
 
 
 def report_answer(findings: Findings) -> dict[str, Any]:

@@ -10,6 +10,7 @@ from cyclopts import Parameter
 
 from loopdesign.cli.options import whole_number
 from loopdesign.errors import DataError
+from loopdesign.workers.branch import branching
 from loopdesign.workers.processors import available_processors
 
 if TYPE_CHECKING:
@@ -100,8 +101,12 @@ def helpers(*, wanted: bool = True) -> Iterator[Executor | None]:
         None with one processor, or where the system refuses another process; what helpers fail to do is done here.
     """
     count = min(MOST_HELPERS, available_processors())
-    if count == 1 or not wanted:
+    if count == 1:
         yield None
+        return
+    if not wanted:
+        with branching():
+            yield None
         return
     from loopdesign.workers.partners import Partners
 
@@ -111,7 +116,7 @@ def helpers(*, wanted: bool = True) -> Iterator[Executor | None]:
         except OSError:
             yield None
             return
-        with partners:
+        with partners, branching():
             yield partners
         return
     from loopdesign.workers.processes import Workers

@@ -137,8 +137,8 @@ def stages(case: cases.Case, plan: list[StepPlan]) -> list[Staged | None]:
     ]
     levels = {level: k for k, level in enumerate(dict.fromkeys(w for pair in wanted for w in pair if w[2] > 0.0))}
     try:
-        whole = solved(case, joined(list(single.values())))[0]
-        edges = _edges(whole, len(single), list(levels))
+        whole, point = solved(case, joined(list(single.values())))
+        edges = _edges(whole, point.sequence, list(levels))
     except (LoopDesignError, *BREAKDOWN):
         return [None] * len(plan)
     told: list[Staged | None] = []
@@ -178,11 +178,11 @@ def _place(corner: Corners) -> tuple[float, float]:
     return float(corner.input_voltage[0]), float(corner.load_current[0])
 
 
-def _edges(opened: Converter, count: int, levels: list[tuple[int, float, float]]) -> Guess:
-    """Find the edges of some power stages of a batch, each at an input voltage [V] and a load [A]."""
+def _edges(opened: Converter, known: Guess, levels: list[tuple[int, float, float]]) -> Guess:
+    """Find the edges of some power stages of a batch, each at an input voltage [V] and a load [A], from known ones."""
     place, line, load = (np.array(column) for column in zip(*levels, strict=True))
-    whole = take(opened, place, count)
-    return operating_point(replace(whole, load="resistive", input_voltage=line, load_current=load)).sequence
+    whole = replace(take(opened, place, len(known)), load="resistive", input_voltage=line, load_current=load)
+    return operating_point(whole, known.take(place)).sequence
 
 
 def _corner(case: cases.Case, kind: StepKind, line: tuple[float, float], load: tuple[float, float]) -> Corners:

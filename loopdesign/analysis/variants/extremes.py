@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
@@ -19,6 +20,7 @@ from loopdesign.analysis.variants.solve import nominal_temperature
 from loopdesign.corners.converters import base_corners
 from loopdesign.corners.tolerances import variants
 from loopdesign.network.batch import distinct_rows, joined, take
+from loopdesign.workers.branch import branch
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -216,9 +218,12 @@ def extremes(
         inner_alone = current_loop(base, variants(base.corners, every, varied, none), every)
         return _nominal_alone(base, close(every, none), inner_alone)
     first = closed_search(base, varied) if search is None else search
-    closed = first.run()
-    held = held_ends(base, varied) if held is None else held
-    inner = held.ends
+    if held is None:
+        begun = branch(partial(held_ends, base, varied))
+        closed, beside = first.run(), begun.result()
+    else:
+        closed, beside = first.run(), held
+    inner = beside.ends
     rows = distinct_rows(np.concatenate([_worst_rows(closed), _lost_rows(closed), _narrow_rows(inner)]))
     condition, places = rows[:, 0].astype(np.intp), rows[:, 1:]
     return Extremes(
@@ -227,7 +232,7 @@ def extremes(
         corners=variants(base.corners, condition, varied, places),
         judged=_all_of(closed.found, first.known(condition, places), lambda some: close(condition[some], places[some])),
         current_loop=_all_of(
-            inner.found, held.search.known(condition, places), lambda some: held.hold(condition[some], places[some])
+            inner.found, beside.search.known(condition, places), lambda some: beside.hold(condition[some], places[some])
         ),
         nominal=closed.nominal,
         nominal_current_loop=inner.nominal,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -75,10 +76,12 @@ def held_ends(base: Base, varied: tuple[Varied, ...]) -> HeldEnds:
     HeldEnds
         For every condition the largest multiplier of the current loop and the least of each reserve.
     """
-
-    def hold(condition: NDArray[np.intp], places: Array) -> CurrentLoop:
-        return current_loop(base, variants(base.corners, condition, varied, places), condition)
-
+    hold = partial(_held, base, varied)
     concern = np.array([1.0, *[0.0] * len(RESERVES)])
     search = EndSearch(hold, held_badness, len(varied), nominal_temperature(base), concern=concern)
     return HeldEnds(varied=varied, search=search, ends=search.run(), hold=hold)
+
+
+def _held(base: Base, varied: tuple[Varied, ...], condition: NDArray[np.intp], places: Array) -> CurrentLoop:
+    """Judge combinations with the control voltage held."""
+    return current_loop(base, variants(base.corners, condition, varied, places), condition)

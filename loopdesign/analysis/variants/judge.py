@@ -8,6 +8,7 @@ injection, read by the same rule (`loopdesign.margins.closed_loop`) within 0.01 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,6 +18,7 @@ from loopdesign.analysis.grids import NEAR_DC_SHARE, band
 from loopdesign.analysis.readings import Readings
 from loopdesign.analysis.variants.solve import Base, alike, closed_loop
 from loopdesign.corners.controller import bounds
+from loopdesign.corners.converters import topology_of
 from loopdesign.corners.trouble import strict
 from loopdesign.errors import LoopDesignError, NumericalError, UnreachableOutputError
 from loopdesign.margins.closed_loop import closed_loop_headlines
@@ -24,6 +26,7 @@ from loopdesign.models.switched import SwitchedModel, loop_gain, output_impedanc
 from loopdesign.network.batch import in_halves, joined, take
 from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.orbit.holding import KEPT, held
+from loopdesign.workers.branch import branch
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -34,6 +37,8 @@ if TYPE_CHECKING:
 
 FIGURES = ("crossover_hz", "lowest_crossover_hz", "phase_margin_deg", "gain_margin_db", "modulus_margin")
 """What is read of a loop gain; nothing where the case has no loop."""
+WORTH_PARTING = 180
+"""Variants from which two processors judge them sooner than one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,10 +115,38 @@ def judge(base: Base, corners: Corners, condition: NDArray[np.intp], edges: Gues
     def alone(items: NDArray[np.intp]) -> Judged:
         return _judged_alone(base, corners.take(items), condition[items])
 
+    def each(groups: list[NDArray[np.intp]]) -> list[Judged]:
+        return [in_halves(together, some, failures=failures, alone=alone) for some in groups]
+
     failures = (NumericalError, UnreachableOutputError, *BREAKDOWN)
     groups = alike(base, condition)
-    judged = joined([in_halves(together, some, failures=failures, alone=alone) for some in groups])
-    return judged.take(np.argsort(np.concatenate(groups), kind="stable"))
+    # with several rectifiers items begin from what others of their batch keep: it stays whole
+    apart = len(condition) >= WORTH_PARTING and topology_of(base.case).devices.plain
+    mine, others = parted(groups) if apart else (groups, [])
+    beside = branch(partial(each, others)) if others else None
+    judged = joined(each(mine) + ([] if beside is None else beside.result()))
+    return judged.take(np.argsort(np.concatenate(mine + others), kind="stable"))
+
+
+def parted(groups: list[NDArray[np.intp]]) -> tuple[list[NDArray[np.intp]], list[NDArray[np.intp]]]:
+    """Part variants for two processors, the same way however many there are: the numbers depend a little on it.
+
+    Parameters
+    ----------
+    groups : list of ndarray (K,)
+        Variants to be judged together, by index [unitless].
+
+    Returns
+    -------
+    tuple of list of ndarray
+        Groups for either, large ones halved.
+    """
+    size = sum(map(len, groups))
+    halves = [half for some in groups for half in (np.array_split(some, 2) if 3 * len(some) > 2 * size else [some])]
+    shares: tuple[list[NDArray[np.intp]], list[NDArray[np.intp]]] = ([], [])
+    for some in sorted(halves, key=len, reverse=True):
+        min(shares, key=lambda share: sum(map(len, share))).append(some)
+    return shares
 
 
 def _judged_alone(base: Base, corners: Corners, condition: NDArray[np.intp]) -> Judged:

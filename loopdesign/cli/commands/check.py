@@ -11,7 +11,6 @@ from loopdesign.cli.console import display, say
 from loopdesign.cli.deliver import answered, deliver_report, filter_of, told
 from loopdesign.cli.labour import helpers, steps_ahead
 from loopdesign.cli.options import MET, MISSED, CasePath, Details, Folder, Json, Pictures
-from loopdesign.cli.setting import document_setter
 from loopdesign.errors import DataError
 
 if TYPE_CHECKING:
@@ -75,8 +74,7 @@ def _check_once(
 
     given = read_file(case)
     loaded = parse_case(given.text, str(case))
-    wanted = output is not None
-    with document_setter(wanted=wanted) as setter, helpers(wanted=wanted) as executor:
+    with helpers(wanted=output is not None) as executor:
         ahead = steps_ahead(executor)
         if ahead is not None:
             ahead.prepare(loaded)
@@ -89,7 +87,7 @@ def _check_once(
         if output is not None:
             starts = deliver_report(
                 found, output, study, given=given, pictures=pictures, quiet=json_, sensitivity=moved,
-                executor=executor, ahead=ahead, setter=setter,
+                executor=executor, ahead=ahead,
             )  # fmt: skip
     if json_:
         say(json_, answered(found, study) | ({} if moved is None else {"sensitivity": moved.to_dict()}), "")

@@ -21,6 +21,7 @@ from loopdesign.orbit.conduction import rectifier_breaks
 from loopdesign.orbit.periodic import newton, slope_over_duty
 from loopdesign.orbit.problem import pose
 from loopdesign.orbit.search.closing import Closing, opened_by_comparator
+from loopdesign.orbit.search.crossing import falls_through_zero
 from loopdesign.orbit.search.reach import (
     SHORTEST_ON,
     at_duty,
@@ -43,7 +44,7 @@ if TYPE_CHECKING:
     from loopdesign.orbit.search.several import Ways
 
 DUTY_GRID = 160
-ROUNDS = 14
+HALVINGS = 10
 """Halvings of each edge for a first guess in discontinuous conduction."""
 FOLLOWED = 20
 """Most duties at which one item is followed."""
@@ -163,16 +164,14 @@ def _placed(problem: OrbitProblem, stepper: Stepper) -> Sequence:
 def _light(problem: OrbitProblem, duty: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Bracket both edges in discontinuous conduction, where the output rises with duty below the continuous duty."""
     stepper = Stepper(problem)
-    low, high = np.full(len(duty), SHORTEST_ON), duty.copy()
     everyone = np.ones(len(duty), bool)
-    end = high
-    for _ in range(ROUNDS):
-        middle = 0.5 * (low + high)
-        end = conduction_end(stepper, middle, everyone, rounds=ROUNDS)
-        _, output = stepper.fixed_point(ordinary(middle, end, everyone))
-        below = output < problem.target
-        low, high = np.where(below, middle, low), np.where(below, high, middle)
-    return 0.5 * (low + high), end
+
+    def missing(trial: NDArray[np.float64]) -> NDArray[np.float64]:
+        end = conduction_end(stepper, trial, everyone, halvings=HALVINGS)
+        return np.asarray(problem.target - stepper.fixed_point(ordinary(trial, end, everyone))[1])
+
+    found = falls_through_zero(missing, np.full(len(duty), SHORTEST_ON), duty, halvings=HALVINGS)
+    return found, conduction_end(stepper, found, everyone, halvings=HALVINGS)
 
 
 def _carefully(converter: Converter) -> Sequence:

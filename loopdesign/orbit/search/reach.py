@@ -15,6 +15,7 @@ import numpy as np
 from loopdesign.network.places import IDLE, OFF, ON
 from loopdesign.orbit.augmented import Stepper, dot
 from loopdesign.orbit.conduction import rectifier_breaks
+from loopdesign.orbit.search.crossing import falls_through_zero
 from loopdesign.orbit.sequence import Edge, Sequence
 
 if TYPE_CHECKING:
@@ -136,9 +137,9 @@ def _ordinary_orbits(
 
 
 def conduction_end(
-    stepper: Stepper, duty: NDArray[np.float64], discontinuous: NDArray[np.bool_], *, rounds: int = BRACKETINGS
+    stepper: Stepper, duty: NDArray[np.float64], discontinuous: NDArray[np.bool_], *, halvings: int = BRACKETINGS
 ) -> NDArray[np.float64]:
-    """Bisect where the rectifier's current of the periodic orbit reaches zero (B,) [periods]; one where it does not.
+    """Find where the rectifier's current of the periodic orbit reaches zero (B,) [periods]; one where it does not.
 
     Parameters
     ----------
@@ -148,23 +149,20 @@ def conduction_end(
         On-time over period [unitless].
     discontinuous : ndarray (B,) of bool
         Whether the rectifier stops before the clock [unitless].
-    rounds : int
-        Number of bisections [unitless].
+    halvings : int
+        The place is found to this many halvings of the off-time [unitless].
 
     Returns
     -------
     ndarray (B,)
         Where the current reaches zero [periods].
     """
-    low, high = duty.copy(), np.ones_like(duty)
     row = stepper.rectifier_ends(OFF)
-    for _ in range(rounds):
-        middle = 0.5 * (low + high)
-        states, _ = stepper.fixed_point(ordinary(duty, middle, discontinuous))
-        conducting = dot(row, states[:, 2]) > 0.0
-        low = np.where(conducting, middle, low)
-        high = np.where(conducting, high, middle)
-    return np.where(discontinuous, 0.5 * (low + high), 1.0)
+
+    def current(end: NDArray[np.float64]) -> NDArray[np.float64]:
+        return dot(row, stepper.fixed_point(ordinary(duty, end, discontinuous))[0][:, 2])
+
+    return falls_through_zero(current, np.where(discontinuous, duty, 1.0), np.ones_like(duty), halvings=halvings)
 
 
 Output: TypeAlias = "Callable[[NDArray[np.intp], NDArray[np.float64]], NDArray[np.float64]]"

@@ -23,7 +23,7 @@ from loopdesign.analysis.variants.solve import base_of
 from loopdesign.case import Compensation
 from loopdesign.corners.converters import amplifier, divider
 from loopdesign.corners.trouble import names_file
-from loopdesign.errors import NoDesignError
+from loopdesign.errors import LoopDesignError, NoDesignError
 from loopdesign.models.switched import control_to_output
 from loopdesign.synthesis.baseline.placement import PlacementError, parts_for_target
 from loopdesign.synthesis.cures.current_loop import damper_sentence, refuse_unstable_current_loop
@@ -146,6 +146,26 @@ def first_placed(case: cases.Case, stage: ExaminedStage, limits: Limits) -> dict
         if missed <= -CERTAINLY or (missed <= CLEARLY and examine(case, parts, stage, limits).targets_met):
             return parts
     return None
+
+
+def placed_to_begin_with(case: cases.Case, stage: ExaminedStage, limits: Limits) -> dict[str, float]:
+    """Find parts as `first_placed` does, as a place for a search to begin at.
+
+    Parameters
+    ----------
+    case, stage, limits
+        As for `first_placed`.
+
+    Returns
+    -------
+    dict of str to float
+        Values by designator [ohm], [F]; empty where there are none, or one of them would be zero.
+    """
+    try:
+        parts = first_placed(case, stage, limits) or {}
+    except LoopDesignError:
+        return {}
+    return parts if all(parts.values()) else {}
 
 
 def _promising(

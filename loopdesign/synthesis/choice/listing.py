@@ -5,6 +5,7 @@ Where there is none: what comes nearest, and what would help.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,13 +15,13 @@ from loopdesign.analysis.transient.estimate import predicted_departure
 from loopdesign.corners.conditions import Corners
 from loopdesign.errors import NoDesignError
 from loopdesign.models.switched import linearise
-from loopdesign.synthesis.choice.descent import descend
 from loopdesign.synthesis.choice.refusal import nearest_fails, step_fails, worst_shortfall
 from loopdesign.synthesis.choice.result import Choice
 from loopdesign.synthesis.choice.what_helps import what_to_change
+from loopdesign.synthesis.search.descent import descend
 from loopdesign.synthesis.search.order import alternatives, at_bounds, in_order, rank_of
+from loopdesign.synthesis.search.screens import SLACK
 from loopdesign.synthesis.search.search import near_as_product
-from loopdesign.synthesis.search.walk import SLACK
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
     from loopdesign.analysis.check import CheckResult, ExaminedStage
     from loopdesign.analysis.variants.extremes import Extremes
     from loopdesign.synthesis.choice.examination import Examination
-    from loopdesign.synthesis.search.search import Search
+    from loopdesign.synthesis.search.search import Candidate, Search
 
 INSTANTS, LONGEST = 240, 6000.0
 """Instants the response is read at, from one period after the step to so many."""
@@ -48,28 +49,39 @@ BOUND = (
 )
 
 
-def outcome(
-    exam: Examination, check: CheckResult, work: Search, item: int, ends: Extremes | None, *, settled: bool
-) -> Choice:  # fmt: skip
-    """Gather the answer.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Listing:
+    """What the answer shows beside the parts chosen.
+
+    Attributes
+    ----------
+    shown
+        The combination chosen, and the best others beside it.
+    notes
+        What the user should know.
+    method
+        What was done and what is proven, by whether the worst tolerance ends leave the choice as it is.
+    """
+
+    shown: tuple[Candidate, ...]
+    notes: tuple[str, ...]
+    method: Mapping[bool, str]
+
+
+def listing(exam: Examination, work: Search, item: int) -> Listing:
+    """List the combination chosen and the best others beside it.
 
     Parameters
     ----------
     exam
         What the combination was examined against.
-    check
-        The chosen combination over line and load only.
     work, item
         The last search, and the number of the combination chosen.
-    ends
-        Worst tolerance ends; None where nothing has a tolerance.
-    settled
-        Whether those ends leave the choice as it is.
 
     Returns
     -------
-    Choice
-        Without the divider and the slope.
+    Listing
+        The same whatever its worst tolerance ends show.
     """
     case, prefer, parts = exam.case, exam.demands.prefer, work.parts_of(item)
     others = _alternatives(exam, work, item)
@@ -89,12 +101,40 @@ def outcome(
         count = len(others)
         told = "no alternative is" if not count else f"only {count} of {SHOWN} alternatives are"
         notes += (FEW.format(told),)
-    place = rank_of(work.lattice, work.result, item)
-    method = work.bounded(exam.demands).method(len(exam.condition), item, settled=settled, place=place)
+    place, bounded = rank_of(work.lattice, work.result, item), work.bounded(exam.demands)
+    method = {
+        settled: bounded.method(len(exam.condition), item, settled=settled, place=place) for settled in (False, True)
+    }
+    return Listing(shown=tuple(shown), notes=notes, method=method)
+
+
+def outcome(
+    exam: Examination, check: CheckResult, work: Search, listed: Listing, ends: Extremes | None, *, settled: bool
+) -> Choice:  # fmt: skip
+    """Gather the answer.
+
+    Parameters
+    ----------
+    exam
+        What the combination was examined against.
+    check
+        The chosen combination over line and load only.
+    work, listed
+        The last search, and what is shown beside the combination chosen.
+    ends
+        Worst tolerance ends; None where nothing has a tolerance.
+    settled
+        Whether those ends leave the choice as it is.
+
+    Returns
+    -------
+    Choice
+        Without the divider and the slope.
+    """
     return Choice(
-        check=check, chosen={}, prefer=prefer, best=shown[0],
-        alternatives=tuple(shown[1:]),
-        method=method, notes=notes, extremes=ends,
+        check=check, chosen={}, prefer=exam.demands.prefer, best=listed.shown[0],
+        alternatives=listed.shown[1:],
+        method=listed.method[settled], notes=listed.notes, extremes=ends,
         searched_corners=len(exam.condition), combinations=work.lattice.size, evaluated=work.result.evaluated,
     )  # fmt: skip
 

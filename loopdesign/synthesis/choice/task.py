@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,17 +14,19 @@ from loopdesign.analysis.transient.memory import StepMemory
 from loopdesign.analysis.variants.held import HeldEnds, held_ends
 from loopdesign.analysis.variants.solve import base_of
 from loopdesign.corners.tolerances import toleranced
-from loopdesign.errors import LoopDesignError, NoDesignError
-from loopdesign.synthesis.baseline.synthesis import first_placed
-from loopdesign.synthesis.choice.confirm import FollowedEnds, extended, worst_ends
+from loopdesign.errors import NoDesignError
+from loopdesign.synthesis.baseline.synthesis import placed_to_begin_with
+from loopdesign.synthesis.choice.confirm import extended, worst_ends
 from loopdesign.synthesis.choice.examination import BATCH, UNCHANGED, Examination
-from loopdesign.synthesis.choice.listing import no_design, outcome
+from loopdesign.synthesis.choice.followed import FollowedEnds
+from loopdesign.synthesis.choice.listing import listing, no_design, outcome
 from loopdesign.synthesis.choice.refusal import refuse_at_ends
 from loopdesign.synthesis.choice.step_task import step_task
 from loopdesign.synthesis.search.order import TIE, in_order, rank_of
 from loopdesign.synthesis.search.plant_grid import OpenLoops, open_loops
+from loopdesign.synthesis.search.screens import SLACK
 from loopdesign.synthesis.search.search import Search, near_as_product, search_once, slack_for
-from loopdesign.synthesis.search.walk import SLACK
+from loopdesign.workers.branch import Branch, branch
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -35,6 +38,8 @@ if TYPE_CHECKING:
     from loopdesign.analysis.variants.extremes import Extremes, LikelyEnds
     from loopdesign.analysis.variants.judge import Judged
     from loopdesign.corners.conditions import Corners
+    from loopdesign.corners.tolerances import Varied
+    from loopdesign.synthesis.choice.listing import Listing
     from loopdesign.synthesis.choice.result import Choice
     from loopdesign.synthesis.search.loops import Demands
 
@@ -91,9 +96,10 @@ class RobustTask:
         self.good: dict[str, float] | None = None
         self.like: Mapping[str, float] | None = None
         self.refused: list[int] = []
-        self.placed: dict[str, float] | None = None
+        self.placed: Branch[dict[str, float]] | dict[str, float] | None = None
         self.opened: OpenLoops | None = None
         self.held: HeldEnds | None = None
+        self.begun: tuple[tuple[Varied, ...], Branch[HeldEnds]] | None = None
         self.checks: dict[tuple[float, ...], CheckResult] = {}
         self.ends: dict[tuple[float, ...], FollowedEnds] = {}
         self.first: Search | None = None
@@ -107,6 +113,7 @@ class RobustTask:
         parts on. So it is where there is no choice, and one that led there fails its check.
         """
         begun = self.exam
+        self.placed = branch(partial(placed_to_begin_with, self.case, self.plain, self.exam.demands.limits))
         self.strict = self.step is not None
         try:
             found = self._rounds()
@@ -129,9 +136,12 @@ class RobustTask:
             work, item = self._search_for_step()
             self.first = self.first or work
             parts, found, settled = work.parts_of(item), None, True
+            listed = self._listed(work, item, likely=round_ > 0)
             if self.tolerances and toleranced(self.case, parts):
+                self._begin_held(parts)
                 ends = self._ends_of(parts)
                 if not last and not self.exam.holds(work, item, ends.likely):
+                    listed.drop()
                     self._add(ends.likely)
                     continue
                 self.announce(parts)
@@ -142,9 +152,24 @@ class RobustTask:
             else:
                 self.announce(parts)
             if found is None or settled or last:
-                return self._outcome(work, item, found, settled=settled) if self._checked(parts) else None
+                if not self._checked(parts):
+                    return None
+                check = self._check(parts)
+                return outcome(self.exam, check, work, listed.result(), found, settled=settled)
+            listed.drop()
             self._add(found)
         raise AssertionError  # the loop returns in its last round
+
+    def _listed(self, work: Search, item: int, *, likely: bool) -> Branch[Listing]:
+        """Begin to list the best others beside a combination, where it is likely to be the one chosen."""
+        make = partial(listing, self.exam, work, item)
+        return branch(make) if likely or not self.tolerances else Branch(make)
+
+    def _begin_held(self, parts: Mapping[str, float]) -> None:
+        """Begin to follow the ends with the control voltage held, once: parts of the network change nothing there."""
+        if self.begun is None:
+            varied = toleranced(self.case, parts)
+            self.begun = varied, branch(partial(held_ends, base_of(self.case, parts, self.stage), varied))
 
     def _ends_of(self, parts: Mapping[str, float]) -> FollowedEnds:
         """Follow the tolerance ends of a combination, once."""
@@ -154,9 +179,10 @@ class RobustTask:
         return self.ends[key]
 
     def _held(self, ends: FollowedEnds) -> HeldEnds:
-        """Follow the ends with the control voltage held, once: parts of the network change nothing there."""
+        """Return the ends with the control voltage held."""
         if self.held is None or self.held.varied != ends.varied:
-            self.held = held_ends(ends.base, ends.varied)
+            known = self.begun is not None and self.begun[0] == ends.varied
+            self.held = self.begun[1].result() if self.begun and known else held_ends(ends.base, ends.varied)
         return self.held
 
     def _search_for_step(self) -> tuple[Search, int]:
@@ -237,13 +263,9 @@ class RobustTask:
         return None if confirmed is None else (self.exam.score(exact, *confirmed), exact, confirmed[0])
 
     def _baseline(self) -> dict[str, float] | None:
-        """Place and round by the trade's methods: parts that pass exactly with nominal values."""
-        if self.placed is None:
-            try:
-                parts = first_placed(self.case, self.plain, self.exam.demands.limits) or {}
-            except LoopDesignError:
-                parts = {}
-            self.placed = parts if all(parts.values()) else {}
+        """Return parts placed and rounded by the trade's methods that pass exactly with nominal values."""
+        if isinstance(self.placed, Branch):
+            self.placed = self.placed.result()
         return self.placed or None
 
     def _searched(self, reference: Mapping[str, float] | None, *, thin: bool = False, slack: float = SLACK) -> Search:
@@ -266,7 +288,7 @@ class RobustTask:
         """Find a good combination on a thin sub-lattice, with the plain product and then with it corrected."""
         good = None
         for _ in range(2):
-            thin = self._searched(good, thin=True, slack=CLOSE)
+            thin = self._searched(good, thin=True)
             if not len(thin.result.items):
                 break
             good = thin.parts_of(int(in_order(thin.lattice, thin.result)[0]))
@@ -314,13 +336,6 @@ class RobustTask:
         """Let corners join, each once."""
         corners, condition = extended(self.exam.corners, self.exam.condition, added, at)
         self.exam = replace(self.exam, corners=corners, condition=condition)
-
-    def _outcome(self, work: Search, item: int, ends: Extremes | None, *, settled: bool) -> Choice:
-        """Gather the answer."""
-        return outcome(
-            self.exam, self._check(work.parts_of(item)), work, item, ends,
-            settled=settled,
-        )  # fmt: skip
 
     def _no_design(self, work: Search, unconfirmed: int = 0) -> NoDesignError:
         """Say that nothing passes, what comes nearest, which limit it misses and where, and what would help."""

@@ -97,7 +97,7 @@ def plant_responses(
     Returns
     -------
     Responses
-        For `walk.search`.
+        For `screens.search`.
     """
     plant = control_to_output(model, frequencies_hz)
     if correction is not None:

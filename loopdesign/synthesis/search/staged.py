@@ -20,8 +20,7 @@ import numpy as np
 from loopdesign.synthesis.baseline.synthesis import placements
 from loopdesign.synthesis.search.lattice import relaxed
 from loopdesign.synthesis.search.loops import PARTS
-from loopdesign.synthesis.search.screens import ALONG
-from loopdesign.synthesis.search.walk import SLACK, Walk
+from loopdesign.synthesis.search.screens import ALONG, SLACK, Walk
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -97,7 +96,7 @@ def staged_search(
     Parameters
     ----------
     responses, lattice, demands
-        As for `walk.search`.
+        As for `screens.search`.
     begin
         Positions to start from.
     thin

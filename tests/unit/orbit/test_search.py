@@ -109,7 +109,7 @@ def light_boost(D):
 
 
 def test_first_guess_in_discontinuous_conduction():
-    """Both edges by bisection to 2^-14 of the range: D, and D M/(M - 1) where the current ends (E9)."""
+    """Both edges to 2^-10 of the range and better: D, and D M/(M - 1) where the current ends (E9)."""
     D = np.array([0.1, 0.25, 0.4])
     problem, M = light_boost(D)
     duty, end = _light(problem, 1.0 - 1.0 / M)

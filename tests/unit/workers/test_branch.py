@@ -1,0 +1,139 @@
+"""Results made in a forked child: the same as made here, whatever happens to the child; none is left behind."""
+
+import os
+import signal
+import subprocess
+import sys
+import textwrap
+import threading
+import time
+from pathlib import Path
+
+import pytest
+
+from loopdesign.workers.branch import Branch, branch, branching, shared
+
+pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="children are forked on Linux only")
+
+
+@pytest.fixture
+def forking(monkeypatch):
+    """Let children be forked though a library of an earlier test may have started threads: they only sleep or add."""
+    monkeypatch.setattr("loopdesign.workers.branch.shared", lambda: True)
+    with branching():
+        yield
+    with pytest.raises(ChildProcessError):  # none is left, not even as a zombie
+        os.waitpid(-1, os.WNOHANG)
+
+
+@pytest.mark.usefixtures("forking")
+def test_results_are_made_elsewhere():
+    home = os.getpid()
+    begun = [branch(lambda k=k: (os.getpid(), k, list(range(k)))) for k in (3, 100_000)]
+    for k, one in zip((3, 100_000), begun, strict=True):
+        pid, told, numbers = one.result()
+        assert pid != home
+        assert (told, len(numbers)) == (k, k)
+
+
+def test_nothing_is_forked_outside():
+    assert not shared()
+    calls = []
+    begun = branch(lambda: calls.append(os.getpid()) or 7)
+    assert not calls, "made only when it is wanted"
+    assert begun.result() == 7
+    assert calls == [os.getpid()]
+
+
+def test_nothing_is_forked_beside_threads_of_a_library(monkeypatch):
+    with branching():
+        monkeypatch.setattr(threading, "active_count", lambda: 0)
+        assert not shared()
+
+
+@pytest.mark.usefixtures("forking")
+def test_what_a_child_fails_to_make_is_made_here():
+    home = os.getpid()
+
+    def failing():
+        if os.getpid() != home:
+            raise ZeroDivisionError
+        return "here"
+
+    def killed():
+        if os.getpid() != home:
+            os.kill(os.getpid(), signal.SIGKILL)
+        return "here too"
+
+    def not_to_be_sent():
+        return lambda: 5
+
+    assert [branch(make).result() for make in (failing, killed)] == ["here", "here too"]
+    assert branch(not_to_be_sent).result()() == 5
+    with pytest.raises(ZeroDivisionError):
+        branch(lambda: 1 // 0).result()
+
+
+@pytest.mark.usefixtures("forking")
+def test_a_child_prints_nothing_and_forks_no_further(capfd):
+    def make():
+        print("said by a child")
+        os.write(2, b"and by its system calls")
+        return branch(os.getpid).result() == os.getpid()
+
+    assert branch(make).result()
+    assert capfd.readouterr() == ("", "")
+
+
+@pytest.mark.usefixtures("forking")
+def test_what_is_not_wanted_is_ended():
+    began = time.monotonic()
+    dropped, _left = branch(lambda: time.sleep(60)), branch(lambda: time.sleep(60))
+    dropped.drop()
+    dropped.drop()
+    assert time.monotonic() - began < 30
+
+
+@pytest.mark.usefixtures("forking")
+def test_no_child_where_the_system_refuses_one(monkeypatch):
+    def refuse():
+        raise OSError(11, "Resource temporarily unavailable")
+
+    monkeypatch.setattr(os, "fork", refuse)
+    assert branch(lambda: 3).result() == 3
+
+
+def test_a_child_ends_with_a_parent_that_is_killed():
+    script = """
+        import os, sys, time
+        from loopdesign.workers.branch import branch, branching
+        def tell_and_sleep():
+            os.write(int(sys.argv[1]), b"%d" % os.getpid())
+            time.sleep(60)
+        with branching():
+            closerange, os.closerange = os.closerange, lambda *_: None  # so that the child can tell its number
+            branch(tell_and_sleep)
+            time.sleep(60)
+    """
+    taken, given = os.pipe()
+    parent = subprocess.Popen([sys.executable, "-c", textwrap.dedent(script), str(given)], pass_fds=[given])
+    child = int(os.read(taken, 20))
+    parent.kill()
+    parent.wait()
+    deadline = time.monotonic() + 30
+    while Path(f"/proc/{child}").exists() and "\nState:\tZ" not in state_of(child):
+        assert time.monotonic() < deadline, "the child outlives its parent"
+        time.sleep(0.01)
+    for end in (taken, given):
+        os.close(end)
+
+
+def state_of(pid):
+    try:
+        return Path(f"/proc/{pid}/status").read_text(encoding="utf-8")
+    except OSError:
+        return "\nState:\tZ"
+
+
+def test_a_result_can_be_promised_without_a_child():
+    assert Branch(lambda: 4).result() == 4
