@@ -32,9 +32,9 @@ def falls_through_zero(value: Callable[[Array], Array], low: Array, high: Array,
     value : callable
         From places (B,) to values (B,), in any unit.
     low : ndarray (B,)
-        Where the values are taken to be above zero, whatever they are; they are not evaluated there.
+        Where the values are taken to be above zero, whatever they are [any unit]; they are not evaluated there.
     high : ndarray (B,)
-        Where they are taken to be below.
+        Where they are taken to be below [any unit].
     halvings : int
         Each bracket is narrowed at least by so many halvings; the place returned is on the chord of what is left
         [unitless].
