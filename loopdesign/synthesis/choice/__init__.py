@@ -2,9 +2,9 @@
 
 `choose`       the front door: from a case to parts, proven best and confirmed
 `task`         rounds: search, correct, confirm, let the worst tolerance ends join the corners
-`followed`     the tolerance ends of one combination, followed once
 `examination`  combinations judged by the exact model at the corners so far
-`confirm`      many combinations judged in one batch; the tolerance ends that matter most
+`confirm`      many combinations judged in one batch; the tolerance ends that matter most, followed once
+`descent`      from neighbour to neighbour by the exact loop
 `listing`      the answer with the best alternatives, or that there is none; `result` what it holds
 `step_task`    the target for the load step in the search
 `refusal`      nearest miss, which limit it fails, cures

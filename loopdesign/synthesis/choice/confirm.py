@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.analysis.variants.extremes import closed_search, extremes, likely_ends
 from loopdesign.analysis.variants.judge import Judged, judge
 from loopdesign.network.batch import joined
 from loopdesign.synthesis.search.loops import PARTS
@@ -14,8 +15,11 @@ from loopdesign.synthesis.search.loops import PARTS
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from loopdesign.analysis.variants.extremes import Extremes
+    from loopdesign.analysis.variants.held import HeldEnds
     from loopdesign.analysis.variants.solve import Base
     from loopdesign.corners.conditions import Corners
+    from loopdesign.corners.tolerances import Varied
     from loopdesign.orbit.operating_point import Guess
     from loopdesign.synthesis.search.search import Search
 
@@ -113,3 +117,27 @@ def candidates(
             key = f"compensation.{name}"
             factors[key] = np.asarray(factors.get(key, 1.0)) * np.repeat(column / reference, len(corners))
     return replace(spread, factors=factors), condition[tiled]
+
+
+class FollowedEnds:
+    """The tolerance ends of one combination, followed as far as asked.
+
+    Parameters
+    ----------
+    base
+        Nominal conditions with the parts of the combination.
+    varied
+        Causes of spread, at least one.
+    """
+
+    def __init__(self, base: Base, varied: tuple[Varied, ...]) -> None:
+        self.base, self.varied = base, varied
+        self._search = closed_search(base, varied)
+        self.likely = likely_ends(base, varied, self._search)
+        self._worst: Extremes | None = None
+
+    def worst(self, held: HeldEnds) -> Extremes:
+        """Follow them to the worst; those with the control voltage held are known."""
+        if self._worst is None:
+            self._worst = extremes(self.base, self.varied, held, self._search)
+        return self._worst

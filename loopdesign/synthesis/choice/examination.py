@@ -13,11 +13,11 @@ from loopdesign.errors import LoopDesignError
 from loopdesign.network.batch import in_halves
 from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.synthesis.choice.confirm import judge_candidates
+from loopdesign.synthesis.choice.descent import descend
 from loopdesign.synthesis.choice.refusal import exact_readings, worst_shortfall
-from loopdesign.synthesis.search.descent import descend
 from loopdesign.synthesis.search.lattice import SearchResult
-from loopdesign.synthesis.search.screens import SLACK
 from loopdesign.synthesis.search.search import search_once
+from loopdesign.synthesis.search.walk import SLACK
 from loopdesign.units.quantities import hertz
 
 if TYPE_CHECKING:

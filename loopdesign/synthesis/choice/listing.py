@@ -15,13 +15,13 @@ from loopdesign.analysis.transient.estimate import predicted_departure
 from loopdesign.corners.conditions import Corners
 from loopdesign.errors import NoDesignError
 from loopdesign.models.switched import linearise
+from loopdesign.synthesis.choice.descent import descend
 from loopdesign.synthesis.choice.refusal import nearest_fails, step_fails, worst_shortfall
 from loopdesign.synthesis.choice.result import Choice
 from loopdesign.synthesis.choice.what_helps import what_to_change
-from loopdesign.synthesis.search.descent import descend
 from loopdesign.synthesis.search.order import alternatives, at_bounds, in_order, rank_of
-from loopdesign.synthesis.search.screens import SLACK
 from loopdesign.synthesis.search.search import near_as_product
+from loopdesign.synthesis.search.walk import SLACK
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -16,16 +16,15 @@ from loopdesign.analysis.variants.solve import base_of
 from loopdesign.corners.tolerances import toleranced
 from loopdesign.errors import NoDesignError
 from loopdesign.synthesis.baseline.synthesis import placed_to_begin_with
-from loopdesign.synthesis.choice.confirm import extended, worst_ends
+from loopdesign.synthesis.choice.confirm import FollowedEnds, extended, worst_ends
 from loopdesign.synthesis.choice.examination import BATCH, UNCHANGED, Examination
-from loopdesign.synthesis.choice.followed import FollowedEnds
 from loopdesign.synthesis.choice.listing import listing, no_design, outcome
 from loopdesign.synthesis.choice.refusal import refuse_at_ends
 from loopdesign.synthesis.choice.step_task import step_task
 from loopdesign.synthesis.search.order import TIE, in_order, rank_of
 from loopdesign.synthesis.search.plant_grid import OpenLoops, open_loops
-from loopdesign.synthesis.search.screens import SLACK
 from loopdesign.synthesis.search.search import Search, near_as_product, search_once, slack_for
+from loopdesign.synthesis.search.walk import SLACK
 from loopdesign.workers.branch import Branch, branch
 
 if TYPE_CHECKING:
@@ -288,7 +287,7 @@ class RobustTask:
         """Find a good combination on a thin sub-lattice, with the plain product and then with it corrected."""
         good = None
         for _ in range(2):
-            thin = self._searched(good, thin=True)
+            thin = self._searched(good, thin=True, slack=CLOSE)
             if not len(thin.result.items):
                 break
             good = thin.parts_of(int(in_order(thin.lattice, thin.result)[0]))

@@ -21,10 +21,10 @@ from loopdesign.analysis.limits import UNSTABLE, limits_of
 from loopdesign.errors import LoopDesignError
 from loopdesign.models.verdict import worst_modes
 from loopdesign.network.linear_algebra import BREAKDOWN
+from loopdesign.synthesis.choice.descent import descend
 from loopdesign.synthesis.choice.refusal import nearest_fails, way_blocked
 from loopdesign.synthesis.choice.step_task import step_task
 from loopdesign.synthesis.cures.damping import propose_damper
-from loopdesign.synthesis.search.descent import descend
 from loopdesign.synthesis.search.loops import KEPT, figures
 from loopdesign.synthesis.search.plant_grid import open_loops
 from loopdesign.synthesis.search.search import search_once

@@ -31,6 +31,7 @@ ROUNDING = 1e-9
 """Room left to screens for the order in which sums are taken [relative, and degree]."""
 PHASE_ROOM_DEG = 1e-6
 """Room left to the phase margin [deg]."""
+_UNDER, _ABOVE = (1.0 - ROUNDING) ** 2, (1.0 + ROUNDING) ** 2
 
 
 class Span(NamedTuple):
@@ -43,17 +44,28 @@ class Span(NamedTuple):
         """Keep what lies in both."""
         return Span(np.maximum(self.low, other.low), np.minimum(self.high, other.high))
 
+    def joined(self, other: Span) -> Span:
+        """Cover what lies in either."""
+        one, two = self._emptied(), other._emptied()
+        return Span(np.minimum(one.low, two.low), np.maximum(one.high, two.high))
+
     def either(self) -> Span:
         """Cover what lies in any along the last axis."""
-        dead = self.low > self.high
-        return Span(
-            np.where(dead, np.inf, self.low).min(axis=-1, initial=np.inf),
-            np.where(dead, -np.inf, self.high).max(axis=-1, initial=-np.inf),
-        )
+        each = self._emptied()
+        return Span(each.low.min(axis=-1, initial=np.inf), each.high.max(axis=-1, initial=-np.inf))
 
     def every(self) -> Span:
         """Keep what lies in all along the last axis."""
         return Span(self.low.max(axis=-1, initial=0.0), self.high.min(axis=-1, initial=np.inf))
+
+    def at(self, points: slice) -> Span:
+        """Keep some along the last axis."""
+        return Span(self.low[..., points], self.high[..., points])
+
+    def _emptied(self) -> Span:
+        """Let those with nothing between their ends cover nothing of others."""
+        dead = self.low > self.high
+        return Span(np.where(dead, np.inf, self.low), np.where(dead, -np.inf, self.high)) if dead.any() else self
 
 
 class Quadratic(NamedTuple):
@@ -67,23 +79,19 @@ class Quadratic(NamedTuple):
         """Subtract a multiple of another."""
         return Quadratic(*(one - factor * two for one, two in zip(self, other, strict=True)))
 
-    def at(self, points: slice) -> Quadratic:
-        """Keep some grid points."""
-        return Quadratic(self.square[:, points], self.linear[:, points], self.constant[:, points])
-
     def reached(self) -> Span:
         """Bound the x >= 0 at which it is zero or more."""
-        first, last = _roots(*self)
-        real = ~np.isnan(first)
-        falls, rises = self.square < 0.0, (self.square > 0.0) & (self.constant < 0.0) & real
-        low = np.where(falls, np.where(real, first, np.inf), np.where(rises, last, 0.0))
-        high = np.where(falls, np.where(real, last, -np.inf), np.inf)
-        return Span(np.maximum(low, 0.0), high)
+        return _reached(self, *_roots(*self))
+
+    def parted(self) -> tuple[Span, Span]:
+        """Bound the x >= 0 at which it is zero or more, and those at which it is zero or less."""
+        roots = _roots(*self)
+        return _reached(self, *roots), _reached(_negative(self), *roots)
 
     def within(self, span: Span) -> Span:
-        """Cut spans (N,) by where it is negative at any of the grid points (N,K)."""
+        """Cut spans (..., N) by where it is negative at any of the grid points (..., N,K)."""
         first, last = _roots(*self)
-        low, high = span.low[:, None], span.high[:, None]
+        low, high = span.low[..., None], span.high[..., None]
         falls, rises = self.square < 0.0, self.square > 0.0
         nowhere = falls & np.isnan(first)
         low = np.where(falls, first, np.where(rises & (first < low) & (low < last), last, 0.0))
@@ -93,69 +101,63 @@ class Quadratic(NamedTuple):
 
 
 class Line(NamedTuple):
-    """What T is made of along lines (N,) at grid points (K,): ``|n|^2``, ``|d|^2``, and both parts of ``n conj(d)``."""
+    """What T is made of along lines (..., N) at grid points (K,): n0, n1, d0 and d1, as they broadcast together."""
 
-    numerator: Quadratic
-    denominator: Quadratic
-    real: Quadratic
-    imaginary: Quadratic
-
-    @classmethod
-    def of(cls, n0: Complex, n1: Complex, d0: Complex, d1: Complex) -> Line:
-        """Multiply out."""
-        n0, n1, d0, d1 = np.broadcast_arrays(n0, n1, d0, d1)
-        square, linear, constant = n1 * d1.conj(), n0 * d1.conj() + n1 * d0.conj(), n0 * d0.conj()
-        return cls(
-            numerator=Quadratic(_square(n1), 2.0 * _product(n0, n1), _square(n0)),
-            denominator=Quadratic(_square(d1), 2.0 * _product(d0, d1), _square(d0)),
-            real=Quadratic(square.real, linear.real, constant.real),
-            imaginary=Quadratic(square.imag, linear.imag, constant.imag),
-        )
+    above: Complex
+    above_per_unit: Complex
+    below: Complex
+    below_per_unit: Complex
 
     def at(self, points: slice) -> Line:
         """Keep some grid points."""
-        return Line(*(form.at(points) for form in self))
+        return Line(*(form[..., points] for form in self))
 
-    def size(self, gain: float) -> Quadratic:
-        """Tell where ``|T|`` is a gain or more."""
-        return self.numerator.less(self.denominator, gain * gain)
+    def sizes(self) -> tuple[Quadratic, Quadratic]:
+        """Return ``|n|^2`` and ``|d|^2``."""
+        return _size(self.above, self.above_per_unit), _size(self.below, self.below_per_unit)
 
     def distance(self, least: float) -> Quadratic:
         """Tell where ``|1 + T|`` is so much or more."""
-        rest = 1.0 - least * least
-        return Quadratic(
-            *(n + 2.0 * r + rest * d for n, r, d in zip(self.numerator, self.real, self.denominator, strict=True))
-        )
+        return self._sum().less(_size(self.below, self.below_per_unit), least * least)
 
-    def below(self, impedance: Complex, peak: float) -> Quadratic:
-        """Tell where ``|Z|/|1 + T|`` is a peak or less, of an open-loop impedance Z (K,)."""
-        distance, size = self.distance(0.0), _square(impedance)
-        return Quadratic(*(peak * peak * n - size * d for n, d in zip(distance, self.denominator, strict=True)))
+    def below_peak(self, impedance: Complex, peak: float) -> Quadratic:
+        """Tell where ``|Z|/|1 + T|`` is a peak or less, of an open-loop impedance Z (..., K)."""
+        size, below = _square(impedance), _size(self.below, self.below_per_unit)
+        return Quadratic(*(peak * peak * n - size * d for n, d in zip(self._sum(), below, strict=True)))
 
-    def turned(self, angle: float) -> Quadratic:
-        """Tell where the imaginary part of T, turned by an angle [rad], is zero or more."""
-        return Quadratic(
-            *(np.cos(angle) * i + np.sin(angle) * r for i, r in zip(self.imaginary, self.real, strict=True))
-        )
+    def turned(self, angle: float) -> tuple[Quadratic, Quadratic]:
+        """Tell where the imaginary part of T is zero or more, and where that of T turned by an angle [rad] is."""
+        n0, n1, d0, d1 = self.above, self.above_per_unit, self.below.conj(), self.below_per_unit.conj()
+        forms = (n1 * d1, n0 * d1 + n1 * d0, n0 * d0)
+        cosine, sine = np.cos(angle), np.sin(angle)
+        return Quadratic(*(f.imag for f in forms)), Quadratic(*(cosine * f.imag + sine * f.real for f in forms))
+
+    def _sum(self) -> Quadratic:
+        """Return ``|n + d|^2``."""
+        return _size(self.above + self.below, self.above_per_unit + self.below_per_unit)
 
 
-def crossover_span(above: Line, band: Line) -> Span:
+def crossover_span(line: Line, count: int) -> Span:
     """Bound the part by where the highest crossover may lie.
 
     Parameters
     ----------
-    above
-        At the grid points at which the loop gain has to be below one.
-    band
-        At those of which one at least needs a loop gain of one or more.
+    line
+        At the grid points at which the loop gain has to be below one, then at those of which one at least needs a loop
+        gain of one or more.
+    count
+        How many the former are.
 
     Returns
     -------
     Span
-        (N,) nothing outside it can meet the conditions.
+        (..., N) nothing outside it can meet the conditions.
     """
-    reached = band.size(1.0 - ROUNDING).reached().either()
-    return reached.met(_negative(above.size(1.0 + ROUNDING)).reached().every())
+    above, below = line.sizes()
+    over = slice(count)
+    low = _negative(_points(above, over).less(_points(below, over), _ABOVE)).reached().every()
+    band = slice(count, None)
+    return _points(above, band).less(_points(below, band), _UNDER).reached().either().met(low)
 
 
 def phase_span(band: Line, phase_margin_deg: float) -> Span:
@@ -171,24 +173,29 @@ def phase_span(band: Line, phase_margin_deg: float) -> Span:
     Returns
     -------
     Span
-        (N,) nothing outside it can meet the condition.
+        (..., N) nothing outside it can meet the condition.
     """
-    count = band.real.square.shape[1]
-    first, second = slice(0, count - 1), slice(1, count)
-    size = band.size(1.0 - ROUNDING).reached()
-    turn = np.pi - np.radians(phase_margin_deg - PHASE_ROOM_DEG)
-    upper, enough = band.turned(0.0).reached(), band.turned(turn).reached()
-    lower = _negative(band.turned(0.0)).reached()
-    ends = (first, second)
-    good = Span(*(np.stack([a[:, e] for a in part for e in ends], axis=-1) for part in zip(upper, enough, strict=True)))
-    below = Span(*(np.stack([part[:, e] for e in ends], axis=-1) for part in lower))
-    falls = _negative(band.at(second).size(1.0 + ROUNDING)).reached()
-    between = Span(size.low[:, first], size.high[:, first]).met(falls).met(good.either()).met(below.either())
-    last = slice(count - 1, count)  # on the edge of the band nothing can be said of the phase
-    return Span(
-        np.concatenate([between.low, size.low[:, last]], axis=1),
-        np.concatenate([between.high, size.high[:, last]], axis=1),
-    ).either()
+    above, below = band.sizes()
+    count = band.below.shape[-1]
+    first, second, last = slice(0, count - 1), slice(1, count), slice(count - 1, count)
+    size = above.less(below, _UNDER).reached()
+    falls = _negative(_points(above, second).less(_points(below, second), _ABOVE)).reached()
+    upper_half, turned = band.turned(np.pi - np.radians(phase_margin_deg - PHASE_ROOM_DEG))
+    upper, lower = upper_half.parted()
+    good = upper.joined(turned.reached())
+    between = size.at(first).met(falls)
+    between = between.met(good.at(first).joined(good.at(second))).met(lower.at(first).joined(lower.at(second)))
+    # on the edge of the band nothing can be said of the phase
+    return between.either().joined(size.at(last).either())
+
+
+def _reached(form: Quadratic, first: Array, last: Array) -> Span:
+    """Bound the x >= 0 at which a quadratic with these roots is zero or more."""
+    falls, real = form.square < 0.0, ~np.isnan(first)
+    rises = (form.square > 0.0) & (form.constant < 0.0) & real
+    low = np.where(falls, np.where(real, first, np.inf), np.where(rises, last, 0.0))
+    high = np.where(falls, np.where(real, last, -np.inf), np.inf)
+    return Span(np.maximum(low, 0.0), high)
 
 
 def _negative(form: Quadratic) -> Quadratic:
@@ -199,9 +206,14 @@ def _square(value: Complex) -> Array:
     return np.asarray(value.real**2 + value.imag**2)
 
 
-def _product(one: Complex, other: Complex) -> Array:
-    """Real part of one times the conjugate of the other."""
-    return np.asarray(one.real * other.real + one.imag * other.imag)
+def _size(constant: Complex, linear: Complex) -> Quadratic:
+    """Return ``|a + b x|^2``."""
+    product = constant.real * linear.real + constant.imag * linear.imag
+    return Quadratic(_square(linear), 2.0 * product, _square(constant))
+
+
+def _points(form: Quadratic, points: slice) -> Quadratic:
+    return Quadratic(*(c[..., points] for c in form))
 
 
 def _roots(square: Array, linear: Array, constant: Array) -> tuple[Array, Array]:

@@ -97,7 +97,7 @@ def plant_responses(
     Returns
     -------
     Responses
-        For `screens.search`.
+        For `walk.search`.
     """
     plant = control_to_output(model, frequencies_hz)
     if correction is not None:

@@ -12,8 +12,9 @@ from loopdesign.synthesis.search.bound import best_possible
 from loopdesign.synthesis.search.lattice import Lattice, SearchResult
 from loopdesign.synthesis.search.loops import KEPT, PARTS, Demands, LoopReadings, Responses, StepDemand, figures
 from loopdesign.synthesis.search.order import TIE
-from loopdesign.synthesis.search.screens import SLACK, screens_for, search
+from loopdesign.synthesis.search.screens import screens_for
 from loopdesign.synthesis.search.staged import staged_search, starts
+from loopdesign.synthesis.search.walk import SLACK, search
 from loopdesign.units.preferred import between
 
 if TYPE_CHECKING:

@@ -20,7 +20,8 @@ import numpy as np
 from loopdesign.synthesis.baseline.synthesis import placements
 from loopdesign.synthesis.search.lattice import relaxed
 from loopdesign.synthesis.search.loops import PARTS
-from loopdesign.synthesis.search.screens import ALONG, SLACK, Walk
+from loopdesign.synthesis.search.screens import ALONG
+from loopdesign.synthesis.search.walk import SLACK, Walk
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -96,7 +97,7 @@ def staged_search(
     Parameters
     ----------
     responses, lattice, demands
-        As for `screens.search`.
+        As for `walk.search`.
     begin
         Positions to start from.
     thin

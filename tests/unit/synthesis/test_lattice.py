@@ -26,9 +26,9 @@ from loopdesign.synthesis.choice.choose import choose
 from loopdesign.synthesis.search.lattice import Lattice, SearchResult
 from loopdesign.synthesis.search.loops import Demands, Responses, figures
 from loopdesign.synthesis.search.order import TIE, alternatives, at_bounds, in_order
-from loopdesign.synthesis.search.screens import search
 from loopdesign.synthesis.search.search import searched_lattice
 from loopdesign.synthesis.search.staged import staged_search
+from loopdesign.synthesis.search.walk import search
 from loopdesign.units.preferred import between
 
 CASES = Path(__file__).parents[3] / "cases"

@@ -58,7 +58,8 @@ def best_possible(screens: Screens, lattice: Lattice, found: float, *, blocks: i
         return max(found, screens.demands.limits.crossover_limit_hz)
     axes = _axes(screens, lattice)
     points, cells = _points(screens, found)
-    facts = [corner_facts(c, points, screens.corners[0]) for c in screens.corners[:CORNERS]]
+    loops = screens.corners
+    facts = [corner_facts(c, points, loops[0]) for c in loops[:CORNERS]]
     corners = [c for c in facts if c is not None]
     if axes is None or len(corners) < len(facts) or not corners:
         return np.inf
@@ -125,10 +126,11 @@ class Axes:
 
 def _axes(screens: Screens, lattice: Lattice) -> Axes | None:
     """Find the ends of every axis; None without corners."""
-    if not screens.corners:
+    loops = screens.corners
+    if not loops:
         return None
     (r1, c1, c2, r2, c3) = lattice.values(np.array([0, lattice.size - 1])).T
-    leads = beside_c3(screens.corners[0])
+    leads = beside_c3(loops[0])
     joined = [a * b / (a + b) if a and b else 0.0 for a, b in zip(c1, c2, strict=True)]
     if leads.feedforward:
         second, last, apart = leads.upper * c3, r2 * c3, r2 / leads.upper * (c3 > 0.0)
