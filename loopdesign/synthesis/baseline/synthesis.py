@@ -56,7 +56,8 @@ FEW, MANY = 4, 32
 CLEARLY = 0.02
 """Miss of a limit from which a placement is left out without a closer look [unitless]."""
 CERTAINLY = 1e-3
-"""Room to every limit from which a placement meets them without a closer look: above the accuracy of a judgement."""
+"""Room to every limit from which a placement meets them without a closer look, and miss of one from which it does not:
+above the accuracy of a judgement."""
 EXTRA_PHASE_DEG = (2.0, 8.0, 15.0, 24.0, 32.0)
 """Phase added at the worst corner, for rounding and for the corners that cross lower."""
 
@@ -129,8 +130,7 @@ def place_and_round(case: cases.Case, stage: ExaminedStage | None = None) -> Rou
 def first_placed(case: cases.Case, stage: ExaminedStage, limits: Limits) -> dict[str, float] | None:
     """Find parts as `place_and_round` does, without all that a check tells of them.
 
-    Parts that keep every limit by far are taken without a check; they may differ from those of `place_and_round` where
-    a check has a reason that no limit has.
+    Parts that clearly keep every limit, or miss one, need no check: a reason that no limit has then counts for nothing.
 
     Parameters
     ----------
@@ -142,8 +142,8 @@ def first_placed(case: cases.Case, stage: ExaminedStage, limits: Limits) -> dict
     dict of str to float or None
         Values by designator [ohm], [F]; None where no placement meets every limit.
     """
-    for parts, _, missed in _promising(case, stage, limits, placements(case, stage, limits, [])):
-        if missed <= -CERTAINLY or (missed <= CLEARLY and examine(case, parts, stage, limits).targets_met):
+    for parts, missed in _briefly(case, stage, limits, placements(case, stage, limits, [])):
+        if missed <= -CERTAINLY or (missed < CERTAINLY and examine(case, parts, stage, limits).targets_met):
             return parts
     return None
 
@@ -168,6 +168,23 @@ def placed_to_begin_with(case: cases.Case, stage: ExaminedStage, limits: Limits)
     return parts if all(parts.values()) else {}
 
 
+def _briefly(
+    case: cases.Case, stage: ExaminedStage, limits: Limits, placed: Iterator[tuple[dict[str, float], str]]
+) -> Iterator[tuple[dict[str, float], float]]:
+    """Judge placements, those at no other corners that fail where earlier ones failed most; not all are yielded."""
+    telling, together = np.empty(0, np.intp), FEW
+    while batch := [parts for parts, _ in islice(placed, together)]:
+        count, together = len(batch), min(2 * together, MANY)
+        if len(telling):
+            there = _misses(case, stage, limits, batch, telling).max(axis=1)
+            batch, count = [parts for parts, miss_ in zip(batch, there, strict=True) if miss_ < CERTAINLY], 1
+        while batch:
+            some, batch, count = batch[:count], batch[count:], 2 * count
+            misses = _misses(case, stage, limits, some)
+            yield from zip(some, misses.max(axis=1).tolist(), strict=True)
+            telling = np.union1d(telling, misses.argmax(axis=1)[misses.max(axis=1) >= CERTAINLY])
+
+
 def _promising(
     case: cases.Case, stage: ExaminedStage, limits: Limits, placed: Iterator[tuple[dict[str, float], str]]
 ) -> Iterator[tuple[dict[str, float], str, float]]:
@@ -177,7 +194,7 @@ def _promising(
     """
     together, nearest = FEW, None
     while batch := list(islice(placed, together)):
-        misses = _misses(case, stage, limits, [parts for parts, _ in batch])
+        misses = _misses(case, stage, limits, [parts for parts, _ in batch]).max(axis=1)
         for miss_, (parts, method) in zip(misses.tolist(), batch, strict=True):
             if miss_ <= CLEARLY:
                 yield parts, method, miss_
@@ -189,20 +206,22 @@ def _promising(
 
 
 def _misses(
-    case: cases.Case, stage: ExaminedStage, limits: Limits, batch: list[dict[str, float]]
-) -> NDArray[np.float64]:
-    """Largest miss (N,) of any limit at any corner, by the exact loop; none where a part is not fitted."""
+    case: cases.Case, stage: ExaminedStage, limits: Limits, batch: list[dict[str, float]],
+    corners: NDArray[np.intp] | None = None,
+) -> NDArray[np.float64]:  # fmt: skip
+    """Largest miss (N,B) of any limit at all corners or some, by the exact loop; none where a part is not fitted."""
+    at = np.arange(len(stage.conditions)) if corners is None else corners
     if not all(value > 0.0 for parts in batch for value in parts.values()):
-        return np.zeros(len(batch))
-    count, first = len(stage.conditions), batch[0]
-    condition = np.tile(np.arange(count), len(batch))
+        return np.zeros((len(batch), len(at)))
+    count, first = len(at), batch[0]
+    condition = np.tile(at, len(batch))
     some = stage.conditions.take(condition)
     factors = {
         f"compensation.{name}": np.repeat([parts[name] / value for parts in batch], count)
         for name, value in first.items()
     }
     judged = judge(base_of(case, first, stage), replace(some, factors={**some.factors, **factors}), condition)
-    return np.asarray(limits.shortfall(judged).reshape(len(batch), count).max(axis=1))
+    return np.asarray(limits.shortfall(judged).reshape(len(batch), count))
 
 
 def placements(
@@ -237,15 +256,9 @@ def placements(
         for method, pole in methods:
             try:
                 ideal = parts_for_target(
-                    amplifier(case),
-                    divider(case),
-                    _network(case).network,
-                    crossover_hz=crossover,
-                    plant_gain=plant,
-                    phase_margin_deg=phase,
-                    method=method,
-                    pole_hz=pole,
-                )
+                    amplifier(case), divider(case), _network(case).network, crossover_hz=crossover,
+                    plant_gain=plant, phase_margin_deg=phase, method=method, pole_hz=pole,
+                )  # fmt: skip
             except PlacementError as fault:
                 complaints.append(str(fault))
                 continue
@@ -312,8 +325,7 @@ def miss(check: CheckResult) -> float:
 def obstacles(stage: ExaminedStage, nearest: CheckResult | None, complaints: list[str]) -> tuple[str, ...]:
     """Say what prevents a design, the most important first."""
     told: list[str] = []
-    zeros = [p.right_half_plane_zero_hz for p in stage.plants]
-    lowest = min((z for z in zeros if z is not None), default=None)
+    lowest = min((z for p in stage.plants if (z := p.right_half_plane_zero_hz) is not None), default=None)
     if lowest is not None:
         told.append(
             f"the lowest right-half-plane zero, at {hertz(lowest)}, costs phase from a tenth of its frequency upwards"

@@ -205,20 +205,16 @@ class Examination:
         kept = judged.crossover_hz >= KEPT_SHARE * self.demands.kept_crossover_hz
         return bool((self.demands.limits.met(judged) & kept).all())
 
-    def passing(
-        self, work: Search, items: NDArray[np.intp], telling: NDArray[np.intp]
-    ) -> tuple[list[int], NDArray[np.intp]]:
-        """Keep the combinations that pass exactly at every corner, those that fail at telling corners examined there.
-
-        Returns the combinations, and the corners at which the others fail most.
-        """
-        judged = self.judge_briefly(work, items, telling) if len(telling) else self.judge_each(work, items)
-        misses = self.step_misses(work, items)
-        failing = [one for one in judged if len(one) == len(self.condition) and not self.passes(one)]
-        where = [int(np.argmax(self.demands.limits.shortfall(one))) for one in failing]
-        each = zip(items.tolist(), judged, misses, strict=True)
-        kept = [i for i, part, miss in each if miss <= 0.0 and self.passes(part)]
-        return kept, np.array(where, np.intp)
+    def passing(self, work: Search, items: NDArray[np.intp], telling: NDArray[np.intp], count: int) -> list[int]:
+        """Keep the first so many combinations that pass exactly at every corner, in order; telling corners go ahead."""
+        if len(items) and WORTH_PARTING * len(telling) <= len(self.condition):
+            items = items[[self.passes(one) for one in self._judged(work, items, telling)]]
+        kept: list[int] = []
+        while len(items) and len(kept) < count:
+            some, items = np.split(items, [count - len(kept)])
+            each = zip(some.tolist(), self.judge_each(work, some), self.step_misses(work, some), strict=True)
+            kept += [item for item, part, miss in each if miss <= 0.0 and self.passes(part)]
+        return kept
 
     def step_misses(self, work: Search, items: NDArray[np.intp]) -> NDArray[np.float64]:
         """By how much combinations (N,) miss the target of the load step, relative to it; no miss without a target."""

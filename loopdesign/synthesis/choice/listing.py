@@ -34,8 +34,8 @@ if TYPE_CHECKING:
 
 INSTANTS, LONGEST = 240, 6000.0
 """Instants the response is read at, from one period after the step to so many."""
-SHOWN = 5
-"""Alternatives listed."""
+SHOWN, LISTED = 5, 15
+"""Alternatives listed, and how many are examined for that."""
 WIDE = 0.5
 """Share of the best score within which alternatives are looked for where few lie close to it."""
 FEW = (
@@ -142,15 +142,8 @@ def outcome(
 def _alternatives(exam: Examination, work: Search, item: int) -> list[int]:
     """List the best other combinations that pass; those ahead of the choice were refused by the exact loop."""
     order = in_order(work.lattice, work.result)[rank_of(work.lattice, work.result, item) :]
-    listed = alternatives(work.lattice, order, item, count=3 * SHOWN, told=work.telling)
-    passing: list[int] = []
-    failing = np.empty(0, np.intp)
-    for begin in range(0, len(listed), SHOWN):
-        if len(passing) < SHOWN:
-            some = np.array(listed[begin : begin + SHOWN])
-            kept, where = exam.passing(work, some, failing)
-            passing, failing = passing + kept, np.union1d(failing, where)
-    return passing[:SHOWN]
+    listed = alternatives(work.lattice, order, item, count=LISTED, told=work.telling)
+    return exam.passing(work, np.array(listed, np.intp), exam.telling(exam.judge(work, item)), SHOWN)
 
 
 def no_design(

@@ -208,6 +208,10 @@ class RobustTask:
         The good combination is the last round's, or a thin search's. The correction is right for the combination it
         was read at and its like; where the answer's exact score is not the one searched with, it becomes the next good
         combination. Where a correction leads nowhere, the plain product is searched whole.
+
+        Where the last answer scores exactly as searched, and fewer than `BATCH` ahead of it failed exactly, it is the
+        best of the lattice with the responses as corrected there but for those, whatever went before. Where not, or
+        where placed parts score better, the product misleads, and the exact loop decides from there on.
         """
         best: tuple[float, Search, int] | None = None
         passed, misled = 0, False
@@ -224,8 +228,9 @@ class RobustTask:
             score, searched = self._score(judged, work, item)
             if best is None or score > best[0]:
                 best = score, work, item
-            misled = misled or rank_of(work.lattice, work.result, item) >= BATCH
-            if abs(score - searched) <= UNCHANGED * abs(score):
+            agrees = abs(score - searched) <= UNCHANGED * abs(score)
+            misled = rank_of(work.lattice, work.result, item) >= BATCH or (misled and not agrees)
+            if agrees:
                 break
             reference = work.parts_of(item)
         if misled or (best is not None and self._beaten(work, best[2], best[0])):

@@ -138,7 +138,7 @@ class OpenLoops:
     def correction(self, case: cases.Case, reference: Mapping[str, float]) -> NDArray[np.complex128]:
         """Exact loop gain of some parts over plant times compensator (B,F)."""
         closed = self.converter.closed(compensation(case, reference, self.corners))
-        exact = loop_gain(linearise(operating_point(closed, self.edges)), self.responses.frequencies_hz)
+        exact = loop_gain(linearise(operating_point(closed, self.edges, lean=True)), self.responses.frequencies_hz)
         parts = network_parts(case, reference)
         row = np.array([[float(getattr(parts, name)) for name in PARTS]])
         return np.asarray(exact / self.responses.loop(row)[0])
@@ -161,7 +161,7 @@ def open_loops(case: cases.Case, stage: ExaminedStage, corners: Corners, conditi
     """
     base = base_of(case, {}, stage)
     converter = variant_converter(base, corners, condition)
-    point = operating_point(converter, guess_at(base, condition))
+    point = operating_point(converter, guess_at(base, condition), lean=True)
     model = linearise(point)
     responses = plant_responses(case, corners, model, short_grid(model))
     return OpenLoops(corners=corners, converter=converter, edges=point.sequence, responses=responses)
