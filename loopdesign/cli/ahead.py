@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING
 from loopdesign.errors import LoopDesignError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping
 
     from loopdesign.analysis.transient.start import Staged
-    from loopdesign.analysis.transient.steps import StepOutcome, StepStudy
+    from loopdesign.analysis.transient.steps import StepOutcome
     from loopdesign.case import Case
-    from loopdesign.report.content.blocks import Block
     from loopdesign.workers.partners import Job, Partners
 
 
@@ -86,21 +85,19 @@ class StepsAhead:
         """
         return None if self._job is None or case != self._case else self._job.results()
 
-    def draw(self, study: StepStudy) -> Iterator[tuple[Block, ...]]:
-        """Begin to draw steps, while this process works out what else the report says.
+    def draw(self, calls: Mapping[str, Callable[[], str]]) -> Iterator[tuple[str, str]]:
+        """Let the first partner begin to draw, while this process works out what else the report says.
 
         Parameters
         ----------
-        study : StepStudy
-            The steps.
+        calls : mapping of str to callable
+            What draws each figure, by its name, in the order in which they are wanted.
 
         Returns
         -------
-        iterator of tuple of Block
-            What `step_drawings` lists.
+        iterator of tuple of str and str
+            Name of each figure, and the text of its SVG file.
         """
-        from loopdesign.report.content.gather import step_drawings
+        from loopdesign.report.content.pictures import draw
 
-        job = self.partners.begin(*step_drawings(study), here=False)
-        self.partners.share(job)
-        return job.results()
+        return zip(calls, self.partners.begin(draw, calls.values(), here=False).results(), strict=True)

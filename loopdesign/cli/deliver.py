@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import partial
+from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 from loopdesign.cli.console import Progress
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from loopdesign.report.content.findings import Findings
     from loopdesign.report.folder import Text
     from loopdesign.synthesis.choice import Choice
+    from loopdesign.workers.rehearsal import Rehearsal
 
 
 def write_table(path: Path, text: str) -> None:
@@ -124,10 +126,12 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
     chosen_text: str | None = None,
     executor: Executor | None = None,
     ahead: StepsAhead | None = None,
+    setter: Rehearsal | None = None,
 ) -> RiseStudy | None:
-    """Write the report with a chapter for everything the case asks for; an executor makes steps and chapters.
+    """Write the report with a chapter for everything the case asks for; an executor makes steps, pictures and files.
 
-    Steps begun ahead are taken where they are those of the case, and made otherwise.
+    Steps begun ahead are taken where they are those of the case, and made otherwise. A setter rehearses the document
+    with words and tables while pictures are drawn.
     What it made of start-ups and drop-outs of the line comes back: it is told beside the verdict. None were made where
     the case gives neither soft_start nor line_dropout.
     """
@@ -139,8 +143,12 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
     from loopdesign.analysis.variants.worst_curves import worst_curves
     from loopdesign.bench.plan import bench_plan
     from loopdesign.report.basics.date import report_date
+    from loopdesign.report.content.chapters.drawing import schematic_figures
+    from loopdesign.report.content.chapters.dynamics import step_figures
     from loopdesign.report.content.findings import Findings
     from loopdesign.report.content.gather import gather
+    from loopdesign.report.content.pictures import drawings
+    from loopdesign.report.content.typst import document_files
     from loopdesign.report.folder import CHOSEN_CASE, write_report
     from loopdesign.report.live.page import PAGE, report_page
     from loopdesign.report.replace import require_replaceable
@@ -151,13 +159,15 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
     worst = branch(partial(worst_curves, found)) if found.closed_loop is not None else None
     s = found.case.specification
     date = report_date(found.case)
-    steps, drawn = None, None
+    steps = None
     if found.parts and (s.load_step is not None or s.line_step is not None):
         with Progress("stepping", quiet=quiet) as progress:
             whole = with_parts(found.case, found.parts)
-            begun = None if ahead is None else ahead.outcomes(whole)
-            steps = step(whole, progress=progress, executor=executor, begun=begun)
-        drawn = None if ahead is None else ahead.draw(steps)
+            outcomes = None if ahead is None else ahead.outcomes(whole)
+            steps = step(whole, progress=progress, executor=executor, begun=outcomes)
+    schematic, begun = drawings(schematic_figures(found)), None
+    if ahead is not None:
+        begun = ahead.draw(schematic | ({} if steps is None else drawings(step_figures(steps))))
     amplifier, starts = found.case.error_amplifier, None
     soft = amplifier is not None and amplifier.soft_start > 0.0
     if found.parts and (soft or s.line_dropout is not None):
@@ -180,9 +190,16 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
             plan=bench_plan(found),
             sensitivities=sensitivity,
         )
-        content = gather(findings, executor, drawn=drawn)
-        files: dict[str, Text] = {PAGE: partial(report_page, content, found), CHOSEN_CASE: findings.chosen_text}
-        write_report(folder, content, report_answer(findings), files=files, pictures=pictures, executor=executor)
+        content = gather(findings)
+        if begun is not None:
+            content = content.with_pictures(dict(islice(begun, len(schematic))))  # whose size nobody knows before
+        if setter is not None:
+            setter.rehearse(document_files(content, preview=True))
+        told = report_answer(findings)
+        if begun is not None:
+            content = content.with_pictures(dict(begun))
+        files: dict[str, Text] = {PAGE: partial(report_page, found=found), CHOSEN_CASE: findings.chosen_text}
+        write_report(folder, content, told, files=files, pictures=pictures, executor=executor, setter=setter)
     return starts
 
 

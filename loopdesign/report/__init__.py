@@ -14,6 +14,7 @@
 `schematic`   the schematic of a case
 `content`     the report as neutral blocks, and what is written from them
 `live`        the page with the live desk
+`setting`     pages set from files
 `folder`      the report as a folder, written whole or not at all
 `replace`     a report folder replaced by a complete new one
 """

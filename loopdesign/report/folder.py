@@ -14,8 +14,8 @@ from loopdesign.errors import DataError
 from loopdesign.printable import json_text, printable
 from loopdesign.report.content.blocks import Attachment
 from loopdesign.report.content.markdown import to_markdown
-from loopdesign.report.content.pictures import png_of
-from loopdesign.report.content.typst import to_pdf
+from loopdesign.report.content.pictures import pictures_of, png_of
+from loopdesign.report.content.typst import document_files, to_pdf
 from loopdesign.report.replace import MARK, replace, require_replaceable
 
 if TYPE_CHECKING:
@@ -23,8 +23,9 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor
 
     from loopdesign.report.content.blocks import Content
+    from loopdesign.workers.rehearsal import Rehearsal
 
-Text: TypeAlias = "str | Callable[[], str]"
+Text: TypeAlias = "str | Callable[[Content], str]"
 
 CHOSEN_CASE = "case.toml"
 PICTURES = ("png", "svg")
@@ -39,6 +40,7 @@ def write_report(
     files: Mapping[str, Text] | None = None,
     pictures: Collection[str] = (),
     executor: Executor | None = None,
+    setter: Rehearsal | None = None,
 ) -> tuple[str, ...]:
     """Write a report folder; an existing report is replaced only by a complete one.
 
@@ -47,15 +49,19 @@ def write_report(
     folder
         Where the report goes.
     content
-        What it says; the page, the document and the pictures are made from it.
+        What it says; the page, the document and the pictures are made from it. Figures that are still to be drawn
+        are drawn.
     answer
         The answer for machines, for ``report.json``.
     files
-        Further files as text, by name, such as ``case.toml`` and ``report.html``; or what returns their text.
+        Further files as text, by name, such as ``case.toml``; or what makes their text from the content with its
+        pictures, such as ``report.html``.
     pictures
         Endings of the pictures to write beside it, of `PICTURES`.
     executor
-        Who makes document, page and answer; this process unless given.
+        Who makes pictures, document, page and answer; this process unless given.
+    setter
+        Who sets the document, by `loopdesign.report.setting.set_document`; the executor unless given.
 
     Returns
     -------
@@ -68,11 +74,18 @@ def write_report(
         Where the folder exists and is not a report, or cannot be written.
     """
     require_replaceable(Path(folder))
+    content = content.with_pictures(pictures_of(content.figures, executor))
     calls = report_files(content, files=files or {}, pictures=pictures)
     names = tuple(sorted([*calls, "report.json"]))
     calls["report.json"] = partial(_answer_file, {MARK: {"kind": "report", "files": list(names)}, **answer})
+    document = None if setter is None else setter.begin(document_files(content))
+    if document is not None:
+        calls.pop("report.pdf")
     share = map if executor is None else executor.map
     made = dict(zip(calls, share(_file, calls.values()), strict=True))
+
+    if document is not None:
+        made["report.pdf"] = document()
 
     def fill(fresh: Path) -> None:
         for name, data in made.items():
@@ -103,7 +116,7 @@ def report_files(
     content
         What the report says.
     files
-        Further files as text, by name, or what returns their text.
+        Further files as text, by name, or what makes their text from the content.
     pictures
         Endings of the pictures to make.
 
@@ -121,7 +134,7 @@ def report_files(
     if unknown:
         raise DataError(f"pictures are written as {' and '.join(PICTURES)}, not as {printable(unknown[0])}")
     calls: dict[str, Callable[[], str | bytes]] = {"report.pdf": partial(to_pdf, content)}
-    calls |= {name: text if callable(text) else partial(str, text) for name, text in files.items()}
+    calls |= {name: partial(text, content) if callable(text) else partial(str, text) for name, text in files.items()}
     calls |= {b.name: partial(str, b.text) for b in content.blocks if isinstance(b, Attachment)}
     calls["report.md"] = partial(to_markdown, content, pictures=pictures)
     for figure in content.figures:

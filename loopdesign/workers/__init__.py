@@ -3,6 +3,7 @@
 `pieces`     how many calls go out together
 `processes`  processes on this machine
 `partners`   processes forked from this one, which share single calls with it; `partner` is their side of it
+`rehearsal`  a process that makes one call, for practice before it is made for good
 `processors` how many there are
 `undisturbed` no interruption while a process is made
 `memory`     what a worker keeps of the memory it frees

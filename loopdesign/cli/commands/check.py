@@ -11,6 +11,7 @@ from loopdesign.cli.console import display, say
 from loopdesign.cli.deliver import answered, deliver_report, filter_of, told
 from loopdesign.cli.labour import helpers, steps_ahead
 from loopdesign.cli.options import MET, MISSED, CasePath, Details, Folder, Json, Pictures
+from loopdesign.cli.setting import document_setter
 from loopdesign.errors import DataError
 
 if TYPE_CHECKING:
@@ -74,7 +75,8 @@ def _check_once(
 
     given = read_file(case)
     loaded = parse_case(given.text, str(case))
-    with helpers(wanted=output is not None) as executor:
+    wanted = output is not None
+    with document_setter(wanted=wanted) as setter, helpers(wanted=wanted) as executor:
         ahead = steps_ahead(executor)
         if ahead is not None:
             ahead.prepare(loaded)
@@ -87,7 +89,7 @@ def _check_once(
         if output is not None:
             starts = deliver_report(
                 found, output, study, given=given, pictures=pictures, quiet=json_, sensitivity=moved,
-                executor=executor, ahead=ahead,
+                executor=executor, ahead=ahead, setter=setter,
             )  # fmt: skip
     if json_:
         say(json_, answered(found, study) | ({} if moved is None else {"sensitivity": moved.to_dict()}), "")

@@ -6,6 +6,7 @@ from loopdesign.cli.console import Progress, display, say
 from loopdesign.cli.deliver import answered, deliver_report, filter_of, told
 from loopdesign.cli.labour import helpers, steps_ahead
 from loopdesign.cli.options import MET, MISSED, CasePath, Details, Json, Pictures, ReportFolder
+from loopdesign.cli.setting import document_setter
 from loopdesign.errors import DataError
 from loopdesign.printable import printable
 
@@ -41,7 +42,7 @@ def design(
         raise DataError(f"{printable(str(case))}: design needs {needed}: say which amplifier closes the loop")
     folder = case.with_name(f"{case.stem}-report") if output is None else output
     require_replaceable(folder)
-    with helpers() as executor:
+    with document_setter() as setter, helpers() as executor:
         ahead = steps_ahead(executor)
         with Progress("choosing parts", quiet=json_) as progress:
             found = choose(loaded, progress, ahead=ahead)
@@ -50,7 +51,7 @@ def design(
         study = filter_of(found.check, quiet=json_)
         starts = deliver_report(
             found.check, folder, study, given=given, pictures=pictures, quiet=json_, choice=found, chosen_text=chosen,
-            executor=executor, ahead=ahead,
+            executor=executor, ahead=ahead, setter=setter,
         )  # fmt: skip
     if json_:
         extra = {"chosen": found.chosen, "choice": choice_rows(found), "report": str(folder)}

@@ -6,7 +6,7 @@ share their vertical axis, so that what stands side by side can be compared.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -34,6 +34,7 @@ SMALL, NORMAL, LARGE = 7.0, 8.0, 10.0
 LONGEST_TITLE = 70
 """Characters of a case's title that fit beside what is covered and the date."""
 NOMINAL = "nominal parts"
+POINTS_PER_INCH = 72.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,6 +127,11 @@ class SheetLayout:
     def height(self) -> float:
         """Height of the sheet [inch]."""
         return HEAD + self.above + sum(self.heights) + self.row_gap * (self.rows - 1) + BELOW
+
+    @property
+    def size(self) -> tuple[float, float]:
+        """Width and height of the sheet [point]."""
+        return POINTS_PER_INCH * self.width, POINTS_PER_INCH * self.height
 
     @property
     def panel_width(self) -> float:
@@ -223,6 +229,25 @@ def legend_room(count: int) -> float:
         Height [inch].
     """
     return 0.24 + 0.16 * count
+
+
+def columns_layout(legends: Sequence[Sequence[str]], heights: tuple[float, ...]) -> SheetLayout:
+    """Lay out columns side by side, with room above for the tallest of their legends.
+
+    Parameters
+    ----------
+    legends : sequence of sequence of str
+        Entries of the legend of each column.
+    heights : tuple of float
+        Height of each row [inch].
+
+    Returns
+    -------
+    SheetLayout
+        Where the panels stand.
+    """
+    bare = SheetLayout(rows=len(heights), columns=len(legends), heights=heights)
+    return replace(bare, above=legend_room(max(legend_rows(x, bare.panel_width)[1] for x in legends)))
 
 
 def legend_above(ax: Axes, title: str, *, width: float) -> None:

@@ -108,7 +108,7 @@ def step_report(held: StepComparison, given: CaseFile, date: str, files: Mapping
         TableBlock(table=step_readings_table(held)),
         *([] if parts is None else [TableBlock(table=parts)]),
         *([Bullets(title="Notes", items=step_notes(held))] if step_notes(held) else []),
-        Figure(name="step_overlay", svg=svg_of(step_overlay_figure(held)), caption=caption),
+        Figure(name="step_overlay", picture=svg_of(step_overlay_figure(held)), caption=caption),
         *(Attachment(name=name, text=text) for name, text in (files or {}).items()),
     ]
     return Content(
@@ -125,7 +125,7 @@ def _measurement(held: BenchResult, number: int | None) -> list[Block]:
     """Describe one file."""
     title = "From the bench" if number is None else f"From the bench, file {number}"
     pictures = [
-        Figure(name=name, svg=svg_of(figure), caption=CAPTIONS[name.partition("_")[0]])
+        Figure(name=name, picture=svg_of(figure), caption=CAPTIONS[name.partition("_")[0]])
         for name, figure in bench_figures(held, number).items()
     ]
     return [

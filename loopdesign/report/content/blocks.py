@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, TypeAlias
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
     from loopdesign.report.basics.tables import Table
+
+USUAL_SIZE = (518.4, 360.0)
+"""Size of a picture of which none is known before it is drawn [point]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,21 +55,38 @@ class TableBlock:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Figure:
-    """A picture, drawn once.
+    """A picture, drawn already or still to be drawn.
 
     Attributes
     ----------
     name
         Name of its file without ending, where it is written as one.
-    svg
-        The picture as the text of an SVG file.
     caption
         What it shows and what to see in it.
+    picture
+        The text of an SVG file, or what returns it when called.
+    size
+        Width and height of a picture that is still to be drawn [point]; about, where only drawing can tell.
     """
 
     name: str
-    svg: str
     caption: str
+    picture: str | Callable[[], str]
+    size: tuple[float, float] = USUAL_SIZE
+
+    @property
+    def svg(self) -> str:
+        """The picture as the text of an SVG file; what is not drawn yet is drawn each time."""
+        return self.picture if isinstance(self.picture, str) else self.picture()
+
+    @property
+    def preview(self) -> str:
+        """The picture, or an empty one of its size where it is still to be drawn."""
+        if isinstance(self.picture, str):
+            return self.picture
+        wide, high = self.size
+        size = f'width="{wide:g}pt" height="{high:g}pt" viewBox="0 0 {wide:g} {high:g}"'
+        return f'<svg xmlns="http://www.w3.org/2000/svg" {size}></svg>\n'
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,3 +147,24 @@ class Content:
     def figures(self) -> tuple[Figure, ...]:
         """Every figure, in reading order."""
         return tuple(b for b in self.blocks if isinstance(b, Figure))
+
+    def with_pictures(self, pictures: Mapping[str, str]) -> Content:
+        """Return the same report with pictures in their places.
+
+        Parameters
+        ----------
+        pictures
+            Texts of SVG files by the names of their figures; the others stay as they are.
+
+        Returns
+        -------
+        Content
+            The report.
+        """
+        return replace(
+            self,
+            blocks=tuple(
+                replace(b, picture=pictures[b.name]) if isinstance(b, Figure) and b.name in pictures else b
+                for b in self.blocks
+            ),
+        )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import partial
 from typing import TYPE_CHECKING
 
 import loopdesign
@@ -19,44 +18,20 @@ from loopdesign.report.content.chapters.parts import parts_chapter
 from loopdesign.report.content.chapters.power import plant_chapter, power_chapter
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
-    from concurrent.futures import Executor
+    from collections.abc import Callable
 
-    from loopdesign.analysis.transient.steps import StepStudy
     from loopdesign.case import Case, CaseFile
     from loopdesign.report.content.blocks import Block
     from loopdesign.report.content.findings import Findings
 
 
-def step_drawings(study: StepStudy) -> tuple[Callable[[int], tuple[Block, ...]], range]:
-    """List the calls that draw the steps, for an executor's ``map``; they need nothing else of what a report says.
-
-    Parameters
-    ----------
-    study
-        The steps.
-
-    Returns
-    -------
-    tuple of callable and range
-        What to call, and its argument by call.
-    """
-    return partial(dynamics.steps_drawn, study, parts=STEP_PARTS), range(STEP_PARTS)
-
-
-def gather(
-    findings: Findings, executor: Executor | None = None, *, drawn: Iterable[tuple[Block, ...]] | None = None
-) -> Content:
-    """Gather a report: every sentence, table and figure of it, each made once.
+def gather(findings: Findings) -> Content:
+    """Gather a report: every sentence, table and figure of it, each once; the pictures are still to be drawn.
 
     Parameters
     ----------
     findings
         What was computed.
-    executor
-        Who writes and draws the chapters; this process unless given.
-    drawn
-        What the calls of `step_drawings` return, where somebody makes them already.
 
     Returns
     -------
@@ -70,19 +45,8 @@ def gather(
         verdict=verdict_sentence(found),
         good=found.targets_met,
         running=running_lines(found.case, findings.given, findings.date),
-        blocks=tuple(block for chapter in _chapters(findings, executor, drawn) for block in chapter),
+        blocks=tuple(block for chapter in CHAPTERS for block in chapter(findings)),
     )
-
-
-def _chapters(
-    findings: Findings, executor: Executor | None, drawn: Iterable[tuple[Block, ...]] | None
-) -> list[tuple[Block, ...]]:
-    """Write every chapter, those first that take longest, and put them in reading order."""
-    written = {} if drawn is None else dict(zip(STEP_PLACES, drawn, strict=True))
-    order = [k for k in (*LONG, *(k for k in range(len(CHAPTERS)) if k not in LONG)) if k not in written]
-    share = map if executor is None else executor.map
-    written |= dict(zip(order, share(_Written(findings), order), strict=True))
-    return [written[k] for k in range(len(CHAPTERS))]
 
 
 def _studies(findings: Findings) -> tuple[Block, ...]:
@@ -129,9 +93,6 @@ def _case_chapter(findings: Findings) -> tuple[Block, ...]:
     return (SectionHeading(text="The case file"), Paragraph(text=told), Code(text=text))
 
 
-STEP_PARTS = 4
-"""Pieces in which the steps are drawn."""
-
 CHAPTERS: tuple[Callable[[Findings], tuple[Block, ...]], ...] = (
     opening,
     schematic_chapter,
@@ -141,26 +102,11 @@ CHAPTERS: tuple[Callable[[Findings], tuple[Block, ...]], ...] = (
     power_chapter,
     plant_chapter,
     lambda findings: dynamics.impedances_chapter(findings.impedances),
-    lambda findings: dynamics.steps_told(findings.steps),
-    *(lambda findings, k=k: dynamics.steps_drawn(findings.steps, k, STEP_PARTS) for k in range(STEP_PARTS)),
+    lambda findings: dynamics.steps_chapter(findings.steps),
     lambda findings: dynamics.start_chapter(findings.starts),
     _studies,
     bench_chapter,
     method_chapter,
     _case_chapter,
 )
-"""The chapters of a report in reading order; the steps, which have most to draw, in five pieces."""
-STEP_PLACES = range(9, 9 + STEP_PARTS)
-"""Where the drawings of the steps stand among them."""
-LONG = (9, 10, 4, 11, 12, 7, 6, 1)
-"""Those with most to draw, longest first: steps, margins, impedances, plant, schematic."""
-
-
-class _Written:
-    """Chapters of what was computed, by their place."""
-
-    def __init__(self, findings: Findings) -> None:
-        self.findings = findings
-
-    def __call__(self, place: int) -> tuple[Block, ...]:
-        return tuple(CHAPTERS[place](self.findings))
+"""The chapters of a report in reading order."""

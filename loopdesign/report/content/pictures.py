@@ -4,21 +4,97 @@ from __future__ import annotations
 
 import io
 import re
+from functools import partial
 from typing import TYPE_CHECKING
 
 from loopdesign.report.drawing.ticks import draw_ticks_together
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+    from concurrent.futures import Executor
+
     from matplotlib.figure import Figure as Drawing
+
+    from loopdesign.report.content.blocks import Figure
 
 FONTS = "DejaVu Sans, Libertinus Serif, sans-serif"
 """Families of the letters in a picture, the first there is; the second comes with the document."""
 RESOLUTION = 150.0
 """Dots per inch of a picture that is made of dots."""
+LONGEST = (
+    "step_load", "step_load_back", "step_line", "step_line_back", "step_load_cycles", "step_load_back_cycles",
+    "step_line_cycles", "step_line_back_cycles", "loop_overview", "impedances", "loop_bode", "plant_bode",
+)  # fmt: skip
+"""Names of the figures that take longest to draw."""
 _NAMES = re.compile(r'(?<=\bid=")([^"]+)(?=")')
 _USES = re.compile(r'(?<=href="#)([^"]+)(?=")|(?<=url\(#)([^)]+)(?=\))')
 _HEAD = re.compile(r"^.*?(?=<svg)", re.DOTALL)
 _METADATA = re.compile(r"\s*<metadata>.*?</metadata>", re.DOTALL)
+
+
+def drawn_by(plot: Callable[..., Drawing], *results: object) -> Callable[[], str]:
+    """Return the call that draws a picture, by itself or in another process.
+
+    Parameters
+    ----------
+    plot
+        Function of a module that returns a figure of matplotlib.
+    results
+        What it draws.
+
+    Returns
+    -------
+    callable
+        It returns the text of an SVG file.
+    """
+    return partial(_drawn, plot, *results)
+
+
+def _drawn(plot: Callable[..., Drawing], *results: object) -> str:
+    return svg_of(plot(*results))
+
+
+def drawings(figures: Iterable[Figure]) -> dict[str, Callable[[], str]]:
+    """List the calls that draw figures, those first that take longest.
+
+    Parameters
+    ----------
+    figures
+        Figures, drawn or not.
+
+    Returns
+    -------
+    dict of str to callable
+        By name of the figure, for those that are still to be drawn.
+    """
+    calls = {f.name: f.picture for f in figures if not isinstance(f.picture, str)}
+    first = [name for name in LONGEST if name in calls]
+    return {name: calls[name] for name in dict.fromkeys([*first, *calls])}
+
+
+def pictures_of(figures: Iterable[Figure], executor: Executor | None = None) -> dict[str, str]:
+    """Draw the figures that are still to be drawn.
+
+    Parameters
+    ----------
+    figures
+        Figures, drawn or not.
+    executor
+        Who draws them; this process unless given.
+
+    Returns
+    -------
+    dict of str to str
+        Texts of SVG files by name.
+    """
+    calls = drawings(figures)
+    share = map if executor is None else executor.map
+    return dict(zip(calls, share(draw, calls.values()), strict=True))
+
+
+def draw(picture: Callable[[], str]) -> str:
+    """Make one of the calls that `drawings` lists."""
+    return picture()
 
 
 def svg_of(drawing: Drawing) -> str:

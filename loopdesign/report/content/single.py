@@ -9,7 +9,7 @@ from loopdesign.report.content.chapters import dynamics
 from loopdesign.report.content.chapters.inputs import inputs_chapter
 from loopdesign.report.content.chapters.opening import CAUTIONS
 from loopdesign.report.content.gather import front_lines, running_lines
-from loopdesign.report.content.pictures import svg_of
+from loopdesign.report.content.pictures import drawn_by
 from loopdesign.report.explore.size_text import size_covered, size_notes, size_table, size_verdict
 from loopdesign.report.explore.sweep_text import quantity_name, sweep_sentences, sweep_table
 from loopdesign.report.loads.tables import below_table, boundary_table, ends_table, levels_table, overload_table
@@ -131,7 +131,7 @@ def sweep_content(swept: SweepResult, case: Case, given: CaseFile, date: str) ->
     blocks = (
         SectionHeading(text=f"Sweep over {names}"),
         Bullets(items=tuple(notes)),
-        Figure(name="sweep", svg=svg_of(sweep_figure(swept)), caption=f"Margins and stability over {names}."),
+        Figure(name="sweep", picture=drawn_by(sweep_figure, swept), caption=f"Margins and stability over {names}."),
         TableBlock(table=sweep_table(swept), folded=True),
     )
     return _single(case, given, date, (verdict, all(p.stable for p in swept.points)), blocks)
@@ -162,7 +162,7 @@ def size_content(found: SizeResult, case: Case, given: CaseFile, date: str) -> C
     blocks = (
         SectionHeading(text="The smallest parts"),
         Bullets(items=(*size_notes(found), size_covered(found))),
-        Figure(name="size", svg=svg_of(size_figure(found)), caption=caption),
+        Figure(name="size", picture=drawn_by(size_figure, found), caption=caption),
         TableBlock(table=size_table(found)),
     )
     return _single(case, given, date, (size_verdict(found), found.smallest is not None), blocks)
@@ -190,7 +190,7 @@ def loads_content(found: LoadsResult, given: CaseFile, date: str) -> Content:
     caption = REGIMES if found.largest_load_a is None else LIMITED
     blocks: list[Block] = [
         SectionHeading(text="Loads over input voltage"),
-        Figure(name="loads", svg=svg_of(regimes_figure(found)), caption=caption),
+        Figure(name="loads", picture=drawn_by(regimes_figure, found), caption=caption),
         TableBlock(table=boundary_table(found)),
     ]
     if (ends := ends_table(found)).rows:
@@ -213,7 +213,7 @@ def loads_content(found: LoadsResult, given: CaseFile, date: str) -> Content:
             SectionHeading(text="Overload"),
             Bullets(items=tuple(curve_sentence(c) for c in found.overload)),
             *([TableBlock(table=levels_table(found))] if any(c.levels for c in found.overload) else []),
-            Figure(name="overload", svg=svg_of(overload_figure(found)), caption=caption),
+            Figure(name="overload", picture=drawn_by(overload_figure, found), caption=caption),
             *(TableBlock(table=overload_table(c), folded=True) for c in found.overload if c.points),
         ]
     blocks.append(Bullets(items=found.notes))

@@ -1,14 +1,15 @@
 """A report as a PDF document, set by typst. The text of the case goes there as data: it shows as it was written.
 
 The page description `document.typ` is fixed; everything that changes from report to report is one JSON object that it
-reads. What a title or a note holds is therefore never read as markup. Fonts are those that come with the binding,
-nothing is fetched, and the same content gives the same bytes.
+reads, and pictures beside it. What a title or a note holds is therefore never read as markup. Fonts are those that come
+with the binding, nothing is fetched, and the same content gives the same bytes.
 """
 
 from __future__ import annotations
 
 import json
 import re
+from itertools import count
 from pathlib import Path
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any
@@ -26,8 +27,11 @@ from loopdesign.report.content.blocks import (
     TableBlock,
 )
 from loopdesign.report.content.cells import lettered_cells
+from loopdesign.report.setting import set_document
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from loopdesign.report.basics.tables import Table
     from loopdesign.report.content.blocks import Block, Content
 
@@ -49,8 +53,9 @@ def to_typst(content: Content) -> str:
     Returns
     -------
     str
-        JSON: title, front, verdict and blocks, each with its ``kind``.
+        JSON: title, front, verdict and blocks, each with its ``kind``; a figure with the file of its picture.
     """
+    places = count()
     told = {
         "title": _line(content.title),
         "front": [[_line(what), _line(value)] for what, value in content.front],
@@ -58,9 +63,30 @@ def to_typst(content: Content) -> str:
         "good": content.good,
         "short": _line(content.running[0]),
         "foot": _line(content.running[1]),
-        "blocks": [_block(block) for block in content.blocks],
+        "blocks": [_block(block, places) for block in content.blocks],
     }
     return json.dumps(told, ensure_ascii=False)
+
+
+def document_files(content: Content, *, preview: bool = False) -> dict[str, bytes]:
+    """Write a report as the files that the document is set from.
+
+    Parameters
+    ----------
+    content
+        The report.
+    preview
+        Whether pictures that are still to be drawn are left empty, of their size.
+
+    Returns
+    -------
+    dict of str to bytes
+        Contents by name, as `loopdesign.report.setting.set_document` takes them.
+    """
+    pictures = {
+        _file_of(k): (figure.preview if preview else figure.svg).encode() for k, figure in enumerate(content.figures)
+    }
+    return {"main.typ": TEMPLATE.read_bytes(), "report.json": to_typst(content).encode(), **pictures}
 
 
 def to_pdf(content: Content) -> bytes:
@@ -76,16 +102,12 @@ def to_pdf(content: Content) -> bytes:
     bytes
         The file; the same for the same content. The one date in it is that of the title block.
     """
-    import typst  # noqa: PLC0415  (only where a document is written)
+    return set_document(document_files(content))
 
-    made = typst.compile(
-        TEMPLATE.read_bytes(),
-        format="pdf",
-        sys_inputs={"report": to_typst(content)},
-        ignore_system_fonts=True,
-        timestamp=0,
-    )
-    return bytes(made)
+
+def _file_of(place: int) -> str:
+    """Name the file of a picture by its place among the figures."""
+    return f"picture-{place}.svg"
 
 
 def _line(text: str) -> str:
@@ -100,7 +122,7 @@ def _pieces(word: str) -> list[str]:
     return [p[k : k + LONGEST_PIECE] for p in parts for k in range(0, len(p), LONGEST_PIECE)]
 
 
-def _block(block: Block) -> dict[str, Any]:  # noqa: PLR0911  (one way out for each kind of block)
+def _block(block: Block, places: Iterator[int]) -> dict[str, Any]:  # noqa: PLR0911  (one way out for each kind of block)
     match block:
         case SectionHeading():
             return {"kind": "heading", "level": block.level, "text": _line(block.text)}
@@ -113,7 +135,7 @@ def _block(block: Block) -> dict[str, Any]:  # noqa: PLR0911  (one way out for e
         case TableBlock():
             return _table(block)
         case Figure():
-            return {"kind": "figure", "svg": block.svg, "caption": _line(block.caption)}
+            return {"kind": "figure", "picture": _file_of(next(places)), "caption": _line(block.caption)}
         case Code():
             return _code(block.caption, block.text)
         case Attachment():

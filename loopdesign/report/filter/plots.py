@@ -11,10 +11,9 @@ from loopdesign.report.basics.sheet import (
     NORMAL,
     SMALL,
     SheetLayout,
+    columns_layout,
     heading,
     legend_above,
-    legend_room,
-    legend_rows,
     panel_width,
     panels,
     short,
@@ -50,10 +49,8 @@ def filter_impedances_caption(study: FilterStudy) -> str:
     )
 
 
-def loop_change_figure(study: FilterStudy) -> Figure | None:
-    """Draw what the filter adds to the loop gain, one plot per load current; None where no loop is given."""
-    if not study.closed:
-        return None
+def loop_change_figure(study: FilterStudy) -> Figure:
+    """Draw what the filter adds to the loop gain, one plot per load current; only where the loop is closed."""
     return _columns(study, plot_loop_change, "Loop gain with the input filter, over that without")
 
 
@@ -66,14 +63,15 @@ def loop_change_caption(study: FilterStudy) -> str:
     )
 
 
+def filter_layout(study: FilterStudy, *, impedances: bool) -> SheetLayout:
+    """Lay out the figure of the impedances, or that of the change of the loop: one plot per load current."""
+    return columns_layout([_labels(study, load, impedances=impedances) for load in _loads(study)], (HEIGHT,))
+
+
 def _columns(study: FilterStudy, plot: Callable[..., Axes], title: str) -> Figure:
-    loads = _loads(study)
-    width = SheetLayout(rows=1, columns=len(loads), heights=(1.0,)).panel_width
-    impedances = plot is plot_filter_impedances
-    tallest = max(legend_rows(_labels(study, load, impedances=impedances), width)[1] for load in loads)
-    layout = SheetLayout(rows=1, columns=len(loads), heights=(HEIGHT,), above=legend_room(tallest))
+    layout = filter_layout(study, impedances=plot is plot_filter_impedances)
     figure, grid = panels(heading(study.case, title), layout)
-    for ax, load in zip(grid[0], loads, strict=True):
+    for ax, load in zip(grid[0], _loads(study), strict=True):
         plot(study, load, ax=ax)
         if ax is not grid[0, 0]:
             ax.set_ylabel("")

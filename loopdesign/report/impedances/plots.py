@@ -11,10 +11,9 @@ from loopdesign.report.basics import axes as shared
 from loopdesign.report.basics.sheet import (
     NORMAL,
     SheetLayout,
+    columns_layout,
     heading,
     legend_above,
-    legend_room,
-    legend_rows,
     panel_width,
     panels,
     short,
@@ -52,18 +51,19 @@ def impedances_figure(study: Impedances) -> Figure:
     Figure
         Four rows; the panels of a row share their axis.
     """
-    loads = shared.drawn_loads(study.check)
-    width = SheetLayout(rows=1, columns=len(loads), heights=(1.0,)).panel_width
-    labels = [[shared.stroke(study.check, i).label for i in shared.corners_at(study.check, load)] for load in loads]
-    above = legend_room(max(legend_rows(x, width)[1] for x in labels))
     title = f"{TITLE}, {'loop closed' if study.closed else 'control voltage held'}"
-    layout = SheetLayout(rows=4, columns=len(loads), heights=HEIGHTS, above=above)
-    figure, grid = panels(heading(study.check.case, title), layout)
-    for column, load in enumerate(loads):
+    figure, grid = panels(heading(study.check.case, title), impedances_layout(study))
+    for column, load in enumerate(shared.drawn_loads(study.check)):
         plot_impedances(study, load, axes=tuple(grid[:, column]))
     for ax in grid[:, 1:].ravel():
         ax.set_ylabel("")
     return figure
+
+
+def impedances_layout(study: Impedances) -> SheetLayout:
+    """Lay out the figure: one column per load current, each with a legend."""
+    columns = [shared.corners_at(study.check, load) for load in shared.drawn_loads(study.check)]
+    return columns_layout([[shared.stroke(study.check, i).label for i in items] for items in columns], HEIGHTS)
 
 
 def impedances_caption(study: Impedances) -> str:

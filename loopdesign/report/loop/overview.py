@@ -33,6 +33,8 @@ LABEL_ROOM = 1.55
 """Room for labels to the right of the panels [inch]."""
 LABEL_STEP = 0.125
 """Least distance of two labels [inch]."""
+BODE_LAYOUT = SheetLayout(rows=2, columns=1, heights=(HEIGHT, HEIGHT), right=LABEL_ROOM)
+NYQUIST_LAYOUT = SheetLayout(rows=1, columns=1, heights=(SQUARE,), width=SQUARE + 0.9)
 GREY, SHADE = "#777777", "#d9d9d9"
 BOX = {"facecolor": "white", "edgecolor": shared.INK, "linewidth": 0.6, "boxstyle": "round,pad=0.3"}
 MOST_CURVES = 12
@@ -52,8 +54,8 @@ def overview_bode_figure(curves: WorstCurves) -> Figure:
     Figure
         Magnitude above phase: nominal corners grey, the worst phase margin black, the band of the worst ends shaded.
     """
-    layout = SheetLayout(rows=2, columns=1, heights=(HEIGHT, HEIGHT), right=LABEL_ROOM)
-    figure, grid = panels(heading(curves.check.case, "Loop gain, all lines and loads", covers=_covers(curves)), layout)
+    head = heading(curves.check.case, "Loop gain, all lines and loads", covers=_covers(curves))
+    figure, grid = panels(head, BODE_LAYOUT)
     f = curves.frequencies_hz
     every = np.concatenate([curves.nominal, curves.ends])
     reference = curves.nominal[:1]
@@ -107,9 +109,8 @@ def overview_nyquist_figure(curves: WorstCurves) -> Figure:
     Figure
         Nominal corners grey, the worst modulus margin black.
     """
-    layout = SheetLayout(rows=1, columns=1, heights=(SQUARE,), width=SQUARE + 0.9)
     head = heading(curves.check.case, "Loop gain near -1, all lines and loads", covers=_covers(curves))
-    figure, grid = panels(head, layout)
+    figure, grid = panels(head, NYQUIST_LAYOUT)
     ax = grid[0, 0]
     turn = np.linspace(0.0, 2.0 * np.pi, 91)
     radius = curves.check.limit("modulus_margin")

@@ -6,6 +6,7 @@ verdict, so that no margin is read without it.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
@@ -16,10 +17,9 @@ from loopdesign.report.basics.sheet import (
     NORMAL,
     SMALL,
     SheetLayout,
+    columns_layout,
     heading,
     legend_above,
-    legend_room,
-    legend_rows,
     panel_width,
     panels,
     place,
@@ -63,7 +63,7 @@ def loop_bode_figure(data: ReportData) -> Figure:
     Figure
         Magnitude above phase.
     """
-    return _columns(data, plot_loop_bode, "Loop gain by injection, switched model")
+    return _columns(data, plot_loop_bode, "Loop gain by injection, switched model", bode_layout(data))
 
 
 def loop_bode_caption(data: ReportData) -> str:
@@ -86,7 +86,7 @@ def loop_bode_caption(data: ReportData) -> str:
 
 def plant_bode_figure(data: ReportData) -> Figure:
     """Draw control to output of every corner by both models, one column per load current."""
-    return _columns(data, plot_plant_bode, "Control to output, control voltage held")
+    return _columns(data, plot_plant_bode, "Control to output, control voltage held", bode_layout(data, held=True))
 
 
 def plant_bode_caption(data: ReportData) -> str:
@@ -101,23 +101,24 @@ def plant_bode_caption(data: ReportData) -> str:
     )
 
 
-def _columns(data: ReportData, plot: Callable[..., Pair], title: str) -> Figure:
-    columns = shared.drawn_loads(data.check)
-    layout = SheetLayout(rows=2, columns=len(columns), heights=(HEIGHT, HEIGHT), above=_room(data, columns, plot))
+def bode_layout(data: ReportData, *, held: bool = False) -> SheetLayout:
+    """Lay out the Bode plots of the loop, or with the control voltage held those of the plant."""
+    return columns_layout(_legends(data, held=held), (HEIGHT, HEIGHT))
+
+
+def _columns(data: ReportData, plot: Callable[..., Pair], title: str, layout: SheetLayout) -> Figure:
     figure, grid = panels(heading(data.check.case, title), layout)
-    for k, load in enumerate(columns):
+    for k, load in enumerate(shared.drawn_loads(data.check)):
         plot(data, load, ax=(grid[0, k], grid[1, k]))
-        if k:
-            grid[0, k].set_ylabel("")
-            grid[1, k].set_ylabel("")
+    for ax in grid[:, 1:].ravel():
+        ax.set_ylabel("")
     return figure
 
 
-def _room(data: ReportData, columns: tuple[float, ...], plot: Callable[..., object]) -> float:
-    """Room for the tallest of the legends above some columns [inch]."""
-    width, held = SheetLayout(rows=1, columns=len(columns), heights=(1.0,)).panel_width, plot is plot_plant_bode
-    groups = [[_label(data, item, held=held) for item in shared.corners_at(data.check, load)] for load in columns]
-    return legend_room(max(legend_rows(labels, width)[1] for labels in groups))
+def _legends(data: ReportData, *, held: bool = False) -> list[list[str]]:
+    """Entries of the legend above each column."""
+    found = data.check
+    return [[_label(data, i, held=held) for i in shared.corners_at(found, x)] for x in shared.drawn_loads(found)]
 
 
 def _label(data: ReportData, item: int, *, held: bool) -> str:
@@ -223,24 +224,26 @@ def plot_plant_bode(data: ReportData, load_current: float, *, ax: Pair | None = 
         look, hz = shared.stroke(found, item, held=True), data.frequencies_hz[item]
         shared.curve(upper, hz, gain[item], look, _label(data, item, held=True))
         shared.curve(lower, hz, phase[item], look)
-        _band(upper, hz, _db(data.plant_averaged[item]), look)
-        _band(lower, hz, averaged[item], look)
+        for panel, y in ((upper, _db(data.plant_averaged[item])), (lower, averaged[item])):  # a pale band behind
+            panel.plot(hz, y, color=look.colour, linewidth=BAND, alpha=0.25, zorder=1.5, solid_capstyle="butt")
     _dress(data, (upper, lower), (shared.magnitude_limits(gain), shared.phase_limits(phase)), load_current)
     return upper, lower
 
 
 def nyquist_figure(data: ReportData) -> Figure:
     """Draw the loop gain in the complex plane near -1, one column per load current."""
-    columns = shared.drawn_loads(data.check)
-    width = SheetLayout(rows=1, columns=len(columns), heights=(1.0,)).panel_width
-    high = min(width, NYQUIST_HEIGHT)
-    layout = SheetLayout(rows=1, columns=len(columns), heights=(high,), above=_room(data, columns, plot_nyquist))
-    figure, grid = panels(heading(data.check.case, "Loop gain near -1, positive frequencies"), layout)
-    for k, load in enumerate(columns):
+    figure, grid = panels(heading(data.check.case, "Loop gain near -1, positive frequencies"), nyquist_layout(data))
+    for k, load in enumerate(shared.drawn_loads(data.check)):
         plot_nyquist(data, load, ax=grid[0, k])
-        if k:
-            grid[0, k].set_ylabel("")
+    for ax in grid[0, 1:]:
+        ax.set_ylabel("")
     return figure
+
+
+def nyquist_layout(data: ReportData) -> SheetLayout:
+    """Lay out the Nyquist plots: squares, as far as there is room."""
+    wide = columns_layout(_legends(data), (1.0,))
+    return replace(wide, heights=(min(wide.panel_width, NYQUIST_HEIGHT),))
 
 
 def nyquist_caption(data: ReportData) -> str:
@@ -281,9 +284,9 @@ def plot_nyquist(data: ReportData, load_current: float, *, ax: Axes | None = Non
     ax.plot(np.cos(turn), np.sin(turn), color=shared.FAINT, linewidth=0.8, linestyle=":")
     for item in shared.corners_at(found, load_current):
         look, m = shared.stroke(found, item), found.margins[item]
-        T = data.loop[item]
+        T, hz = data.loop[item], data.frequencies_hz[item]
         shared.curve(ax, T.real, T.imag, look, look.label)
-        nearest = T[int(np.argmin(np.abs(data.frequencies_hz[item] - m.modulus_margin_hz)))]
+        nearest = T[int(np.argmin(np.abs(hz - m.modulus_margin_hz)))]
         shared.mark_point(ax, nearest.real, nearest.imag, look)
     ax.plot(-1.0, 0.0, marker="+", markersize=11, markeredgewidth=1.8, color=shared.INK, linestyle="none")
     ax.annotate(
@@ -308,11 +311,6 @@ def dress_plane(ax: Axes) -> None:
     ax.set_axisbelow(True)
     ax.set_xlabel("real part", fontsize=NORMAL)
     ax.set_ylabel("imaginary part", fontsize=NORMAL)
-
-
-def _band(ax: Axes, x: NDArray[np.float64], y: NDArray[np.float64], look: shared.Stroke) -> None:
-    """Draw one corner's averaged curve as a pale band behind the exact one."""
-    ax.plot(x, y, color=look.colour, linewidth=BAND, alpha=0.25, zorder=1.5, solid_capstyle="butt")
 
 
 def _pair(ax: Pair | None) -> Pair:
@@ -346,5 +344,4 @@ def _db(values: NDArray[np.complex128]) -> NDArray[np.float64]:
 
 def _beside(phase_deg: NDArray[np.float64], reference_deg: NDArray[np.float64]) -> NDArray[np.float64]:
     """Move phase curves by whole turns next to reference curves of the same start."""
-    shift = np.round((reference_deg[..., :1] - phase_deg[..., :1]) / 360.0)
-    return phase_deg + 360.0 * shift
+    return phase_deg + 360.0 * np.round((reference_deg[..., :1] - phase_deg[..., :1]) / 360.0)

@@ -107,8 +107,8 @@ def _path(first: str, last: str, chains: list[tuple[DrawnPart, ...]]) -> tuple[s
     return (first, last)
 
 
-def power_pictures(case: cases.Case) -> tuple[tuple[str, str], ...]:
-    """Draw every section between source and load.
+def section_titles(case: cases.Case) -> tuple[str, ...]:
+    """Name every section between source and load.
 
     Parameters
     ----------
@@ -117,11 +117,29 @@ def power_pictures(case: cases.Case) -> tuple[tuple[str, str], ...]:
 
     Returns
     -------
-    tuple of (str, str)
-        Title and SVG of each picture, from the source to the load.
+    tuple of str
+        From the source to the load.
+    """
+    return tuple(s.title for s in sections(case))
+
+
+def section_picture(case: cases.Case, place: int) -> str:
+    """Draw one of the sections between source and load.
+
+    Parameters
+    ----------
+    case
+        The case.
+    place
+        Which of `section_titles`, counted from zero.
+
+    Returns
+    -------
+    str
+        SVG.
     """
     every = sections(case)
-    return tuple((s.title, _drawn(case, s, begins=k == 0, ends=k == len(every) - 1)) for k, s in enumerate(every))
+    return _drawn(case, every[place], begins=place == 0, ends=place == len(every) - 1)
 
 
 def _drawn(case: cases.Case, section: PathSection, *, begins: bool, ends: bool) -> str:

@@ -40,8 +40,7 @@ def growth_figure(study: StepStudy) -> Figure:
     Figure
         Departure of the cycle mean over cycles on a logarithmic axis, and the slope of the multiplier laid through it.
     """
-    layout = SheetLayout(rows=1, columns=max(1, len(study.growth)), heights=(2.4,), above=0.36)
-    figure, grid = panels(heading(study.case, "Small disturbances against the multipliers"), layout)
+    figure, grid = panels(heading(study.case, "Small disturbances against the multipliers"), growth_layout(study))
     floor = ROUNDING * study.case.specification.output_voltage
     limits = []
     for ax, g in zip(grid[0], study.growth, strict=False):
@@ -61,6 +60,11 @@ def growth_figure(study: StepStudy) -> Figure:
     _volts(grid[0, 0], low, max(high, 10.0 * low))
     grid[0, 0].set_ylabel("departure of the output [V]", fontsize=NORMAL)
     return figure
+
+
+def growth_layout(study: StepStudy) -> SheetLayout:
+    """Lay out the figure: one panel per disturbance."""
+    return SheetLayout(rows=1, columns=max(1, len(study.growth)), heights=(2.4,), above=0.36)
 
 
 def growth_caption(study: StepStudy) -> str:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from loopdesign.report.basics import axes as shared
 from loopdesign.report.basics.sheet import SMALL, SheetLayout, heading, panels, short
-from loopdesign.report.steps.growth import growth_caption, growth_figure
+from loopdesign.report.steps.growth import growth_caption, growth_figure, growth_layout
 from loopdesign.report.steps.panels import (
     currents_over,
     event_axis,
@@ -56,6 +55,16 @@ BEFORE = 0.04
 """Share of the drawn time that is shown before the step."""
 
 
+class StepSheet(NamedTuple):
+    """A figure of steps before it is drawn: name of its file, caption, layout, and what draws it."""
+
+    name: str
+    caption: str
+    layout: SheetLayout
+    plot: Callable[..., Figure]
+    results: tuple[object, ...]
+
+
 def plot_steps(study: StepStudy, kind: StepKind) -> Figure:
     """Draw what steps, output, control voltage and inductor currents over time, one column per step of a kind.
 
@@ -74,7 +83,7 @@ def plot_steps(study: StepStudy, kind: StepKind) -> Figure:
     """
     every = study.of(kind)
     found = _side_by_side(every)
-    layout = SheetLayout(rows=4, columns=len(found), heights=HEIGHTS, above=ABOVE)
+    layout = _layout(study, kind, HEIGHTS)
     figure, grid = panels(heading(study.case, _title(kind, len(found), len(every))), layout)
     side_note(figure, layout, "control and currents at each clock edge: valleys, not averages")
     scale, unit = time_unit(max(_shown(r) * r.run.period for r in found))
@@ -116,7 +125,7 @@ def plot_zoom(study: StepStudy, kind: StepKind) -> Figure:
     """Draw the waveforms inside the cycles around a step, one column per step of a kind."""
     every = study.of(kind)
     found = _side_by_side(every)
-    layout = SheetLayout(rows=4, columns=len(found), heights=CYCLE_HEIGHTS, above=ABOVE)
+    layout = _layout(study, kind, CYCLE_HEIGHTS)
     figure, grid = panels(heading(study.case, f"{_title(kind, len(found), len(every))}, single cycles"), layout)
     for column, r in enumerate(found):
         zoom, time = r.zoom, r.zoom.time_s * 1e6
@@ -156,31 +165,34 @@ def plot_growth(study: StepStudy) -> Figure:
     return growth_figure(study)
 
 
-def step_figures(study: StepStudy, part: int = 0, parts: int = 1) -> dict[str, Figure]:
-    """Draw the figures of the report's section, by the name of its file without ending; all, or one of equal parts."""
-    drawn: list[tuple[str, Callable[[], Figure]]] = []
+def step_sheets(study: StepStudy) -> tuple[StepSheet, ...]:
+    """List the figures of the report's section.
+
+    Parameters
+    ----------
+    study
+        The steps.
+
+    Returns
+    -------
+    tuple of StepSheet
+        Two for each kind of step, then the small disturbances.
+    """
+    found: list[StepSheet] = []
     for kind in KINDS:
         if study.of(kind):
-            name = kind.replace(" ", "_")
-            drawn.append((f"step_{name}", partial(plot_steps, study, kind)))
-            drawn.append((f"step_{name}_cycles", partial(plot_zoom, study, kind)))
+            name, both = f"step_{kind.replace(' ', '_')}", (study, kind)
+            found.append(StepSheet(name, step_caption(*both), _layout(*both, HEIGHTS), plot_steps, both))
+            cycles = _layout(*both, CYCLE_HEIGHTS)
+            found.append(StepSheet(f"{name}_cycles", zoom_caption(*both), cycles, plot_zoom, both))
     if study.growth:
-        drawn.append(("disturbance", partial(plot_growth, study)))
-    first, last = (-(-len(drawn) * k // parts) for k in (part, part + 1))
-    return {name: draw() for name, draw in drawn[first:last]}
+        found.append(StepSheet("disturbance", growth_caption(study), growth_layout(study), plot_growth, (study,)))
+    return tuple(found)
 
 
-def step_captions(study: StepStudy) -> dict[str, str]:
-    """Caption every figure of `step_figures`, by the same names."""
-    found: dict[str, str] = {}
-    for kind in KINDS:
-        if study.of(kind):
-            name = kind.replace(" ", "_")
-            found[f"step_{name}"] = step_caption(study, kind)
-            found[f"step_{name}_cycles"] = zoom_caption(study, kind)
-    if study.growth:
-        found["disturbance"] = growth_caption(study)
-    return found
+def _layout(study: StepStudy, kind: StepKind, heights: tuple[float, ...]) -> SheetLayout:
+    """Lay out the panels of a kind of step."""
+    return SheetLayout(rows=4, columns=len(_side_by_side(study.of(kind))), heights=heights, above=ABOVE)
 
 
 def _title(kind: StepKind, drawn: int, made: int) -> str:

@@ -22,6 +22,7 @@ HEIGHTS = (1.25, 0.75, 0.6)
 """Heights of the panels [inch]: output, current, control voltage; with their captions two sheets fill a page."""
 ABOVE = 0.24
 """Room for the legend [inch]."""
+LAYOUT = SheetLayout(rows=3, columns=1, heights=HEIGHTS, above=ABOVE)
 AFTER = 1.35
 """Drawn time over the time that the slowest run takes to settle."""
 LEAST = 1e-3
@@ -71,9 +72,8 @@ def start_figure(study: RiseStudy, kind: RiseKind) -> Figure:
     found = [r for r in study.results if r.kind == kind]
     worst = worst_run(study, kind)
     at = f"{worst.input_voltage:.4g} V, {short(worst.load_current, 'A')}"
-    layout = SheetLayout(rows=3, columns=1, heights=HEIGHTS, above=ABOVE)
     title = f"{WORDS[kind].capitalize()} at {len(found)} corners, worst at {at}"
-    figure, grid = panels(heading(study.case, title), layout)
+    figure, grid = panels(heading(study.case, title), LAYOUT)
     shown = max(_shown(r) for r in found)
     scale, unit = time_unit(shown)
     for r in (*(r for r in found if r is not worst), worst):
@@ -86,7 +86,7 @@ def start_figure(study: RiseStudy, kind: RiseKind) -> Figure:
     _mark_limits(grid[:, 0], study)
     shared.time_axis(grid[2, 0], 0.0, shown * scale, f"time [{unit}]")
     names(grid[:, 0], ("output [V]", "sensed\npeak [A]", "control [V]"))
-    legend_below_heading(figure, layout, grid)
+    legend_below_heading(figure, LAYOUT, grid)
     return figure
 
 

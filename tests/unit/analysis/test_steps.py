@@ -17,7 +17,7 @@ from loopdesign.case import load_case, parse_case
 from loopdesign.corners.converters import one_corner
 from loopdesign.errors import DataError, UnreachableOutputError
 from loopdesign.report.basics.layout import Display
-from loopdesign.report.steps.plots import step_figures
+from loopdesign.report.steps.plots import step_sheets
 from loopdesign.report.steps.text import step_answer, step_paragraphs, step_tables, step_text
 
 CASES = Path(__file__).parents[3] / "cases"
@@ -107,7 +107,7 @@ def test_text_says_verdict_last_and_what_is_left_out(study):
 
 
 def test_figures_show_the_results(study):
-    figures = step_figures(study)
+    figures = {s.name: s.plot(*s.results) for s in step_sheets(study)}
     assert set(figures) == {
         "step_load", "step_load_cycles", "step_load_back", "step_load_back_cycles", "step_line", "step_line_cycles",
         "step_line_back", "step_line_back_cycles", "disturbance",

@@ -96,8 +96,8 @@ def test_what_partners_load_starts_no_thread():
 
 
 @pytest.mark.skipif(not hasattr(os, "killpg"), reason="groups of processes are those of POSIX")
-def test_no_process_is_left_after_a_design(tmp_path):
-    """The whole group of processes has ended soon after the command."""
+def test_no_process_is_left_after_a_design_and_one_alone_writes_the_same(tmp_path):
+    """The whole group of processes has ended soon after the command; from one processor come the same bytes."""
     text = CASE.read_text(encoding="utf-8")
     text = re.sub(r"input_voltage = .*", 'input_voltage = ["13 V"]', text)
     text = re.sub(r"(?m)^output_current = .*", 'output_current = ["1.2 A"]', text)
@@ -113,6 +113,52 @@ def test_no_process_is_left_after_a_design(tmp_path):
     while time.monotonic() < until and alive(process.pid):
         time.sleep(0.05)
     assert not alive(process.pid)
+    if hasattr(os, "sched_setaffinity"):
+        alone = [sys.executable, "-c", ALONE, "design", str(path), "--output", str(tmp_path / "alone")]
+        subprocess.run(alone, check=True, stdout=subprocess.DEVNULL)
+        assert contents(tmp_path / "alone") == contents(tmp_path / "case-report")
+
+
+ALONE = """
+import os
+os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})
+from loopdesign.cli import main
+raise SystemExit(main())
+"""
+
+
+def contents(folder):
+    return {path.name: path.read_bytes() for path in folder.iterdir()}
+
+
+KILLING = """
+import os, signal
+from pathlib import Path
+from loopdesign.report import setting
+
+def killed(files, home=os.getpid(), make=setting.set_document):
+    if os.getpid() != home:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return make(files)
+
+setting.set_document = killed
+from loopdesign.cli import main
+raise SystemExit(main())
+"""
+
+
+@pytest.mark.nightly
+@pytest.mark.skipif(not hasattr(os, "sched_setaffinity"), reason="processors are chosen on Linux only")
+@pytest.mark.parametrize("name", ["beacon_boost", "wave_buoy_coupled_sepic"])
+def test_a_rehearsed_document_and_one_whose_setter_is_killed_are_the_same(name, tmp_path):
+    case = str(CASE.with_name(f"{name}.toml"))
+    for script in (ALONE, ALONE[ALONE.index("from") :], KILLING):
+        command = [sys.executable, "-c", script, "design", case, "--output", str(tmp_path / str(len(script)))]
+        subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+    alone, *others = [contents(folder) for folder in tmp_path.iterdir()]
+    assert "report.pdf" in alone
+    assert all(other == alone for other in others)
+    assert len(others) == 2
 
 
 def alive(group):

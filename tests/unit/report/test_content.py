@@ -6,6 +6,7 @@ import io
 import json
 import re
 from dataclasses import fields, replace
+from functools import partial
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -25,7 +26,6 @@ from loopdesign.report.basics.date import document_date
 from loopdesign.report.basics.exact import exact_text
 from loopdesign.report.basics.tables import Column, Table
 from loopdesign.report.content import blocks
-from loopdesign.report.content import gather as gathered
 from loopdesign.report.content.cells import lettered_cells
 from loopdesign.report.content.chapters.dynamics import start_chapter
 from loopdesign.report.content.chapters.inputs import input_tables
@@ -34,8 +34,8 @@ from loopdesign.report.content.findings import Findings
 from loopdesign.report.content.gather import gather
 from loopdesign.report.content.html import anchors, to_html
 from loopdesign.report.content.markdown import markdown_table, neutral, to_markdown
-from loopdesign.report.content.pictures import png_of, with_own_names
-from loopdesign.report.content.typst import to_pdf, to_typst
+from loopdesign.report.content.pictures import drawings, pictures_of, png_of, with_own_names
+from loopdesign.report.content.typst import document_files, to_pdf, to_typst
 
 CASES = Path(__file__).parents[3] / "cases"
 UNDAMPED = CASES / "tide_gauge_sepic_undamped.toml"
@@ -64,7 +64,8 @@ def small():
     """The undamped SEPIC at its worst corner, and what is gathered of it."""
     findings = findings_of(one_corner(UNDAMPED.read_text(encoding="utf-8")))
     findings = replace(findings, impedances=impedances(findings.check), plan=bench_plan(findings.check))
-    return findings, gather(findings)
+    content = gather(findings)
+    return findings, content.with_pictures(pictures_of(content.figures))
 
 
 def test_a_start_up_that_fails_is_on_the_first_page_and_costs_no_report(small, monkeypatch):
@@ -241,6 +242,22 @@ def test_figures_have_captions_that_say_what_to_see(small):
         assert "To see:" in figure.caption or figure.name in schematic
         assert figure.svg.startswith("<svg")
         assert "<image" not in figure.svg  # vector only
+
+
+def test_pictures_are_drawn_later_and_their_places_have_their_size(small):
+    """What a document is rehearsed with: the same blocks, empty pictures of the size that the real ones will have."""
+    findings, content = small
+    undrawn = gather(findings)
+    assert set(drawings(undrawn.figures)) == {f.name for f in undrawn.figures} == {f.name for f in content.figures}
+    assert drawings(content.figures) == {}
+    size = re.compile(r'<svg[^>]* width="([\d.]+)pt" height="([\d.]+)pt"')
+    for later, drawn in zip(undrawn.figures, content.figures, strict=True):
+        assert drawn.preview == drawn.svg == later.svg
+        if not later.name.startswith("schematic_"):  # whose size only drawing can tell
+            assert size.match(later.preview).groups() == size.search(drawn.svg).groups(), later.name
+    rehearsed, whole = document_files(undrawn, preview=True), document_files(content)
+    assert rehearsed.keys() == whole.keys()
+    assert {name for name in whole if whole[name] != rehearsed[name]} == {f"picture-{k}.svg" for k in range(6)}
 
 
 def test_report_without_loop_says_what_there_is():
@@ -527,17 +544,20 @@ def test_wide_table_leaves_room_for_its_words(small):
     assert max(len(line) for line in lines if line.startswith("R1")) > 12, lines
 
 
-def test_chapters_written_elsewhere_stand_in_reading_order(monkeypatch):
-    """Those with most to draw are begun first; the report is the same."""
+def test_pictures_drawn_elsewhere_stand_in_their_places(small):
+    """Those that take longest are begun first, and what is drawn already is left."""
     begun = []
 
     class Elsewhere:
-        def map(self, function, places):
-            begun.extend(places)
-            return [function(place) for place in places]
+        def map(self, function, calls):
+            begun.extend(function(call) for call in calls)
+            return begun
 
-    chapters = tuple(lambda told, k=k: (f"{told} {k}",) for k in range(len(gathered.CHAPTERS)))
-    monkeypatch.setattr(gathered, "CHAPTERS", chapters)
-    assert gathered._chapters("chapter", Elsewhere(), None) == gathered._chapters("chapter", None, None)
-    assert begun[: len(gathered.LONG)] == list(gathered.LONG)
-    assert sorted(begun) == list(range(len(chapters)))
+    names = ("nyquist", "loop_bode", "drawn", "step_load")
+    figures = [blocks.Figure(name=n, caption="", picture=partial(str, n)) for n in names]
+    figures[2] = replace(figures[2], picture="there already")
+    told = replace(small[1], blocks=(blocks.Paragraph(text="p"), *figures))
+    told = told.with_pictures(pictures_of(told.figures, Elsewhere()))
+    assert begun == ["step_load", "loop_bode", "nyquist"]
+    assert [f.svg for f in told.figures] == ["nyquist", "loop_bode", "there already", "step_load"]
+    assert told.blocks[0] == blocks.Paragraph(text="p")

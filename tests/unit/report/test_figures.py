@@ -35,7 +35,7 @@ from loopdesign.report.loop import overview, plots
 from loopdesign.report.loop.response_plot import response_figure
 from loopdesign.report.steps.growth import slope_through
 from loopdesign.report.steps.panels import peaks_kept
-from loopdesign.report.steps.plots import plot_growth, plot_steps, plot_zoom, step_captions, step_figures
+from loopdesign.report.steps.plots import plot_growth, plot_steps, plot_zoom, step_sheets
 from loopdesign.report.steps.text import step_answer, step_text
 
 CASES = Path(__file__).parents[3] / "cases"
@@ -80,7 +80,7 @@ def every(found, data, curves, study):
         "loop": plots.loop_bode_figure(data), "plant": plots.plant_bode_figure(data),
         "nyquist": plots.nyquist_figure(data), "overview": overview.overview_bode_figure(curves),
         "near": overview.overview_nyquist_figure(curves), "impedances": impedances_figure(impedances(found)),
-        "response": response_figure(answer), **step_figures(study),
+        "response": response_figure(answer), **{s.name: s.plot(*s.results) for s in step_sheets(study)},
     }  # fmt: skip
 
 
@@ -243,7 +243,7 @@ def test_words_of_a_verdict(found):
 # ---------------------------------------------------------------- steps
 
 
-def test_step_plots_show_the_load_and_mark_the_deviation(study):
+def test_step_plots_show_the_load_and_mark_the_deviation(study, every):
     figure = plot_steps(study, "load")
     for load, output, r in zip(figure.axes[:3], figure.axes[3:6], study.of("load"), strict=True):
         (line,) = load.get_lines()
@@ -255,9 +255,10 @@ def test_step_plots_show_the_load_and_mark_the_deviation(study):
         assert ("deviation" in told) == r.stable
     assert figure.axes[0].get_ylabel() == "load\n[A]"
     assert "valleys, not averages" in " ".join(words(figure))
-    captions = step_captions(study)
-    assert set(captions) == set(step_figures(study))
-    assert "valley" in captions["step_load"]
+    sheets = {s.name: s for s in step_sheets(study)}
+    assert "valley" in sheets["step_load"].caption
+    for name, sheet in sheets.items():
+        assert sheet.layout.size == pytest.approx(72.0 * every[name].get_size_inches()), name
 
 
 def test_peaks_of_many_cycles_are_kept():

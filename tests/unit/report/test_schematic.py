@@ -11,7 +11,7 @@ from loopdesign.network.topologies import TOPOLOGIES
 from loopdesign.report.content.pictures import png_of
 from loopdesign.report.schematic.control import control_picture
 from loopdesign.report.schematic.parts import GROUND, sections
-from loopdesign.report.schematic.power import ladder, power_pictures
+from loopdesign.report.schematic.power import ladder, section_picture, section_titles
 
 CASES = Path(__file__).parents[3] / "cases"
 PARTS = {"R1": 12.1e3, "C1": 10e-9, "C2": 150e-12, "R2": 470.0, "C3": 2.2e-9}
@@ -28,6 +28,10 @@ L = { inductance = "0.68 uH", resistance = "5 mohm" }
 C = { capacitance = "47 uF", esr = "2 mohm" }
 damper = { resistance = "0.33 ohm", capacitance = "220 uF" }
 """
+
+
+def power_pictures(case):
+    return [(title, section_picture(case, k)) for k, title in enumerate(section_titles(case))]
 
 
 def words(svg):

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 from loopdesign.report.content.blocks import Figure, SectionHeading, TableBlock
 from loopdesign.report.loop.outputs import elements_table
 from loopdesign.report.schematic.control import control_picture
-from loopdesign.report.schematic.power import power_pictures
+from loopdesign.report.schematic.power import section_picture, section_titles
 
 if TYPE_CHECKING:
+    from loopdesign.analysis.check import CheckResult
     from loopdesign.report.content.blocks import Block
     from loopdesign.report.content.findings import Findings
 
@@ -27,25 +29,44 @@ def schematic_chapter(findings: Findings) -> tuple[Block, ...]:
     tuple of Block
         A chapter.
     """
-    found = findings.check
-    listed = elements_table(found.case)
-    figures: list[Block] = [] if listed is None else [TableBlock(table=listed)]
-    figures += [
+    listed = elements_table(findings.check.case)
+    tables = [] if listed is None else [TableBlock(table=listed)]
+    return (SectionHeading(text="Schematic"), *tables, *schematic_figures(findings.check))
+
+
+def schematic_figures(found: CheckResult) -> tuple[Figure, ...]:
+    """Draw filters and power stage, and the control where there is a loop.
+
+    Parameters
+    ----------
+    found
+        The check.
+
+    Returns
+    -------
+    tuple of Figure
+        From the source to the load, then what closes the loop.
+    """
+    figures = [
         Figure(
             name=f"schematic_{title.lower().replace(' ', '_')}",
-            svg=svg,
+            picture=partial(section_picture, found.case, k),
+            size=SECTION_SIZE,
             caption=f"{title}, as it is computed. Resistances beside an inductor, a capacitor, the switch and "
             "the diode are their own.",
         )
-        for title, svg in power_pictures(found.case)
+        for k, title in enumerate(section_titles(found.case))
     ]
     if found.margins:
-        figures.append(
-            Figure(
-                name="schematic_control",
-                svg=control_picture(found.case, found.parts),
-                caption="What closes the loop. 'Output' is where the feedback senses; 'control' leads to the "
-                "comparator.",
-            )
+        control = Figure(
+            name="schematic_control",
+            picture=partial(control_picture, found.case, found.parts),
+            size=CONTROL_SIZE,
+            caption="What closes the loop. 'Output' is where the feedback senses; 'control' leads to the comparator.",
         )
-    return (SectionHeading(text="Schematic"), *figures)
+        figures.append(control)
+    return tuple(figures)
+
+
+SECTION_SIZE, CONTROL_SIZE = (620.0, 205.0), (600.0, 330.0)
+"""Sizes of schematics, about [point]."""

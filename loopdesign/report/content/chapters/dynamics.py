@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from loopdesign.report.content.blocks import Attachment, Bullets, Figure, Paragraph, SectionHeading, TableBlock
-from loopdesign.report.content.pictures import svg_of
+from loopdesign.report.content.pictures import drawn_by
 
 if TYPE_CHECKING:
     from loopdesign.analysis.filter_study import FilterStudy
@@ -21,30 +21,26 @@ if TYPE_CHECKING:
 
 def impedances_chapter(study: Impedances | None) -> tuple[Block, ...]:
     """Describe output impedance, line rejection and input impedance; nothing where they were not computed."""
-    from loopdesign.report.impedances.plots import TITLE, impedances_caption, impedances_figure  # noqa: PLC0415
+    from loopdesign.report.impedances import plots  # noqa: PLC0415  (where needed, here and below)
     from loopdesign.report.impedances.section import impedance_paragraphs, impedance_table  # noqa: PLC0415
 
     if study is None:
         return ()
     return (
-        SectionHeading(text=TITLE),
+        SectionHeading(text=plots.TITLE),
         *(Paragraph(text=p) for p in impedance_paragraphs(study)),
         TableBlock(table=impedance_table(study)),
         Figure(
             name="impedances",
-            svg=svg_of(impedances_figure(study)),
-            caption=impedances_caption(study),
+            picture=drawn_by(plots.impedances_figure, study),
+            size=plots.impedances_layout(study).size,
+            caption=plots.impedances_caption(study),
         ),
     )
 
 
 def steps_chapter(study: StepStudy | None) -> tuple[Block, ...]:
     """Describe the load and line steps; nothing where none were made."""
-    return (*steps_told(study), *steps_drawn(study))
-
-
-def steps_told(study: StepStudy | None) -> tuple[Block, ...]:
-    """Describe the load and line steps in words and tables."""
     from loopdesign.report.steps.text import step_paragraphs, step_tables  # noqa: PLC0415
 
     if study is None:
@@ -53,39 +49,49 @@ def steps_told(study: StepStudy | None) -> tuple[Block, ...]:
         SectionHeading(text="Load and line steps"),
         *(Paragraph(text=p) for p in step_paragraphs(study)),
         *(TableBlock(table=t) for t in step_tables(study)),
+        *step_figures(study),
     )
 
 
-def steps_drawn(study: StepStudy | None, part: int = 0, parts: int = 1) -> tuple[Block, ...]:
-    """Draw the load and line steps, all of them or one of equal parts."""
-    from loopdesign.report.steps.plots import step_captions, step_figures  # noqa: PLC0415  (loads matplotlib)
+def step_figures(study: StepStudy) -> tuple[Figure, ...]:
+    """Draw the load and line steps."""
+    from loopdesign.report.steps.plots import step_sheets  # noqa: PLC0415
 
-    if study is None:
-        return ()
-    captions = step_captions(study)
     return tuple(
-        Figure(name=name, svg=svg_of(figure), caption=captions[name])
-        for name, figure in step_figures(study, part, parts).items()
+        Figure(name=s.name, picture=drawn_by(s.plot, *s.results), size=s.layout.size, caption=s.caption)
+        for s in step_sheets(study)
     )
 
 
 def start_chapter(study: RiseStudy | None) -> tuple[Block, ...]:
     """Describe start-ups and line drop-outs; nothing where none were made."""
     from loopdesign.report.steps.start import start_table, start_verdict  # noqa: PLC0415
-    from loopdesign.report.steps.start_plots import start_caption, start_figure  # noqa: PLC0415  (loads matplotlib)
 
     if study is None:
         return ()
-    kinds = tuple(dict.fromkeys(r.kind for r in study.results))
-    figures = [
-        Figure(name=f"start_{k}", svg=svg_of(start_figure(study, k)), caption=start_caption(study, k)) for k in kinds
-    ]
+    figures = start_figures(study)
     return (
-        SectionHeading(text="Start-up and line drop-out" if len(kinds) > 1 else "Start-up"),
+        SectionHeading(text="Start-up and line drop-out" if len(figures) > 1 else "Start-up"),
         Paragraph(text=start_verdict(study)),
         TableBlock(table=start_table(study)),
         *figures,
         Bullets(items=tuple(f"{note[0].upper()}{note[1:]}." for note in study.notes)),
+    )
+
+
+def start_figures(study: RiseStudy) -> tuple[Figure, ...]:
+    """Draw start-ups and line drop-outs, each kind by itself."""
+    from loopdesign.report.steps.start_plots import LAYOUT, start_caption, start_figure  # noqa: PLC0415
+
+    kinds = dict.fromkeys(r.kind for r in study.results)
+    return tuple(
+        Figure(
+            name=f"start_{k}",
+            picture=drawn_by(start_figure, study, k),
+            size=LAYOUT.size,
+            caption=start_caption(study, k),
+        )
+        for k in kinds
     )
 
 
@@ -101,22 +107,24 @@ def filters_chapter(before: FilterStudy | None, behind: OutputFilterStudy | None
 
 
 def _input_filter(study: FilterStudy) -> tuple[Block, ...]:
-    from loopdesign.report.filter import plots  # noqa: PLC0415  (loads matplotlib)
+    from loopdesign.report.filter import plots  # noqa: PLC0415
     from loopdesign.report.filter.section import damper_table, filter_sentences, filter_table  # noqa: PLC0415
 
-    dampers, change = damper_table(study), plots.loop_change_figure(study)
+    dampers = damper_table(study)
     figures = [
         Figure(
             name="filter_impedances",
-            svg=svg_of(plots.impedance_figure(study)),
+            picture=drawn_by(plots.impedance_figure, study),
+            size=plots.filter_layout(study, impedances=True).size,
             caption=plots.filter_impedances_caption(study),
         )
     ]
-    if change is not None:
+    if study.closed:
         figures.append(
             Figure(
                 name="filter_loop_change",
-                svg=svg_of(change),
+                picture=drawn_by(plots.loop_change_figure, study),
+                size=plots.filter_layout(study, impedances=False).size,
                 caption=plots.loop_change_caption(study),
             )
         )
@@ -146,23 +154,23 @@ def spread_chapter(found: SpreadResult | None, band: Envelope | None, worst_case
     tuple of Block
         A chapter.
     """
-    from loopdesign.report.spread import plots  # noqa: PLC0415  (loads matplotlib)
-    from loopdesign.report.spread.text import spread_sentences, spread_tables  # noqa: PLC0415
-
     if found is None or band is None:
         return ()
+    from loopdesign.report.spread import plots  # noqa: PLC0415
+    from loopdesign.report.spread.text import spread_sentences, spread_tables  # noqa: PLC0415
+
     return (
         SectionHeading(text="Spread over tolerances"),
         Bullets(items=spread_sentences(found)),
         *(TableBlock(table=t) for t in spread_tables(found)),
         Figure(
             name="histograms",
-            svg=svg_of(plots.histogram_figure(found)),
+            picture=drawn_by(plots.histogram_figure, found),
             caption=plots.histogram_caption(found),
         ),
         Figure(
             name="envelope",
-            svg=svg_of(plots.envelope_figure(found, band)),
+            picture=drawn_by(plots.envelope_figure, found, band),
             caption=plots.envelope_caption(found, band),
         ),
         *([Attachment(name="worst_sample.toml", text=worst_case)] if worst_case else []),
@@ -171,22 +179,22 @@ def spread_chapter(found: SpreadResult | None, band: Envelope | None, worst_case
 
 def sensitivity_chapter(found: Sensitivities | None) -> tuple[Block, ...]:
     """Describe what each value does to each margin; nothing where that was not asked for."""
-    from loopdesign.report.explore.sensitivity_text import (  # noqa: PLC0415  (loads matplotlib)
+    if found is None:
+        return ()
+    from loopdesign.report.explore.sensitivity_text import (  # noqa: PLC0415
         sensitivity_figure,
         sensitivity_sentences,
         sensitivity_table,
         strongest,
     )
 
-    if found is None:
-        return ()
     return (
         SectionHeading(text="What each value does to each margin"),
         Paragraph(text=f"{strongest(found)}."),
         Bullets(items=sensitivity_sentences(found)),
         Figure(
             name="sensitivity",
-            svg=svg_of(sensitivity_figure(found)),
+            picture=drawn_by(sensitivity_figure, found),
             caption="Change of each reading for ten percent more of each value. To see: which few values decide.",
         ),
         TableBlock(table=sensitivity_table(found), folded=True),

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 from loopdesign.analysis.findings.corner import corner_name
 from loopdesign.report.basics import tables
 from loopdesign.report.content.blocks import Bullets, Figure, Paragraph, SectionHeading, TableBlock
-from loopdesign.report.content.pictures import svg_of
+from loopdesign.report.content.pictures import drawn_by
+from loopdesign.report.loop import overview, plots
 from loopdesign.report.loop.worst import worst_table
 
 if TYPE_CHECKING:
@@ -48,24 +49,41 @@ def margins_chapter(findings: Findings) -> tuple[Block, ...]:
 
 
 def _loop_figures(findings: Findings) -> tuple[Block, ...]:
-    """Draw the loop gain over frequency and near -1: everything in one, then load by load."""
-    from loopdesign.report.loop import overview, plots  # noqa: PLC0415  (loads matplotlib)
-
+    """Show the loop gain over frequency and near -1: everything in one, then load by load."""
     data, curves = findings.curves, findings.worst_curves
     if data.loop is None:
         return ()
     told: list[Block] = [SectionHeading(text="Loop gain", level=2)]
     if curves is not None:
-        picture, near = overview.overview_bode_figure(curves), overview.overview_nyquist_figure(curves)
         told += [
-            Figure(name="loop_overview", svg=svg_of(picture), caption=overview.overview_bode_caption(curves)),
-            Figure(name="nyquist", svg=svg_of(near), caption=overview.overview_nyquist_caption(curves)),
+            Figure(
+                name="loop_overview",
+                picture=drawn_by(overview.overview_bode_figure, curves),
+                size=overview.BODE_LAYOUT.size,
+                caption=overview.overview_bode_caption(curves),
+            ),
+            Figure(
+                name="nyquist",
+                picture=drawn_by(overview.overview_nyquist_figure, curves),
+                size=overview.NYQUIST_LAYOUT.size,
+                caption=overview.overview_nyquist_caption(curves),
+            ),
         ]
     else:
-        near = plots.nyquist_figure(data)
-        told.append(Figure(name="nyquist", svg=svg_of(near), caption=plots.nyquist_caption(data)))
-    bode = plots.loop_bode_figure(data)
-    return (*told, Figure(name="loop_bode", svg=svg_of(bode), caption=plots.loop_bode_caption(data)))
+        near = Figure(
+            name="nyquist",
+            picture=drawn_by(plots.nyquist_figure, data),
+            size=plots.nyquist_layout(data).size,
+            caption=plots.nyquist_caption(data),
+        )
+        told.append(near)
+    bode = Figure(
+        name="loop_bode",
+        picture=drawn_by(plots.loop_bode_figure, data),
+        size=plots.bode_layout(data).size,
+        caption=plots.loop_bode_caption(data),
+    )
+    return (*told, bode)
 
 
 def _reasons_for_none(found: CheckResult) -> tuple[str, ...]:

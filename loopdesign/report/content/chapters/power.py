@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING
 
 from loopdesign.report.basics import tables
 from loopdesign.report.content.blocks import Figure, Paragraph, SectionHeading, TableBlock
-from loopdesign.report.content.pictures import svg_of
+from loopdesign.report.content.pictures import drawn_by
 from loopdesign.report.loop.outputs import cross_table
+from loopdesign.report.loop.plots import bode_layout, plant_bode_caption, plant_bode_figure
 from loopdesign.report.loop.ratings import clamp_sentence, clamp_table, ratings_table
 from loopdesign.report.loop.worst import effective_by_corner, effective_table
 
@@ -75,8 +76,6 @@ def plant_chapter(findings: Findings) -> tuple[Block, ...]:
     tuple of Block
         A chapter.
     """
-    from loopdesign.report.loop.plots import plant_bode_caption, plant_bode_figure  # noqa: PLC0415  (loads matplotlib)
-
     found = findings.check
     return (
         SectionHeading(text="Poles and zeros of the plant"),
@@ -84,7 +83,8 @@ def plant_chapter(findings: Findings) -> tuple[Block, ...]:
         TableBlock(table=tables.roots_summary(found)),
         Figure(
             name="plant_bode",
-            svg=svg_of(plant_bode_figure(findings.curves)),
+            picture=drawn_by(plant_bode_figure, findings.curves),
+            size=bode_layout(findings.curves, held=True).size,
             caption=plant_bode_caption(findings.curves),
         ),
         TableBlock(table=tables.roots_table(found), folded=True),

@@ -1,0 +1,108 @@
+"""A rehearsed call: made in another process, once for good, and here where that process does not answer."""
+
+import multiprocessing
+import os
+import signal
+import subprocess
+import sys
+import textwrap
+import time
+from contextlib import closing
+
+import pytest
+
+from loopdesign.workers.rehearsal import Rehearsal
+
+pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="the process is forked")
+MADE = []
+
+
+def made(x):
+    MADE.append(x)
+    time.sleep(0.05)
+    return os.getpid(), list(MADE)
+
+
+def dying(home):
+    if os.getpid() != home:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return os.getpid()
+
+
+def failing(x):
+    raise ZeroDivisionError(x)
+
+
+def test_the_call_is_rehearsed_and_made_in_the_same_process():
+    """What is asked for while a call is made: only the newest is begun with."""
+    with closing(Rehearsal(made)) as setter:
+        setter.rehearse(1)
+        time.sleep(0.02)
+        for k in range(2, 6):
+            setter.rehearse(k)
+        time.sleep(0.3)
+        pid, before = setter.begin(bytes(3_000_000))()
+        assert pid != os.getpid()
+        assert before[0] == 1
+        assert before[-2] == 5
+        assert len(before) < 6
+        assert setter.begin(7)()[1][-1] == 7
+    assert MADE == []
+    assert not multiprocessing.active_children()
+
+
+def test_a_process_that_dies_or_fails_leaves_the_call_here():
+    with closing(Rehearsal(dying)) as setter:
+        setter.rehearse(os.getpid())
+        time.sleep(0.2)
+        assert setter.begin(os.getpid())() == os.getpid()
+        setter.rehearse(os.getpid())
+        assert setter.begin(os.getpid())() == os.getpid()
+    assert not multiprocessing.active_children()
+    with closing(Rehearsal(failing, ("no_such_module",))) as setter:
+        setter.rehearse(1)
+        with pytest.raises(ZeroDivisionError, match="2"):
+            setter.begin(2)()
+
+
+def test_a_refused_process_is_an_error_at_once(monkeypatch):
+    def refused(_):
+        raise BlockingIOError
+
+    monkeypatch.setattr(multiprocessing.context.ForkProcess, "_Popen", staticmethod(refused))
+    with pytest.raises(BlockingIOError):
+        Rehearsal(made)
+
+
+def test_it_ends_with_the_process_that_began_it(tmp_path):
+    """Killed in the middle of a call, beside partners that were forked later."""
+    script = tmp_path / "begun.py"
+    script.write_text(
+        textwrap.dedent("""
+            import time
+            from loopdesign.workers.partners import Partners
+            from loopdesign.workers.rehearsal import Rehearsal
+            if __name__ == "__main__":
+                setter, partners = Rehearsal(time.sleep), Partners(2)
+                setter.rehearse(50)
+                print(flush=True)
+                time.sleep(60)
+        """),
+        encoding="utf-8",
+    )
+    command = [sys.executable, str(script)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, start_new_session=True) as process:
+        process.stdout.readline()
+        time.sleep(0.3)
+        assert len(living(process.pid)) == 4
+        process.kill()
+    until = time.monotonic() + 10.0
+    while living(process.pid) and time.monotonic() < until:
+        time.sleep(0.05)
+    assert not living(process.pid)
+
+
+def living(group):
+    told = subprocess.run(["ps", "-eo", "pgid=,stat="], capture_output=True, text=True, check=True).stdout
+    rows = [line.split() for line in told.splitlines()]
+    return [row for row in rows if row[0] == str(group) and not row[1].startswith("Z")]
