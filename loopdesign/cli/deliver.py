@@ -10,6 +10,7 @@ from loopdesign.cli.console import Progress
 from loopdesign.errors import DataError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from concurrent.futures import Executor
     from pathlib import Path
 
@@ -146,11 +147,7 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
     from loopdesign.report.content.chapters.drawing import schematic_figures
     from loopdesign.report.content.chapters.dynamics import step_figures
     from loopdesign.report.content.findings import Findings
-    from loopdesign.report.content.gather import gather
     from loopdesign.report.content.pictures import drawings
-    from loopdesign.report.content.typst import document_files
-    from loopdesign.report.folder import CHOSEN_CASE, write_report
-    from loopdesign.report.live.page import PAGE, report_page
     from loopdesign.report.replace import require_replaceable
     from loopdesign.synthesis.cures.current_loop import current_loop_cures
     from loopdesign.workers.branch import branch
@@ -190,17 +187,41 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
             plan=bench_plan(found),
             sensitivities=sensitivity,
         )
-        content = gather(findings)
-        if begun is not None:
-            content = content.with_pictures(dict(islice(begun, len(schematic))))  # whose size nobody knows before
-        if setter is not None:
-            setter.rehearse(document_files(content, preview=True))
-        told = report_answer(findings)
-        if begun is not None:
-            content = content.with_pictures(dict(begun))
-        files: dict[str, Text] = {PAGE: partial(report_page, found=found), CHOSEN_CASE: findings.chosen_text}
-        write_report(folder, content, told, files=files, pictures=pictures, executor=executor, setter=setter)
+        write_findings(
+            findings, folder, pictures=pictures, begun=begun, first=len(schematic), executor=executor, setter=setter
+        )
     return starts
+
+
+def write_findings(
+    findings: Findings,
+    folder: Path,
+    *,
+    pictures: tuple[str, ...] = (),
+    begun: Iterator[tuple[str, str]] | None = None,
+    first: int = 0,
+    executor: Executor | None = None,
+    setter: Rehearsal | None = None,
+) -> None:
+    """Write the report of what was computed: words and tables, then the pictures, then the files.
+
+    The first pictures that were begun are those whose size nobody knows before; the document is rehearsed with them.
+    """
+    from loopdesign.report.content.gather import gather
+    from loopdesign.report.content.typst import document_files
+    from loopdesign.report.folder import CHOSEN_CASE, write_report
+    from loopdesign.report.live.page import PAGE, report_page
+
+    content = gather(findings)
+    if begun is not None:
+        content = content.with_pictures(dict(islice(begun, first)))
+    if setter is not None:
+        setter.rehearse(document_files(content, preview=True))
+    told = report_answer(findings)
+    if begun is not None:
+        content = content.with_pictures(dict(begun))
+    files: dict[str, Text] = {PAGE: partial(report_page, found=findings.check), CHOSEN_CASE: findings.chosen_text}
+    write_report(folder, content, told, files=files, pictures=pictures, executor=executor, setter=setter)
 
 
 def report_answer(findings: Findings) -> dict[str, Any]:

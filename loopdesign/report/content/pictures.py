@@ -26,8 +26,8 @@ LONGEST = (
     "step_line_cycles", "step_line_back_cycles", "loop_overview", "impedances", "loop_bode", "plant_bode",
 )  # fmt: skip
 """Names of the figures that take longest to draw."""
-_NAMES = re.compile(r'(?<=\bid=")([^"]+)(?=")')
-_USES = re.compile(r'(?<=href="#)([^"]+)(?=")|(?<=url\(#)([^)]+)(?=\))')
+_BEFORE_NAMES = (' id="', '\nid="', 'href="#', "url(#")
+"""What stands before a name where it is given, and where it is used."""
 _HEAD = re.compile(r"^.*?(?=<svg)", re.DOTALL)
 _METADATA = re.compile(r"\s*<metadata>.*?</metadata>", re.DOTALL)
 
@@ -138,8 +138,9 @@ def with_own_names(svg: str, prefix: str) -> str:
     str
         The same picture.
     """
-    svg = _NAMES.sub(lambda m: f"{prefix}-{m.group()}", svg)
-    return _USES.sub(lambda m: f"{prefix}-{m.group()}", svg)
+    for before in _BEFORE_NAMES:
+        svg = svg.replace(before, f"{before}{prefix}-")
+    return svg
 
 
 def png_of(svg: str) -> bytes:

@@ -75,7 +75,11 @@ def outline_of(name: str, face: FontProperties) -> str:
     str
         With a thousandth of the letter's height, as fonts have it.
     """
-    return path_data(*_outlines(*_face(face))[name], digits=1)
+    told = _face(face)
+    data = _written(*told)
+    if name not in data:
+        data[name] = path_data(*_outlines(*told)[name], digits=1)
+    return data[name]
 
 
 def _face(face: FontProperties) -> tuple[tuple[str, ...], str, str, str | int, str | int]:
@@ -114,4 +118,16 @@ def _outlines(
     stretch: str | int,  # noqa: ARG001
 ) -> dict[str, tuple[NDArray[np.float64], NDArray[np.uint8]]]:
     """Hold the outlines of a face that were needed so far."""
+    return {}
+
+
+@lru_cache(maxsize=64)
+def _written(
+    family: tuple[str, ...],  # noqa: ARG001  (what tells faces apart)
+    style: str,  # noqa: ARG001
+    variant: str,  # noqa: ARG001
+    weight: str | int,  # noqa: ARG001
+    stretch: str | int,  # noqa: ARG001
+) -> dict[str, str]:
+    """Hold the outlines of a face that were written so far, by name."""
     return {}

@@ -8,7 +8,6 @@ from __future__ import annotations
 import re
 
 _STYLE_ELEMENT = re.compile(r"<style[^>]*>.*?</style>", re.DOTALL)
-_PICTURE = re.compile(r"<svg\b.*?</svg>", re.DOTALL)
 _TAG = re.compile(r"<([a-zA-Z][\w:-]*)((?:\s+[\w:-]+=\"[^\"]*\")*\s+style=\"[^\"]*\"[^<>]*?)(/?)>")
 _ATTRIBUTE = re.compile(r"([\w:-]+)=\"([^\"]*)\"")
 _PATH = re.compile(r'(?<= d=")[^"]*(?=")')
@@ -31,7 +30,12 @@ def without_styles(html: str) -> str:
     str
         The same without style elements and attributes in the pictures.
     """
-    return _PICTURE.sub(lambda found: _picture(found.group()), html)
+    words, *pictures = html.split("<svg ")
+    pieces = [words]
+    for picture in pictures:
+        inner, end, words = picture.partition("</svg>")
+        pieces += [_picture(f"<svg {inner}{end}"), words]
+    return "".join(pieces)
 
 
 def _picture(svg: str) -> str:

@@ -85,7 +85,7 @@ def _complex_answer(values: NDArray[np.complex128]) -> dict[str, list[float]]:
 
 def _rounded(values: NDArray[np.float64]) -> list[float]:
     """Keep nine significant digits: a curve is drawn and compared, and not computed with."""
-    return [float(f"{v:.9g}") for v in values]
+    return [float(f"{v:.9g}") for v in values.tolist()]
 
 
 def corner(examined: CornerResult, missed: Sequence[str]) -> dict[str, Any]:

@@ -284,7 +284,7 @@ def step_answer(study: StepStudy) -> dict[str, Any]:
 
 
 def _floats(values: NDArray[np.float64]) -> list[float]:
-    return [float(v) for v in values]
+    return [float(v) for v in values.tolist()]
 
 
 def _corner(r: StepResult) -> dict[str, Any]:

@@ -45,9 +45,7 @@ def test_start_follows_the_ramp_and_comes_to_regulation(tmp_path):
 
 def test_design_tells_beside_the_verdict_what_the_starts_of_its_report_came_to(tmp_path, capsys, monkeypatch):
     """Here a current above its rating; the report itself is left out, a check without one made no start and tells of none."""
-    for written in ("content.gather.gather", "folder.write_report", "live.page.report_page"):
-        monkeypatch.setattr(f"loopdesign.report.{written}", lambda *_, **__: None)
-    monkeypatch.setattr("loopdesign.cli.deliver.report_answer", lambda _: {})
+    monkeypatch.setattr("loopdesign.cli.deliver.write_findings", lambda *_, **__: None)
     text = SIMPLE.read_text(encoding="utf-8").replace(
         'reference = "1.2 V"', 'reference = "1.2 V"\nsoft_start = "0.5 ms"'
     )
