@@ -12,6 +12,7 @@ those blocks is kept, for ties and alternatives.
 from __future__ import annotations
 
 from copy import copy
+from functools import partial
 from itertools import count
 from typing import TYPE_CHECKING
 
@@ -22,6 +23,7 @@ from loopdesign.synthesis.search.lattice import relaxed
 from loopdesign.synthesis.search.loops import PARTS
 from loopdesign.synthesis.search.screens import ALONG
 from loopdesign.synthesis.search.walk import SLACK, Walk
+from loopdesign.workers.branch import branch
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -128,11 +130,7 @@ def staged_search(
         if progress is not None:
             progress(min(round_, told), told)
     if not thin and walk.best is not None:
-        looked = walk.looked
-        walk.keep(SLACK)
-        for reach in (near, second, first):
-            walk.look(walk.best, reach)
-        walk.looked = looked  # these were looked at before
+        walk.keep_around((near, second), first)
     looked = walk.looked
     names = ", ".join(n for n in lattice.open_parts if n in PARTS[:3])
     others = ", ".join(n for n in lattice.open_parts if n in PARTS[3:])
@@ -157,6 +155,32 @@ class _Blocks(Walk):
         self.slack, self.threshold = slack, relaxed(self.best_score, slack)
         self.seen.clear()
 
+    def keep_around(self, reaches: Sequence[tuple[int, ...]], last: tuple[int, ...]) -> None:
+        """Keep what comes near the best in blocks around it that have been looked at before; the last one meanwhile."""
+        looked = self.looked
+        self.keep(SLACK)
+        beside = branch(partial(self.copied().around, [last]))
+        count, evaluated = len(self.items), self.evaluated
+        self.around(reaches)
+        other = beside.result()
+        self.items += other.items[count:]
+        self.scores += other.scores[count:]
+        self.evaluated += other.evaluated - evaluated
+        self.looked = looked
+
+    def around(self, reaches: Sequence[tuple[int, ...]]) -> _Blocks:
+        """Look at blocks around the best, and return what came of it."""
+        for reach in reaches:
+            if self.best is not None:
+                self.look(self.best, reach)
+        return self
+
+    def copied(self) -> _Blocks:
+        """Return a walk that goes on from here on its own."""
+        other = copy(self)
+        other.seen, other.items, other.scores = set(self.seen), list(self.items), list(self.scores)
+        return other
+
     def find(self, begin: Sequence[int], sizes: tuple[tuple[int, ...], tuple[int, ...]]) -> None:
         """Look for any combination at all in blocks around one, where none has been found."""
         for reach, every in ((sizes[0], EVERY), (sizes[1], None), (sizes[0], None)):
@@ -166,18 +190,24 @@ class _Blocks(Walk):
 
     def climbed_twice(self, near: tuple[int, ...], wide: Sequence[tuple[int, ...]]) -> _Blocks:
         """Climb as it is, and once more from the best of wide blocks, a few values of each part; the better of both."""
-        other, common = copy(self), self.evaluated
-        other.seen, other.items, other.scores, other.looked = set(self.seen), list(self.items), list(self.scores), 0
-        for reach in wide:
-            if other.best is not None:
-                other.look(other.best, reach, EVERY)
-        if other.best != self.best:
-            other.climb(near)
+        common = self.evaluated
+        beside = branch(partial(self.copied().climbed_from, near, wide))
         self.climb(near)
+        other = beside.result()
         better = other if other.best_score > self.best_score else self
         better.looked = self.looked + other.looked
         better.evaluated = self.evaluated + other.evaluated - common
         return better
+
+    def climbed_from(self, near: tuple[int, ...], wide: Sequence[tuple[int, ...]]) -> _Blocks:
+        """Climb from the best of wide blocks, where it is another; count from here what is looked at."""
+        begin, self.looked = self.best, 0
+        for reach in wide:
+            if self.best is not None:
+                self.look(self.best, reach, EVERY)
+        if self.best != begin:
+            self.climb(near)
+        return self
 
     def improved(self, near: tuple[int, ...], sizes: Sequence[tuple[int, ...]]) -> bool:
         """Climb, then look at blocks around where that ends, the next one only where none before had a better one."""
