@@ -150,26 +150,26 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
     from loopdesign.report.content.pictures import drawings
     from loopdesign.report.replace import require_replaceable
     from loopdesign.synthesis.cures.current_loop import current_loop_cures
-    from loopdesign.workers.branch import branch
+    from loopdesign.workers.branch import branch, shared
 
     require_replaceable(folder)
     worst = branch(partial(worst_curves, found)) if found.closed_loop is not None else None
-    s = found.case.specification
-    date = report_date(found.case)
-    steps = None
+    s, amplifier, date = found.case.specification, found.case.error_amplifier, report_date(found.case)
+    whole = with_parts(found.case, found.parts) if found.parts else found.case
+    steps, starts = None, None
+    soft = amplifier is not None and amplifier.soft_start > 0.0
+    starting = bool(found.parts) and (soft or s.line_dropout is not None)
+    started = branch(partial(rises, whole)) if starting and shared() else None
     if found.parts and (s.load_step is not None or s.line_step is not None):
         with Progress("stepping", quiet=quiet) as progress:
-            whole = with_parts(found.case, found.parts)
             outcomes = None if ahead is None else ahead.outcomes(whole)
             steps = step(whole, progress=progress, executor=executor, begun=outcomes)
     schematic, begun = drawings(schematic_figures(found)), None
     if ahead is not None:
         begun = ahead.draw(schematic | ({} if steps is None else drawings(step_figures(steps))))
-    amplifier, starts = found.case.error_amplifier, None
-    soft = amplifier is not None and amplifier.soft_start > 0.0
-    if found.parts and (soft or s.line_dropout is not None):
+    if starting:
         with Progress("starting", quiet=quiet) as progress:
-            starts = rises(with_parts(found.case, found.parts), progress=progress)
+            starts = rises(whole, progress=progress) if started is None else started.result()
     with Progress("writing the report", quiet=quiet):
         findings = Findings(
             check=found,
