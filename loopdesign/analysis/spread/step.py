@@ -19,13 +19,8 @@ import numpy as np
 
 from loopdesign.analysis.check import examine_stage
 from loopdesign.analysis.spread.figures import Bound, per_sample, tail_of, worst_of
-from loopdesign.analysis.transient.deviation import (
-    SteppedPlaces,
-    load_step_of,
-    small_step,
-    step_conditions,
-    step_deviation,
-)
+from loopdesign.analysis.transient.deviation import small_step, step_conditions, step_deviation
+from loopdesign.analysis.transient.places import SteppedPlaces, load_step_of
 from loopdesign.analysis.variants.solve import base_of
 from loopdesign.corners.tolerances import variants
 from loopdesign.workers.processors import available_processors

@@ -9,5 +9,5 @@
 `after`      where a step ends, and what keeps the controller from holding an operating point there
 `steps`      load and line steps of a case
 `deviation`  largest departure of the output at the load step, over input voltages, temperatures and tolerance ends
-`memory`     what is known of the load step of a case, so that nothing is worked out twice
+`places`     places of the load step of a case stepped in time, each once
 """

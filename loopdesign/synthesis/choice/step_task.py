@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.transient.deviation import SteppedPlaces, load_step_of, small_step, step_conditions
+from loopdesign.analysis.transient.deviation import small_step, step_conditions
 from loopdesign.analysis.transient.estimate import step_response
-from loopdesign.analysis.transient.memory import StepMemory
+from loopdesign.analysis.transient.places import StepMemory, SteppedPlaces, load_step_of
 from loopdesign.analysis.variants.solve import base_of
 from loopdesign.corners.converters import network_parts
 from loopdesign.corners.tolerances import toleranced, variants
@@ -118,11 +118,12 @@ class StepTask:
         """Departure stepped in time over that of a small step (S,): of the furthest place at each input voltage."""
         ratio = np.ones(len(small))
         stepped = SteppedPlaces(base, self.corners, self.condition, known)
-        for line in np.unique(self.corners.input_voltage):
-            here = (self.corners.input_voltage == line) & np.isfinite(small)
-            if not here.any():
-                continue
-            furthest = int(np.flatnonzero(here)[np.argmax(small[here])])
+        lines = np.unique(self.corners.input_voltage)
+        each = [(self.corners.input_voltage == line) & np.isfinite(small) for line in lines]
+        places = [(here, int(np.flatnonzero(here)[np.argmax(small[here])])) for here in each if here.any()]
+        for _, furthest in places[1:]:
+            stepped.begin(furthest, "load")
+        for here, furthest in places:
             departure = stepped.at(furthest, "load")
             if departure is not None and small[furthest] > 0.0:
                 ratio[here] = departure / small[furthest]

@@ -10,7 +10,7 @@ import numpy as np
 
 from loopdesign.analysis.check import examine
 from loopdesign.analysis.transient.deviation import step_deviation, with_step_deviation
-from loopdesign.analysis.transient.memory import StepMemory
+from loopdesign.analysis.transient.places import StepMemory
 from loopdesign.analysis.variants.held import HeldEnds, held_ends
 from loopdesign.analysis.variants.solve import base_of
 from loopdesign.corners.tolerances import toleranced

@@ -12,7 +12,8 @@ from loopdesign.analysis.check import examine_stage
 from loopdesign.analysis.readings import Readings
 from loopdesign.analysis.spread.bounds import yield_against_worst_case
 from loopdesign.analysis.spread.sample import spread
-from loopdesign.analysis.transient.deviation import SteppedPlaces, step_conditions, step_deviation
+from loopdesign.analysis.transient.deviation import step_conditions, step_deviation
+from loopdesign.analysis.transient.places import SteppedPlaces
 from loopdesign.analysis.variants.solve import base_of
 from loopdesign.case import parse_case, read_text
 from loopdesign.corners.tolerances import variants
