@@ -159,6 +159,7 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
     steps, starts = None, None
     soft = amplifier is not None and amplifier.soft_start > 0.0
     starting = bool(found.parts) and (soft or s.line_dropout is not None)
+    # only this process can show how far the starts are: without a child they are made in their turn
     started = branch(partial(rises, whole)) if starting and shared() else None
     if found.parts and (s.load_step is not None or s.line_step is not None):
         with Progress("stepping", quiet=quiet) as progress:

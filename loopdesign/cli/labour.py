@@ -88,7 +88,9 @@ def labour(workers: int | None, cluster: str | None, seconds: float = 0.0) -> It
 
 @contextmanager
 def helpers(*, wanted: bool = True) -> Iterator[Executor | None]:
-    """Provide processes for the steps and the chapters of a report, which load what they need while parts are chosen.
+    """Provide processes for steps, pictures and files of a report, which load what they need while parts are chosen.
+
+    With a second processor, parts of a computation are made beside it as well, whether there is a report or not.
 
     Parameters
     ----------
@@ -98,7 +100,8 @@ def helpers(*, wanted: bool = True) -> Iterator[Executor | None]:
     Yields
     ------
     Executor or None
-        None with one processor, or where the system refuses another process; what helpers fail to do is done here.
+        None without a report, with one processor, or where the system refuses another process; what helpers fail to do
+        is done here.
     """
     count = min(MOST_HELPERS, available_processors())
     if count == 1:

@@ -28,5 +28,5 @@ def set_document(files: Mapping[str, bytes]) -> bytes:
     """
     import typst  # noqa: PLC0415  (only where a document is written)
 
-    given: Any = dict(files)  # which its types leave out
+    given: Any = dict(files)  # the types that typst declares leave a mapping of files out
     return bytes(typst.compile(given, format="pdf", ignore_system_fonts=True, timestamp=0))

@@ -6,7 +6,6 @@ child fails to make is made here, where its error belongs. The results are the s
 
 from __future__ import annotations
 
-import ctypes
 import os
 import pickle
 import signal
@@ -15,28 +14,37 @@ import threading
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from pathlib import Path
-from typing import TYPE_CHECKING, Generic, TypeVar
+from typing import TYPE_CHECKING, Generic, Self, TypeVar
 
-from loopdesign.workers.undisturbed import undisturbed
+from loopdesign.workers.undisturbed import leave_the_keyboard, undisturbed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
+    from collections.abc import Set as AbstractSet
 
 Made = TypeVar("Made")
 PIECE = 1 << 20
 """Most that is read at once [B]."""
+STREAMS = 3
+"""Standard streams: input, output and errors [unitless]."""
 _WITH_PARENT = 1
 """Number of Linux's option to end with the parent, however it ends (``PR_SET_PDEATHSIG``, prctl(2))."""
 _CHILDREN: ContextVar[set[int] | None] = ContextVar("children", default=None)
 
 
 @contextmanager
-def branching() -> Iterator[None]:
-    """Let `branch` fork children until the end; those that are still at work then are ended."""
+def branching() -> Iterator[AbstractSet[int]]:
+    """Let `branch` fork children until the end; those that are still at work then are ended.
+
+    Yields
+    ------
+    set of int
+        Their process numbers, as long as they are at work [unitless].
+    """
     children: set[int] = set()
     token = _CHILDREN.set(children)
     try:
-        yield
+        yield children
     finally:
         _CHILDREN.reset(token)
         for child in tuple(children):
@@ -101,6 +109,14 @@ class Branch(Generic[Made]):
                 return made
         return self._make()
 
+    def __enter__(self) -> Self:
+        """Begin what ends with it: whatever happens, no child is at work any more afterwards."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """End the child, where its result was not asked for."""
+        self.drop()
+
     def drop(self) -> None:
         """End what is at work: its result is not wanted any more."""
         if self._child is not None:
@@ -116,7 +132,8 @@ def branch(make: Callable[[], Made]) -> Branch[Made]:
     Parameters
     ----------
     make : callable
-        What to call; it must change nothing that this process wants changed, and return what can be pickled.
+        What to call. It must change nothing that this process wants changed, return what can be pickled, and take no
+        lock that another thread may hold, as showing progress on a terminal does.
 
     Returns
     -------
@@ -126,12 +143,12 @@ def branch(make: Callable[[], Made]) -> Branch[Made]:
     children = _CHILDREN.get()
     if children is None or not shared():
         return Branch(make)
-    taken, given = os.pipe()
+    (taken, given), home = os.pipe(), os.getpid()
     try:
         with undisturbed():
             child = os.fork()
             if not child:
-                _answer(make, given)
+                _answer(make, given, home)
             children.add(child)
     except OSError:
         os.close(taken)
@@ -141,18 +158,26 @@ def branch(make: Callable[[], Made]) -> Branch[Made]:
     return Branch(make, (child, taken, children))
 
 
-def _answer(make: Callable[[], Made], given: int) -> None:
+def _answer(make: Callable[[], Made], given: int, home: int) -> None:
     """Make the result in the child, hand it out and end, whatever happens."""
     try:
-        signal.signal(signal.SIGINT, signal.SIG_IGN)
-        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})  # held back while this process was made
-        signal.signal(signal.SIGTERM, signal.SIG_DFL)
-        ctypes.CDLL(None).prctl(_WITH_PARENT, signal.SIGKILL)
+        import fcntl  # noqa: PLC0415  (systems that fork have it)
+
+        leave_the_keyboard()
+        with suppress(ImportError, AttributeError, OSError):  # a parent that is killed then leaves this one to its end
+            import ctypes  # noqa: PLC0415  (where there is none, nothing else needs it)
+
+            ctypes.CDLL(None).prctl(_WITH_PARENT, signal.SIGKILL)
+        if os.getppid() != home:  # killed before this one could ask to end with it
+            return
         _CHILDREN.set(None)
-        os.closerange(3, given)  # else whoever waits for the other end of one would wait for this process as well
-        os.closerange(given + 1, os.sysconf("SC_OPEN_MAX"))
+        given = fcntl.fcntl(given, fcntl.F_DUPFD, STREAMS)  # a stream that the caller had closed may have its number
+        for end in map(int, os.listdir("/proc/self/fd")):  # noqa: PTH208  (names only)
+            if end >= STREAMS and end != given:
+                with suppress(OSError):  # else whoever waits for its other end would wait for this process as well
+                    os.close(end)
         nothing = os.open(os.devnull, os.O_RDWR)
-        for stream in range(3):
+        for stream in range(STREAMS):
             os.dup2(nothing, stream)
         sys.stdout = sys.stderr = os.fdopen(nothing, "w", encoding="utf-8")
         left = memoryview(pickle.dumps(make(), protocol=pickle.HIGHEST_PROTOCOL))

@@ -16,6 +16,7 @@ from queue import SimpleQueue
 from typing import TYPE_CHECKING, Any
 
 from loopdesign.workers.memory import keep_freed_memory
+from loopdesign.workers.undisturbed import leave_the_keyboard
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -60,9 +61,7 @@ class Tickets:
 
 def serve(first: int, for_all: int, ours: list[int], pipes: list[Connection], preloaded: tuple[str, ...]) -> None:
     """Load modules, fork the other partners, and work as the first of them."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})  # held back while this process was made
-    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    leave_the_keyboard()
     for end in ours:  # else this process would keep itself waiting for one that has ended
         os.close(end)
     keep_freed_memory()

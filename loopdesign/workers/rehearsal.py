@@ -14,13 +14,12 @@ import importlib
 import multiprocessing
 import os
 import pickle
-import signal
 import threading
 from contextlib import suppress
 from queue import SimpleQueue
 from typing import TYPE_CHECKING, Any
 
-from loopdesign.workers.undisturbed import undisturbed
+from loopdesign.workers.undisturbed import leave_the_keyboard, undisturbed
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -125,9 +124,7 @@ class Rehearsal:
 
 def _serve(pipe: Connection, ours: int, function: Callable[[Any], Any], preloaded: tuple[str, ...]) -> None:
     """Make calls until the process that began this one ends."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})  # held back while this process was made
-    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    leave_the_keyboard()
     os.close(ours)  # else this process would keep itself waiting for one that has ended
     for module in preloaded:
         with suppress(ImportError):  # told where it is needed

@@ -10,6 +10,13 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 
+def leave_the_keyboard() -> None:
+    """Leave interruptions from the keyboard to the process that forked this one, and end when it says so."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})  # held back while this process was made
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+
+
 @contextmanager
 def undisturbed() -> Iterator[None]:
     """Hold an interruption from the keyboard back, for us and for what is started meanwhile, until the end."""

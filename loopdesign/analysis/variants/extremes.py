@@ -219,8 +219,8 @@ def extremes(
         return _nominal_alone(base, close(every, none), inner_alone)
     first = closed_search(base, varied) if search is None else search
     if held is None:
-        begun = branch(partial(held_ends, base, varied))
-        closed, beside = first.run(), begun.result()
+        with branch(partial(held_ends, base, varied)) as begun:
+            closed, beside = first.run(), begun.result()
     else:
         closed, beside = first.run(), held
     inner = beside.ends

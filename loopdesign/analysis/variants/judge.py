@@ -26,7 +26,7 @@ from loopdesign.models.switched import SwitchedModel, loop_gain, output_impedanc
 from loopdesign.network.batch import in_halves, joined, take
 from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.orbit.holding import KEPT, held
-from loopdesign.workers.branch import branch
+from loopdesign.workers.branch import Branch, branch
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -123,8 +123,8 @@ def judge(base: Base, corners: Corners, condition: NDArray[np.intp], edges: Gues
     # with several rectifiers items begin from what others of their batch keep: it stays whole
     apart = len(condition) >= WORTH_PARTING and topology_of(base.case).devices.plain
     mine, others = parted(groups) if apart else (groups, [])
-    beside = branch(partial(each, others)) if others else None
-    judged = joined(each(mine) + ([] if beside is None else beside.result()))
+    with branch(partial(each, others)) if others else Branch(list) as beside:
+        judged = joined([*each(mine), *beside.result()])
     return judged.take(np.argsort(np.concatenate(mine + others), kind="stable"))
 
 

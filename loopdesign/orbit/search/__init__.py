@@ -1,6 +1,7 @@
 """The orbit looked for from nothing: output over duty, reach, and sequences found by following the converter.
 
 `duty`     the operating point on the rising side of the output, its sequence found and not assumed
+`crossing` where functions of one variable fall through zero, for a batch at once
 `reach`    the output over duty, and what the stage reaches at best
 `trial`    sequences tried on many items at once
 `follow`   the converter followed until it repeats itself, where the sequence is not known beforehand

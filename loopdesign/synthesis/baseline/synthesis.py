@@ -130,7 +130,8 @@ def place_and_round(case: cases.Case, stage: ExaminedStage | None = None) -> Rou
 def first_placed(case: cases.Case, stage: ExaminedStage, limits: Limits) -> dict[str, float] | None:
     """Find parts as `place_and_round` does, without all that a check tells of them.
 
-    Parts that clearly keep every limit, or miss one, need no check: a reason that no limit has then counts for nothing.
+    Only parts near a limit are checked: those that keep every limit clearly are taken without a check, and those that
+    miss one clearly are left out, whatever else a check would have found.
 
     Parameters
     ----------
@@ -149,18 +150,7 @@ def first_placed(case: cases.Case, stage: ExaminedStage, limits: Limits) -> dict
 
 
 def placed_to_begin_with(case: cases.Case, stage: ExaminedStage, limits: Limits) -> dict[str, float]:
-    """Find parts as `first_placed` does, as a place for a search to begin at.
-
-    Parameters
-    ----------
-    case, stage, limits
-        As for `first_placed`.
-
-    Returns
-    -------
-    dict of str to float
-        Values by designator [ohm], [F]; empty where there are none, or one of them would be zero.
-    """
+    """Find parts as `first_placed` does for a search to begin at; none where there are none or one would be zero."""
     try:
         parts = first_placed(case, stage, limits) or {}
     except LoopDesignError:
@@ -171,7 +161,7 @@ def placed_to_begin_with(case: cases.Case, stage: ExaminedStage, limits: Limits)
 def _briefly(
     case: cases.Case, stage: ExaminedStage, limits: Limits, placed: Iterator[tuple[dict[str, float], str]]
 ) -> Iterator[tuple[dict[str, float], float]]:
-    """Judge placements, those at no other corners that fail where earlier ones failed most; not all are yielded."""
+    """Judge placements; one that fails where earlier ones failed most is judged at no other corners, nor yielded."""
     telling, together = np.empty(0, np.intp), FEW
     while batch := [parts for parts, _ in islice(placed, together)]:
         count, together = len(batch), min(2 * together, MANY)

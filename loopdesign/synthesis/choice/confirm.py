@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from loopdesign.analysis.variants.extremes import closed_search, extremes, likely_ends
+from loopdesign.analysis.variants.held import held_ends
 from loopdesign.analysis.variants.judge import Judged, judge
 from loopdesign.network.batch import joined
 from loopdesign.synthesis.search.loops import PARTS
+from loopdesign.workers.branch import branch
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -22,6 +25,7 @@ if TYPE_CHECKING:
     from loopdesign.corners.tolerances import Varied
     from loopdesign.orbit.operating_point import Guess
     from loopdesign.synthesis.search.search import Search
+    from loopdesign.workers.branch import Branch
 
 
 def worst_ends(judged: Judged, count: int) -> NDArray[np.intp]:
@@ -141,3 +145,28 @@ class FollowedEnds:
         if self._worst is None:
             self._worst = extremes(self.base, self.varied, held, self._search)
         return self._worst
+
+
+class FollowedHeld:
+    """The tolerance ends with the control voltage held, followed once: parts of the network change nothing there."""
+
+    def __init__(self) -> None:
+        self._known: HeldEnds | None = None
+        self._begun: tuple[tuple[Varied, ...], Branch[HeldEnds]] | None = None
+
+    def begin(self, base: Base, varied: tuple[Varied, ...]) -> None:
+        """Begin to follow them, the first time it is asked for."""
+        if self._begun is None:
+            self._begun = varied, branch(partial(held_ends, base, varied))
+
+    def beside(self, ends: FollowedEnds) -> HeldEnds:
+        """Return those of the same causes as others."""
+        if self._known is None or self._known.varied != ends.varied:
+            begun = self._begun if self._begun is not None and self._begun[0] == ends.varied else None
+            self._known = held_ends(ends.base, ends.varied) if begun is None else begun[1].result()
+        return self._known
+
+    def drop(self) -> None:
+        """Leave what was begun: its processor is wanted."""
+        if self._begun is not None:
+            self._begun[1].drop()

@@ -11,12 +11,11 @@ import numpy as np
 from loopdesign.analysis.check import examine
 from loopdesign.analysis.transient.deviation import step_deviation, with_step_deviation
 from loopdesign.analysis.transient.places import StepMemory
-from loopdesign.analysis.variants.held import HeldEnds, held_ends
 from loopdesign.analysis.variants.solve import base_of
 from loopdesign.corners.tolerances import toleranced
 from loopdesign.errors import NoDesignError
 from loopdesign.synthesis.baseline.synthesis import placed_to_begin_with
-from loopdesign.synthesis.choice.confirm import FollowedEnds, extended, worst_ends
+from loopdesign.synthesis.choice.confirm import FollowedEnds, FollowedHeld, extended, worst_ends
 from loopdesign.synthesis.choice.examination import BATCH, UNCHANGED, Examination
 from loopdesign.synthesis.choice.listing import listing, no_design, outcome
 from loopdesign.synthesis.choice.refusal import refuse_at_ends
@@ -37,7 +36,6 @@ if TYPE_CHECKING:
     from loopdesign.analysis.variants.extremes import Extremes, LikelyEnds
     from loopdesign.analysis.variants.judge import Judged
     from loopdesign.corners.conditions import Corners
-    from loopdesign.corners.tolerances import Varied
     from loopdesign.synthesis.choice.listing import Listing
     from loopdesign.synthesis.choice.result import Choice
     from loopdesign.synthesis.search.loops import Demands
@@ -97,8 +95,7 @@ class RobustTask:
         self.refused: list[int] = []
         self.placed: Branch[dict[str, float]] | dict[str, float] | None = None
         self.opened: OpenLoops | None = None
-        self.held: HeldEnds | None = None
-        self.begun: tuple[tuple[Varied, ...], Branch[HeldEnds]] | None = None
+        self.held = FollowedHeld()
         self.checks: dict[tuple[float, ...], CheckResult] = {}
         self.ends: dict[tuple[float, ...], FollowedEnds] = {}
         self.first: Search | None = None
@@ -135,23 +132,25 @@ class RobustTask:
             work, item = self._search_for_step()
             self.first = self.first or work
             parts, found, settled = work.parts_of(item), None, True
-            listed = self._listed(work, item, likely=round_ > 0)
+            listed = self._listed(work, item, probable=round_ > 0)
             if self.tolerances and toleranced(self.case, parts):
-                self._begin_held(parts)
+                self.held.begin(base_of(self.case, parts, self.stage), toleranced(self.case, parts))
                 ends = self._ends_of(parts)
                 if not last and not self.exam.holds(work, item, ends.likely):
                     listed.drop()
                     self._add(ends.likely)
                     continue
                 self.announce(parts)
-                found = ends.worst(self._held(ends))
+                found = ends.worst(self.held.beside(ends))
                 if not found.current_loop.stable.all():
+                    listed.drop()
                     raise refuse_at_ends(self.case, self.plain, found.corners, ~found.current_loop.stable)
                 settled = self.exam.holds(work, item, found)
             else:
                 self.announce(parts)
             if found is None or settled or last:
                 if not self._checked(parts):
+                    listed.drop()
                     return None
                 check = self._check(parts)
                 return outcome(self.exam, check, work, listed.result(), found, settled=settled)
@@ -159,16 +158,10 @@ class RobustTask:
             self._add(found)
         raise AssertionError  # the loop returns in its last round
 
-    def _listed(self, work: Search, item: int, *, likely: bool) -> Branch[Listing]:
+    def _listed(self, work: Search, item: int, *, probable: bool) -> Branch[Listing]:
         """Begin to list the best others beside a combination, where it is likely to be the one chosen."""
         make = partial(listing, self.exam, work, item)
-        return branch(make) if likely or not self.tolerances else Branch(make)
-
-    def _begin_held(self, parts: Mapping[str, float]) -> None:
-        """Begin to follow the ends with the control voltage held, once: parts of the network change nothing there."""
-        if self.begun is None:
-            varied = toleranced(self.case, parts)
-            self.begun = varied, branch(partial(held_ends, base_of(self.case, parts, self.stage), varied))
+        return branch(make) if probable or not self.tolerances else Branch(make)
 
     def _ends_of(self, parts: Mapping[str, float]) -> FollowedEnds:
         """Follow the tolerance ends of a combination, once."""
@@ -176,13 +169,6 @@ class RobustTask:
         if key not in self.ends:
             self.ends[key] = FollowedEnds(base_of(self.case, parts, self.stage), toleranced(self.case, parts))
         return self.ends[key]
-
-    def _held(self, ends: FollowedEnds) -> HeldEnds:
-        """Return the ends with the control voltage held."""
-        if self.held is None or self.held.varied != ends.varied:
-            known = self.begun is not None and self.begun[0] == ends.varied
-            self.held = self.begun[1].result() if self.begun and known else held_ends(ends.base, ends.varied)
-        return self.held
 
     def _search_for_step(self) -> tuple[Search, int]:
         """Search until what is found holds the load step within its target as well, at its own worst tolerance ends."""
@@ -210,8 +196,9 @@ class RobustTask:
         combination. Where a correction leads nowhere, the plain product is searched whole.
 
         Where the last answer scores exactly as searched, and fewer than `BATCH` ahead of it failed exactly, it is the
-        best of the lattice with the responses as corrected there but for those, whatever went before. Where not, or
-        where placed parts score better, the product misleads, and the exact loop decides from there on.
+        best of the lattice with the responses as corrected there but for those, whatever went before; so it is taken
+        where no earlier one scores better. Where not, or where placed parts score better, the product misleads, and
+        the exact loop decides from there on.
         """
         best: tuple[float, Search, int] | None = None
         passed, misled = 0, False
@@ -229,7 +216,8 @@ class RobustTask:
             if best is None or score > best[0]:
                 best = score, work, item
             agrees = abs(score - searched) <= UNCHANGED * abs(score)
-            misled = rank_of(work.lattice, work.result, item) >= BATCH or (misled and not agrees)
+            sound = agrees and item == best[2]
+            misled = rank_of(work.lattice, work.result, item) >= BATCH or (misled and not sound)
             if agrees:
                 break
             reference = work.parts_of(item)
@@ -343,6 +331,7 @@ class RobustTask:
 
     def _no_design(self, work: Search, unconfirmed: int = 0) -> NoDesignError:
         """Say that nothing passes, what comes nearest, which limit it misses and where, and what would help."""
+        self.held.drop()
         first, demands = self.first, self.exam.demands
         wide = first.widened(demands) if first is not None and first.whole and not first.climbed else first
         nominal_count = 0 if wide is None else len(wide.result.items)

@@ -159,10 +159,10 @@ class _Blocks(Walk):
         """Keep what comes near the best in blocks around it that have been looked at before; the last one meanwhile."""
         looked = self.looked
         self.keep(SLACK)
-        beside = branch(partial(self.copied().around, [last]))
         count, evaluated = len(self.items), self.evaluated
-        self.around(reaches)
-        other = beside.result()
+        with branch(partial(self.copied().around, [last])) as beside:
+            self.around(reaches)
+            other = beside.result()
         self.items += other.items[count:]
         self.scores += other.scores[count:]
         self.evaluated += other.evaluated - evaluated
@@ -191,9 +191,9 @@ class _Blocks(Walk):
     def climbed_twice(self, near: tuple[int, ...], wide: Sequence[tuple[int, ...]]) -> _Blocks:
         """Climb as it is, and once more from the best of wide blocks, a few values of each part; the better of both."""
         common = self.evaluated
-        beside = branch(partial(self.copied().climbed_from, near, wide))
-        self.climb(near)
-        other = beside.result()
+        with branch(partial(self.copied().climbed_from, near, wide)) as beside:
+            self.climb(near)
+            other = beside.result()
         better = other if other.best_score > self.best_score else self
         better.looked = self.looked + other.looked
         better.evaluated = self.evaluated + other.evaluated - common

@@ -43,6 +43,22 @@ def test_results_are_made_elsewhere():
         assert (told, len(numbers)) == (k, k)
 
 
+def test_children_are_forked_beside_threads_of_pythons_own():
+    """As that of a progress bar: in an interpreter of its own, where nothing else has threads."""
+    script = """
+        import os, threading
+        from loopdesign.workers.branch import branch, branching, shared
+        threading.Thread(target=threading.Event().wait, daemon=True).start()
+        with branching():
+            assert shared()
+            assert branch(os.getpid).result() != os.getpid()
+        with branching(), branch(os.getpid) as left:
+            pass
+        assert left.result() == os.getpid(), "made here where it was dropped"
+    """
+    subprocess.run([sys.executable, "-c", textwrap.dedent(script)], check=True, timeout=120)
+
+
 def test_nothing_is_forked_outside():
     assert not shared()
     calls = []
@@ -112,27 +128,22 @@ def test_no_child_where_the_system_refuses_one(monkeypatch):
 
 def test_a_child_ends_with_a_parent_that_is_killed():
     script = """
-        import os, sys, time
+        import time
         from loopdesign.workers.branch import branch, branching
-        def tell_and_sleep():
-            os.write(int(sys.argv[1]), b"%d" % os.getpid())
-            time.sleep(60)
-        with branching():
-            closerange, os.closerange = os.closerange, lambda *_: None  # so that the child can tell its number
-            branch(tell_and_sleep)
+        with branching() as children:
+            branch(lambda: time.sleep(60))
+            print(*children, flush=True)
             time.sleep(60)
     """
-    taken, given = os.pipe()
-    parent = subprocess.Popen([sys.executable, "-c", textwrap.dedent(script), str(given)], pass_fds=[given])
-    child = int(os.read(taken, 20))
-    parent.kill()
-    parent.wait()
+    command = [sys.executable, "-c", textwrap.dedent(script)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as parent:
+        (child,) = map(int, parent.stdout.readline().split())
+        assert "\nState:\tZ" not in state_of(child), "at work"
+        parent.kill()
     deadline = time.monotonic() + 30
-    while Path(f"/proc/{child}").exists() and "\nState:\tZ" not in state_of(child):
+    while "\nState:\tZ" not in state_of(child):
         assert time.monotonic() < deadline, "the child outlives its parent"
         time.sleep(0.01)
-    for end in (taken, given):
-        os.close(end)
 
 
 def state_of(pid):

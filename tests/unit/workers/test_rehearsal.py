@@ -17,8 +17,13 @@ pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="the process is 
 MADE = []
 
 
+TOLD, TELL = os.pipe()
+
+
 def made(x):
+    """Tell that the call has begun, and wait until it may end."""
     MADE.append(x)
+    os.write(TELL, b".")
     time.sleep(0.05)
     return os.getpid(), list(MADE)
 
@@ -34,31 +39,31 @@ def failing(x):
 
 
 def test_the_call_is_rehearsed_and_made_in_the_same_process():
-    """What is asked for while a call is made: only the newest is begun with."""
+    """What is asked for while a call is made may be passed over for what is newer."""
     with closing(Rehearsal(made)) as setter:
         setter.rehearse(1)
-        time.sleep(0.02)
+        os.read(TOLD, 1)
         for k in range(2, 6):
             setter.rehearse(k)
-        time.sleep(0.3)
+        os.read(TOLD, 1)
         pid, before = setter.begin(bytes(3_000_000))()
         assert pid != os.getpid()
         assert before[0] == 1
-        assert before[-2] == 5
-        assert len(before) < 6
+        assert before[1:-1] == sorted(set(before[1:-1])), "in their order, each once at most"
+        assert set(before[1:-1]) <= {2, 3, 4, 5}
         assert setter.begin(7)()[1][-1] == 7
     assert MADE == []
-    assert not multiprocessing.active_children()
 
 
 def test_a_process_that_dies_or_fails_leaves_the_call_here():
+    others = set(multiprocessing.active_children())
     with closing(Rehearsal(dying)) as setter:
         setter.rehearse(os.getpid())
         time.sleep(0.2)
         assert setter.begin(os.getpid())() == os.getpid()
         setter.rehearse(os.getpid())
         assert setter.begin(os.getpid())() == os.getpid()
-    assert not multiprocessing.active_children()
+    assert set(multiprocessing.active_children()) <= others
     with closing(Rehearsal(failing, ("no_such_module",))) as setter:
         setter.rehearse(1)
         with pytest.raises(ZeroDivisionError, match="2"):
@@ -93,7 +98,9 @@ def test_it_ends_with_the_process_that_began_it(tmp_path):
     command = [sys.executable, str(script)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, start_new_session=True) as process:
         process.stdout.readline()
-        time.sleep(0.3)
+        until = time.monotonic() + 30.0
+        while len(living(process.pid)) < 4 and time.monotonic() < until:  # the second partner comes of the first
+            time.sleep(0.05)
         assert len(living(process.pid)) == 4
         process.kill()
     until = time.monotonic() + 10.0
