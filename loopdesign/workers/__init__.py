@@ -6,7 +6,7 @@
 `branch`     a result that a child forked on the spot makes meanwhile
 `rehearsal`  a process that makes one call, for practice before it is made for good
 `processors` how many there are
-`undisturbed` no interruption while a process is made
+`undisturbed` no interruption while a process is made; how one ends
 `memory`     what a worker keeps of the memory it frees
 `cluster`    an existing dask.distributed cluster; imports it where one is asked for, and nowhere else
 

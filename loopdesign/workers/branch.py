@@ -13,10 +13,9 @@ import sys
 import threading
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar
-from pathlib import Path
 from typing import TYPE_CHECKING, Generic, Self, TypeVar
 
-from loopdesign.workers.undisturbed import leave_the_keyboard, undisturbed
+from loopdesign.workers.undisturbed import leave_the_keyboard, threads, undisturbed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -60,12 +59,7 @@ def shared() -> bool:
         True inside of `branching`, on Linux, while every thread of this process is one of Python's own: a library that
         has threads would wait for them for ever in a child.
     """
-    if _CHILDREN.get() is None or not sys.platform.startswith("linux"):
-        return False
-    try:
-        return len(list(Path("/proc/self/task").iterdir())) == threading.active_count()
-    except OSError:
-        return False
+    return _CHILDREN.get() is not None and threads() == threading.active_count()
 
 
 class Branch(Generic[Made]):

@@ -15,17 +15,15 @@ from __future__ import annotations
 
 import multiprocessing
 import pickle
-import sys
 from concurrent.futures import Executor, Future
 from contextlib import suppress
 from functools import partial
 from multiprocessing.connection import wait
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loopdesign.workers.partner import JOBS, Tickets, serve
 from loopdesign.workers.pieces import call_list
-from loopdesign.workers.undisturbed import undisturbed
+from loopdesign.workers.undisturbed import end_process, threads, undisturbed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -33,8 +31,6 @@ if TYPE_CHECKING:
 
 MOST_CALLS = 1024
 """Calls of one job: so many tickets are written in one act, whatever the pipe (4,096 byte)."""
-PATIENCE = 2.0
-"""Time a partner gets to end [s]."""
 
 
 class Job:
@@ -165,10 +161,7 @@ class Partners(Executor):
         bool
             True on Linux while this process has one thread, those of libraries counted.
         """
-        try:
-            return sys.platform.startswith("linux") and len(list(Path("/proc/self/task").iterdir())) == 1
-        except OSError:
-            return False
+        return threads() == 1
 
     def begin(self, fn: Callable[..., Any], *iterables: Iterable[Any], here: bool = True) -> Job:
         """Let the first partner begin with calls, while this process goes on; an older job is dropped.
@@ -321,11 +314,7 @@ class Partners(Executor):
             with suppress(OSError):
                 self._pipes.pop().close()
         if self._process is not None:
-            self._process.terminate()
-            self._process.join(PATIENCE)
-            if self._process.is_alive():
-                self._process.kill()
-                self._process.join()
+            end_process(self._process)
             self._process = None
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:

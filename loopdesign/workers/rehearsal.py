@@ -19,15 +19,12 @@ from contextlib import suppress
 from queue import SimpleQueue
 from typing import TYPE_CHECKING, Any
 
-from loopdesign.workers.undisturbed import leave_the_keyboard, undisturbed
+from loopdesign.workers.undisturbed import end_process, leave_the_keyboard, undisturbed
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from multiprocessing.connection import Connection
     from multiprocessing.process import BaseProcess
-
-PATIENCE = 2.0
-"""Time the process gets to end [s]."""
 
 
 class Rehearsal:
@@ -114,11 +111,7 @@ class Rehearsal:
         with suppress(OSError):
             self._pipe.close()
         if self._process is not None:
-            self._process.terminate()
-            self._process.join(PATIENCE)
-            if self._process.is_alive():
-                self._process.kill()
-                self._process.join()
+            end_process(self._process)
             self._process = None
 
 
