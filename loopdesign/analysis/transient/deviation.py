@@ -118,13 +118,12 @@ def step_deviation(
     places, condition = _places(base, varied)
     corners = variants(base.corners, condition, varied, places)
     estimate = small_step(base, corners, condition) * abs(np.subtract(*load_step_of(case)))
-    stepped = SteppedPlaces(base, corners, condition, known)
-    if np.isfinite(estimate).any():
-        stepped.begin(int(np.argmax(np.where(np.isfinite(estimate), estimate, -1.0))), "load back")
-    stepped.run(estimate)
-    worst = max(stepped.departures, key=lambda k: stepped.departures[k], default=0)
-    back = stepped.at(worst, "load back") if stepped.departures else None
-    stepped.drop()
+    with SteppedPlaces(base, corners, condition, known) as stepped:
+        if np.isfinite(estimate).any():
+            stepped.begin(int(np.argmax(np.where(np.isfinite(estimate), estimate, -1.0))), "load back")
+        stepped.run(estimate)
+        worst = max(stepped.departures, key=lambda k: stepped.departures[k], default=0)
+        back = stepped.at(worst, "load back") if stepped.departures else None
     left = [k for k in range(len(corners)) if k not in stepped.departures and np.isfinite(estimate[k])]
     begin, end = load_step_of(case)
     return StepDeviation(

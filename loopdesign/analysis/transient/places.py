@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, Self, TypeAlias
 
 import numpy as np
 
@@ -133,7 +133,7 @@ def load_step_of(case: cases.Case) -> tuple[float, float]:
 
 
 class SteppedPlaces:
-    """Places stepped in time.
+    """Places stepped in time; as a context manager it leaves none at work that was begun and not asked for.
 
     Parameters
     ----------
@@ -177,7 +177,11 @@ class SteppedPlaces:
         if place not in self.known.departures and place not in self._begun:
             self._begun[place] = branch(partial(self._stepped, item, kind))
 
-    def drop(self) -> None:
+    def __enter__(self) -> Self:
+        """Begin."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
         """Leave steps that were begun and not asked for."""
         while self._begun:
             self._begun.popitem()[1].drop()

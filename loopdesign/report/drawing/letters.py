@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import text_to_path
@@ -75,11 +75,10 @@ def outline_of(name: str, face: FontProperties) -> str:
     str
         With a thousandth of the letter's height, as fonts have it.
     """
-    told = _face(face)
-    data = _written(*told)
-    if name not in data:
-        data[name] = path_data(*_outlines(*told)[name], digits=1)
-    return data[name]
+    known = _known(*_face(face))
+    if name not in known.written:
+        known.written[name] = path_data(*known.outlines[name], digits=1)
+    return known.written[name]
 
 
 def _face(face: FontProperties) -> tuple[tuple[str, ...], str, str, str | int, str | int]:
@@ -101,7 +100,7 @@ def _set(
     face = FontProperties(family=list(family), style=style, variant=variant, weight=weight, stretch=stretch, size=EM)
     width, height, descent = text_to_path.get_text_width_height_descent(words, face, ismath=False)
     font = setter._get_font(face)  # noqa: SLF001  (the font with those that stand in for missing letters)
-    known = _outlines(family, style, variant, weight, stretch)
+    known = _known(family, style, variant, weight, stretch).outlines
     set_letters, _, _ = setter.get_glyphs_with_font(font, words, glyph_map=known)
     return Letters(
         width=width, height=height, descent=descent,
@@ -109,25 +108,20 @@ def _set(
     )  # fmt: skip
 
 
+class _Known(NamedTuple):
+    """Outlines of a face that were needed so far, by name: as the font has them, and as they were written."""
+
+    outlines: dict[str, tuple[NDArray[np.float64], NDArray[np.uint8]]]
+    written: dict[str, str]
+
+
 @lru_cache(maxsize=64)
-def _outlines(
+def _known(
     family: tuple[str, ...],  # noqa: ARG001  (what tells faces apart)
     style: str,  # noqa: ARG001
     variant: str,  # noqa: ARG001
     weight: str | int,  # noqa: ARG001
     stretch: str | int,  # noqa: ARG001
-) -> dict[str, tuple[NDArray[np.float64], NDArray[np.uint8]]]:
-    """Hold the outlines of a face that were needed so far."""
-    return {}
-
-
-@lru_cache(maxsize=64)
-def _written(
-    family: tuple[str, ...],  # noqa: ARG001  (what tells faces apart)
-    style: str,  # noqa: ARG001
-    variant: str,  # noqa: ARG001
-    weight: str | int,  # noqa: ARG001
-    stretch: str | int,  # noqa: ARG001
-) -> dict[str, str]:
-    """Hold the outlines of a face that were written so far, by name."""
-    return {}
+) -> _Known:
+    """Hold what is known of a face."""
+    return _Known({}, {})

@@ -117,16 +117,16 @@ class StepTask:
     def _stepped_over(self, base: Base, small: Array, known: StepMemory | None) -> Array:
         """Departure stepped in time over that of a small step (S,): of the furthest place at each input voltage."""
         ratio = np.ones(len(small))
-        stepped = SteppedPlaces(base, self.corners, self.condition, known)
         lines = np.unique(self.corners.input_voltage)
         each = [(self.corners.input_voltage == line) & np.isfinite(small) for line in lines]
         places = [(here, int(np.flatnonzero(here)[np.argmax(small[here])])) for here in each if here.any()]
-        for _, furthest in places[1:]:
-            stepped.begin(furthest, "load")
-        for here, furthest in places:
-            departure = stepped.at(furthest, "load")
-            if departure is not None and small[furthest] > 0.0:
-                ratio[here] = departure / small[furthest]
+        with SteppedPlaces(base, self.corners, self.condition, known) as stepped:
+            for _, furthest in places[1:]:
+                stepped.begin(furthest, "load")
+            for here, furthest in places:
+                departure = stepped.at(furthest, "load")
+                if departure is not None and small[furthest] > 0.0:
+                    ratio[here] = departure / small[furthest]
         return ratio
 
     def with_ends(self, found: StepDeviation, parts: Mapping[str, float]) -> StepTask:

@@ -141,36 +141,16 @@ def test_no_fork_beside_threads_of_anybody():
     assert told == (["True", "False", "True", "True", "False"] if sys.platform == "linux" else ["False"] * 5)
 
 
-def test_partners_end_with_the_process_that_began_them(tmp_path):
+def test_partners_end_with_the_process_that_began_them(nobody_left):
     """Killed in the middle of a job, it leaves nobody behind."""
-    script = tmp_path / "begun.py"
-    script.write_text(
-        textwrap.dedent("""
-            import os, sys, time
-            from loopdesign.workers.partners import Partners
-            if __name__ == "__main__":
-                partners = Partners(2)
-                job = partners.begin(time.sleep, [0.2] * 100)
-                partners.share(job)
-                print(flush=True)
-                time.sleep(60)
-        """),
-        encoding="utf-8",
-    )
-    command = [sys.executable, str(script)]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, start_new_session=True) as process:
-        process.stdout.readline()
-        time.sleep(0.3)
-        assert len(others(process.pid)) == 3
-        process.kill()
-    until = time.monotonic() + 10.0
-    while others(process.pid) and time.monotonic() < until:
-        time.sleep(0.05)
-    assert not others(process.pid)
-
-
-def others(group):
-    """Living processes of a group."""
-    told = subprocess.run(["ps", "-eo", "pgid=,stat="], capture_output=True, text=True, check=True).stdout
-    rows = [line.split() for line in told.splitlines()]
-    return [row for row in rows if row[0] == str(group) and not row[1].startswith("Z")]
+    script = """
+        import os, sys, time
+        from loopdesign.workers.partners import Partners
+        if __name__ == "__main__":
+            partners = Partners(2)
+            job = partners.begin(time.sleep, [0.2] * 100)
+            partners.share(job)
+            print(flush=True)
+            time.sleep(60)
+    """
+    nobody_left(script, 3)

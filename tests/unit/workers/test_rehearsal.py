@@ -3,9 +3,6 @@
 import multiprocessing
 import os
 import signal
-import subprocess
-import sys
-import textwrap
 import time
 from contextlib import closing
 
@@ -79,37 +76,16 @@ def test_a_refused_process_is_an_error_at_once(monkeypatch):
         Rehearsal(made)
 
 
-def test_it_ends_with_the_process_that_began_it(tmp_path):
+def test_it_ends_with_the_process_that_began_it(nobody_left):
     """Killed in the middle of a call, beside partners that were forked later."""
-    script = tmp_path / "begun.py"
-    script.write_text(
-        textwrap.dedent("""
-            import time
-            from loopdesign.workers.partners import Partners
-            from loopdesign.workers.rehearsal import Rehearsal
-            if __name__ == "__main__":
-                setter, partners = Rehearsal(time.sleep), Partners(2)
-                setter.rehearse(50)
-                print(flush=True)
-                time.sleep(60)
-        """),
-        encoding="utf-8",
-    )
-    command = [sys.executable, str(script)]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, start_new_session=True) as process:
-        process.stdout.readline()
-        until = time.monotonic() + 30.0
-        while len(living(process.pid)) < 4 and time.monotonic() < until:  # the second partner comes of the first
-            time.sleep(0.05)
-        assert len(living(process.pid)) == 4
-        process.kill()
-    until = time.monotonic() + 10.0
-    while living(process.pid) and time.monotonic() < until:
-        time.sleep(0.05)
-    assert not living(process.pid)
-
-
-def living(group):
-    told = subprocess.run(["ps", "-eo", "pgid=,stat="], capture_output=True, text=True, check=True).stdout
-    rows = [line.split() for line in told.splitlines()]
-    return [row for row in rows if row[0] == str(group) and not row[1].startswith("Z")]
+    script = """
+        import time
+        from loopdesign.workers.partners import Partners
+        from loopdesign.workers.rehearsal import Rehearsal
+        if __name__ == "__main__":
+            setter, partners = Rehearsal(time.sleep), Partners(2)
+            setter.rehearse(50)
+            print(flush=True)
+            time.sleep(60)
+    """
+    nobody_left(script, 4)
