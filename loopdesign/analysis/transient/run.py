@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import chain, repeat
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
@@ -185,7 +186,7 @@ def _collect(stepper: CycleStepper, done: list[PeriodRow], x: NDArray[np.float64
 
 def _each(done: list[PeriodRow], of: Callable[[Cycle], T]) -> tuple[T, ...]:
     """Tell of every cycle what those of a row have in common."""
-    return tuple(value for s in done for value in (of(s.made),) * len(s))
+    return tuple(chain.from_iterable(repeat(of(s.made), len(s)) for s in done))
 
 
 def traces(

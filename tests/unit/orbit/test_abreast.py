@@ -19,7 +19,7 @@ from loopdesign.analysis.transient.start import start_of, step_plan, stepper_of
 from loopdesign.corners.controller import limits_at
 from loopdesign.corners.converters import compensation, one_corner, solved
 from loopdesign.orbit.operating_point import operating_point
-from loopdesign.orbit.stepping.abreast import periods
+from loopdesign.orbit.stepping.abreast import periods, row
 from loopdesign.orbit.stepping.abreast.row import run_periods
 from loopdesign.orbit.stepping.cycle import CycleStepper
 
@@ -89,6 +89,23 @@ def test_load_steps(number):
     """Continuous throughout, and from one mode into the other; nearly all periods are worked out side by side."""
     _, singly = held_together(*step_run(tide_gauge(), number))
     assert singly < 0.1
+
+
+def test_rounding_is_not_corrected(monkeypatch):
+    """Here the states of two capacitors meet no closer than twice what is asked, however often they are corrected."""
+    case = ld.load_case("cases/wave_buoy_coupled_sepic.toml")
+    case = with_parts(case, {"R1": "3.92 kohm", "C1": "180 nF", "C2": "6.8 nF"})
+    fresh, x, devices = step_run(case, 2)
+    made = []
+
+    class Counted(row.Periods):
+        def __init__(self, *given):
+            made.append(len(given[1]))
+            super().__init__(*given)
+
+    monkeypatch.setattr(row, "Periods", Counted)
+    assert len(list(run_periods(fresh(), x, devices, 1000))) == 1000
+    assert len(made) < 60  # 183 where rounding is taken for a departure
 
 
 @pytest.mark.parametrize(

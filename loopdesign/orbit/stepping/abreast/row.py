@@ -37,6 +37,8 @@ NEARBY, LEAST, NOISY = 8, 2.0**-50, 1e-12
 """Begins beside each other that show the rounding of a period; their distance, and what is borne, relative."""
 WIDER, QUICK, SLOW = 4, 3, 8
 """Factor on their number where so few corrections joined them, and where so many did not."""
+SETTLED = 2
+"""Corrections after which what still parts periods may be their rounding."""
 POOR, REST = 2, 24
 """Periods gained by a correction that do not pay for it; periods stepped one by one where they did not."""
 
@@ -140,7 +142,7 @@ class _Row:
 
     def __init__(self, pattern: Pattern, x: Array, spans: list[float]) -> None:
         self.pattern, self.x = pattern, x
-        self.spans = spans
+        self.spans, self.noise = spans, np.zeros(len(x))
         self.gained, self.rounds = 0, 0
 
     @property
@@ -150,13 +152,13 @@ class _Row:
 
     def run(self, most: int) -> Iterator[tuple[Periods, int]]:
         """Yield periods, a few at a time, with how many of them are taken, until their sequence ends."""
-        width, left, noise = FEWEST, most, np.zeros(len(self.x))
+        width, left = FEWEST, most
         states, warm = self.x[None], [np.full(1, s) for s in self.spans]
         while True:
             begun, rounds = len(states), 0
             while len(states) and rounds < SLOW:
                 periods = Periods(self.pattern, states, warm)
-                joined = _joined(periods, noise)
+                joined = self._joined(periods, rounds)
                 count = periods.kept(joined)
                 if count:
                     yield periods, count
@@ -168,7 +170,7 @@ class _Row:
                 states, warm = _corrected(periods, count)
             if begun > 1:
                 if len(states):
-                    width, noise = max(width // WIDER, FEWEST), self._noise()
+                    width, self.noise = max(width // WIDER, FEWEST), self._noise()
                 elif rounds <= QUICK:
                     width = min(WIDER * width, MOST)
                 if begun - len(states) <= POOR * rounds:
@@ -176,6 +178,14 @@ class _Row:
             if not left:
                 return
             states, warm = _guessed(periods, count, min(width, left))
+
+    def _joined(self, periods: Periods, rounds: int) -> int:
+        """Count the first periods that begin where the one before ended, after a number of corrections."""
+        joined = _joined(periods, self.noise)
+        if rounds != SETTLED or joined == len(periods.begin):
+            return joined
+        self.noise = self._noise()
+        return _joined(periods, self.noise)
 
     def _noise(self) -> Array:
         """Measure how far rounding moves the end of a period (n,): begins beside each other, less their derivative."""
