@@ -33,6 +33,7 @@ from loopdesign.analysis.variants.solve import base_of, closed_loop, nominal_tem
 from loopdesign.corners.conditions import Corners
 from loopdesign.corners.tolerances import toleranced, variants
 from loopdesign.network.batch import in_halves
+from loopdesign.workers.branch import branch
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -41,8 +42,10 @@ if TYPE_CHECKING:
 
     from loopdesign import case as cases
     from loopdesign.analysis.check import CheckResult
+    from loopdesign.analysis.transient.places import Place
     from loopdesign.analysis.variants.solve import Base
     from loopdesign.corners.tolerances import Varied
+    from loopdesign.workers.branch import Branch
 
     Array = NDArray[np.float64]
 
@@ -139,6 +142,29 @@ def step_deviation(
         left_v=float(estimate[left].max()) if left else None,
         not_made=tuple(stepped.not_made),
     )
+
+
+def stepped_beside(
+    case: cases.Case, parts: Mapping[str, float], known: StepMemory, *, tolerances: bool = True
+) -> Branch[tuple[StepDeviation, dict[Place, float]]]:
+    """Begin to find the largest departure at the load step beside other work.
+
+    Parameters
+    ----------
+    case, parts, known, tolerances
+        As for `step_deviation`; nothing is added to what is known.
+
+    Returns
+    -------
+    Branch
+        Its result is for `StepMemory.learnt`; asking for it raises what `step_deviation` does.
+    """
+
+    def stepped() -> tuple[StepDeviation, dict[Place, float]]:
+        found = step_deviation(case, parts, tolerances=tolerances, known=known)
+        return found, known.departures
+
+    return branch(stepped)
 
 
 def step_conditions(case: cases.Case, *, tolerances: bool) -> Corners:

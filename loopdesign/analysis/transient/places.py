@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from loopdesign import case as cases
     from loopdesign.analysis.check import ExaminedStage
+    from loopdesign.analysis.findings.step import StepDeviation
     from loopdesign.analysis.transient.start import StepKind, StepStart
     from loopdesign.analysis.variants.solve import Base
     from loopdesign.corners.conditions import Corners
@@ -82,6 +83,22 @@ class StepMemory:
                 return stage
         self._stages.append(examine_stage(case, conditions))
         return self._stages[-1]
+
+    def learnt(self, found: tuple[StepDeviation, dict[Place, float]]) -> StepDeviation:
+        """Take over what was stepped beside.
+
+        Parameters
+        ----------
+        found : tuple of StepDeviation and dict
+            The largest departure, and every departure known where it was found.
+
+        Returns
+        -------
+        StepDeviation
+            The first of both.
+        """
+        self.departures |= found[1]
+        return found[0]
 
 
 def step_place(kind: str, parts: Mapping[str, float], corners: Corners, item: int) -> Place:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.check import examine
-from loopdesign.analysis.transient.deviation import step_deviation, with_step_deviation
+from loopdesign.analysis.transient.deviation import stepped_beside
 from loopdesign.analysis.transient.places import StepMemory
 from loopdesign.analysis.variants.solve import base_of
 from loopdesign.corners.tolerances import toleranced
@@ -182,7 +182,10 @@ class RobustTask:
         """Whether the load step departs no further than its target allows; else its worst place joins."""
         if self.step is None:
             return True
-        found = step_deviation(self.case, parts, tolerances=self.tolerances, known=self.stepped)
+        with stepped_beside(self.case, parts, self.stepped, tolerances=self.tolerances) as stepping:
+            if self.tolerances and toleranced(self.case, parts):
+                self._ends_of(parts)  # wanted where it holds
+            found = self.stepped.learnt(stepping.result())
         if not found.failures(self.step.limit_v):
             return True
         self.step = self.step.with_ends(found, parts)
@@ -305,8 +308,12 @@ class RobustTask:
 
     def _checked(self, parts: Mapping[str, float]) -> bool:
         """Whether a check over line and load finds every target met, nominal load steps among them."""
-        found = self._check(parts)
-        return found.targets_met and with_step_deviation(found, tolerances=False, known=self.stepped).targets_met
+        if self.step is None:
+            return self._check(parts).targets_met
+        with stepped_beside(self.case, parts, self.stepped, tolerances=False) as stepping:
+            if not self._check(parts).targets_met:
+                return False
+            return not self.stepped.learnt(stepping.result()).failures(self.step.limit_v)
 
     def _check(self, parts: Mapping[str, float]) -> CheckResult:
         """Examine parts over line and load, once."""
