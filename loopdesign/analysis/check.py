@@ -323,9 +323,10 @@ def examine(
         margins = loop_margins(loop)
         judged = verdicts(stage.model, loop, bounds(case, stage.conditions))
         light = light_loads(case, stage.conditions, stage.converter, loop.point, judged, parts)
-    missing = missed_limits(limits, readings_of(margins, judged), _names(stage.conditions))
-    missing += no_crossover(stage.conditions, margins)
-    if limits.crossover_limit_hz < max(m.crossover_hz or 0.0 for m in margins):
+    readings = readings_of(margins, judged)
+    missing = missed_limits(limits, readings, _names(stage.conditions))
+    missing += no_crossover(stage.conditions, margins, judged)
+    if (readings.crossover_hz > limits.crossover_limit_hz).any():
         missing += direct_path_too_fast(case, stage.conditions, stage.converter, stage.point, limits.crossover_limit_hz)
     return CheckResult(
         case=case, parts=dict(parts), stage=stage, closed_loop=loop, margins=margins, limits=limits,

@@ -73,11 +73,13 @@ def readings_of(margins: Sequence[LoopMargins], verdicts: Sequence[Verdict]) -> 
     Returns
     -------
     Readings
-        NaN where a margin does not exist.
+        NaN where a margin does not exist, and where the controller does not keep the operating point: no margin is
+        shown of such a corner.
     """
 
     def column(name: str) -> Array:
-        return np.array([getattr(m, name) for m in margins], dtype=np.float64)  # None becomes NaN
+        read = [getattr(m, name) if v.held is None else None for m, v in zip(margins, verdicts, strict=True)]
+        return np.array(read, dtype=np.float64)  # None becomes NaN
 
     return Readings(
         crossover_hz=column("crossover_hz"),

@@ -87,6 +87,19 @@ def test_what_is_told_of_the_bursts(judged):
     assert told.ripple_v == pytest.approx(max(boost.outputs) - min(boost.outputs), rel=0.05)
 
 
+def test_no_margin_is_held_against_a_corner_that_is_not_kept(tmp_path):
+    """Targets that every corner misses are told of the corners that are regulated, and of no other."""
+    path = write_case(
+        case_of(Boost(vin=VIN, load=24.0 / LOAD), loads=[LOAD, 0.5], turn_off_delay=150e-9), tmp_path / "c.toml"
+    )
+    text = path.read_text(encoding="utf-8")
+    path.write_text(f'{text}\n[targets]\nphase_margin = "170 deg"\nmodulus_margin = 0.999\ncrossover_limit = "1 Hz"\n')
+    found = check(load_case(path), nominal=True)
+    light, full = (f"{VIN:.4g} V, {load:.3g} A" for load in (LOAD, 0.5))
+    assert [told for told in found.reasons if f"at {light}" in told] == []
+    assert sum(f"at {full} is " in told for told in found.reasons) == 3
+
+
 @pytest.mark.nightly
 def test_a_pulse_that_blanking_forces_lets_the_output_rise(tmp_path):
     """Nothing is skipped with blanking: the output rises to where the judge comes to rest with the shortest pulse."""

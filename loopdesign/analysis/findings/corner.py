@@ -328,23 +328,23 @@ def _named(mode: Mode) -> str:
     return f"{mode.name} at {format_quantity(mode.frequency_hz, 'Hz')}"
 
 
-def no_crossover(conditions: Corners, margins: tuple[LoopMargins, ...]) -> tuple[str, ...]:
+def no_crossover(conditions: Corners, margins: Sequence[LoopMargins], verdicts: Sequence[Verdict]) -> tuple[str, ...]:
     """Say at which corners the loop gain crosses one nowhere, and why.
 
     Parameters
     ----------
     conditions : Corners
         Line, load and temperature (B,) [V], [A], [degC].
-    margins : tuple of LoopMargins
+    margins, verdicts : tuple of LoopMargins, tuple of Verdict
         One per corner.
 
     Returns
     -------
     tuple of str
-        One sentence per such corner.
+        One sentence per such corner that the controller keeps.
     """
     return tuple(
         f"no crossover at {corner_name(conditions, item)}: {m.reasons.get('crossover_hz', '')}"
-        for item, m in enumerate(margins)
-        if m.crossover_hz is None
+        for item, (m, verdict) in enumerate(zip(margins, verdicts, strict=True))
+        if m.crossover_hz is None and verdict.held is None
     )

@@ -10,6 +10,8 @@ from loopdesign.units.quantities import format_quantity
 RegimeWord: TypeAlias = Literal["skips pulses", "output rises"]
 SKIPS: RegimeWord = "skips pulses"
 RISES: RegimeWord = "output rises"
+MICROVOLTS = 6
+"""Digits after the point of an average control voltage in words [V]: what lies below is rounding of the run."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,7 +97,7 @@ class LightLoad:
         told = (
             f"it skips pulses: bursts of {pulses} pulse{plural} at {_range(low, high)}, ripple "
             f"{format_quantity(self.ripple_v or 0.0, 'V')} peak to peak, average control voltage "
-            f"{format_quantity(self.mean_control_v or 0.0, 'V')}"
+            f"{format_quantity(round(self.mean_control_v or 0.0, MICROVOLTS), 'V')}"
         )
         return told if self.steady else f"{told}; the bursts had not become steady by the end of the run"
 

@@ -77,8 +77,8 @@ def missed(found: CheckResult, item: int) -> tuple[str, ...]:
     told = [] if verdict.stable else ["stability"]
     if verdict.current_loop_worst_mode.beyond_the_loop and (found.margins or verdict.stable):
         told.append("current loop")
-    if not found.margins:
-        return tuple(told)
+    if not found.margins or verdict.held is not None:
+        return tuple(told)  # no margin is shown of a corner that is not kept
     one = slice(item, item + 1)
     misses = found.limits.misses(readings_of(found.margins[one], found.verdicts[one]))
     failing = [found.limits[name] for name, miss in misses.items() if miss[0] > 0.0]

@@ -297,7 +297,7 @@ class Examination:
         loop = in_halves(exact, np.arange(len(self.condition)), failures=failures, alone=none)
         near = (np.abs(loop) > 1.0 / NEAR_CROSSOVER) & (np.abs(loop) < NEAR_CROSSOVER)
         if not near.any():
-            return "no combination near crossover to compare at"
+            return "an amount that is not known, for no loop gain comes near 1"
         ratio = np.where(near, loop / product, 1.0)
         corner, point = np.unravel_index(int(np.argmax(np.abs(np.log(ratio)))), ratio.shape)
         db, deg = 20.0 * np.log10(np.abs(ratio[corner, point])), np.degrees(np.angle(ratio[corner, point]))

@@ -182,7 +182,7 @@ def no_design(
     told = [nearest_fails(judged, exam.corners, exam.demands)]
     if limits.step_deviation is not None and misses[item] >= worst_shortfall(judged, limits):
         told = [step_fails(misses[item], limits.step_deviation.value)]
-    if unconfirmed:
+    if unconfirmed and judged.read.all():
         told.append(
             f"{unconfirmed} combinations meet every limit with plant times compensator for the loop gain, none "
             f"does with the exact loop gain; the two differ by up to {exam.inaccuracy(work, item)}"

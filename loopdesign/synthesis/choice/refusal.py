@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.check import examine_stage
+from loopdesign.analysis.findings.held import WHY
 from loopdesign.errors import ConvergenceError, NoDesignError, UnreachableOutputError
 from loopdesign.models.verdict import worst_modes
 from loopdesign.network.linear_algebra import BREAKDOWN
+from loopdesign.orbit.holding import KEPT, WORDS
 from loopdesign.synthesis.baseline.synthesis import obstacles
 from loopdesign.synthesis.cures.current_loop import current_loop_cures
 from loopdesign.synthesis.search.loops import LoopReadings
@@ -46,7 +48,17 @@ def worst_shortfall(judged: Judged, limits: Limits) -> float:
 
 
 def nearest_fails(judged: Judged, corners: Corners, demands: Demands) -> str:
-    """Say which limit the nearest miss fails by most and where; if it is unstable, at how many corners and where."""
+    """Say which limit the nearest miss fails by most and where.
+
+    If it is unstable, or its controller does not keep an operating point, say that, at how many corners and where.
+    """
+    lost = np.flatnonzero(judged.reached & (judged.held != KEPT))
+    if len(lost):
+        first = int(lost[0])
+        return (
+            f"the nearest combination fails at {len(lost)} of {len(judged)} corners, where the converter does not stay "
+            f"at its operating point, such as {variant_name(corners, first)}: {WHY[str(WORDS[judged.held[first]])]}"
+        )
     shaky = int((~judged.stable).sum())
     if shaky:
         worst = int(np.argmax(np.where(judged.stable, 0.0, judged.largest_multiplier)))

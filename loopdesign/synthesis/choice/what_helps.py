@@ -91,7 +91,7 @@ class Change:
         if self.shortfall <= 0.0:
             return f"{self.words} meets every target at these {corners} corners, with {named}"
         if self.shortfall >= UNSTABLE:
-            return f"{self.words} leaves every combination unstable somewhere"
+            return f"{self.words} leaves every combination without a stable operating point somewhere"
         return f"{self.words} does not suffice: a target is missed by {100.0 * self.shortfall:.2g} % ({self.left})"
 
     def to_dict(self) -> dict[str, object]:

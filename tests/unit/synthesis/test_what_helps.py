@@ -5,11 +5,16 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from loopdesign.analysis.variants.judge import Judged
 from loopdesign.case import parse_case, read_text
+from loopdesign.corners.converters import line_load_corners
 from loopdesign.errors import NoDesignError
+from loopdesign.orbit.holding import KEPT, PULL_UP
 from loopdesign.synthesis.choice.choose import choose
+from loopdesign.synthesis.choice.refusal import nearest_fails
 from loopdesign.units.quantities import parse_quantity
 
 TEXT = read_text(Path(__file__).parents[3] / "cases" / "tide_gauge_sepic.toml")
@@ -83,3 +88,18 @@ def test_hardware_that_is_said_to_suffice_does(refusal):
         else:
             with pytest.raises(NoDesignError, match="no combination"):
                 choose(changed, tolerances=False)
+
+
+def test_a_point_that_is_not_kept_is_not_called_unstable():
+    """The multipliers are all inside the unit circle: it is the pull-up that stands in the way, and parts do not."""
+    corners = line_load_corners(case())
+    kept, ones = np.full(len(corners), KEPT), np.ones(len(corners))
+    lost = np.where(np.arange(len(corners)) == 2, PULL_UP, kept)
+    judged = Judged(
+        crossover_hz=ones, phase_margin_deg=ones, gain_margin_db=ones, modulus_margin=ones, largest_multiplier=0.9 * ones,
+        stable=lost == KEPT, lowest_crossover_hz=ones, reached=np.ones(len(corners), bool), held=lost,
+    )  # fmt: skip
+    told = nearest_fails(judged, corners, None)
+    assert "fails at 1 of 6 corners" in told
+    assert "such as 13 V, 0.1 A: the output needs a control voltage that the optocoupler" in told
+    assert "unstable" not in told
