@@ -123,7 +123,9 @@ def _among_several(
     if len(broken):
         free = replace(point, sequence=undelayed(point.sequence)) if delay else point
         orbits = orbits_of(free, kept, range(len(point)))
-        sequence = found_beside(converter.plain(), {int(k): orbits[int(k)] for k in solved}, ways()).take(broken)
+        known = {int(k): orbits[int(k)] for k in solved}
+        without = {int(k): free.sequence.take(np.array([k])) for k in np.flatnonzero(~found)}
+        sequence = found_beside(converter.plain(), known, ways(), without=without).take(broken)
         mended = _solved(take(converter, broken, len(point)), delayed(sequence, delay), probes)
         point = _merged(converter, point, broken, mended)
         broken = broken[_broken(mended)]

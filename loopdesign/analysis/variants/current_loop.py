@@ -19,8 +19,9 @@ from loopdesign.orbit.operating_point import operating_point
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from loopdesign.analysis.variants.solve import Base
+    from loopdesign.analysis.variants.solve import Base, Seen
     from loopdesign.corners.conditions import Corners
+    from loopdesign.orbit.operating_point import Guess
 
 TURNS = 1e-9
 """Angle of a multiplier from which its mode turns or alternates [rad]."""
@@ -65,7 +66,9 @@ class CurrentLoop:
         return take(self, items, len(self))
 
 
-def current_loop(base: Base, corners: Corners, condition: NDArray[np.intp]) -> CurrentLoop:
+def current_loop(
+    base: Base, corners: Corners, condition: NDArray[np.intp], edges: Guess | None = None, seen: Seen | None = None
+) -> CurrentLoop:
     """Examine the current loop alone of a batch of variants.
 
     Parameters
@@ -76,6 +79,10 @@ def current_loop(base: Base, corners: Corners, condition: NDArray[np.intp]) -> C
         Variants (B,): line, load, temperature, and factors on part values.
     condition : ndarray (B,)
         Nominal condition that each variant belongs to, by index [unitless].
+    edges : Guess, optional
+        Edges of the variants (B,), where they are known; those of the nominal conditions unless given.
+    seen : callable, optional
+        Told the numbers of variants and the intervals of their orbits, where these are found together.
 
     Returns
     -------
@@ -87,7 +94,10 @@ def current_loop(base: Base, corners: Corners, condition: NDArray[np.intp]) -> C
     def together(items: NDArray[np.intp]) -> CurrentLoop:
         some = corners.take(items)
         converter = variant_converter(base, some, condition[items])
-        model = linearise(operating_point(converter, guess_at(base, condition[items]), lean=True))
+        begin = guess_at(base, condition[items]) if edges is None else edges.take(items)
+        model = linearise(operating_point(converter, begin, lean=True))
+        if seen is not None:
+            seen(items, model.point.sequence)
         size = np.abs(model.multipliers)
         turning = np.abs(np.angle(model.multipliers)) > TURNS
         stable = size.max(axis=1) < 1.0

@@ -109,7 +109,7 @@ class EndSearch(Generic[Found]):
         like: NDArray[np.intp],
         concern: Array | None = None,
     ) -> None:
-        self._judge, self._badness = judge, badness
+        self.judge, self._badness = judge, badness
         self.conditions, self.causes, self.like, self.concern = len(like), causes, like, concern
         self._number: dict[tuple[int, bytes], int] = {}
         self._condition, self._places = np.empty(0, np.intp), np.empty((0, causes))
@@ -236,7 +236,7 @@ class EndSearch(Generic[Found]):
     def _judged(self, condition: NDArray[np.intp], places: Array) -> Found:
         """Judge combinations, so many at once."""
         spans = [slice(b, b + AT_ONCE) for b in range(0, len(condition), AT_ONCE)]
-        return joined([self._judge(condition[s], places[s]) for s in spans])
+        return joined([self.judge(condition[s], places[s]) for s in spans])
 
     def _add(self, wanted: list[Combination]) -> None:
         """Judge the combinations that were not judged before."""

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
+from loopdesign.analysis.variants.beside import OrbitsBeside
 from loopdesign.analysis.variants.current_loop import CurrentLoop, current_loop
 from loopdesign.analysis.variants.ends import Ends, EndSearch
 from loopdesign.analysis.variants.held import HeldEnds, held_badness, held_ends
@@ -159,9 +160,11 @@ def closed_search(base: Base, varied: tuple[Varied, ...]) -> EndSearch[Judged]:
     EndSearch
         Nothing is judged yet.
     """
+    beside = OrbitsBeside(base, len(varied))
 
     def close(condition: NDArray[np.intp], places: Array) -> Judged:
-        return judge(base, variants(base.corners, condition, varied, places), condition)
+        begin, seen = beside.of(condition, places)
+        return judge(base, variants(base.corners, condition, varied, places), condition, begin, seen)
 
     return EndSearch(close, badness, len(varied), nominal_temperature(base))
 
@@ -210,13 +213,10 @@ def extremes(
     """
     count, k = len(base.corners), len(varied)
 
-    def close(condition: NDArray[np.intp], places: Array) -> Judged:
-        return judge(base, variants(base.corners, condition, varied, places), condition)
-
     if not k:
         every, none = np.arange(count), np.empty((count, 0))
-        inner_alone = current_loop(base, variants(base.corners, every, varied, none), every)
-        return _nominal_alone(base, close(every, none), inner_alone)
+        alone = variants(base.corners, every, varied, none)
+        return _nominal_alone(base, judge(base, alone, every), current_loop(base, alone, every))
     first = closed_search(base, varied) if search is None else search
     if held is None:
         with branch(partial(held_ends, base, varied)) as begun:
@@ -230,7 +230,9 @@ def extremes(
         condition=condition,
         places=places,
         corners=variants(base.corners, condition, varied, places),
-        judged=_all_of(closed.found, first.known(condition, places), lambda some: close(condition[some], places[some])),
+        judged=_all_of(
+            closed.found, first.known(condition, places), lambda some: first.judge(condition[some], places[some])
+        ),
         current_loop=_all_of(
             inner.found, beside.search.known(condition, places), lambda some: beside.hold(condition[some], places[some])
         ),

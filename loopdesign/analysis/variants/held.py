@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.analysis.variants.beside import OrbitsBeside
 from loopdesign.analysis.variants.current_loop import CurrentLoop, current_loop
 from loopdesign.analysis.variants.ends import Ends, EndSearch
 from loopdesign.analysis.variants.reserve import RESERVES
@@ -76,12 +77,15 @@ def held_ends(base: Base, varied: tuple[Varied, ...]) -> HeldEnds:
     HeldEnds
         For every condition the largest multiplier of the current loop and the least of each reserve.
     """
-    hold = partial(_held, base, varied)
+    hold = partial(_held, base, varied, OrbitsBeside(base, len(varied)))
     concern = np.array([1.0, *[0.0] * len(RESERVES)])
     search = EndSearch(hold, held_badness, len(varied), nominal_temperature(base), concern=concern)
     return HeldEnds(varied=varied, search=search, ends=search.run(), hold=hold)
 
 
-def _held(base: Base, varied: tuple[Varied, ...], condition: NDArray[np.intp], places: Array) -> CurrentLoop:
+def _held(
+    base: Base, varied: tuple[Varied, ...], beside: OrbitsBeside, condition: NDArray[np.intp], places: Array
+) -> CurrentLoop:
     """Judge combinations with the control voltage held."""
-    return current_loop(base, variants(base.corners, condition, varied, places), condition)
+    begin, seen = beside.of(condition, places)
+    return current_loop(base, variants(base.corners, condition, varied, places), condition, begin, seen)

@@ -16,7 +16,7 @@ import numpy as np
 from loopdesign.analysis.given import has_loop
 from loopdesign.analysis.grids import NEAR_DC_SHARE, band
 from loopdesign.analysis.readings import Readings
-from loopdesign.analysis.variants.solve import Base, alike, closed_loop
+from loopdesign.analysis.variants.solve import Base, Seen, alike, closed_loop
 from loopdesign.corners.controller import bounds
 from loopdesign.corners.converters import topology_of
 from loopdesign.corners.trouble import strict
@@ -86,7 +86,9 @@ class Judged(Readings):
         return take(self, items, len(self))
 
 
-def judge(base: Base, corners: Corners, condition: NDArray[np.intp], edges: Guess | None = None) -> Judged:
+def judge(
+    base: Base, corners: Corners, condition: NDArray[np.intp], edges: Guess | None = None, seen: Seen | None = None
+) -> Judged:
     """Judge a batch of variants by the exact loop gain and the multipliers.
 
     Parameters
@@ -99,6 +101,8 @@ def judge(base: Base, corners: Corners, condition: NDArray[np.intp], edges: Gues
         (B,) index of the nominal condition each variant belongs to [unitless].
     edges
         Edges (B,) of the variants with their loop open, where they are known.
+    seen
+        Told the numbers of variants and the intervals of their orbits, where these are found together.
 
     Returns
     -------
@@ -110,6 +114,8 @@ def judge(base: Base, corners: Corners, condition: NDArray[np.intp], edges: Gues
         with strict():
             some = None if edges is None else edges.take(items)
             model, reached = closed_loop(base, corners.take(items), condition[items], some)
+        if seen is not None:
+            seen(items, model.point.sequence)
         return _read(base, corners.take(items), model, reached)
 
     def alone(items: NDArray[np.intp]) -> Judged:

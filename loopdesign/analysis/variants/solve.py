@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from loopdesign.orbit.operating_point import Guess, operating_point
 from loopdesign.orbit.waveforms import average_state
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
     from numpy.typing import NDArray
 
@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from loopdesign.network.converter import Converter
 
 
+Seen: TypeAlias = "Callable[[NDArray[np.intp], Guess], None]"
+"""Told the numbers of variants and the intervals of their orbits."""
 TOGETHER = 48
 """Variants up to which a second call costs more than the network with nothing conducting."""
 

@@ -4,6 +4,7 @@
 `crossing` where functions of one variable fall through zero, for a batch at once
 `reach`    the output over duty, and what the stage reaches at best
 `trial`    sequences tried on many items at once
+`mending`  sequences put right by what the rectifiers are seen to do otherwise
 `follow`   the converter followed until it repeats itself, where the sequence is not known beforehand
 `fixed`    orbits at a given duty, of stages with several rectifiers
 `several`  their duty and sequence

@@ -1,8 +1,9 @@
 """Duty and sequence of stages with several rectifiers, whose sequences are many and are not guessed.
 
-The sequence of one operating point begins the solution of all others, and wherever it is kept there it holds. What is
-left over begins from the nearest ones found; where that fails, one item is stepped from an orbit near its own, and
-only where that leads to none it is followed edge by edge from one cycle to the next until it repeats itself.
+The sequence of one operating point begins the solution of all others, and wherever it is kept there it holds. Where it
+is not, the orbit shows what the rectifiers do otherwise, and the sequence is put right. What is left over begins from
+the nearest ones found; where that fails, one item is stepped from an orbit near its own, and only where that leads to
+none it is followed edge by edge from one cycle to the next until it repeats itself.
 
 Where the topology says what stage it is without some of its devices, that one is solved first, all points at once: its
 duties and states are near enough that a few cycles stepped from there show the sequence.
@@ -23,13 +24,14 @@ from loopdesign.network.places import OFF, ON
 from loopdesign.orbit.augmented import Stepper
 from loopdesign.orbit.periodic import NEWTON_STEPS, newton
 from loopdesign.orbit.problem import pose
+from loopdesign.orbit.search.mending import mended
 from loopdesign.orbit.search.reach import SHORTEST_ON, continuous
 from loopdesign.orbit.search.stepped import stepped_at
 from loopdesign.orbit.search.trial import TriedOrbit, nearest_kept, tried, tried_on_others, walked
 from loopdesign.orbit.sequence import joined_sequences
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
     from numpy.typing import NDArray
 
@@ -100,6 +102,7 @@ def found_beside(
     orbits: dict[int, TriedOrbit],
     ways: Ways,
     *,
+    without: Mapping[int, Sequence] | None = None,
     placed: tuple[Sequence, list[NDArray[np.float64] | None]] | None = None,
 ) -> Sequence:
     """Find the sequences of items without a kept orbit from the orbits that there are.
@@ -112,6 +115,8 @@ def found_beside(
         Orbits by item [unitless], kept or not.
     ways : Ways
         How an item is placed and followed.
+    without : mapping of int to Sequence
+        Sequences that have no orbit, by item [unitless], each a batch of one [periods].
     placed : tuple of Sequence and list
         Where to follow from, of every item (B,) [periods]; worked out where it is needed, unless given.
 
@@ -131,6 +136,8 @@ def found_beside(
     orbits = dict(orbits)
     load = np.broadcast_to(np.asarray(converter.load_current, float), converter.input_voltage.shape)
     pending = [int(k) for k in np.argsort(-load, kind="stable") if int(k) not in orbits or not orbits[int(k)].kept]
+    orbits |= mended(converter, orbits, without or {}, pending)
+    pending = [k for k in pending if k not in orbits or not orbits[k].kept]
     fresh = [k for k, orbit in orbits.items() if orbit.kept]
     while pending:
         if fresh:

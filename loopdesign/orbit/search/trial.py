@@ -1,8 +1,8 @@
 """Sequences tried on many items at once: solved by Newton's method, and kept where the rectifiers keep them.
 
-An item that does not keep what was tried on it begins from its neighbours: the sequences that they keep are tried, the
-nearest first, on all such items together. Only where none of them holds, the converter is stepped a few cycles from
-the orbit found last, for one item; what that shows is tried on the others again.
+An item that keeps neither what was tried on it nor what that shows instead (`mending`) begins from its neighbours: the
+sequences that they keep are tried, the nearest first, on all such items together. Only where none of them holds, the
+converter is stepped a few cycles from the orbit found last, for one item; what that shows is tried on the others again.
 """
 
 from __future__ import annotations

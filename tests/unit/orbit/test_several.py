@@ -22,6 +22,8 @@ from loopdesign.orbit.problem import pose
 from loopdesign.orbit.search import closing
 from loopdesign.orbit.search.duty import FOLLOWED, followed
 from loopdesign.orbit.search.follow import fixed_duty_stepper, follow
+from loopdesign.orbit.search.mending import mended
+from loopdesign.orbit.search.trial import tried
 from loopdesign.orbit.sequence import Edge
 
 CASES = Path(__file__).parents[3] / "cases"
@@ -52,6 +54,32 @@ def test_a_guess_of_another_sequence_is_mended():
         found = operating_point(converter, wanted.sequence.take(np.full(len(wanted), k)))
         assert found.sequence.same_structure(wanted.sequence).all()
         assert found.duty == pytest.approx(wanted.duty, rel=1e-9)
+
+
+def test_sequences_are_put_right_by_what_their_orbits_show():
+    """Each corner begun with the sequence of every other: what mending keeps are the orbits stepped and followed before.
+
+    Nothing is stepped or followed for it, and hardly any pair is left over.
+    """
+    case = ld.load_case(CASES / "current_profiler_bipolar.toml")
+    converter, wanted = solved(case, _combinations(case, case.stage))
+    size, plain = len(wanted), converter.plain()
+    left = others = 0
+    for k in range(size):
+        guess = wanted.sequence.take(np.full(size, k))
+        other = [
+            i for i in range(size) if not guess.take(np.array([i])).same_structure(wanted.sequence.take(np.array([i])))
+        ]
+        orbits = tried(plain, guess)
+        without = {i: guess.take(np.array([i])) for i in other if i not in orbits}
+        found = mended(plain, orbits, without, other)
+        left, others = left + len(other) - len(found), others + len(other)
+        for i, orbit in found.items():
+            assert orbit.kept
+            assert orbit.sequence.same_structure(wanted.sequence.take(np.array([i]))).all()
+            assert orbit.duty == pytest.approx(wanted.duty[i], rel=1e-9)
+    assert others > 90
+    assert left < 0.03 * others
 
 
 def test_a_delay_taken_away_is_the_sequence_before():
