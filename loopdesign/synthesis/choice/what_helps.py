@@ -29,6 +29,7 @@ from loopdesign.synthesis.search.loops import KEPT, figures
 from loopdesign.synthesis.search.plant_grid import open_loops
 from loopdesign.synthesis.search.search import search_once
 from loopdesign.units.quantities import format_quantity
+from loopdesign.workers.branch import branch
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -154,13 +155,15 @@ def ranked_changes(exam: Examination, work: Search, plain: ExaminedStage, neares
     tuple of Change
         Those that could be evaluated.
     """
-    changes = [*_relaxed(exam, work, nearest), *_hardware(exam, plain)]
+    with branch(lambda: list(_hardware(exam, plain))) as others:
+        changes = [*_relaxed(exam, work, nearest), *others.result()]
     return tuple(sorted(changes, key=lambda c: (max(c.shortfall, 0.0), c.size)))
 
 
 def _relaxed(exam: Examination, work: Search, nearest: int) -> Iterator[Change]:
     """Relax each target alone as far as the combination needs that meets all others and misses it least."""
     coarse, known = work.lattice.coarse(THIN), dict[int, dict[str, float]]()
+    of_coarse = _product_misses(exam, work, coarse)
 
     def exact(items: NDArray[np.intp]) -> list[dict[str, float]]:
         new = np.array([i for i in items if int(i) not in known], np.intp)
@@ -178,7 +181,7 @@ def _relaxed(exam: Examination, work: Search, nearest: int) -> Iterator[Change]:
         def cost(_: int, misses: Mapping[str, float], name: str = limit.name) -> tuple[float, float]:
             return max(0.0, *(m for n, m in misses.items() if n != name)), misses.get(name, 0.0)
 
-        begin = [nearest, *_nearest(work, exam, coarse, product_key)[:EXACT].tolist()]
+        begin = [nearest, *_nearest(exam, work, coarse, of_coarse, product_key)[:EXACT].tolist()]
         best, _ = descend(work.lattice, exact, begin, cost)
         others, miss = cost(best, known[best])
         if miss <= 0.0 or others > 0.0:
@@ -217,16 +220,23 @@ def _misses(exam: Examination, judged: Judged, step_miss: float) -> dict[str, fl
     return misses
 
 
-def _nearest(work: Search, exam: Examination, coarse: NDArray[np.intp], key: Key) -> NDArray[np.intp]:
+def _product_misses(exam: Examination, work: Search, items: NDArray[np.intp]) -> dict[str, Array]:
+    """Largest miss (N,) of each limit over the corners with plant times compensator."""
+    found = figures(work.responses, work.lattice.values(items)).misses(exam.demands)
+    return {name: miss.max(axis=1) for name, miss in found.items() if name != KEPT}
+
+
+def _nearest(
+    exam: Examination, work: Search, coarse: NDArray[np.intp], of_coarse: Mapping[str, Array], key: Key
+) -> NDArray[np.intp]:
     """Pick the combinations with the smallest key as plant times compensator: a sub-lattice, refined about its best."""
     lattice = work.lattice
     few = len(lattice.choices) <= 3
 
-    def ordered(items: NDArray[np.intp]) -> NDArray[np.intp]:
-        found = figures(work.responses, lattice.values(items)).misses(exam.demands)
-        return items[np.argsort(key({n: m.max(axis=1) for n, m in found.items() if n != KEPT}), kind="stable")]
+    def ordered(items: NDArray[np.intp], misses: Mapping[str, Array] | None = None) -> NDArray[np.intp]:
+        return items[np.argsort(key(misses or _product_misses(exam, work, items)), kind="stable")]
 
-    best, before = ordered(coarse), -1
+    best, before = ordered(coarse, of_coarse), -1
     for reach in REACH:
         if reach == REACH[-1] and int(best[0]) == before:
             break
@@ -257,7 +267,9 @@ def _evaluated(exam: Examination, case: cases.Case, words: str, size: float) -> 
     opened = open_loops(case, stage, exam.corners, exam.condition)
     demand = None if changed.step is None else changed.step.demand
     work = search_once(case, stage, opened, demands, step=demand, thin=True)
-    items = _nearest(work, changed, work.lattice.coarse(THIN), lambda misses: np.max(list(misses.values()), axis=0))
+    coarse = work.lattice.coarse(THIN)
+    of_coarse = _product_misses(changed, work, coarse)
+    items = _nearest(changed, work, coarse, of_coarse, lambda misses: np.max(list(misses.values()), axis=0))
     items = np.unique(np.concatenate([items, work.result.items[:EXACT]]))
     judged, steps = changed.judge_each(work, items), changed.step_misses(work, items)
     falls_short = [max(float(demands.limits.shortfall(j).max()), float(s)) for j, s in zip(judged, steps, strict=True)]
