@@ -120,7 +120,7 @@ class Branch(Generic[Made]):
             _end(child, children)
 
 
-def branch(make: Callable[[], Made]) -> Branch[Made]:
+def branch(make: Callable[[], Made], *, further: bool = False) -> Branch[Made]:
     """Begin to make something in a child, while this process goes on.
 
     Parameters
@@ -128,6 +128,8 @@ def branch(make: Callable[[], Made]) -> Branch[Made]:
     make : callable
         What to call. It must change nothing that this process wants changed, return what can be pickled, and take no
         lock that another thread may hold, as showing progress on a terminal does.
+    further : bool
+        Whether the child may fork children of its own, which end with it at the latest [unitless].
 
     Returns
     -------
@@ -142,7 +144,7 @@ def branch(make: Callable[[], Made]) -> Branch[Made]:
         with undisturbed():
             child = os.fork()
             if not child:
-                _answer(make, given, home)
+                _answer(make, given, home, set() if further else None)
             children.add(child)
     except OSError:
         os.close(taken)
@@ -152,7 +154,7 @@ def branch(make: Callable[[], Made]) -> Branch[Made]:
     return Branch(make, (child, taken, children))
 
 
-def _answer(make: Callable[[], Made], given: int, home: int) -> None:
+def _answer(make: Callable[[], Made], given: int, home: int, children: set[int] | None) -> None:
     """Make the result in the child, hand it out and end, whatever happens."""
     try:
         import fcntl  # noqa: PLC0415  (systems that fork have it)
@@ -164,7 +166,7 @@ def _answer(make: Callable[[], Made], given: int, home: int) -> None:
             ctypes.CDLL(None).prctl(_WITH_PARENT, signal.SIGKILL)
         if os.getppid() != home:  # killed before this one could ask to end with it
             return
-        _CHILDREN.set(None)
+        _CHILDREN.set(children)
         given = fcntl.fcntl(given, fcntl.F_DUPFD, STREAMS)  # a stream that the caller had closed may have its number
         for end in map(int, os.listdir("/proc/self/fd")):  # noqa: PTH208  (names only)
             if end >= STREAMS and end != given:

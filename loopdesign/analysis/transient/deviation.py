@@ -164,7 +164,7 @@ def stepped_beside(
         found = step_deviation(case, parts, tolerances=tolerances, known=known)
         return found, known.departures
 
-    return branch(stepped)
+    return branch(stepped, further=True)
 
 
 def step_conditions(case: cases.Case, *, tolerances: bool) -> Corners:

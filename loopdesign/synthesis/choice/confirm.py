@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.analysis.check import examine
+from loopdesign.analysis.transient.deviation import stepped_beside
 from loopdesign.analysis.variants.extremes import closed_search, extremes, likely_ends
 from loopdesign.analysis.variants.held import held_ends
 from loopdesign.analysis.variants.judge import Judged, judge
@@ -16,8 +18,14 @@ from loopdesign.synthesis.search.loops import PARTS
 from loopdesign.workers.branch import branch
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from numpy.typing import NDArray
 
+    from loopdesign import case as cases
+    from loopdesign.analysis.check import CheckResult, ExaminedStage
+    from loopdesign.analysis.limits import Limits
+    from loopdesign.analysis.transient.places import StepMemory
     from loopdesign.analysis.variants.extremes import Extremes
     from loopdesign.analysis.variants.held import HeldEnds
     from loopdesign.analysis.variants.solve import Base
@@ -121,6 +129,48 @@ def candidates(
             key = f"compensation.{name}"
             factors[key] = np.asarray(factors.get(key, 1.0)) * np.repeat(column / reference, len(corners))
     return replace(spread, factors=factors), condition[tiled]
+
+
+class Checks:
+    """Checks of combinations over line and load, each made once.
+
+    Parameters
+    ----------
+    case
+        Case with its network, divider and slope filled in.
+    plain
+        Conditions of line and load only, nominal parts.
+    limits
+        What the readings are held against.
+    stepped
+        What is known of the load step; what is found is added.
+    """
+
+    def __init__(self, case: cases.Case, plain: ExaminedStage, limits: Limits, stepped: StepMemory) -> None:
+        self.case, self.plain, self.limits, self.stepped = case, plain, limits, stepped
+        self._found: dict[tuple[float, ...], CheckResult] = {}
+        self._met: dict[tuple[float, ...], bool] = {}
+
+    def of(self, parts: Mapping[str, float]) -> CheckResult:
+        """Examine parts."""
+        key = tuple(parts.values())
+        if key not in self._found:
+            self._found[key] = examine(self.case, parts, self.plain, self.limits)
+        return self._found[key]
+
+    def met(self, parts: Mapping[str, float]) -> bool:
+        """Tell whether parts meet every target, that of the load step among them."""
+        key, limit = tuple(parts.values()), self.limits.step_deviation
+        if key not in self._met:
+            self._met[key] = self.of(parts).targets_met if limit is None else self._met_in_time(parts, limit.value)
+        return self._met[key]
+
+    def _met_in_time(self, parts: Mapping[str, float], limit_v: float) -> bool:
+        """Tell whether they meet every target, and depart no further than they may where they are stepped in time."""
+        with stepped_beside(self.case, parts, self.stepped, tolerances=False) as stepping:
+            if not self.of(parts).targets_met:
+                return False
+            return not self.stepped.learnt(stepping.result()).failures(limit_v)
 
 
 class FollowedEnds:

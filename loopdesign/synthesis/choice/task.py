@@ -8,14 +8,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.check import examine
 from loopdesign.analysis.transient.deviation import stepped_beside
 from loopdesign.analysis.transient.places import StepMemory
 from loopdesign.analysis.variants.solve import base_of
 from loopdesign.corners.tolerances import toleranced
 from loopdesign.errors import NoDesignError
 from loopdesign.synthesis.baseline.synthesis import placed_to_begin_with
-from loopdesign.synthesis.choice.confirm import FollowedEnds, FollowedHeld, extended, worst_ends
+from loopdesign.synthesis.choice.confirm import Checks, FollowedEnds, FollowedHeld, extended, worst_ends
 from loopdesign.synthesis.choice.examination import BATCH, UNCHANGED, Examination
 from loopdesign.synthesis.choice.listing import listing, no_design, outcome
 from loopdesign.synthesis.choice.refusal import refuse_at_ends
@@ -32,7 +31,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign import case as cases
-    from loopdesign.analysis.check import CheckResult, ExaminedStage
+    from loopdesign.analysis.check import ExaminedStage
     from loopdesign.analysis.variants.extremes import Extremes, LikelyEnds
     from loopdesign.analysis.variants.judge import Judged
     from loopdesign.corners.conditions import Corners
@@ -96,7 +95,7 @@ class RobustTask:
         self.placed: Branch[dict[str, float]] | dict[str, float] | None = None
         self.opened: OpenLoops | None = None
         self.held = FollowedHeld()
-        self.checks: dict[tuple[float, ...], CheckResult] = {}
+        self.checks = Checks(case, plain, demands.limits, self.stepped)
         self.ends: dict[tuple[float, ...], FollowedEnds] = {}
         self.first: Search | None = None
         self.strict = False
@@ -114,7 +113,7 @@ class RobustTask:
         try:
             found = self._rounds()
         except NoDesignError:
-            if all(self._checked(parts) for parts in self.unchecked):
+            if all(self.checks.met(parts) for parts in self.unchecked):
                 raise
             found = None
         if found is None:
@@ -149,10 +148,10 @@ class RobustTask:
             else:
                 self.announce(parts)
             if found is None or settled or last:
-                if not self._checked(parts):
+                if not self.checks.met(parts):
                     listed.drop()
                     return None
-                check = self._check(parts)
+                check = self.checks.of(parts)
                 return outcome(self.exam, check, work, listed.result(), found, settled=settled)
             listed.drop()
             self._add(found)
@@ -301,26 +300,10 @@ class RobustTask:
             if not self.strict:
                 self.unchecked.append(work.parts_of(item))
                 return item, judged
-            if self._checked(work.parts_of(item)):
+            if self.checks.met(work.parts_of(item)):
                 return item, judged
         self.refused = [int(i) for i in order[:BATCH]] or self.refused
         return None
-
-    def _checked(self, parts: Mapping[str, float]) -> bool:
-        """Whether a check over line and load finds every target met, nominal load steps among them."""
-        if self.step is None:
-            return self._check(parts).targets_met
-        with stepped_beside(self.case, parts, self.stepped, tolerances=False) as stepping:
-            if not self._check(parts).targets_met:
-                return False
-            return not self.stepped.learnt(stepping.result()).failures(self.step.limit_v)
-
-    def _check(self, parts: Mapping[str, float]) -> CheckResult:
-        """Examine parts over line and load, once."""
-        key = tuple(parts.values())
-        if key not in self.checks:
-            self.checks[key] = examine(self.case, parts, self.plain, self.exam.demands.limits)
-        return self.checks[key]
 
     def _add(self, ends: Extremes | LikelyEnds) -> None:
         """Let the worst combinations of tolerance ends join the corners, each once.

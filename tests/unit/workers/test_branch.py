@@ -109,6 +109,36 @@ def test_a_child_prints_nothing_and_forks_no_further(capfd):
 
 
 @pytest.mark.usefixtures("forking")
+def test_a_child_that_may_forks_children_of_its_own():
+    def two():
+        begun = branch(os.getpid)
+        return os.getpid(), begun.result()
+
+    child, further = branch(two, further=True).result()
+    assert len({os.getpid(), child, further}) == 3
+
+
+@pytest.mark.usefixtures("forking")
+def test_children_of_a_child_end_with_it(tmp_path):
+    told = tmp_path / "pid"
+
+    def sleeps():
+        (tmp_path / "begun").write_text(str(os.getpid()), encoding="ascii")
+        (tmp_path / "begun").rename(told)
+        time.sleep(600.0)
+
+    with branch(lambda: branch(sleeps).result(), further=True):
+        while not told.exists():
+            time.sleep(0.01)
+        pid = int(told.read_text(encoding="ascii"))
+        assert "\nState:\tZ" not in state_of(pid), "at work"
+    deadline = time.monotonic() + 30
+    while "\nState:\tZ" not in state_of(pid):
+        assert time.monotonic() < deadline, "a child's child outlives it"
+        time.sleep(0.01)
+
+
+@pytest.mark.usefixtures("forking")
 def test_what_is_not_wanted_is_ended():
     began = time.monotonic()
     dropped, _left = branch(lambda: time.sleep(60)), branch(lambda: time.sleep(60))
