@@ -152,7 +152,8 @@ def sized(
     nominal : bool
         Leave temperatures and tolerance ends out [unitless].
     cheapest : bool
-        Leave out what costs more than the cheapest that meets all; there is no front then [unitless].
+        Leave out what costs more than the cheapest that meets all; where that leaves any out, there is no front
+        [unitless].
     unlimited : bool
         Take any number of combinations [unitless].
     executor : Executor, optional
@@ -197,7 +198,7 @@ def sized(
                 progress(len(told), count)
     limits = {n: v for n in ("step_deviation", "output_ripple") if (v := getattr(case.targets, n)) is not None}
     front = pareto_front(told)
-    if cheapest:
+    if len(told) < count:  # what was skipped might belong to it
         front = tuple(k for k in front if told[k].cost == told[front[0]].cost)
     return SizeResult(
         title=case.title, weighed_by=_candidates(case, name).weighed_by, nominal=nominal, combinations=count,

@@ -7,7 +7,10 @@ import pytest
 
 from loopdesign.case import json_schema, load_case
 from loopdesign.case.reference import BEGIN, END, reference, reference_markdown
+from loopdesign.case.template import CUSTOM
+from loopdesign.cli import main
 from loopdesign.cli.commands import app
+from loopdesign.network.topologies import TOPOLOGIES
 from loopdesign.report.basics.layout import Display
 from loopdesign.report.loop.terminal import check_text
 
@@ -73,3 +76,9 @@ def test_output_and_python_lines_are_real(capsys):
 
 def test_shipped_cases_are_listed():
     assert [p.name for p in (ROOT / "cases").glob("*.toml") if f"| `cases/{p.name}` |" not in README] == []
+
+
+def test_help_of_start_names_every_topology(capsys):
+    assert main(["start", "--help"]) == 0
+    told = re.search(r"TOPOLOGY +(sepic.*?\.)", " ".join(capsys.readouterr().out.replace("│", "").split())).group(1)
+    assert re.split(r", | or ", told.rstrip(".")) == [*TOPOLOGIES, CUSTOM]

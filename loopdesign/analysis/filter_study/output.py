@@ -196,11 +196,11 @@ def output_filter_sentences(study: OutputFilterStudy) -> tuple[str, ...]:
         resistance, capacitance = study.damper
         stable = "stable at every corner" if all(v.stable for v in study.damped.verdicts) else "still not stable"
         told.append(
-            f"it needs a damper: {format_quantity(resistance, 'ohm')} in series with "
-            f"{format_quantity(capacitance, 'F')} across its capacitor makes the loop {stable}, "
-            f"with a least phase margin of {_least(study.damped, 'phase_margin_deg', 'deg')}, a least gain margin of "
-            f"{_least(study.damped, 'gain_margin_db', 'dB')} and at most "
-            f"{study.damped.loop_at_resonance_db.max():.1f} dB near the resonance"
+            f"a damper is proposed, {format_quantity(resistance, 'ohm')} in series with "
+            f"{format_quantity(capacitance, 'F')} across its capacitor: with it the loop is {stable}, "
+            f"least phase margin {_least(study.damped, 'phase_margin_deg', 'deg')}, least gain margin "
+            f"{_least(study.damped, 'gain_margin_db', 'dB')}, and the loop gain near the resonance at most "
+            f"{study.damped.loop_at_resonance_db.max():.1f} dB"
         )
     return tuple(told)
 

@@ -33,7 +33,7 @@ def start(
     Parameters
     ----------
     topology
-        sepic, boost, flyback, buck, inverting, cuk or zeta.
+        sepic, boost, flyback, buck, inverting, cuk, zeta or custom.
     """
     from loopdesign.case import template
 

@@ -78,7 +78,8 @@ def size(
     nominal : bool
         Leave tolerances and temperatures out [unitless].
     cheapest : bool
-        Leave out what costs more than the cheapest that meets all; there is no front then [unitless].
+        Leave out what costs more than the cheapest that meets all; where that leaves any out, there is no front
+        [unitless].
     unlimited : bool
         Take any number of combinations [unitless].
     executor : concurrent.futures.Executor, optional

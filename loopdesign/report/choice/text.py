@@ -64,7 +64,7 @@ def divider_sentences(found: Choice) -> tuple[str, ...]:
     if d is None:
         return ()
     c = d.chosen
-    sentence = f"divider: {_ohm(c.upper)} over {_ohm(c.lower)}, output error {100 * c.error:+.3g} %, "
+    sentence = f"divider: {_ohm(c.upper)} over {_ohm(c.lower)}, output error {_percent(c.error, 3)} %, "
     if d.tolerance or d.reference_tolerance:
         sentence += (
             f"worst case {c.lowest:.4g} V to {c.highest:.4g} V (resistors {d.tolerance}, "
@@ -74,9 +74,15 @@ def divider_sentences(found: Choice) -> tuple[str, ...]:
         sentence += "worst case not known: no tolerances given for resistors and reference"
     told = [sentence]
     if d.closer:
-        pairs = ", ".join(f"{_ohm(p.upper)} over {_ohm(p.lower)} ({100 * p.error:+.2g} %)" for p in d.closer)
+        pairs = ", ".join(f"{_ohm(p.upper)} over {_ohm(p.lower)} ({_percent(p.error, 2)} %)" for p in d.closer)
         told.append(f"closer with another lower resistor: {pairs}")
     return tuple(told)
+
+
+def _percent(share: float, digits: int) -> str:
+    """Write a signed share in percent; below a millionth of a percent it is rounding, and zero."""
+    percent = 100.0 * share
+    return f"{percent:+.{digits}g}" if abs(percent) >= 1e-6 else "0"
 
 
 def _ohm(value: float) -> str:

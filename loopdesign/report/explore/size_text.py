@@ -128,11 +128,11 @@ def size_table(found: SizeResult) -> Table:
     Table
         One row per combination examined.
     """
-    parts = list(found.points[0].names)
+    parts, known = list(found.points[0].names), not found.skipped
     columns = (
         Column(heading=f"total {found.weighed_by}", unit="", digits=4, key=True),
         *(Column(heading=part, key=True) for part in parts),
-        VERDICT, Column(heading="targets", key=True), Column(heading="front"),
+        VERDICT, Column(heading="targets", key=True), *((Column(heading="front"),) if known else ()),
         Column(heading="step deviation", unit="V", digits=4), Column(heading="output ripple p-p", unit="V", digits=3),
         Column(heading="phase margin", unit="deg", digits=3), Column(heading="gain margin", unit="dB", digits=3),
         Column(heading="modulus margin", unit="", digits=3), Column(heading="highest crossover", unit="Hz", digits=3),
@@ -143,15 +143,16 @@ def size_table(found: SizeResult) -> Table:
         verdict = "-" if c.stable is None else "stable" if c.stable else "UNSTABLE"
         rows.append(
             (
-                c.cost, *(c.names[p] for p in parts), verdict, missed_words(c), place,
+                c.cost, *(c.names[p] for p in parts), verdict, missed_words(c),
+                *((place,) if known else ()),
                 c.peak_deviation_v, c.output_ripple_v, c.phase_margin_deg, c.gain_margin_db, c.modulus_margin,
                 c.crossover_hz,
             )
         )  # fmt: skip
     note = "Each reading is the worst of everything examined of its combination; where targets are missed, that of the "
-    note += (
-        "nearest compensation. On the front: met, and no other that meets every target is as cheap and departs less."
-    )
+    note += "nearest compensation."
+    if known:
+        note += " On the front: met, and no other that meets every target is as cheap and departs less."
     return Table(title="Combinations, the cheapest first", columns=columns, rows=tuple(rows), note=note)
 
 

@@ -189,6 +189,16 @@ def test_text_and_picture(searched):
     assert drawn["meets every target"].tolist() == [[p["cost"], p["peak_deviation_v"]] for p in met]
 
 
+def test_what_was_skipped_leaves_no_front_to_name(searched):
+    """A front of some combinations is none: without the others, no row can say that nothing departs less."""
+    found = result_of(searched.told)
+    some = replace(found, points=found.points[:-1], skipped=1)
+    assert "front" in " ".join(size_text(found, PIPE).split())
+    told = " ".join(size_text(some, PIPE).split())
+    assert "On the front" not in told
+    assert "the front is not known" in told
+
+
 def points(*rows):
     return [
         Combination(numbers={}, names={}, cost=c, peak_deviation_v=d, targets_met=met) for c, d, met in rows

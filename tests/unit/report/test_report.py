@@ -7,6 +7,7 @@ import subprocess
 import sys
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -24,12 +25,14 @@ from loopdesign.models.verdict import Mode
 from loopdesign.report.basics import axes, tables
 from loopdesign.report.basics.layout import Display
 from loopdesign.report.basics.status import headline, missed, status_word, verdict_sentence
+from loopdesign.report.choice.text import divider_sentences
 from loopdesign.report.content.chapters.method import agreement_remarks
 from loopdesign.report.loop import plots
 from loopdesign.report.loop.answer import answer
 from loopdesign.report.loop.given import given_table
 from loopdesign.report.loop.response_text import response_text
 from loopdesign.report.loop.terminal import check_text, painted, parts_text
+from loopdesign.synthesis.cures.divider import DividerChoice, DividerPair
 
 CASES = Path(__file__).parents[3] / "cases"
 UNDAMPED = CASES / "tide_gauge_sepic_undamped.toml"
@@ -496,3 +499,12 @@ def test_answer_and_text_load_no_plots():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_error_of_a_divider_is_no_rounding():
+    """An exact pair reads zero, whatever arithmetic leaves over."""
+    exact = DividerPair(upper=47.5e3, lower=15e3, error=-2.2e-16, lowest=5.0, highest=5.0)
+    choice = DividerChoice(chosen=replace(exact, error=1.6e-3), closer=(exact,), tolerance=0.0, reference_tolerance=0.0)
+    told = divider_sentences(SimpleNamespace(divider_choice=choice))
+    assert "output error +0.16 %" in told[0]
+    assert told[1].endswith("47.5 kΩ over 15.0 kΩ (0 %)")
