@@ -8,7 +8,7 @@ from loopdesign.bench.compare import FLOOR_DB, FLOOR_DEG, FLOOR_LEVEL_DB
 from loopdesign.bench.words import refined_text
 from loopdesign.report.basics.layout import Display, laid_out, lettered, paragraph
 from loopdesign.report.basics.tables import Column, Table
-from loopdesign.report.loop.response_text import OSCILLATES
+from loopdesign.report.loop.response_text import UNSTABLE
 from loopdesign.report.loop.terminal import bullets, parts_text
 from loopdesign.units.quantities import format_quantity
 
@@ -152,7 +152,7 @@ def bench_notes(held: BenchResult) -> tuple[str, ...]:
     tuple of str
         One sentence each.
     """
-    notes = [] if held.stable else [OSCILLATES]
+    notes = [] if held.stable else [UNSTABLE]
     notes += [f"read as {what}: neither a heading nor an option says so" for what in held.guessed]
     if held.inversion_removed:
         notes.append("the measured loop holds the 180 degrees of the inversion; they were taken out")

@@ -13,9 +13,9 @@ from loopdesign.report.basics.status import judged_word
 if TYPE_CHECKING:
     from loopdesign.analysis.responses import FrequencyResponse
 
-OSCILLATES = (
-    "UNSTABLE: with the loop as asked for, the converter oscillates at this operating point. The numbers are those of "
-    "the linear model around it; no instrument could measure them."
+UNSTABLE = (
+    "UNSTABLE: with the loop as asked for, a disturbance of this operating point grows. The numbers are those of the "
+    "linear model around it; they cannot be measured with the loop in that state."
 )
 NOT_HELD = (
     "NOT HELD ({held}): the controller does not stay at this operating point. The numbers are those of the linear "
@@ -92,7 +92,7 @@ def notes(found: FrequencyResponse) -> tuple[str, ...]:
         return ()
     if found.held is not None and found.worst_mode.stable:
         return (NOT_HELD.format(held=found.held),)
-    return (OSCILLATES,)
+    return (UNSTABLE,)
 
 
 def response_answer(found: FrequencyResponse) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from loopdesign.orbit.holding import KEPT
 from loopdesign.report.basics.layout import PIPE, Display, laid_out, lettered, paragraph
 from loopdesign.report.basics.tables import INPUT, LOAD, Column, Table, without_empty
 from loopdesign.synthesis.search.search import variant_name
+from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
     from loopdesign.analysis.spread.figures import Share
@@ -55,7 +56,10 @@ def bounds_table(found: SpreadResult) -> Table:
 
 
 def _written(value: float | None, unit: str) -> str | None:
-    return None if value is None else f"{value:.4g} {unit}".rstrip()
+    """Write a figure with four digits; frequencies and voltages, whose size is open, in engineering notation."""
+    if value is None or unit not in {"Hz", "V"}:
+        return None if value is None else f"{value:.4g} {unit}".rstrip()
+    return format_quantity(value, unit, 4)
 
 
 def conditions_table(found: SpreadResult) -> Table:
@@ -119,25 +123,33 @@ def spread_sentences(found: SpreadResult) -> tuple[str, ...]:
     worst = variant_name(found.sample_corners_of(np.array([sample]), condition), 0)
     off, points = found.off_target, len(found.conditions)
     verdict = (
-        f"{off.count} of {off.samples} samples are unstable or miss a target at one or more of {points} operating "
-        f"points ({_percent(off.value)}; {_percent(off.low)} to {_percent(off.high)} with 95 % confidence)."
+        f"{off.count} of {off.samples} samples are {_failing(found)} or miss a target at one or more of {points} "
+        f"operating points ({_percent(off.value)}; {_percent(off.low)} to {_percent(off.high)} with 95 % confidence)."
         if off.count
         else f"All {off.samples} samples are stable with every target met at {points} operating points; with 95 % "
         f"confidence at most {_percent(off.high)} of production is not."
     )
-    unstable_ends = int((~found.extremes.judged.stable).sum())
-    ends = f"tolerance ends: {unstable_ends} of {len(found.extremes.judged)} combinations are UNSTABLE"
+    judged = found.extremes.judged
+    grow, lost = int((judged.read & ~judged.stable).sum()), int((~judged.read).sum())
+    at_ends = [f"{grow} UNSTABLE"] * bool(grow) + [f"{lost} not held or out of reach"] * bool(lost)
+    ends = f"tolerance ends: of {len(judged)} combinations {', '.join(at_ends)}"
     return (
-        *((ends,) if unstable_ends else ()),
+        *((ends,) if at_ends else ()),
         f"{found.samples} samples (seed {found.seed}); {drawn}",
-        share_sentence("unstable", found.unstable) + _not_held(found),
+        share_sentence(_failing(found), found.unstable) + _not_held(found),
         f"worst sample: number {sample} at {worst}",
         verdict,
     )
 
 
+def _failing(found: SpreadResult) -> str:
+    """Say what samples without a stable operating point are: one that is not held is neither stable nor unstable."""
+    grows = bool((~found.stable & found.reached & (found.held == KEPT)).any())
+    return " or ".join(["unstable"] * (grows or not found.not_held) + ["not held"] * bool(found.not_held))
+
+
 def _not_held(found: SpreadResult) -> str:
-    """Say how many of the unstable samples are not held, and why."""
+    """Say how many of these samples are not held, and why."""
     told = [f"{word} {count}" for word, count in found.not_held.items()]
     return f"; not held or out of reach: {', '.join(told)}" if told else ""
 
@@ -175,7 +187,7 @@ def spread_text(found: SpreadResult, *, report: str = "", display: Display = PIP
 def spread_headline(found: SpreadResult) -> str:
     """Say the verdict over the samples in a few words."""
     if found.unstable.count:
-        return f"Verdict: UNSTABLE in {found.unstable.count} of {found.samples} samples"
+        return f"Verdict: {_failing(found).upper()} in {found.unstable.count} of {found.samples} samples"
     if found.off_target.count:
         return f"Verdict: stable, but targets are MISSED in {found.off_target.count} of {found.samples} samples"
     return f"Verdict: stable, every target met in all {found.samples} samples"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
 from pathlib import Path
@@ -413,6 +414,7 @@ def test_unstable_samples_show_no_margins_and_say_so():
     text = spread_text(found)
     assert "UNSTABLE" in text
     assert f"unstable: {found.unstable.count} of 120" in text
+    assert re.search(r"crossover +[\d.]+ kHz", text)  # in engineering notation, not 1.289e+04 Hz
     assert found.worst_sample[0] in np.flatnonzero(~found.stable[:, 0])
     assert f"{found.unstable.count} UNSTABLE" in histogram_figure(found).get_suptitle()
     assert not spread_rows(found)["verdict"]["stable"]
@@ -446,7 +448,11 @@ def test_samples_that_are_not_held_fail_with_their_word():
     assert gain[~held].min() > 0.2  # the ramp and the ripple take their share of the 8 %
     assert gain[~held].mean() > gain[held].mean() + 0.5
     assert spread_rows(found)["not_held"] == found.not_held
-    assert f"not held or out of reach: clamp {found.not_held['clamp']}" in spread_text(found)
+    text = spread_text(found)
+    assert f"not held or out of reach: clamp {found.not_held['clamp']}" in text
+    assert found.stable[found.held == 0].all()
+    assert "Verdict: NOT HELD in" in text  # none of them grows, so none is called unstable
+    assert "unstable" not in text.lower()
 
 
 def test_ranking_is_about_the_condition_where_samples_are_worst():
