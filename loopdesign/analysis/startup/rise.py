@@ -52,7 +52,7 @@ LOADS = {
 """What a run makes of each kind of load."""
 WORDS = {"start": "start", "dropout": "line drop-out"}
 STILL = 0.02
-"""Share of what is missing by which the output must rise over the last tenth of a run not to be called latched."""
+"""Share of what is missing by which the output must change over the last tenth of a run not to be called latched."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -308,10 +308,10 @@ def _settled(record: Record, target: float, band: float, begin: int) -> float | 
 
 
 def _latched(record: Record, target: float) -> bool:
-    """Whether the output stays below its target without rising."""
+    """Whether the output stays below its target, neither rising nor still falling from an overshoot."""
     tenth = max(len(record.mean) // 10, 1)
     end, before = record.mean[-tenth:].mean(), record.mean[-2 * tenth : -tenth].mean()
-    return bool(end < target and end - before < STILL * (target - end))
+    return bool(end < target and abs(end - before) < STILL * (target - end))
 
 
 def _why(record: Record, held: str | None, settled: float | None, *, latched: bool) -> str:
@@ -320,7 +320,8 @@ def _why(record: Record, held: str | None, settled: float | None, *, latched: bo
     end = float(record.mean[-tenth:].mean())
     mostly = max(set(record.ended[-tenth:]), key=record.ended[-tenth:].count)
     if latched:
-        return f"it stays at {end:.4g} V; most of the last pulses end by the {mostly}"
+        how = "are skipped" if mostly == "skipped" else f"are ended by the {mostly}"
+        return f"it stays at {end:.4g} V; most of the last pulses {how}"
     if held is not None:
         return f"the converter does not stay at its operating point ({held})"
     if settled is None:
