@@ -139,13 +139,13 @@ class SeriesStep:
 
 
 class MixedStep:
-    """Integrals over one interval, each item of the batch in the form that suits it."""
+    """Integrals over one interval, each item of the batch in the form that suits it; zero where it has no length."""
 
     def __init__(
         self, parts: Sequence[tuple[NDArray[np.intp], ModalStep | SeriesStep]], shape: tuple[int, ...]
     ) -> None:
         self.parts = parts
-        self.forced = np.empty(shape, complex)
+        self.forced = np.zeros(shape, complex)
         for items, step in parts:
             self.forced[items] = step.forced
 
@@ -162,7 +162,7 @@ class MixedStep:
         ndarray (B, n, F)
             Its integral over the interval, in periods [unitless].
         """
-        result = np.empty(z.shape, complex)
+        result = np.zeros(z.shape, complex)
         for items, step in self.parts:
             result[items] = step.integral(z[items])
         return result
@@ -170,7 +170,7 @@ class MixedStep:
 
 def integrals_over(
     interval: Interval, jw: NDArray[np.complex128], turn: NDArray[np.complex128], column: int
-) -> ModalStep | SeriesStep | MixedStep:
+) -> ModalStep | MixedStep:
     """Integrals over an interval at ``jw`` (B,1,F), driven by one input, each item in the form that suits it.
 
     ``turn`` (B,1,F) is ``exp(-jw length)``.
@@ -188,19 +188,18 @@ def integrals_over(
 
     Returns
     -------
-    ModalStep, SeriesStep or MixedStep
+    ModalStep or MixedStep
         How the interval maps what enters it.
     """
-    good = interval.modes.condition < CONDITION_LIMIT
-    if good.all():
+    good, some = interval.modes.condition < CONDITION_LIMIT, interval.length != 0.0
+    if some.all() and good.all():
         return ModalStep(interval, jw, turn, column)
-    if not good.any():
-        return SeriesStep(interval, jw, column)
-    well, ill = np.flatnonzero(good), np.flatnonzero(~good)
-    parts: list[tuple[NDArray[np.intp], ModalStep | SeriesStep]] = [
-        (well, ModalStep(_taken(interval, well), jw[well], turn[well], column)),
-        (ill, SeriesStep(_taken(interval, ill), jw[ill], column)),
-    ]
+    well, ill = np.flatnonzero(some & good), np.flatnonzero(some & ~good)
+    parts: list[tuple[NDArray[np.intp], ModalStep | SeriesStep]] = []
+    if len(well):
+        parts.append((well, ModalStep(_taken(interval, well), jw[well], turn[well], column)))
+    if len(ill):
+        parts.append((ill, SeriesStep(_taken(interval, ill), jw[ill], column)))
     return MixedStep(parts, (len(good), interval.A.shape[-1], jw.shape[-1]))
 
 

@@ -143,7 +143,8 @@ def linearise(point: OperatingPoint) -> SwitchedModel:
     """
     configurations, sequence, lengths = point.network.configurations, point.sequence, point.lengths
     count = lengths.shape[1]
-    used = {c: modal(configurations[c].A) for c in occurring(sequence.configuration)}
+    here = sequence.configuration
+    used = {c: modal(configurations[c].A, (here == c).any(axis=1)) for c in occurring(here)}
     flows = [chosen([c.A for c in configurations], sequence.configuration[:, k]) for k in range(count)]
     exponentials = point.transitions
     if exponentials is None:

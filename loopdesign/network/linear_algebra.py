@@ -41,6 +41,10 @@ _PADE = {
 """Coefficients of the approximants of lower degree, and the norm up to which each is exact to rounding."""
 _SERIES = ((2, 6e-6), (4, 1.6e-3), (6, 1.6e-2))
 """Terms of the exponential series, and the norm up to which the first one left out is below the rounding of one."""
+_PARTS = (_SERIES[1][1], _PADE[7][1])
+"""Norms up to which matrices need much less than larger ones."""
+PARTED = 32
+"""Matrices from which it pays to part them by what they need."""
 
 
 def expm(A: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -49,7 +53,7 @@ def expm(A: NDArray[np.float64]) -> NDArray[np.float64]:
     Parameters
     ----------
     A
-        (..., n, n) matrices; all are scaled alike, by what the largest needs.
+        (..., n, n) matrices; scaled alike, by what the largest needs, but for a good part of many that needs less.
 
     Returns
     -------
@@ -61,7 +65,15 @@ def expm(A: NDArray[np.float64]) -> NDArray[np.float64]:
     N. J. Higham, "The scaling and squaring method for the matrix exponential revisited", SIAM J. Matrix Anal. Appl.
     26(4), 2005, algorithm 2.3, coefficients of table 2.3 (from memory; held against scipy.linalg.expm in the tests).
     """
-    norm = float(np.abs(A).sum(axis=-2).max(initial=0.0))
+    norms = np.abs(A).sum(axis=-2).max(axis=-1, initial=0.0)
+    norm = float(norms.max(initial=0.0))
+    if norms.size >= PARTED:
+        for radius in _PARTS:
+            small = norms <= radius
+            if norm > radius and 4 * int(small.sum()) >= small.size:
+                result = np.empty(A.shape)
+                result[small], result[~small] = expm(A[small]), expm(A[~small])
+                return result
     for terms, radius in _SERIES:
         if norm <= radius:
             return _series(A, terms)
@@ -132,11 +144,19 @@ class Modal:
         return take(self, items, len(self.condition))
 
 
-def modal(A: NDArray[np.float64]) -> Modal:
-    """Decompose a stack of matrices (B,n,n) into eigenvalues and eigenvectors.
+def modal(A: NDArray[np.float64], wanted: NDArray[np.bool_] | None = None) -> Modal:
+    """Decompose a stack of matrices (B,n,n) into eigenvalues and eigenvectors, or those that are wanted (B,).
 
     A defective matrix yields an infinite condition and must then be used in another form.
     """
+    if wanted is not None and not wanted.all():
+        part, whole = modal(A[wanted]), np.zeros(A.shape, complex)
+        result = Modal(
+            values=np.zeros(A.shape[:-1], complex), vectors=whole, inverse=whole.copy(), condition=np.zeros(len(A))
+        )
+        for name in ("values", "vectors", "inverse", "condition"):
+            getattr(result, name)[wanted] = getattr(part, name)
+        return result
     values, vectors = np.linalg.eig(A)
     values = values.astype(complex, copy=False)
     vectors = vectors.astype(complex, copy=False)

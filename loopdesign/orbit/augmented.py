@@ -34,13 +34,20 @@ LARGEST_UNIT = 60
 class Passage(NamedTuple):
     """Augmented matrices (K,B,m,m) [1/period], exponentials (K,B,m,m) and lengths (K,B,1,1) [periods] of intervals.
 
-    ``moved`` is the size of all that was added to the exponents since the exponentials were taken.
+    ``moved`` (K,B) is the size of all that was added to the exponents since the exponentials were taken.
     """
 
     flows: NDArray[np.float64]
     exponentials: NDArray[np.float64]
     lengths: NDArray[np.float64]
-    moved: float
+    moved: NDArray[np.float64]
+
+    def take(self, items: NDArray[np.intp], count: int) -> Passage:
+        """Keep the first intervals of some items."""
+        return Passage(
+            self.flows[:count, items], self.exponentials[:count, items], self.lengths[:count, items],
+            self.moved[:count, items],
+        )  # fmt: skip
 
 
 class Stepper:
@@ -149,13 +156,18 @@ class Stepper:
     def propagate(self, sequence: Sequence, near: Passage | None = None) -> Passage:
         """Augmented matrices and exponentials of every interval; from those of lengths close by, where given."""
         lengths = sequence.lengths.T[:, :, None, None]
-        if near is not None and near.lengths.shape == lengths.shape:
-            exponent = near.flows * (lengths - near.lengths)
-            moved = near.moved + float(np.abs(exponent[..., 1:, :]).sum(axis=-2).max())
-            if moved <= CLOSE:
-                return Passage(near.flows, near.exponentials @ augmented_exponential(exponent), lengths, moved)
-        flows = np.stack([self.flow(sequence.configuration[:, k]) for k in range(sequence.ends.shape[1])])
-        return Passage(flows, augmented_exponential(flows * lengths), lengths, 0.0)
+        if near is None or near.lengths.shape != lengths.shape:
+            flows = np.stack([self.flow(sequence.configuration[:, k]) for k in range(sequence.ends.shape[1])])
+            return Passage(flows, augmented_exponential(flows * lengths), lengths, np.zeros(lengths.shape[:2]))
+        exponent = near.flows * (lengths - near.lengths)
+        moved = near.moved + np.abs(exponent[..., 1:, :]).sum(axis=-2).max(axis=-1)
+        beyond = ~(moved <= CLOSE)
+        if not beyond.any():
+            return Passage(near.flows, near.exponentials @ augmented_exponential(exponent), lengths, moved)
+        exponentials, moved[beyond] = np.empty_like(near.exponentials), 0.0
+        exponentials[beyond] = augmented_exponential((near.flows * lengths)[beyond])
+        exponentials[~beyond] = near.exponentials[~beyond] @ augmented_exponential(exponent[~beyond])
+        return Passage(near.flows, exponentials, lengths, moved)
 
     def fixed_point(self, sequence: Sequence) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Solve the period at given edges with trim zero: augmented states (B,K+1,m) at every edge.
@@ -195,7 +207,8 @@ def augmented_exponential(N: NDArray[np.float64]) -> NDArray[np.float64]:
     ndarray (..., m, m)
         Their exponentials [unitless].
     """
-    integral, states = float(np.abs(N[..., 0, :]).max()), float(np.abs(N[..., 1:, :]).max())
+    integral = float(np.abs(N[..., 0, :]).max(initial=0.0))
+    states = float(np.abs(N[..., 1:, :]).max(initial=0.0))
     if not 0.0 < states < integral:
         return expm(N)
     unit = 2.0 ** min(int(np.ceil(np.log2(integral / states))), LARGEST_UNIT)

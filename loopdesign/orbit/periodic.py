@@ -31,7 +31,9 @@ if TYPE_CHECKING:
 
 NEWTON_STEPS = 40
 TOGETHER = 8
-"""Steps that all items of a batch take; after them those go on alone that have not come to rest."""
+"""Steps that all items of a batch take at most; after them those go on alone that have not come to rest."""
+FEW = 16
+"""Items up to which a step of all takes no longer than one of some."""
 CONVERGED = 1e-8
 """Relative size of the last Newton step but one; convergence is quadratic, so the last one is at rounding level."""
 OVERRUN = 0.2
@@ -146,23 +148,25 @@ def settled(
 
 
 def _stepped(
-    stepper: Stepper, start: NDArray[np.float64], sequence: Sequence, passage: Passage, *, held: bool, steps: int
-) -> tuple[NDArray[np.float64], Sequence, NDArray[np.bool_], Passage]:
-    """Take Newton steps; after the first few only the items go on that have not come to rest.
+    stepper: Stepper, start: NDArray[np.float64], sequence: Sequence, passage: Passage, *, held: bool, steps: int,
+    rested: NDArray[np.bool_] | None = None,
+) -> tuple[NDArray[np.float64], Sequence, NDArray[np.bool_], Passage]:  # fmt: skip
+    """Take Newton steps; once most items have come to rest only the others go on.
 
     Returns
     -------
     tuple of ndarray (B,m), Sequence, ndarray (B,) and Passage
         Augmented states at the clock, edges, which items came to rest and took one more step, and the exponentials of
-        the last step but one.
+        a step before the last.
     """
-    n, edges = stepper.n, stepper.edges(sequence)
-    done, rested = np.zeros(len(sequence), bool), np.zeros(len(sequence), bool)
-    for _ in range(min(steps, TOGETHER)):
+    n, edges, size = stepper.n, stepper.edges(sequence), len(sequence)
+    done, rested = np.zeros(size, bool), np.zeros(size, bool) if rested is None else rested
+    taken = 0
+    while taken < min(steps, TOGETHER) and (size < FEW or 2 * int(done.sum()) < size):
         it = _linearise(stepper, start, sequence, edges, passage, held=held)
         scale = 1.0 / np.abs(it.jacobian).max(axis=2)
         step = -np.linalg.solve(it.jacobian * scale[:, :, None], (it.residual * scale)[..., None])[..., 0]
-        size = np.abs(step[:, :n]).max(axis=1) / np.abs(start[:, 1 : n + 1]).max(axis=1)
+        moved = np.abs(step[:, :n]).max(axis=1) / np.abs(start[:, 1 : n + 1]).max(axis=1)
         largest = np.abs(step[:, n + 1 :]).max(axis=1, initial=0.0)
         step *= _share(sequence, step[:, n + 1 :])[:, None]
         start[:, 1 : n + 1] += step[:, :n]
@@ -170,18 +174,20 @@ def _stepped(
         ends = sequence.ends.copy()
         ends[:, :-1] += step[:, n + 1 :]
         sequence = Sequence(configuration=sequence.configuration, edge=sequence.edge, ends=ends)
+        taken += 1
         done |= rested
         if done.all():
             break
-        rested |= (size < CONVERGED) & (largest < CONVERGED)
+        rested |= (moved < CONVERGED) & (largest < CONVERGED)
         passage = stepper.propagate(sequence, passage)
     rest = np.flatnonzero(~done)
-    if len(rest) and steps > TOGETHER:
+    if len(rest) and steps > taken:
         part, left = Stepper(stepper.problem.take(rest)), sequence.take(rest)
-        start[rest], moved, done[rest], _ = _stepped(
-            part, start[rest], left, part.propagate(left), held=held, steps=steps - TOGETHER
-        )
-        sequence = sequence.with_items(rest, moved)
+        start[rest], moved_on, done[rest], _ = _stepped(
+            part, start[rest], left, passage.take(rest, left.ends.shape[1]), held=held, steps=steps - taken,
+            rested=rested[rest],
+        )  # fmt: skip
+        sequence = sequence.with_items(rest, moved_on)
     return start, sequence, done, passage
 
 
@@ -193,7 +199,9 @@ def _share(sequence: Sequence, moved: NDArray[np.float64]) -> NDArray[np.float64
     """
     gaps = sequence.lengths + np.where(sequence.ends >= 1.0, OVERRUN, 0.0)
     gaps[:, 0] += np.where(tripped_at_once(sequence), OVERRUN, 0.0)
-    change = np.diff(np.pad(moved, ((0, 0), (1, 1))), axis=1)
+    change = np.zeros(sequence.ends.shape)
+    change[:, :-1] = moved
+    change[:, 1:] -= moved
     shrinking = -change > SHARE_OF_GAP * np.maximum(gaps, 1e-300)
     limit = np.where(shrinking & (gaps > 0.0), SHARE_OF_GAP * gaps / np.where(shrinking, -change, 1.0), 1.0)
     return np.minimum(1.0, limit.min(axis=1))

@@ -112,15 +112,7 @@ class Sequence:
         Sequence
             The same sequence.
         """
-        more = count - self.ends.shape[1]
-        if more <= 0:
-            return self
-        width = ((0, 0), (0, more))
-        return Sequence(
-            configuration=np.pad(self.configuration, width, mode="edge"),
-            edge=np.pad(self.edge, width, constant_values=Edge.CLOCK),
-            ends=np.pad(self.ends, width, constant_values=1.0),
-        )
+        return self if count <= self.ends.shape[1] else joined_sequences([self], count)
 
     def with_items(self, items: NDArray[np.intp], part: Sequence) -> Sequence:
         """Put other sequences in the place of some items.
@@ -169,26 +161,30 @@ def tripped_at_once(sequence: Sequence) -> NDArray[np.bool_]:
     return np.asarray((edge[:, 0] == Edge.COMPARATOR) & (edge[:, 1] == Edge.DELAYED))
 
 
-def joined_sequences(sequences: Ordered[Sequence]) -> Sequence:
+def joined_sequences(sequences: Ordered[Sequence], count: int = 0) -> Sequence:
     """Join batches one behind the other.
 
     Parameters
     ----------
     sequences : sequence of Sequence
         Batches (B1,), (B2,) ...
+    count : int
+        Number of intervals at least [unitless].
 
     Returns
     -------
     Sequence
         One batch (B1 + B2 + ...,).
     """
-    count = max(s.ends.shape[1] for s in sequences)
-    wide = [s.padded(count) for s in sequences]
-    return Sequence(
-        configuration=np.concatenate([s.configuration for s in wide]),
-        edge=np.concatenate([s.edge for s in wide]),
-        ends=np.concatenate([s.ends for s in wide]),
-    )
+    shape = sum(len(s) for s in sequences), max(count, *(s.ends.shape[1] for s in sequences))
+    configuration, edge, ends = np.empty(shape, np.intp), np.full(shape, int(Edge.CLOCK)), np.ones(shape)
+    begin = 0
+    for s in sequences:
+        rows, used = slice(begin, begin + len(s)), s.ends.shape[1]
+        configuration[rows, :used], edge[rows, :used], ends[rows, :used] = s.configuration, s.edge, s.ends
+        configuration[rows, used:] = s.configuration[:, -1:]
+        begin += len(s)
+    return Sequence(configuration=configuration, edge=edge, ends=ends)
 
 
 def chosen(stack: Ordered[NDArray[Scalar]], configuration: NDArray[np.intp]) -> NDArray[Scalar]:
