@@ -27,8 +27,8 @@ LINE_HEIGHT = 0.41
 INK = "#1a1a1a"
 UPRIGHT = 0.5
 BESIDE = {
-    "source": 0.68,
-    "sink": 0.68,
+    "source": 0.76,
+    "sink": 0.76,
     "inductor": 0.5,
     "resistor": 0.45,
     "switch": 0.5,
@@ -54,7 +54,7 @@ class DrawingBoard:
         self._ends = (0.0, 0.0)  # leftmost and rightmost letter
 
     def part(self, part: DrawnPart, start: Point, end: Point) -> None:
-        """Draw a symbol from one point to another, its letters above it or to its right.
+        """Draw a symbol from one point to another, its letters above it or beside it.
 
         Parameters
         ----------
@@ -72,7 +72,9 @@ class DrawingBoard:
         if flat:
             self.letters(part.lines, ((x0 + x1) / 2.0, y0 + (0.76 if part.kind == "inductor" else 0.62)), above=True)
         else:
-            self.letters(part.lines, (x0 + BESIDE.get(part.kind, UPRIGHT), (y0 + y1) / 2.0))
+            begins = part.kind == "source"  # a drawing begins with it: there is room to its left
+            beside = BESIDE.get(part.kind, UPRIGHT)
+            self.letters(part.lines, (x0 - beside if begins else x0 + beside, (y0 + y1) / 2.0), right=begins)
 
     def _symbol(self, kind: str) -> Any:  # noqa: ANN401  (the library has no types)
         from schemdraw import elements as elm  # noqa: PLC0415
