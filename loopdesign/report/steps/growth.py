@@ -53,8 +53,8 @@ def growth_figure(study: StepStudy) -> Figure:
                 n, line, linestyle=shared.DASHES[1], color=shared.PALETTE[1], linewidth=1.4,
                 label=f"multiplier {abs(g.expected.multiplier):.5f}",
             )  # fmt: skip
-        upper = envelope_of(size, g)
-        limits.append((max(floor, 0.3 * float(upper.min())), 3.0 * float(size.max())))
+        lowest = float((envelope_of(size, g) if line is None else line).min())
+        limits.append((max(floor, 0.3 * lowest), 3.0 * float(size.max())))
         _dress(ax, g, len(n))
     low, high = min(x[0] for x in limits), max(x[1] for x in limits)
     _volts(grid[0, 0], low, max(high, 10.0 * low))
@@ -74,28 +74,29 @@ def growth_caption(study: StepStudy) -> str:
         f"A disturbance of a millionth, followed cycle by cycle in time at {places} (nominal parts): the operating "
         "points of the steps whose worst multiplier is largest and smallest. The dashed line falls or rises as the "
         "characteristic multiplier predicts from the matrices, laid through the run where the disturbance is small "
-        "and above rounding. To see: that it runs along the peaks. Dips are zero crossings of an oscillation."
+        "and above rounding. To see: that it runs along the curve, and along its upper side where the curve oscillates "
+        "(dips are its zero crossings)."
     )
 
 
 def envelope_of(size: NDArray[np.float64], run: GrowthRun) -> NDArray[np.float64]:
-    """Largest departure (N,) within the half-period of its oscillation around each cycle [V].
+    """Largest value (N,) within the half-period of its oscillation around each cycle.
 
     Parameters
     ----------
     size : ndarray (N,)
-        Size of the departure [V].
+        Of the departure, in any unit [any unit].
     run : GrowthRun
         The disturbance.
 
     Returns
     -------
     ndarray (N,)
-        Never below ``size`` [V].
+        Never below ``size`` [any unit].
     """
     turn = abs(float(np.angle(run.expected.multiplier)))
     half = int(np.clip(np.ceil(0.5 * np.pi / turn), 1, len(size) // 2)) if turn > 1e-6 else 0
-    padded = np.pad(size, half, constant_values=0.0)
+    padded = np.pad(size, half, constant_values=-np.inf)
     return np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1).max(axis=1)
 
 
@@ -115,15 +116,15 @@ def slope_through(run: GrowthRun, floor: float) -> NDArray[np.float64] | None:
         Size over cycles [V]; None where too little of the run can be read.
     """
     size, n = np.abs(run.departure), np.arange(len(run.departure))
-    upper = envelope_of(size, run)
-    largest = LINEAR / ROUNDING * floor
-    readable = np.flatnonzero((upper > ABOVE_ROUNDING * floor) & (upper < largest))
-    if len(readable) < FEWEST:
+    read = np.flatnonzero((size > ABOVE_ROUNDING * floor) & (size < LINEAR / ROUNDING * floor))
+    if len(read) < FEWEST:
         return None
     pace = float(np.log(max(abs(run.expected.multiplier), 1e-12)))
-    late = readable[len(readable) // 2 :]  # what other modes were there has died away or is outgrown
-    offset = float(np.median(np.log(upper[late]) - pace * late))
-    return np.exp(np.clip(offset + pace * n, -600.0, 600.0))
+    level = np.full(len(size), -np.inf)
+    level[read] = np.log(size[read]) - pace * read  # without its decay an oscillation has peaks of one height
+    upper = envelope_of(level, run)[read]
+    late = upper[len(read) // 2 :]  # what other modes were there has died away or is outgrown
+    return np.exp(np.clip(float(np.median(late)) + pace * n, -600.0, 600.0))
 
 
 def _dress(ax: Axes, run: GrowthRun, count: int) -> None:

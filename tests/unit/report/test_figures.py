@@ -296,6 +296,15 @@ def test_line_of_an_oscillation_runs_along_the_peaks():
     assert slope_through(growth(1e-16 * 0.99**n, 0.99), 1.5e-11) is None
 
 
+def test_line_of_an_oscillation_that_dies_within_a_turn_touches_the_curve():
+    """Its decay is not taken for a higher peak: at no cycle does the curve rise above the line (closed form)."""
+    n, multiplier = np.arange(1500), 0.99408 * np.exp(1j * 2.0 * np.pi / 2400.0)
+    size = 1e-5 * np.abs((multiplier**n).real)
+    line = slope_through(growth(size, multiplier), 1.2e-11)
+    ratio = size / line
+    assert 0.95 < ratio[size > 1e-9].max() < 1.05
+
+
 def test_lines_of_a_case_run_along_their_curves(study):
     for ax, run in zip(plot_growth(study).axes, study.growth, strict=True):
         lines = {x.get_label().split()[0]: x.get_ydata() for x in ax.get_lines()}
