@@ -40,6 +40,10 @@ LONGEST_WORD = 24
 """Letters from which on a word may be broken without a hyphen, for a narrow column [characters]."""
 LONGEST_PIECE = 16
 _JOINTS = re.compile(r"(?<=[._/\[\]])")
+_WITH_UNIT = re.compile(
+    r"(?<=\d) (?=(?:[kMGmµnp]?(?:Ω|F|H|V|A|Hz|s|W|J)|dB|degC?|ohm|%|ppm)(?:\W|$))"  # a number and its unit
+    r"|(?<=\b[RCL]\d) (?=\d)"  # a part and its value
+)
 
 
 def to_typst(content: Content) -> str:
@@ -111,9 +115,10 @@ def _file_of(place: int) -> str:
 
 
 def _line(text: str) -> str:
-    """Make one line of text safe to show; long words may be broken anywhere."""
+    """Make one line of text safe to show; long words may be broken anywhere, numbers stay with their units."""
     words = printable(" ".join(text.split())).split(" ")
-    return " ".join(w if len(w) <= LONGEST_WORD else "\u200b".join(_pieces(w)) for w in words)
+    told = " ".join(w if len(w) <= LONGEST_WORD else "\u200b".join(_pieces(w)) for w in words)
+    return _WITH_UNIT.sub("\u00a0", told)
 
 
 def _pieces(word: str) -> list[str]:
