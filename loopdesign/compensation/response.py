@@ -133,6 +133,63 @@ def bilinear_response(
     return *above, below, per_unit
 
 
+def parted_response(
+    amplifier: ErrorAmplifier, divider: Divider, lead: tuple[Value, Value], frequencies_hz: ArrayLike
+) -> tuple[NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128]]:
+    """Return the response as a function of the network's admittance: C = direct + above / (held + per Yn).
+
+    Parameters
+    ----------
+    amplifier : TransconductanceAmplifier, OperationalAmplifier or ShuntOptocoupler
+        Error amplifier.
+    divider : Divider
+        Divider with its feed-forward capacitor.
+    lead : tuple of float or ndarray (B,)
+        R2 [ohm] and C3 [F], 0 where not fitted; the other parts make Yn (`network_admittance`).
+    frequencies_hz : array_like (F,) or (B, F)
+        Frequencies [Hz].
+
+    Returns
+    -------
+    tuple of ndarray (..., F)
+        direct [unitless], above [S], held [S] and per [unitless], each with the leading axes of what it depends on.
+    """
+    f = np.asarray(frequencies_hz, dtype=np.float64)
+    s = np.asarray(2j * np.pi * f, dtype=np.complex128)
+    upper = 1.0 / _axis(divider.upper) + s * _axis(divider.feedforward) + _series(s, *lead)
+    lower, none, one = 1.0 / _axis(divider.lower), np.zeros_like(s), np.ones_like(s)
+    if isinstance(amplifier, TransconductanceAmplifier):
+        above = np.asarray(_axis(amplifier.gm) * upper / (upper + lower))
+        return none, above, 1.0 / _axis(amplifier.output_resistance) + none, one
+    inverse_gain = 1.0 / _axis(amplifier.dc_gain) + 1j * f / _axis(amplifier.gain_bandwidth)
+    held, per = np.asarray((upper + lower) * inverse_gain), np.asarray(one + inverse_gain)
+    if isinstance(amplifier, OperationalAmplifier):
+        return none, np.asarray(upper), held, per
+    factor = optocoupler_factor(amplifier, f)
+    return factor * float(amplifier.fed_from_output), np.asarray(factor * upper), held, per
+
+
+def network_admittance(
+    resistance: Value, capacitance: Value, shunt: Value, frequencies_hz: ArrayLike
+) -> NDArray[np.complex128]:
+    """Return the admittance Yn of the network of R1, C1 and C2.
+
+    Parameters
+    ----------
+    resistance, capacitance, shunt : float or ndarray (B,)
+        R1 [ohm], C1 and C2 [F].
+    frequencies_hz : array_like (F,) or (B, F)
+        Frequencies [Hz].
+
+    Returns
+    -------
+    ndarray (..., F)
+        Admittance [S].
+    """
+    s = np.asarray(2j * np.pi * np.asarray(frequencies_hz, dtype=np.float64), dtype=np.complex128)
+    return np.asarray(s * _axis(shunt) + _series(s, resistance, capacitance))
+
+
 def _bilinear_in_r1(
     amplifier: ErrorAmplifier, divider: Divider, parts: NetworkParts, f: NDArray[np.float64]
 ) -> tuple[NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128]]:

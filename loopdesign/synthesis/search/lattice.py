@@ -102,6 +102,10 @@ class Lattice:
         length = {name: len(axis) for name, axis in zip(self.open_parts, axes, strict=True)}
         return max(names, key=lambda name: length.get(name, 0))
 
+    def size_along(self, axes: Axes, name: str) -> int:
+        """Count the values of a part that lie along axes; one where it is not open."""
+        return len(axes[self.open_parts.index(name)]) if name in self.open_parts else 1
+
     def axes_coarse(self, most: int = 14) -> Axes:
         """Pick a thin sub-lattice, at most so many values of each part: positions of each part."""
         return tuple(np.unique(np.linspace(0, len(c) - 1, min(len(c), most)).round().astype(int)) for c in self.choices)

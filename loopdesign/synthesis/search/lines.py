@@ -31,7 +31,8 @@ ROUNDING = 1e-9
 """Room left to screens for the order in which sums are taken [relative, and degree]."""
 PHASE_ROOM_DEG = 1e-6
 """Room left to the phase margin [deg]."""
-_UNDER, _ABOVE = (1.0 - ROUNDING) ** 2, (1.0 + ROUNDING) ** 2
+UNDER, ABOVE = (1.0 - ROUNDING) ** 2, (1.0 + ROUNDING) ** 2
+"""Squares of a gain of one, less and more by that room."""
 
 
 class Span(NamedTuple):
@@ -122,7 +123,7 @@ class Line(NamedTuple):
 
     def below_peak(self, impedance: Complex, peak: float) -> Quadratic:
         """Tell where ``|Z|/|1 + T|`` is a peak or less, of an open-loop impedance Z (..., K)."""
-        size, below = _square(impedance), _size(self.below, self.below_per_unit)
+        size, below = square(impedance), _size(self.below, self.below_per_unit)
         return Quadratic(*(peak * peak * n - size * d for n, d in zip(self._sum(), below, strict=True)))
 
     def turned(self, angle: float) -> tuple[Quadratic, Quadratic]:
@@ -155,9 +156,9 @@ def crossover_span(line: Line, count: int) -> Span:
     """
     above, below = line.sizes()
     over = slice(count)
-    low = _negative(_points(above, over).less(_points(below, over), _ABOVE)).reached().every()
+    low = _negative(_points(above, over).less(_points(below, over), ABOVE)).reached().every()
     band = slice(count, None)
-    return _points(above, band).less(_points(below, band), _UNDER).reached().either().met(low)
+    return _points(above, band).less(_points(below, band), UNDER).reached().either().met(low)
 
 
 def phase_span(band: Line, phase_margin_deg: float) -> Span:
@@ -178,8 +179,8 @@ def phase_span(band: Line, phase_margin_deg: float) -> Span:
     above, below = band.sizes()
     count = band.below.shape[-1]
     first, second, last = slice(0, count - 1), slice(1, count), slice(count - 1, count)
-    size = above.less(below, _UNDER).reached()
-    falls = _negative(_points(above, second).less(_points(below, second), _ABOVE)).reached()
+    size = above.less(below, UNDER).reached()
+    falls = _negative(_points(above, second).less(_points(below, second), ABOVE)).reached()
     upper_half, turned = band.turned(np.pi - np.radians(phase_margin_deg - PHASE_ROOM_DEG))
     upper, lower = upper_half.parted()
     good = upper.joined(turned.reached())
@@ -202,14 +203,15 @@ def _negative(form: Quadratic) -> Quadratic:
     return Quadratic(-form.square, -form.linear, -form.constant)
 
 
-def _square(value: Complex) -> Array:
+def square(value: Complex) -> Array:
+    """Return ``|z|^2`` of complex numbers."""
     return np.asarray(value.real**2 + value.imag**2)
 
 
 def _size(constant: Complex, linear: Complex) -> Quadratic:
     """Return ``|a + b x|^2``."""
     product = constant.real * linear.real + constant.imag * linear.imag
-    return Quadratic(_square(linear), 2.0 * product, _square(constant))
+    return Quadratic(square(linear), 2.0 * product, square(constant))
 
 
 def _points(form: Quadratic, points: slice) -> Quadratic:

@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.synthesis.search.corner_loop import CornerLoop, corner_loop, corner_loops
+from loopdesign.synthesis.search.corner_loop import CornerLoop, Members, corner_loop, corner_loops, members_of
 from loopdesign.synthesis.search.lines import PHASE_ROOM_DEG, ROUNDING, Span, crossover_span, phase_span
 from loopdesign.synthesis.search.loops import PARTS
 
@@ -37,12 +37,16 @@ if TYPE_CHECKING:
     Index = NDArray[np.intp]
 
 CHUNK = 1024
-"""Lines that are bounded at once."""
+"""Lines that are bounded at once, or combinations looked at."""
+SHORT = 8
+"""Values along a line up to which its combinations are looked at singly, which takes less than bounding it."""
 ALONG = ("R1", "C2", "R2", "C3")
 """Parts of which one may differ along a line."""
 HALF_TURN_DEG = 180.0
 TELLING = 4
 """Corners at which lines are bounded before any combination is looked at singly."""
+WORKING_SET = 2**17
+"""Combinations times grid points that are looked at together."""
 TOGETHER = 256
 """Lines or combinations up to which those corners are looked at together."""
 
@@ -68,15 +72,30 @@ class Screens:
         return replace(self, order=self.order[np.argsort(-counts[self.order], kind="stable")])
 
     def survivors(self, lattice: Lattice, kept: Index, threshold: float) -> Index:
-        """Numbers of those combinations that no other screen drops."""
-        values, begin = lattice.values(kept), 0
-        while begin < len(self.order[:TELLING]) and len(kept):
-            corners = self._next_telling(begin, len(kept))
-            crosses = self._crosses_well(values, corner_loops(self.responses, corners), threshold)
-            kept, values, begin = kept[crosses], values[crosses], begin + len(corners)
+        """Numbers of those combinations within the bounds of their lines that no other screen drops."""
+        kept = self._passing(lattice, kept, threshold)
         if self.demands.prefer == "crossover":
             kept = kept[self._somewhere(lattice.values(kept), threshold)]
         return kept
+
+    def _passing(self, lattice: Lattice, kept: Index, threshold: float, *, bounded: bool = True) -> Index:
+        """Keep combinations that cross well at every telling corner; those not bounded, far enough from -1 as well."""
+        together = max(TOGETHER, WORKING_SET // max(len(self._band(threshold)), 1))
+        pieces = [kept[first : first + together] for first in range(0, len(kept), together)]
+        found = [self._passing_together(lattice, some, threshold, bounded=bounded) for some in pieces]
+        return np.concatenate([np.empty(0, np.intp), *found])
+
+    def _passing_together(self, lattice: Lattice, items: Index, threshold: float, *, bounded: bool) -> Index:
+        """Do so with some of them."""
+        members, begin = members_of(lattice.values(items)), 0
+        while begin < len(self.order[:TELLING]) and len(items):
+            corners = self._next_telling(begin, len(items))
+            loops = corner_loops(self.responses, corners)
+            good = self._crosses_well(members, loops, threshold)
+            if not bounded:
+                good &= self._apart(members, loops, threshold)
+            items, members, begin = items[good], members.some(good), begin + len(corners)
+        return items
 
     def lines(self, lattice: Lattice, axes: Axes) -> int:
         """Count the lines along which combinations are bounded."""
@@ -86,6 +105,8 @@ class Screens:
     def bounded(self, lattice: Lattice, axes: Axes, threshold: float) -> Index:
         """Numbers of the combinations along axes that lie within the bounds of their line at every telling corner."""
         name = lattice.longest(axes, ALONG)
+        if lattice.size_along(axes, name) <= SHORT:
+            return self._passing(lattice, lattice.product(axes), threshold, bounded=False)
         heads, line, stride = lattice.lines(axes, name)
         choices = lattice.values(heads[:1] + (line - line[0]) * stride)[:, PARTS.index(name)]
         found = [np.empty(0, np.intp)]
@@ -153,17 +174,26 @@ class Screens:
         low = max(0, int(np.searchsorted(grid, self.lowest(threshold))) - 1)
         return np.arange(low, int(np.searchsorted(grid, self.demands.limits.crossover_limit_hz, side="right")))
 
-    def _crosses_well(self, values: Array, corners: CornerLoop, threshold: float) -> NDArray[np.bool_]:
-        """Read the highest crossover of combinations (N,5) at some corners: within its limits, with phase enough."""
+    def _crosses_well(self, members: Members, corners: CornerLoop, threshold: float) -> NDArray[np.bool_]:
+        """Read the highest crossover of combinations (N) at some corners: within its limits, with phase enough."""
         grid, limits, band = self.frequencies_hz, self.demands.limits, self._band(threshold)
         points = np.arange(band[0], min(band[-1] + 2, len(grid))) if len(band) else band
         if len(points) < 2:
-            return np.ones(len(values), bool)
-        crossover, margin = corners.highest_crossover(values, points)
-        bad = margin < limits.value("phase_margin") - PHASE_ROOM_DEG  # where there is none the whole evaluation decides
+            return np.ones(len(members.lead), bool)
+        crossover, margin = corners.highest_crossover(members, points)
+        bad = margin < limits.value("phase_margin") - PHASE_ROOM_DEG
         bad |= crossover > limits.crossover_limit_hz * (1.0 + ROUNDING)
         bad |= crossover < self.lowest(threshold) * (1.0 - ROUNDING)
         return np.asarray(~bad.any(axis=0))
+
+    def _apart(self, members: Members, corners: CornerLoop, threshold: float) -> NDArray[np.bool_]:
+        """Keep combinations (N) far enough from -1 at some grid points and corners, and below the peak of impedance."""
+        points, least = self.modulus[1::2], self._least_distance(threshold) * (1.0 - ROUNDING)
+        distance = np.full((len(corners.plant), 1, len(points)), least)
+        if self.demands.prefer == "step" and np.isfinite(threshold):
+            peak = -threshold * (1.0 + ROUNDING)
+            distance = np.maximum(distance, np.abs(corners.impedance[..., points]) / peak)
+        return np.asarray(corners.shared(members, points).apart(distance).all(axis=0))
 
     def _somewhere(self, values: Array, threshold: float) -> NDArray[np.bool_]:
         """Crossover as high as the threshold at one corner at least: a gain of one or more from there on."""
@@ -171,11 +201,11 @@ class Screens:
         low = max(0, int(np.searchsorted(grid, threshold)) - 1)
         high = int(np.searchsorted(grid, self.demands.limits.crossover_limit_hz, side="right"))
         reached = np.full(len(values), low == 0)
-        for corner in self.corners:
+        for k in self.order:
             open_ = np.flatnonzero(~reached)
             if not len(open_):
                 break
-            loop = corner.loop(values[open_], np.arange(low, high))
+            loop = corner_loops(self.responses, np.array([k])).loop(values[open_], np.arange(low, high))[0]
             reached[open_] = (np.abs(loop) >= 1.0 - ROUNDING).any(axis=1)
         return reached
 

@@ -14,7 +14,7 @@ from __future__ import annotations
 from copy import copy
 from functools import partial
 from itertools import count
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
@@ -50,6 +50,8 @@ EVERY = {"R": 8, "C": 3}
 """Steps from one value to the next where a block is thinned: to find any combination at all, or one far away."""
 ROUNDS = 8
 """Rounds that progress counts on; there are as many as it takes."""
+Block: TypeAlias = tuple[int, ...]
+"""First and last position and their number, part by part."""
 TOGETHER = 2**18
 """Combinations of a block looked at together, so that it never stands in memory whole."""
 
@@ -125,12 +127,12 @@ def staged_search(
     walk.find(items[:1], (first, second))
     walk = walk if thin else walk.climbed_twice(near, wide)
     for round_ in count(len(items)):
-        if thin or walk.best is None or not walk.improved(near, (second, first)):
+        if thin or not walk.improved(near, second, first):
             break
         if progress is not None:
             progress(min(round_, told), told)
     if not thin and walk.best is not None:
-        walk.keep_around((near, second), first)
+        walk.keep_around(near, (second, first))
     looked = walk.looked
     names = ", ".join(n for n in lattice.open_parts if n in PARTS[:3])
     others = ", ".join(n for n in lattice.open_parts if n in PARTS[3:])
@@ -148,37 +150,50 @@ class _Blocks(Walk):
     def __init__(self, responses: Responses, demands: Demands, lattice: Lattice, slack: float) -> None:
         super().__init__(responses, demands, lattice, slack)
         self.looked = 0
-        self.seen: set[tuple[int, ...]] = set()
+        self.seen: set[Block] = set()
+        self.close: dict[Block, tuple[NDArray[np.intp], NDArray[np.float64]]] = {}
 
-    def keep(self, slack: float) -> None:
-        """Keep from now on what comes within a share of the best score; blocks are looked at anew for that."""
-        self.slack, self.threshold = slack, relaxed(self.best_score, slack)
-        self.seen.clear()
-
-    def keep_around(self, reaches: Sequence[tuple[int, ...]], last: tuple[int, ...]) -> None:
-        """Keep what comes near the best in blocks around it that have been looked at before; the last one meanwhile."""
+    def keep_around(self, near: tuple[int, ...], whole: Sequence[tuple[int, ...]]) -> None:
+        """Keep what comes within a share of the best score: all there is of it in blocks around the best."""
+        self.slack, self.threshold = SLACK, relaxed(self.best_score, SLACK)
+        known = [self.close[self._block(reach)[0]] for reach in whole]
+        self.items, self.scores = [items for items, _ in known], [scores for _, scores in known]
         looked = self.looked
-        self.keep(SLACK)
-        count, evaluated = len(self.items), self.evaluated
-        with branch(partial(self.copied().around, [last])) as beside:
-            self.around(reaches)
-            other = beside.result()
-        self.items += other.items[count:]
-        self.scores += other.scores[count:]
-        self.evaluated += other.evaluated - evaluated
+        self.seen.clear()
+        if self.best is not None:
+            self.look(self.best, near)
         self.looked = looked
 
-    def around(self, reaches: Sequence[tuple[int, ...]]) -> _Blocks:
-        """Look at blocks around the best, and return what came of it."""
-        for reach in reaches:
-            if self.best is not None:
-                self.look(self.best, reach)
-        return self
+    def coming_close(self, reach: tuple[int, ...]) -> _Blocks:
+        """Look at a block around the best for all that comes within a share of its score, on a walk of its own."""
+        other = self.copied()
+        other.items, other.scores, other.looked, other.evaluated = [], [], 0, 0
+        other.slack, other.threshold = SLACK, relaxed(self.best_score, SLACK)
+        block, _ = self._block(reach)
+        if self.best is not None and block not in self.close:
+            other.seen.clear()
+            other.look(self.best, reach)
+        return other
+
+    def learn_of(self, other: _Blocks, reach: tuple[int, ...]) -> None:
+        """Take over what came close in a block around the best, and go to what is better."""
+        block, _ = self._block(reach)
+        if block not in self.close:
+            items = np.concatenate([np.empty(0, np.intp), *other.items])
+            scores = np.concatenate([np.empty(0), *other.scores])
+            self.close[block] = items, scores
+            self.screens, self.evaluated = other.screens, self.evaluated + other.evaluated
+            self.looked += other.looked if block not in self.seen else 0
+            self.seen.add(block)
+            if len(items):
+                best = [int(np.argmax(scores))]
+                self._keep(items[best], scores[best])
 
     def copied(self) -> _Blocks:
         """Return a walk that goes on from here on its own."""
         other = copy(self)
         other.seen, other.items, other.scores = set(self.seen), list(self.items), list(self.scores)
+        other.close = dict(self.close)
         return other
 
     def find(self, begin: Sequence[int], sizes: tuple[tuple[int, ...], tuple[int, ...]]) -> None:
@@ -209,13 +224,15 @@ class _Blocks(Walk):
             self.climb(near)
         return self
 
-    def improved(self, near: tuple[int, ...], sizes: Sequence[tuple[int, ...]]) -> bool:
-        """Climb, then look at blocks around where that ends, the next one only where none before had a better one."""
+    def improved(self, near: tuple[int, ...], one: tuple[int, ...], other: tuple[int, ...]) -> bool:
+        """Climb, then look at a block around where that ends, and at the other where the one has nothing better."""
         self.climb(near)
         before = self.best
-        for reach in sizes:
-            if self.best is not None and self.best == before:
-                self.look(self.best, reach)
+        if before is not None:
+            with branch(partial(self.coming_close, other)) as beside:
+                self.learn_of(self.coming_close(one), one)
+                if self.best == before:
+                    self.learn_of(beside.result(), other)
         return self.best != before
 
     def climb(self, near: tuple[int, ...]) -> None:
@@ -232,12 +249,19 @@ class _Blocks(Walk):
 
     def look(self, item: int, reach: tuple[int, ...], every: Mapping[str, int] | None = None) -> None:
         """Look at a block around a combination, every value of each part or every so many."""
-        steps = [1 if every is None else every[name[0]] for name in self.lattice.open_parts]
-        axes = self.lattice.axes_around(item, reach, steps)
-        block = tuple(int(end) for axis in axes for end in (axis[0], axis[-1], len(axis)))
+        block, axes = self._block(reach, every, item)
         if block in self.seen:
             return
         self.seen.add(block)
         for piece in _pieces(self.lattice, axes):
             self.looked += int(np.prod([len(a) for a in piece]))
             self.visit(piece)
+
+    def _block(
+        self, reach: tuple[int, ...], every: Mapping[str, int] | None = None, item: int | None = None
+    ) -> tuple[Block, Axes]:
+        """Name a block around a combination, the best unless given, and return its axes."""
+        steps = [1 if every is None else every[name[0]] for name in self.lattice.open_parts]
+        around = self.best if item is None else item
+        axes = self.lattice.axes_around(0 if around is None else around, reach, steps)
+        return tuple(int(end) for axis in axes for end in (axis[0], axis[-1], len(axis))), axes

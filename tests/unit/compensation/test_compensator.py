@@ -17,7 +17,12 @@ from loopdesign.compensation.compensator import (
 )
 from loopdesign.compensation.features import network_features
 from loopdesign.compensation.netlist import compensator_netlist
-from loopdesign.compensation.response import bilinear_response, compensator_response
+from loopdesign.compensation.response import (
+    bilinear_response,
+    compensator_response,
+    network_admittance,
+    parted_response,
+)
 from loopdesign.network.circuit import derive
 from loopdesign.network.elements import Resistor, VoltageSource
 
@@ -115,6 +120,14 @@ def test_response_is_bilinear_in_r2(amplifier):
     for ohms in (TYPE3.R2, 0.0, 47e3):
         expected = compensator_response(amplifier, LEAD_DIVIDER, replace(TYPE3, R2=ohms), F)
         assert_allclose((n0 + n1 * ohms) / (d0 + d1 * ohms), expected, rtol=1e-11)
+
+
+@pytest.mark.parametrize("parts", [TYPE2, TYPE2_BARE, TYPE3, TYPE3_PLAIN], ids=["II", "no C2", "III", "no R2"])
+@pytest.mark.parametrize("amplifier", AMPLIFIERS.values(), ids=AMPLIFIERS)
+def test_network_and_what_lies_across_the_upper_resistor_part(amplifier, parts):
+    direct, above, held, per = parted_response(amplifier, LEAD_DIVIDER, (parts.R2, parts.C3), F)
+    response = direct + above / (held + per * network_admittance(parts.R1, parts.C1, parts.C2, F))
+    assert_allclose(response, compensator_response(amplifier, LEAD_DIVIDER, parts, F), rtol=1e-12)
 
 
 def test_closed_form_is_the_netlist_over_a_batch():
