@@ -7,10 +7,12 @@ import numpy as np
 import pytest
 
 import loopdesign as ld
+from loopdesign.analysis.regimes.overload import fold
 from loopdesign.analysis.regimes.overload.ceiling import Ceiling
 from loopdesign.analysis.regimes.overload.curve import overload_curves
 from loopdesign.corners.converters import line_load_corners, open_loop
 from loopdesign.orbit.holding import Bounds
+from loopdesign.orbit.search import duty
 
 BEACON = Path(__file__).parents[3] / "cases" / "beacon_boost.toml"
 LINE, COIL, SWITCH, DIODE, DROP = 12.0, 1.0, 0.016, 0.014, 0.42
@@ -28,20 +30,20 @@ def curve(tmp_path_factory):
     case = ld.load_case(path)
     stage = open_loop(case, line_load_corners(case)).plain()
     ceiling = Ceiling(converter=stage, bounds=Bounds(current_limit=2.0))
-    largest, duty = ceiling.largest_load(0.5)
-    return overload_curves(ceiling, np.array([0]), largest, duty, 0.5)[0]
+    largest, at = ceiling.largest_load(0.5)
+    return overload_curves(ceiling, np.array([0]), largest, at, 0.5)[0]
 
 
-def lossy_boost(duty, ohm):
+def lossy_boost(on, ohm):
     """Volt-seconds of the inductor in continuous conduction with losses, ripple left out; derived."""
-    off = 1.0 - duty
-    return (LINE - off * DROP) / (off + (COIL + duty * SWITCH + off * DIODE) / (off * ohm))
+    off = 1.0 - on
+    return (LINE - off * DROP) / (off + (COIL + on * SWITCH + off * DIODE) / (off * ohm))
 
 
 def test_the_largest_load_is_that_of_the_fold(curve):
     """The smallest resistor at which any duty still gives 24 V."""
-    duty = np.linspace(0.5, 0.9, 4001)
-    reached = [ohm for ohm in np.linspace(10.0, 30.0, 2001) if lossy_boost(duty, ohm).max() >= 24.0]
+    on = np.linspace(0.5, 0.9, 4001)
+    reached = [ohm for ohm in np.linspace(10.0, 30.0, 2001) if lossy_boost(on, ohm).max() >= 24.0]
     assert curve.largest_load_a == pytest.approx(24.0 / min(reached), rel=0.01)
     assert curve.reason.startswith("losses end regulation at a duty of 0.75")
 
@@ -56,3 +58,30 @@ def test_beyond_it_the_duty_is_the_largest(curve):
         assert (point.ended, point.duty) == ("largest duty", pytest.approx(0.9))
         ohm = point.output_voltage_v / point.output_current_a
         assert point.output_voltage_v == pytest.approx(lossy_boost(0.9, ohm), rel=0.02)
+
+
+def test_the_work_for_many_folds_is_that_of_few(tmp_path, monkeypatch):
+    """Twelve lines at once, each with its fold: duty is scanned for all of them together, a few times."""
+    lines = ", ".join(f'"{v:.2f} V"' for v in np.linspace(11.0, 13.0, 12))
+    text = re.sub(r"\[input_filter\][\s\S]*?(?=\n\[modulator)", "", BEACON.read_text(encoding="utf-8"))
+    text = re.sub(r"input_voltage = .*", f"input_voltage = [{lines}]", text)
+    text = re.sub(r"output_current = .*", 'output_current = ["0.5 A"]', text)
+    path = tmp_path / "lossy.toml"
+    path.write_text(
+        re.sub("load_step = .*", "", text.replace('resistance = "32 mohm"', 'resistance = "1 ohm"')), encoding="utf-8"
+    )
+    case = ld.load_case(path)
+    stage = open_loop(case, line_load_corners(case)).plain()
+    scanned = []
+    for module in (duty, fold):
+        plain = module.scan_duty
+        monkeypatch.setattr(module, "scan_duty", lambda *a, plain=plain: scanned.append(1) or plain(*a))
+    largest, at = Ceiling(converter=stage, bounds=Bounds(current_limit=2.0)).largest_load(0.5)
+    assert 0 < len(scanned) < 40
+    assert largest[0] < largest[-1]
+    for line, load, on in zip(np.linspace(11.0, 13.0, 12), largest, at, strict=True):
+        off = np.linspace(0.1, 0.5, 2001)  # 24 V over the duties, by the same volt-seconds solved for the resistor
+        loop = COIL + (1.0 - off) * SWITCH + off * DIODE
+        current = 24.0 * off / loop * ((line - off * DROP) / 24.0 - off)
+        assert load == pytest.approx(current.max(), rel=0.01)
+        assert on == pytest.approx(1.0 - off[np.argmax(current)], abs=0.02)

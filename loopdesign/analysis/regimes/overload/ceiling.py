@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 import numpy as np
 from scipy.optimize.elementwise import find_root
 
+from loopdesign.analysis.regimes.overload.fold import CLOSE, EXACT, folds, out_of_reach
 from loopdesign.analysis.regimes.overload.known import KnownPlaces
 from loopdesign.analysis.regimes.overload.string import LoadString, with_string
 from loopdesign.corners.trouble import strict
@@ -53,9 +54,8 @@ DOUBLINGS = 8
 """Doublings of the load from the largest of the case in which the largest one that is regulated is looked for."""
 AT_THE_LIMIT = 1e-5
 """Relative distance from a limit at which it is what ends the on-time."""
-CLOSE = 1e-8
-"""Relative closeness of a load."""
-EXACT = {"xatol": 0.0, "xrtol": CLOSE, "fatol": 0.0, "frtol": 0.0}
+FOLD = 1e-6
+"""Share of a load by which orbits are looked at below the fold of the output over duty, where there is none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,6 +188,7 @@ class Ceiling:
         everyone = np.arange(len(self.converter.input_voltage))
         low, high = np.full(len(everyone), full * LEAST), np.full(len(everyone), full)
         above = search.beyond(high, everyone)
+        lost = search.lost.copy()
         below, over = np.full(len(everyone), np.nan), np.flatnonzero(~(above < 0.0))
         if len(over):
             below[over] = search.beyond(low[over], over)
@@ -198,12 +199,21 @@ class Ceiling:
             low[rising], below[rising] = high[rising], above[rising]
             high[rising] *= 2.0 ** (1.0 / self.steps)
             above[rising] = search.beyond(high[rising], rising)
+            lost[rising] = search.lost[rising]
         result = np.where(above < 0.0, np.inf, np.where((above >= 0.0) & (below > 0.0), 0.0, np.nan))
-        inside = np.flatnonzero((below <= 0.0) & (above >= 0.0))
+        within = (below <= 0.0) & (above >= 0.0)
+        folded = np.flatnonzero(within & lost)
+        if len(folded):
+            fold = folds(self.at, folded, low[folded], high[folded])
+            folded, fold = folded[np.isfinite(fold)], fold[np.isfinite(fold)]
+            high[folded] = (1.0 - FOLD) * fold
+            bounded = search.beyond(high[folded], folded) < 0.0 if len(folded) else np.zeros(0, bool)
+            result[folded[bounded]], within[folded[bounded]] = fold[bounded], False
+        inside = np.flatnonzero(within)
         if len(inside):
             root = find_root(search.beyond, (low[inside], high[inside]), args=(inside,), tolerances=EXACT)
             result[inside] = np.where(root.success, root.x, np.nan)
-        good = np.flatnonzero(np.isfinite(result) & (result > 0.0))
+        good = np.flatnonzero(within & np.isfinite(result) & (result > 0.0))
         if len(good):
             search.beyond(result[good] * (1.0 - CLOSE), good)  # a little below, for at the fold there is no orbit
         return result, np.where(np.isfinite(result) & (result > 0.0), search.duty, np.nan)
@@ -252,6 +262,7 @@ class _Regulated:
     def __init__(self, ceiling: Ceiling) -> None:
         self.ceiling = ceiling
         self.duty = np.full(len(ceiling.converter.input_voltage), np.nan)
+        self.lost = np.zeros(len(ceiling.converter.input_voltage), bool)  # where no duty reached it when last looked at
         self.known: Sequence | None = None
 
     def beyond(self, load: Values, item: NDArray[Any]) -> Values:
@@ -270,7 +281,21 @@ class _Regulated:
             except FAILURES:
                 return np.array([np.nan])
 
-        return in_halves(examine, np.arange(len(chosen)), failures=FAILURES, alone=alone)
+        result, everyone = np.full(len(chosen), np.nan), np.arange(len(chosen))
+        self.lost[chosen] = lost = np.zeros(len(chosen), bool)
+        try:
+            return examine(everyone)
+        except UnreachableOutputError:
+            # one by one, each of them would be scanned over duty again
+            if self.ceiling.converter.topology.devices.plain:
+                result, lost = out_of_reach(self.ceiling.at, chosen, load)
+                self.lost[chosen] = lost
+        except FAILURES:
+            pass
+        rest = np.flatnonzero(~lost)
+        if len(rest):
+            result[rest] = in_halves(examine, rest, failures=FAILURES, alone=alone)
+        return result
 
     def _beyond(self, load: Values, items: Items) -> Values:
         guess = None if self.known is None else self.known.take(items)
