@@ -46,7 +46,8 @@ METHOD = (
 LIMITS = (
     (
         "Small signals around a periodic operating point, with one controlled switch. Start-up, soft start and pulse "
-        "skipping are not in margins and verdict."
+        "skipping are not in margins and verdict. Where a stage has several periodic operating points with one mean "
+        "output, as it may where it rings hard within a period, one of them is examined."
     ),
     (
         "The switch and the rectifier change state in no time: no switching loss, no reverse recovery. No capacitance "
