@@ -110,24 +110,24 @@ def rectifier_breaks(stepper: Stepper, sequence: Sequence, states: NDArray[np.fl
     if not stepper.problem.devices.plain:
         broken |= _cut_off(stepper, sequence, states)
     for k in range(sequence.ends.shape[1]):
-        configuration, length = sequence.configuration[:, k], every[:, k]
-        real = length > 0.0
-        if not real.any():
+        configuration = sequence.configuration[:, k]
+        real = np.flatnonzero(every[:, k] > 0.0)
+        if not len(real):
             continue
         coarse = max(stepper.samples(c) for c in occurring(configuration))
         # without the running integral, which no row here looks at
-        flow, begin = stepper.flow(configuration)[:, 1:, 1:], states[:, k, 1:]
+        flow, begin, length = stepper.flow(configuration)[real, 1:, 1:], states[real, k, 1:], every[real, k]
         moved = along(flow, begin, length, coarse)
         for rectifier in range(len(stepper.problem.devices.rectifiers)):
-            rows = forbidden(stepper, configuration, rectifier)[:, 1:]
+            rows = forbidden(stepper, configuration, rectifier)[real, 1:]
             value = (rows[:, None, :] @ moved)[:, 0]
             allowed = TOLERANCE * np.abs(value).max(axis=1)
             over, near = _judge(value, allowed)
-            broken |= real & over
-            fine = np.flatnonzero(real & near & ~broken)
+            broken[real] |= over
+            fine = np.flatnonzero(near & ~broken[real])
             if len(fine):
                 value = (rows[fine, None, :] @ along(flow[fine], begin[fine], length[fine], FINE))[:, 0]
-                broken[fine] |= value.max(axis=1) > allowed[fine]
+                broken[real[fine]] |= value.max(axis=1) > allowed[fine]
     return np.asarray(broken)
 
 

@@ -109,24 +109,30 @@ def _among_several(
     converter: Converter, guess: Guess, probes: tuple[str, ...]
 ) -> tuple[OperatingPoint, NDArray[np.intp]]:
     """Solve a stage with several rectifiers; what they do not keep begins from what they keep of the others."""
-    from loopdesign.orbit.search.several import found_beside  # noqa: PLC0415  (few stages need it)
+    from loopdesign.orbit.search.mending import observed  # noqa: PLC0415  (few stages need it)
+    from loopdesign.orbit.search.several import found_beside  # noqa: PLC0415
     from loopdesign.orbit.search.trial import TRIAL_STEPS, orbits_of  # noqa: PLC0415
 
     delay = converter.turn_off_delay / converter.period
     problem = _posed(converter, guess, probes)
     point, found = settled(problem, Stepper(problem), guess, steps=TRIAL_STEPS)
-    kept = found.copy()
-    solved = np.flatnonzero(found)
+    kept, solved = found.copy(), np.flatnonzero(found)
     if len(solved):
         kept[solved[_broken(point.take(solved))]] = False
     broken = np.flatnonzero(~kept)
     if len(broken):
         free = replace(point, sequence=undelayed(point.sequence)) if delay else point
-        orbits = orbits_of(free, kept, range(len(point)))
-        known = {int(k): orbits[int(k)] for k in solved}
-        without = {int(k): free.sequence.take(np.array([k])) for k in np.flatnonzero(~found)}
-        sequence = found_beside(converter.plain(), known, ways(), without=without).take(broken)
-        mended = _solved(take(converter, broken, len(point)), delayed(sequence, delay), probes)
+        orbits, unkept = orbits_of(free, kept, range(len(point))), np.flatnonzero(found & ~kept)
+        told = zip(unkept.tolist(), observed(free.take(unkept)) if len(unkept) else (), strict=True)
+        sequence = found_beside(
+            converter.plain(), {int(k): orbits[int(k)] for k in solved}, ways(),
+            shown={k: s for k, s in told if s is not None},
+            without={int(k): free.sequence.take(np.array([k])) for k in np.flatnonzero(~found)},
+        ).take(broken)  # fmt: skip
+        sequence, part = delayed(sequence, delay), problem.take(broken)
+        if not set(occurring(sequence.configuration)) <= {ON, OFF, *occurring(guess.configuration)}:
+            part = _posed(take(converter, broken, len(point)), sequence, probes)
+        mended = newton(part, Stepper(part), sequence)
         point = _merged(converter, point, broken, mended)
         broken = broken[_broken(mended)]
     return point, broken

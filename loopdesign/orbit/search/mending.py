@@ -18,11 +18,11 @@ from loopdesign.errors import CircuitError
 from loopdesign.network.batch import occurring, take
 from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.network.places import OFF, ON, closed_at
-from loopdesign.orbit.augmented import Stepper
+from loopdesign.orbit.augmented import Stepper, augmented
 from loopdesign.orbit.conduction import FINE, TOLERANCE, along, forbidden
 from loopdesign.orbit.problem import pose
 from loopdesign.orbit.search.reach import continuous
-from loopdesign.orbit.search.trial import tried
+from loopdesign.orbit.search.trial import orbits_of, tries_on
 from loopdesign.orbit.sequence import Edge, Sequence, joined_sequences
 
 if TYPE_CHECKING:
@@ -32,7 +32,8 @@ if TYPE_CHECKING:
 
     from loopdesign.network.converter import Converter
     from loopdesign.network.places import SwitchingDevices
-    from loopdesign.orbit.search.trial import TriedOrbit
+    from loopdesign.orbit.problem import OperatingPoint, OrbitProblem
+    from loopdesign.orbit.search.trial import TriedOrbit, Tries
 
 ROUNDS = 6
 """Times that a sequence is put right, one after the other."""
@@ -46,8 +47,28 @@ class _Segment:
     end: float
 
 
+class _Problems:
+    """Problems of some items of a batch, whose configurations are derived for all at once."""
+
+    def __init__(self, converter: Converter) -> None:
+        self._converter, self._places = converter, {ON, OFF}
+        self._posed: OrbitProblem | None = None
+
+    def tries(self, guess: Sequence, rows: NDArray[np.intp]) -> list[tuple[NDArray[np.intp], Tries]]:
+        """Try sequences (K,) on items (K,), in halves where one breaks the arithmetic down; list items and outcome."""
+        used = set(occurring(guess.configuration))
+        try:
+            if self._posed is None or not used <= self._places:
+                self._places |= used
+                self._posed = pose(self._converter, configurations=tuple(self._places))
+            return [(rows, tries_on(self._posed.take(rows), guess))]
+        except BREAKDOWN:
+            halves = np.array_split(np.arange(len(rows)), 2) if len(rows) > 1 else []
+            return [told for half in halves for told in self.tries(guess.take(half), rows[half])]
+
+
 def mended(
-    converter: Converter, orbits: Mapping[int, TriedOrbit], without: Mapping[int, Sequence], pending: list[int]
+    converter: Converter, shown: Mapping[int, Sequence], without: Mapping[int, Sequence]
 ) -> dict[int, TriedOrbit]:
     """Put the sequences of items right until they are kept.
 
@@ -55,42 +76,47 @@ def mended(
     ----------
     converter : Converter
         A batch (B,), its loop open and its load resistive.
-    orbits : mapping of int to TriedOrbit
-        Orbits by item [unitless], those of items that are pending not kept.
+    shown : mapping of int to Sequence
+        What orbits that are not kept show instead, by item [unitless], each a batch of one [periods].
     without : mapping of int to Sequence
-        Sequences that have no orbit, by item [unitless], each a batch of one [periods].
-    pending : list of int
-        Items without a kept orbit [unitless].
+        Sequences that have no orbit, by other items.
 
     Returns
     -------
     dict of int to TriedOrbit
         What is kept, by item.
     """
-    devices = converter.topology.devices
+    devices, items = converter.topology.devices, np.array([*shown, *without], np.intp)
+    if not len(items):
+        return {}
+    problems = _Problems(take(converter, items, len(converter.input_voltage)))
     found: dict[int, TriedOrbit] = {}
-    broken = {k: orbits[k] for k in pending if k in orbits}
-    none = {k: without[k] for k in pending if k in without}
-    shown = {k: [o.sequence] for k, o in broken.items()}
-    seen = {k: [s] for k, s in none.items()}
+    wanted = dict(enumerate(shown.values()))
+    none = dict(enumerate(without.values(), len(shown)))
+    held: dict[int, list[Sequence]] = {}
+    seen = {row: [s] for row, s in none.items()}
     for _ in range(ROUNDS):
-        wanted = {k: s for k, s in _observed(converter, broken).items() if not _among(s, shown[k])}
-        for k, sequence in none.items():
-            less = [s for s in _with_less(sequence, devices) if not _among(s, [*seen[k], *shown.get(k, ())])]
-            wanted |= {k: less[0]} if less else {}
+        for row, sequence in none.items():
+            less = [s for s in _with_less(sequence, devices) if not _among(s, [*seen[row], *held.get(row, ())])]
+            wanted |= {row: less[0]} if less else {}
         if not wanted:
             break
-        for k, s in wanted.items():
-            seen.setdefault(k, []).append(s)
+        for row, s in wanted.items():
+            seen.setdefault(row, []).append(s)
         try:
-            solved = tried(converter, joined_sequences(list(wanted.values())), np.array(list(wanted), np.intp))
+            told = problems.tries(joined_sequences(list(wanted.values())), np.array(list(wanted), np.intp))
         except CircuitError:  # devices that never conduct together
             break
-        found |= {k: o for k, o in solved.items() if o.kept}
-        broken = {k: o for k, o in solved.items() if not o.kept}
-        none = {k: s for k, s in wanted.items() if k not in solved}
-        for k, o in broken.items():
-            shown.setdefault(k, []).append(o.sequence)
+        solved: dict[int, TriedOrbit] = {}
+        again: dict[int, Sequence] = {}
+        for rows, tries in told:
+            solved |= orbits_of(tries.point, tries.kept, rows[tries.items])
+            again |= shown_by(tries, rows)
+        found |= {int(items[row]): orbit for row, orbit in solved.items() if orbit.kept}
+        none = {row: s for row, s in wanted.items() if row not in solved}
+        for row in again:
+            held.setdefault(row, []).append(solved[row].sequence)
+        wanted = {row: s for row, s in again.items() if not _among(s, held[row])}
     return found
 
 
@@ -98,25 +124,47 @@ def _among(sequence: Sequence, seen: Iterable[Sequence]) -> bool:
     return any(bool(sequence.same_structure(s).all()) for s in seen)
 
 
-def _observed(converter: Converter, broken: Mapping[int, TriedOrbit]) -> dict[int, Sequence]:
-    """Read from orbits what the rectifiers would do, where that can be told."""
-    if not broken:
+def shown_by(tries: Tries, items: NDArray[np.intp]) -> dict[int, Sequence]:
+    """Read from what was tried, and is not kept, what the rectifiers would do.
+
+    Parameters
+    ----------
+    tries : Tries
+        Solutions.
+    items : ndarray (B,)
+        Numbers by which the items of their batch are known [unitless].
+
+    Returns
+    -------
+    dict of int to Sequence
+        By these numbers, where that can be told; each a batch of one [periods].
+    """
+    bad = np.flatnonzero(~tries.kept)
+    if not len(bad):
         return {}
-    items = np.array(list(broken), np.intp)
-    some = take(converter, items, len(converter.input_voltage))
-    guess = joined_sequences([o.sequence for o in broken.values()])
+    told = observed(tries.point.take(bad))
+    return {int(items[tries.items[k]]): s for k, s in zip(bad, told, strict=True) if s is not None}
+
+
+def observed(point: OperatingPoint) -> list[Sequence | None]:
+    """Read from orbits that are not kept what the rectifiers would do.
+
+    Parameters
+    ----------
+    point : OperatingPoint
+        Orbits (B,), at least one.
+
+    Returns
+    -------
+    list of Sequence
+        For each a batch of one [periods]; none where that cannot be told.
+    """
+    devices = point.problem.devices
     try:
-        stepper = Stepper(pose(some, configurations=tuple({ON, OFF, *occurring(guess.configuration)})))
-        start = np.zeros((len(items), stepper.n + 3))
-        start[:, stepper.n + 1] = 1.0
-        for row, orbit in zip(start, broken.values(), strict=True):
-            row[1 : stepper.n + 1] = [orbit.start.get(s, 0.0) for s in stepper.problem.network.states]
-        parts = _watched(stepper, guess, start)
+        parts = _watched(Stepper(point.problem), point.sequence, augmented(point)[:, 0])
     except BREAKDOWN:
-        return {}
-    devices = converter.topology.devices
-    told = {k: _as_observed(guess.take(np.array([row])), parts, row, devices) for row, k in enumerate(broken)}
-    return {k: s for k, s in told.items() if s is not None}
+        return [None] * len(point)
+    return [_as_observed(point.sequence.take(np.array([row])), parts, row, devices) for row in range(len(point))]
 
 
 def _watched(stepper: Stepper, sequence: Sequence, start: NDArray[np.float64]) -> list[NDArray[np.intp]]:

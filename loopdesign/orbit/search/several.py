@@ -17,17 +17,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.errors import ConvergenceError
-from loopdesign.network.batch import take
+from loopdesign.network.batch import occurring, take
 from loopdesign.network.converter import network
 from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.network.places import OFF, ON
 from loopdesign.orbit.augmented import Stepper
 from loopdesign.orbit.periodic import NEWTON_STEPS, newton
 from loopdesign.orbit.problem import pose
-from loopdesign.orbit.search.mending import mended
+from loopdesign.orbit.search.mending import mended, shown_by
 from loopdesign.orbit.search.reach import SHORTEST_ON, continuous
 from loopdesign.orbit.search.stepped import stepped_at
-from loopdesign.orbit.search.trial import TriedOrbit, nearest_kept, tried, tried_on_others, walked
+from loopdesign.orbit.search.trial import TriedOrbit, nearest_kept, orbits_of, tried, tried_on_others, tries_on, walked
 from loopdesign.orbit.sequence import joined_sequences
 
 if TYPE_CHECKING:
@@ -94,7 +94,14 @@ def found_among_several(converter: Converter, ways: Ways) -> Sequence:
         Where the converter does not come to repeat itself from period to period.
     """
     placed, starts = _placed(converter, ways)
-    return found_beside(converter, tried(converter, placed), ways, placed=(placed, starts))
+    items = np.arange(len(placed))
+    try:
+        tries = tries_on(pose(converter, configurations=tuple({ON, OFF, *occurring(placed.configuration)})), placed)
+    except BREAKDOWN:
+        orbits, shown = tried(converter, placed), {}
+    else:
+        orbits, shown = orbits_of(tries.point, tries.kept, tries.items), shown_by(tries, items)
+    return found_beside(converter, orbits, ways, shown=shown, placed=(placed, starts))
 
 
 def found_beside(
@@ -102,6 +109,7 @@ def found_beside(
     orbits: dict[int, TriedOrbit],
     ways: Ways,
     *,
+    shown: Mapping[int, Sequence] | None = None,
     without: Mapping[int, Sequence] | None = None,
     placed: tuple[Sequence, list[NDArray[np.float64] | None]] | None = None,
 ) -> Sequence:
@@ -115,6 +123,8 @@ def found_beside(
         Orbits by item [unitless], kept or not.
     ways : Ways
         How an item is placed and followed.
+    shown : mapping of int to Sequence
+        What orbits that are not kept show instead, by item [unitless], each a batch of one [periods].
     without : mapping of int to Sequence
         Sequences that have no orbit, by item [unitless], each a batch of one [periods].
     placed : tuple of Sequence and list
@@ -136,7 +146,7 @@ def found_beside(
     orbits = dict(orbits)
     load = np.broadcast_to(np.asarray(converter.load_current, float), converter.input_voltage.shape)
     pending = [int(k) for k in np.argsort(-load, kind="stable") if int(k) not in orbits or not orbits[int(k)].kept]
-    orbits |= mended(converter, orbits, without or {}, pending)
+    orbits |= mended(converter, shown or {}, without or {})
     pending = [k for k in pending if k not in orbits or not orbits[k].kept]
     fresh = [k for k, orbit in orbits.items() if orbit.kept]
     while pending:

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopdesign.network.converter import Converter
-    from loopdesign.orbit.problem import OperatingPoint
+    from loopdesign.orbit.problem import OperatingPoint, OrbitProblem
     from loopdesign.orbit.sequence import Sequence
 
 TRIAL_STEPS = 8
@@ -60,6 +60,25 @@ class TriedOrbit:
     duty: float
     start: Mapping[str, float]
     kept: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tries:
+    """Solutions of sequences tried on a batch.
+
+    Attributes
+    ----------
+    point
+        The solutions (K,).
+    items
+        (K,) which items of the batch have one.
+    kept
+        (K,) whether the rectifiers keep it, on the rising side of the output and within the largest duty.
+    """
+
+    point: OperatingPoint
+    items: NDArray[np.intp]
+    kept: NDArray[np.bool_]
 
 
 def orbits_of(point: OperatingPoint, kept: NDArray[np.bool_], items: Iterable[int]) -> dict[int, TriedOrbit]:
@@ -117,20 +136,47 @@ def tried(
     used = tuple(occurring(guess.configuration))
     some = converter if len(items) == size else take(converter, items, size)
     try:
-        problem = pose(some, configurations=tuple({ON, OFF, *used}))
-        point, found = settled(problem, Stepper(problem), guess, steps=steps)
-        if not found.any():
-            return {}
-        point, items, guess = point.take(np.flatnonzero(found)), items[found], guess.take(np.flatnonzero(found))
-        stepper = Stepper(point.problem)
-        bad = rectifier_breaks(stepper, point.sequence, augmented(point)) | (point.duty > problem.max_duty)
-        bad |= slope_over_duty(point, stepper) <= 0.0
+        tries = tries_on(pose(some, configurations=tuple({ON, OFF, *used})), guess, steps)
     except BREAKDOWN:  # a single item may be the reason
         halves = np.array_split(np.arange(len(items)), 2) if len(items) > 1 else []
         return {
             k: o for half in halves for k, o in tried(converter, guess.take(half), items[half], steps=steps).items()
         }
-    return orbits_of(point, ~bad, items)
+    return orbits_of(tries.point, tries.kept, items[tries.items])
+
+
+def tries_on(problem: OrbitProblem, guess: Sequence, steps: int = TRIAL_STEPS) -> Tries:
+    """Try sequences on the items of a problem.
+
+    Parameters
+    ----------
+    problem : OrbitProblem
+        With the loop open and a resistive load (B,).
+    guess : Sequence
+        Intervals and edges to begin from (B,) [periods].
+    steps : int
+        Most steps of Newton's method [unitless].
+
+    Returns
+    -------
+    Tries
+        What has a solution.
+
+    Raises
+    ------
+    LinAlgError, FloatingPointError
+        Where the arithmetic of an item breaks down.
+    """
+    point, found = settled(problem, Stepper(problem), guess, steps=steps)
+    items = np.flatnonzero(found)
+    if len(items) < len(found):
+        point = point.take(items)
+    kept = np.ones(len(items), bool)
+    if len(items):
+        stepper = Stepper(point.problem)
+        kept &= ~rectifier_breaks(stepper, point.sequence, augmented(point)) & (point.duty <= problem.max_duty)
+        kept &= slope_over_duty(point, stepper) > 0.0
+    return Tries(point=point, items=items, kept=kept)
 
 
 def tried_on_others(

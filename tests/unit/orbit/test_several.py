@@ -15,15 +15,15 @@ from customcase import forward_case
 import loopdesign as ld
 from loopdesign.analysis.outputs.cross import _combinations
 from loopdesign.corners.converters import line_load_corners, solved
-from loopdesign.network.batch import take
+from loopdesign.network.batch import occurring, take
 from loopdesign.network.places import OFF, ON
 from loopdesign.orbit.operating_point import delayed, operating_point, undelayed
 from loopdesign.orbit.problem import pose
 from loopdesign.orbit.search import closing
 from loopdesign.orbit.search.duty import FOLLOWED, followed
 from loopdesign.orbit.search.follow import fixed_duty_stepper, follow
-from loopdesign.orbit.search.mending import mended
-from loopdesign.orbit.search.trial import tried
+from loopdesign.orbit.search.mending import mended, shown_by
+from loopdesign.orbit.search.trial import tries_on
 from loopdesign.orbit.sequence import Edge
 
 CASES = Path(__file__).parents[3] / "cases"
@@ -70,9 +70,10 @@ def test_sequences_are_put_right_by_what_their_orbits_show():
         other = [
             i for i in range(size) if not guess.take(np.array([i])).same_structure(wanted.sequence.take(np.array([i])))
         ]
-        orbits = tried(plain, guess)
-        without = {i: guess.take(np.array([i])) for i in other if i not in orbits}
-        found = mended(plain, orbits, without, other)
+        problem = pose(plain, configurations=tuple({ON, OFF, *occurring(guess.configuration)}))
+        tries = tries_on(problem, guess)
+        without = {i: guess.take(np.array([i])) for i in other if i not in tries.items}
+        found = mended(plain, shown_by(tries, np.arange(size)), without)
         left, others = left + len(other) - len(found), others + len(other)
         for i, orbit in found.items():
             assert orbit.kept
