@@ -45,6 +45,9 @@ _PARTS = (_SERIES[1][1], _PADE[7][1])
 """Norms up to which matrices need much less than larger ones."""
 PARTED = 32
 """Matrices from which it pays to part them by what they need."""
+PIECE = 25_000
+"""Numbers that are worked on together: their intermediate results stay where the processor and the C library's
+allocator have them at hand, and not in memory that the system hands out anew each time."""
 
 
 def expm(A: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -53,7 +56,8 @@ def expm(A: NDArray[np.float64]) -> NDArray[np.float64]:
     Parameters
     ----------
     A
-        (..., n, n) matrices; scaled alike, by what the largest needs, but for a good part of many that needs less.
+        (..., n, n) matrices; those of a piece are scaled alike, by what the largest needs, but for a good part of them
+        that needs less.
 
     Returns
     -------
@@ -65,6 +69,17 @@ def expm(A: NDArray[np.float64]) -> NDArray[np.float64]:
     N. J. Higham, "The scaling and squaring method for the matrix exponential revisited", SIAM J. Matrix Anal. Appl.
     26(4), 2005, algorithm 2.3, coefficients of table 2.3 (from memory; held against scipy.linalg.expm in the tests).
     """
+    if A.size > PIECE and A.ndim > 2:
+        flat, step = A.reshape(-1, *A.shape[-2:]), max(1, PIECE // A.shape[-1] ** 2)
+        result = np.empty(flat.shape)
+        for k in range(0, len(flat), step):
+            result[k : k + step] = _expm_of_piece(flat[k : k + step])
+        return result.reshape(A.shape)
+    return _expm_of_piece(A)
+
+
+def _expm_of_piece(A: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Exponentiate matrices (..., n, n), those together that need as much."""
     norms = np.abs(A).sum(axis=-2).max(axis=-1, initial=0.0)
     norm = float(norms.max(initial=0.0))
     if norms.size >= PARTED:
@@ -72,7 +87,7 @@ def expm(A: NDArray[np.float64]) -> NDArray[np.float64]:
             small = norms <= radius
             if norm > radius and 4 * int(small.sum()) >= small.size:
                 result = np.empty(A.shape)
-                result[small], result[~small] = expm(A[small]), expm(A[~small])
+                result[small], result[~small] = _expm_of_piece(A[small]), _expm_of_piece(A[~small])
                 return result
     for terms, radius in _SERIES:
         if norm <= radius:
