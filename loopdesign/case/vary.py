@@ -63,6 +63,25 @@ def read_values(document: dict[str, Any], key: str, texts: Sequence[str]) -> tup
     return tuple(read)
 
 
+def quantity_path(document: dict[str, Any], key: str) -> tuple[tuple[str | int, ...], QuantityField | None]:
+    """Follow a key into the case file: parts of an output bank and elements of a stage by their names.
+
+    Parameters
+    ----------
+    document : dict
+        The case file as read.
+    key : str
+        Dotted path, such as ``stage.Co2.esr``.
+
+    Returns
+    -------
+    steps, quantity
+        Keys and places in lists, from the top of the file; what is held there, None where it is no single quantity.
+    """
+    steps = _steps(key, document)
+    return steps, quantity_of(_field(steps, document))
+
+
 def unit_at(document: dict[str, Any], key: str) -> str:
     """Return the unit of the quantity that a key holds; empty for a plain number.
 

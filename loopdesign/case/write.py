@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import MutableMapping
+from collections.abc import MutableMapping, MutableSequence
 from typing import TYPE_CHECKING, Any
 
-from loopdesign.case.kinds import SECTIONS, models_of, quantity_at
+from loopdesign.case.kinds import SECTIONS, models_of
 from loopdesign.case.model import Case
 from loopdesign.case.reference.rows import meaning_of, nested
 from loopdesign.case.tables.candidates import ENTRY_ONLY
 from loopdesign.case.tables.control import PART_UNITS
 from loopdesign.case.tables.stage import STAGES
+from loopdesign.case.vary import quantity_path
 from loopdesign.case.words import spelled
 from loopdesign.errors import DataError
 from loopdesign.units.quantities import exact_quantity
@@ -30,7 +31,7 @@ def write_parts(text: str, parts: Mapping[str, float]) -> str:
         A valid case file.
     parts : mapping of str to float
         Values in SI units by name: parts of the compensation network ("R1"), or dotted keys ("modulator.slope",
-        "divider.upper", "stage.damper.resistance"). Zero for a part of the network means "none".
+        "divider.upper", "stage.damper.resistance", "stage.Co2.esr"). Zero for a part of the network means "none".
 
     Returns
     -------
@@ -47,16 +48,15 @@ def write_parts(text: str, parts: Mapping[str, float]) -> str:
     document = tomlkit.parse(text.removeprefix("\ufeff"))
     plain = spelled(document.unwrap())
     for name, value in parts.items():
-        steps = ("compensation", name) if name in PART_UNITS else tuple(name.split("."))
-        mark = quantity_at(steps, plain)
-        if mark is None or len(steps) < 2:
+        steps, mark = quantity_path(plain, f"compensation.{name}" if name in PART_UNITS else name)
+        if mark is None:
             raise DataError(f'"{name}" is not a part that can be written into this case file')
         table: Any = document
         for depth, step in enumerate(steps[:-1]):
-            if step not in table:
+            if isinstance(step, str) and step not in table:
                 table[step] = tomlkit.table() if depth == 0 else tomlkit.inline_table()
             table = table[step]
-            if not isinstance(table, MutableMapping):
+            if not isinstance(table, MutableMapping | MutableSequence):
                 raise DataError(f'"{name}" does not name a key in a table of this case file')
         fitted = value != 0 or not any(word == "none" for word, _ in mark.words)
         table[steps[-1]] = exact_quantity(value, mark.unit) if fitted else "none"

@@ -1,14 +1,18 @@
 """Case files to begin from, parts written back, and the JSON Schema."""
 
 import json
+import re
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 from wholecase import PLAIN, SEPIC, change
 
 from loopdesign.case import STAGES, OneInductorStage, VoltageModeSection, json_schema, parse_case, template, write_parts
 from loopdesign.errors import DataError
+
+CASES = Path(__file__).parents[3] / "cases"
 
 
 @pytest.mark.parametrize("topology", list(STAGES))
@@ -69,8 +73,26 @@ def test_schema_describes_quantities_and_stages():
 
 
 def test_list_is_no_way_to_a_part():
-    with pytest.raises(DataError, match="does not name a key in a table"):
+    with pytest.raises(DataError, match="is not a part that can be written"):
         write_parts(change(PLAIN, ("Co = {", "Co = [{"), ("0.018 }", "0.018 }]")), {"stage.Co.esr": 0.02})
+
+
+def test_parts_of_a_bank_and_elements_are_written_by_their_names():
+    """Such as a fit refines: the second capacitor of a bank, in one line or in tables of its own, and an element."""
+    bank = (CASES / "tide_gauge_sepic.toml").read_text(encoding="utf-8")
+    case = parse_case(write_parts(bank, {"stage.Co1.capacitance": 128e-6, "stage.Co2.esr": 4e-3}), "x.toml")
+    assert [(c.capacitance, c.esr) for c in case.stage.Co] == [(128e-6, 15e-3), (10e-6, 4e-3)]
+    tables = re.sub(r"Co = \[[\s\S]*?\n\]\n", "", bank).replace(
+        "[modulator]",
+        "[[stage.Co]]\ncapacitance = 1e-4\nesr = 0.01\n[[stage.Co]]\ncapacitance = 2e-5\nesr = 0.02\n[modulator]",
+    )
+    case = parse_case(write_parts(tables, {"stage.Co2.capacitance": 22e-6}), "x.toml")
+    assert [c.capacitance for c in case.stage.Co] == [1e-4, 22e-6]
+    elements = (CASES / "mooring_head_flyback.toml").read_text(encoding="utf-8")
+    written = write_parts(elements, {"stage.Co.capacitance": 330e-6})
+    by_name = {e.name: e for e in parse_case(written, "x.toml").stage.elements}
+    assert by_name["Co"].capacitance == 330e-6
+    assert sum(a != b for a, b in zip(elements.splitlines(), written.splitlines(), strict=True)) == 1
 
 
 def test_import_loads_nothing_heavy():
