@@ -254,7 +254,7 @@ def _unknown(document: dict[str, Any], key: str, steps: tuple[str | int, ...]) -
         inner = _keys_at(document, steps[: at + 1])
         there = f"; the keys of {where}.{wrong} are {', '.join(inner)}" if inner else there
         return f"{told} does not name a quantity of this case file{there}"
-    hint = f"; did you mean {' or '.join(near)}?" if near else ""
+    hint = f" (did you mean {' or '.join(near)}?)" if near else ""
     topology = document.get("converter", {}).get("topology") if isinstance(document.get("converter"), dict) else None
     if section == "stage" and at == 1 and wrong in keys_of("stage"):
         return f"{told}: a {topology} has no {wrong}{there}"

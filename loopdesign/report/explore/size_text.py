@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from loopdesign.report.basics.layout import laid_out, lettered, paragraph
 from loopdesign.report.basics.tables import VERDICT, Column, Table, without_empty
+from loopdesign.report.explore.sweep_text import point_verdict
 from loopdesign.report.loop.terminal import bullets, parts_text
 from loopdesign.units.quantities import format_quantity
 
@@ -140,7 +141,7 @@ def size_table(found: SizeResult) -> Table:
     rows: list[tuple[CellValue, ...]] = []
     for k, c in enumerate(found.points):
         place = str(1 + found.front.index(k)) if k in found.front else "-"
-        verdict = "-" if c.stable is None else "stable" if c.stable else "UNSTABLE"
+        verdict = "-" if c.stable is None else point_verdict(c.largest_multiplier, stable=c.stable)
         rows.append(
             (
                 c.cost, *(c.names[p] for p in parts), verdict, missed_words(c),

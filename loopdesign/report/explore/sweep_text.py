@@ -116,7 +116,7 @@ def sweep_table(swept: SweepResult) -> Table:
     ]  # fmt: skip
     rows: list[tuple[CellValue, ...]] = []
     for p in swept.points:
-        verdict = "not examined" if p.error is not None else "stable" if p.stable else "UNSTABLE"
+        verdict = "not examined" if p.error is not None else point_verdict(p.largest_multiplier, stable=bool(p.stable))
         rows.append(
             (
                 *p.values, verdict, p.largest_multiplier, p.crossover_hz, p.phase_margin_deg, p.gain_margin_db,
@@ -124,6 +124,21 @@ def sweep_table(swept: SweepResult) -> Table:
             )
         )  # fmt: skip
     return Table(title="Sweep", columns=tuple(columns), rows=tuple(rows))
+
+
+def point_verdict(largest_multiplier: float | None, *, stable: bool) -> str:
+    """Say the verdict of several corners in a word: where no disturbance grows, a corner is not held by its controller.
+
+    Parameters
+    ----------
+    largest_multiplier
+        The largest of all corners [unitless]; None where it is not known.
+    stable
+        Whether every corner is stable and held [unitless].
+    """
+    if stable:
+        return "stable"
+    return "NOT HELD" if largest_multiplier is not None and largest_multiplier < 1.0 else "UNSTABLE"
 
 
 def sweep_notes(swept: SweepResult) -> tuple[str, ...]:

@@ -16,6 +16,7 @@ from loopdesign.case.load import document_of
 from loopdesign.case.vary import with_values
 from loopdesign.cli import main
 from loopdesign.explore.sweep import ONE_BY_ONE
+from loopdesign.report.explore.sweep_text import sweep_table
 
 CASES = Path(__file__).parents[3] / "cases"
 UNDAMPED = CASES / "tide_gauge_sepic_undamped.toml"
@@ -233,3 +234,14 @@ def test_the_pictures_show_what_is_unstable(plane):
     assert {"boundary of stability, traced", "UNSTABLE, though the plot shows the margins asked for"} <= labels
     line = ld.sweep(UNDAMPED, {CS: ["5 uF", "9 uF"]}).plot()
     assert any("boundary of stability" in t.get_text() for ax in line.axes for t in ax.texts)
+
+
+def test_a_point_that_is_not_held_is_not_called_unstable(damped, tmp_path):
+    """The multipliers decide what is unstable: with all of them inside the unit circle, it is the controller's bounds."""
+    clamped = tmp_path / "clamped.toml"
+    clamp = '[error_amplifier]\nclamp = { min = "0 V", max = "1 V" }\n'
+    clamped.write_text(damped.read_text(encoding="utf-8").replace("[error_amplifier]\n", clamp), encoding="utf-8")
+    low, high = sweep_table(ld.sweep(clamped, {"error_amplifier.clamp.max": ["0.2 V", "1 V"]})).rows
+    assert low[1] == "NOT HELD"
+    assert low[2] < 1.0
+    assert high[1] == "stable"
