@@ -40,13 +40,14 @@ if TYPE_CHECKING:
     from loopdesign.analysis.limits import Limit
     from loopdesign.analysis.variants.judge import Judged
     from loopdesign.synthesis.choice.examination import Examination
+    from loopdesign.synthesis.search.lattice import Lattice
     from loopdesign.synthesis.search.search import Search
 
     Array = NDArray[np.float64]
     Key = Callable[[Mapping[str, Array]], Array]
 
-THIN = 14
-"""Values of each part on the sub-lattice a search begins with."""
+THIN, THINNER = 14, 7
+"""Values of each part on the sub-lattice a search begins with: of up to three open parts, and of more."""
 REACH = (8, 4, 3, 3, 3, 3)
 """Steps about the best within which it is refined; with the last until nothing is better."""
 EXACT = 12
@@ -162,7 +163,7 @@ def ranked_changes(exam: Examination, work: Search, plain: ExaminedStage, neares
 
 def _relaxed(exam: Examination, work: Search, nearest: int) -> Iterator[Change]:
     """Relax each target alone as far as the combination needs that meets all others and misses it least."""
-    coarse, known = work.lattice.coarse(THIN), dict[int, dict[str, float]]()
+    coarse, known = _coarse(work.lattice), dict[int, dict[str, float]]()
     of_coarse = _product_misses(exam, work, coarse)
 
     def exact(items: NDArray[np.intp]) -> list[dict[str, float]]:
@@ -226,6 +227,11 @@ def _product_misses(exam: Examination, work: Search, items: NDArray[np.intp]) ->
     return {name: miss.max(axis=1) for name, miss in found.items() if name != KEPT}
 
 
+def _coarse(lattice: Lattice) -> NDArray[np.intp]:
+    """Pick a thin sub-lattice."""
+    return lattice.coarse(THIN if len(lattice.choices) <= 3 else THINNER)
+
+
 def _nearest(
     exam: Examination, work: Search, coarse: NDArray[np.intp], of_coarse: Mapping[str, Array], key: Key
 ) -> NDArray[np.intp]:
@@ -267,7 +273,7 @@ def _evaluated(exam: Examination, case: cases.Case, words: str, size: float) -> 
     opened = open_loops(case, stage, exam.corners, exam.condition)
     demand = None if changed.step is None else changed.step.demand
     work = search_once(case, stage, opened, demands, step=demand, thin=True)
-    coarse = work.lattice.coarse(THIN)
+    coarse = _coarse(work.lattice)
     of_coarse = _product_misses(changed, work, coarse)
     items = _nearest(changed, work, coarse, of_coarse, lambda misses: np.max(list(misses.values()), axis=0))
     items = np.unique(np.concatenate([items, work.result.items[:EXACT]]))

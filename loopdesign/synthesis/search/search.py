@@ -12,7 +12,7 @@ from loopdesign.synthesis.search.bound import best_possible
 from loopdesign.synthesis.search.lattice import Lattice, SearchResult
 from loopdesign.synthesis.search.loops import KEPT, PARTS, Demands, LoopReadings, Responses, StepDemand, figures
 from loopdesign.synthesis.search.order import TIE
-from loopdesign.synthesis.search.screens import screens_for
+from loopdesign.synthesis.search.screens import TELLING, screens_for
 from loopdesign.synthesis.search.staged import staged_search, starts
 from loopdesign.synthesis.search.walk import SLACK, search
 from loopdesign.units.preferred import between
@@ -39,6 +39,8 @@ NO_BOUND = (
 """What is said where a lattice too large to search whole has no bound."""
 NARROWER = 0.2
 """Share of the usual slack where a crossover is asked for: very many combinations come within a few percent of it."""
+TOGETHER = 128
+"""Combinations evaluated at all corners together where one is looked for that falls short least."""
 EXHAUSTIVE = 20_000_000
 """Largest lattice of which every combination is evaluated."""
 
@@ -312,11 +314,22 @@ def near_as_product(work: Search, demands: Demands) -> int:
     """Find the combination that falls short least as a product, on a thin sub-lattice refined around its best."""
     lattice = work.lattice
     few = len(lattice.choices) <= 3
-
-    def best_of(items: NDArray[np.intp]) -> int:
-        return int(items[int(np.argmin(figures(work.responses, lattice.values(items)).worst_miss(demands)))])
-
-    best = best_of(lattice.coarse(24 if few else 7))
+    best = _falling_short_least(work, demands, lattice.coarse(24 if few else 7))
     for reach in (8, 3, 2):
-        best = best_of(lattice.around(best, tuple(reach if few else 1 for _ in lattice.choices)))
+        around = lattice.around(best, tuple(reach if few else 1 for _ in lattice.choices))
+        best = _falling_short_least(work, demands, around)
     return best
+
+
+def _falling_short_least(work: Search, demands: Demands, items: NDArray[np.intp]) -> int:
+    """Find the combination that falls short least over all corners: those that do so at some of them are seen first."""
+    some = screens_for(work.responses, demands).order[:TELLING]
+    partly = work.responses.at(np.sort(some), step=False)
+    least = figures(partly, work.lattice.values(items), peak=False).worst_miss(demands)
+    order, misses = np.argsort(least, kind="stable"), np.full(len(items), np.inf)
+    for begin in range(0, len(items), TOGETHER):
+        ahead = order[begin : begin + TOGETHER]
+        if least[ahead[0]] > misses.min():
+            break
+        misses[ahead] = figures(work.responses, work.lattice.values(items[ahead]), peak=False).worst_miss(demands)
+    return int(items[int(np.argmin(misses))])
