@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,6 +20,7 @@ from loopdesign.synthesis.search.lattice import SearchResult
 from loopdesign.synthesis.search.search import search_once
 from loopdesign.synthesis.search.walk import SLACK
 from loopdesign.units.quantities import hertz
+from loopdesign.workers.branch import branch
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -108,11 +110,22 @@ class Examination:
         known = self.seen.about(self.case, self.stage, self.corners)
         keys = [tuple(row) for row in work.lattice.values(items).tolist()]
         new = np.array([k for k, key in enumerate(keys) if key not in known and key not in keys[:k]], np.intp)
-        for begin in range(0, len(new), BATCH):
-            some = new[begin : begin + BATCH]
-            judged = self._judged(work, items[some], np.arange(len(self.condition)))
-            known |= {keys[k]: one for k, one in zip(some, judged, strict=True)}
+        judged = self._in_batches(work, items[new], np.arange(len(self.condition)))
+        known |= {keys[k]: one for k, one in zip(new, judged, strict=True)}
         return [known[key] for key in keys]
+
+    def _in_batches(self, work: Search, items: NDArray[np.intp], corners: NDArray[np.intp]) -> list[Judged]:
+        """Judge combinations at some of the corners, one result each; half of many meanwhile in a child."""
+        batches = [items[begin : begin + BATCH] for begin in range(0, len(items), BATCH)]
+
+        def judged(some: list[NDArray[np.intp]]) -> list[Judged]:
+            return [one for batch in some for one in self._judged(work, batch, corners)]
+
+        here, there = batches[: len(batches) // 2], batches[len(batches) // 2 :]
+        if not here:
+            return judged(there)
+        with branch(partial(judged, there)) as beside:
+            return judged(here) + beside.result()
 
     def _judged(self, work: Search, items: NDArray[np.intp], corners: NDArray[np.intp]) -> list[Judged]:
         """Judge combinations at some of the corners, one result each."""
@@ -132,9 +145,7 @@ class Examination:
         """Judge combinations, one result each: those that fail at some telling corners at no others."""
         if WORTH_PARTING * len(telling) > len(self.condition):
             return self.judge_each(work, items)
-        parted: list[Judged] = []
-        for begin in range(0, len(items), BATCH):
-            parted += self._judged(work, items[begin : begin + BATCH], telling)
+        parted = self._in_batches(work, items, telling)
         passing = [k for k, one in enumerate(parted) if self.passes(one)]
         for k, one in zip(passing, self.judge_each(work, items[passing]), strict=True):
             parted[k] = one
