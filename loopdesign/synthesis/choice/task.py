@@ -51,6 +51,10 @@ CLOSE = 2.0 * TIE
 """Share of the best score within which combinations are kept at first; whole ties, so that their order stays."""
 
 
+class UncheckedError(Exception):
+    """What was confirmed without a check, and led to nothing, fails it: the search begins anew with checks."""
+
+
 class RobustTask:
     """One robust choice: the corners so far, and the search over them.
 
@@ -109,11 +113,10 @@ class RobustTask:
         """
         begun = self.exam
         self.placed = branch(partial(placed_to_begin_with, self.case, self.plain, self.exam.demands.limits))
-        self.strict = self.step is not None
         try:
             found = self._rounds()
-        except NoDesignError:
-            if all(self.checks.met(parts) for parts in self.unchecked):
+        except (NoDesignError, UncheckedError):
+            if self._all_met():
                 raise
             found = None
         if found is None:
@@ -122,6 +125,10 @@ class RobustTask:
         if found is None:
             raise AssertionError  # what was confirmed with a check passes it
         return found
+
+    def _all_met(self) -> bool:
+        """Whether all that was confirmed without a check passes it."""
+        return all(self.checks.met(parts) for parts in self.unchecked)
 
     def _rounds(self) -> Choice | None:
         """Search and confirm, and let the worst tolerance ends join, until they change nothing; None: a check fails."""
@@ -322,6 +329,8 @@ class RobustTask:
     def _no_design(self, work: Search, unconfirmed: int = 0) -> NoDesignError:
         """Say that nothing passes, what comes nearest, which limit it misses and where, and what would help."""
         self.held.drop()
+        if not self.strict and not self._all_met():
+            raise UncheckedError
         first, demands = self.first, self.exam.demands
         wide = first.widened(demands) if first is not None and first.whole and not first.climbed else first
         nominal_count = 0 if wide is None else len(wide.result.items)
