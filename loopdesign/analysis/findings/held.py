@@ -193,9 +193,13 @@ def described(cycles: list[Cycle], target: float) -> str:
         else:
             clauses.append(f"it skips {100 * skipped // len(cycles)} % of its pulses, without a pattern")
     elif length > 1:
-        clauses.append(f"its on-times repeat every {length} periods, from {duty.min():.3g} to {duty.max():.3g}")
+        low, high = (f"{d:.3g}" for d in (duty.min(), duty.max()))
+        span = f"from {low} to {high}" if low != high else f"all about {low}"
+        clauses.append(f"its on-times repeat every {length} periods, {span}")
     elif not length:
-        clauses.append(f"its on-times wander between {duty.min():.3g} and {duty.max():.3g} without a pattern")
+        low, high = (f"{d:.3g}" for d in (duty.min(), duty.max()))
+        wander = f"its on-times wander between {low} and {high} without a pattern"
+        clauses.append(wander if low != high else f"its duty stays about {low}")
     else:
         clauses.append(f"it settles at a duty of {duty[-1]:.4g}")
     mostly, times = ended.most_common(1)[0]

@@ -18,6 +18,14 @@ if TYPE_CHECKING:
     from loopdesign.models.verdict import Verdict
 
 
+ENDS = {
+    "unstable at ": "UNSTABLE",
+    "no operating point": "WITHOUT OPERATING POINT",
+    "the output is out of reach": "OUT OF REACH",
+}
+"""What is said of tolerance ends whose sentences begin so, the worst first."""
+
+
 def stable_word(stable: bool) -> str:
     """Say ``stable`` or ``UNSTABLE``."""
     return "stable" if stable else "UNSTABLE"
@@ -98,7 +106,7 @@ def headline(found: CheckResult) -> str:
     total, light = len(found.verdicts), _light_words(found)
     loop = "" if found.margins else " with the control voltage held, no loop is given"
     if unstable or light:
-        told = [f"UNSTABLE at {unstable}"] if unstable else []
+        told = [f"{_failing_word(found)} at {unstable}"] if unstable else []
         more = "" if unstable else _more(found)
         return f"Verdict: {', '.join([*told, *light])} of {total} corners{more}{loop}"
     inner = sum(v.current_loop_worst_mode.beyond_the_loop for v in found.verdicts)
@@ -106,8 +114,23 @@ def headline(found: CheckResult) -> str:
         nominal, more = " with nominal parts" if found.beyond else "", _more(found)
         return f"Verdict: stable{nominal}, but the current loop alone is UNSTABLE at {inner} of {total} corners{more}"
     if not found.stable:
-        return f"Verdict: stable with nominal parts, UNSTABLE at some {_beyond_words(found)}{loop}"
+        return f"Verdict: stable with nominal parts, {_ends_word(found)} at some {_beyond_words(found)}{loop}"
     return f"Verdict: stable{_targets(found) if found.margins else loop}"
+
+
+def _failing_word(found: CheckResult) -> str:
+    """Say what nominal corners without a stable operating point are; where none grows, the controller's bounds fail."""
+    grows = any(not v.worst_mode.stable for v in found.verdicts if not v.stable and v.regime is None)
+    return "UNSTABLE" if grows else "NOT HELD"
+
+
+def _ends_word(found: CheckResult) -> str:
+    """Say the same of temperatures and tolerance ends, by the sentences told of them."""
+    told = () if found.beyond is None else found.beyond.reasons
+    for begins, word in ENDS.items():
+        if any(sentence.startswith(begins) for sentence in told):
+            return word
+    return "NOT HELD"
 
 
 def _light_words(found: CheckResult) -> list[str]:
@@ -161,8 +184,9 @@ def verdict_sentence(found: CheckResult) -> str:
     if found.beyond is not None:
         where, examined = f"{total} nominal corner{'s' if total > 1 else ''}", f" Examined at {covered}."
     if unstable:
-        tail = "; a margin read from a plot proves nothing there" if found.margins else ""
-        told = f"{subject}UNSTABLE at {len(unstable)} of {where}: {_worst_mode(found, unstable)}{tail}."
+        word = _failing_word(found)
+        tail = "; a margin read from a plot proves nothing there" if found.margins and word == "UNSTABLE" else ""
+        told = f"{subject}{word} at {len(unstable)} of {where}: {_worst_mode(found, unstable)}{tail}."
         return f"{told}{_light_sentence(found, light)}{examined}"
     if light or (inner and found.margins):
         nominal = "" if found.beyond is None else " with nominal parts"
@@ -175,7 +199,7 @@ def verdict_sentence(found: CheckResult) -> str:
     if found.beyond is not None and not found.beyond.stable:
         told = found.beyond.reasons[0]
         word = subject or "Stable with nominal parts, "
-        return f"{word}UNSTABLE at some {_beyond_words(found)}: {told}.{examined}"
+        return f"{word}{_ends_word(found)} at some {_beyond_words(found)}: {told}.{examined}"
     if not found.margins:
         return f"{subject}stable at {covered}; there is no margin to read."
     if not found.targets_met:

@@ -88,7 +88,7 @@ def test_an_end_without_operating_point_is_a_reason(check, monkeypatch):
     assert "the same at 47 others of 96 ends" in found.reasons[0]
     assert all(at.ends["clamp.resistance"] < 0.0 for at in found.clamp.at_ends.values())
     assert found.reasons[0] in clamp_sentence(found.clamp)
-    assert "UNSTABLE at some tolerance ends: no operating point" in verdict_sentence(found)
+    assert "WITHOUT OPERATING POINT at some tolerance ends: no operating point" in verdict_sentence(found)
 
 
 def test_a_clamp_that_loads_the_converter_is_warned_of():
