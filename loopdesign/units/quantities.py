@@ -167,6 +167,25 @@ def hertz(value: float) -> str:
     return format_quantity(value, "Hz", ascii_only=True)
 
 
+def percent(share: float, digits: int = 2) -> str:
+    """Write a share in percent with so many digits, without an exponent where it is large: "0.53 %", "234 %".
+
+    Parameters
+    ----------
+    share : float
+        The share [unitless].
+    digits : int
+        Significant digits; a larger whole number is written out.
+
+    Returns
+    -------
+    str
+        The number and its sign.
+    """
+    value = 100.0 * share
+    return f"{value:.0f} %" if abs(value) >= 10.0**digits - 0.5 else f"{value:.{digits}g} %"
+
+
 def exact_quantity(value: float, unit: str) -> str:
     """Write a quantity in ASCII with as few digits as read back to the same value.
 

@@ -29,7 +29,7 @@ from loopdesign.corners.trouble import names_file
 from loopdesign.models.switched import SwitchedModel, input_impedance, loop_gain
 from loopdesign.models.verdict import Verdict, verdicts
 from loopdesign.units.preferred import between, round_to
-from loopdesign.units.quantities import format_quantity
+from loopdesign.units.quantities import format_quantity, percent
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -340,6 +340,6 @@ def _warnings(
             told.append(
                 f"at {name} the converter is stable without its input filter and UNSTABLE with it: {grows.name} at "
                 f"{format_quantity(grows.frequency_hz, 'Hz')} grows by "
-                f"{100.0 * (abs(grows.multiplier) - 1.0):.2g} % per switching period"
+                f"{percent(abs(grows.multiplier) - 1.0)} per switching period"
             )
     return tuple(told)

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal
 
-from loopdesign.units.quantities import format_quantity
+from loopdesign.units.quantities import format_quantity, percent
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -316,7 +316,7 @@ def instabilities(
         if not verdict.stable:
             size = abs(verdict.worst_mode.multiplier)
             told.append(
-                f"unstable at {place}: {_named(verdict.worst_mode)} grows by {100.0 * (size - 1.0):.2g} % per "
+                f"unstable at {place}: {_named(verdict.worst_mode)} grows by {percent(size - 1.0)} per "
                 f"switching period (largest multiplier {size:.4f})"
             )
         elif verdict.current_loop_worst_mode.beyond_the_loop:

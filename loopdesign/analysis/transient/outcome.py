@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.units.quantities import hertz, percent
+
 if TYPE_CHECKING:
     from loopdesign.analysis.transient.run import Run
     from loopdesign.models.verdict import Mode
@@ -43,8 +45,8 @@ def verdict(sequence: Run, after: float | None, worst: Mode | None, band: float,
         return False, reason
     if not worst.stable:
         return False, (
-            f"unstable after the step: {worst.name} at {worst.frequency_hz:.4g} Hz grows by "
-            f"{100.0 * (abs(worst.multiplier) - 1.0):.2g} % per switching period (largest multiplier "
+            f"unstable after the step: {worst.name} at {hertz(worst.frequency_hz)} grows by "
+            f"{percent(abs(worst.multiplier) - 1.0)} per switching period (largest multiplier "
             f"{abs(worst.multiplier):.4f})"
         )
     end, middle = _distance(sequence, after, 1.0), _distance(sequence, after, 0.5)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from loopdesign.analysis.findings.corner import corner_name, instabilities
 from loopdesign.analysis.findings.worst import reading_place
 from loopdesign.analysis.readings import readings_of
-from loopdesign.units.quantities import format_quantity
+from loopdesign.units.quantities import format_quantity, percent
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -268,7 +268,7 @@ def _worst_mode(found: CheckResult, unstable: Sequence[int]) -> str:
     w = found.verdicts[worst].worst_mode
     return (
         f"at {corner_name(found.conditions, worst)} the {w.name} at {format_quantity(w.frequency_hz, 'Hz')} grows by "
-        f"{100.0 * (abs(w.multiplier) - 1.0):.2g} % per switching period"
+        f"{percent(abs(w.multiplier) - 1.0)} per switching period"
     )
 
 

@@ -28,7 +28,7 @@ from loopdesign.synthesis.cures.damping import propose_damper
 from loopdesign.synthesis.search.loops import KEPT, figures
 from loopdesign.synthesis.search.plant_grid import open_loops
 from loopdesign.synthesis.search.search import search_once
-from loopdesign.units.quantities import format_quantity
+from loopdesign.units.quantities import format_quantity, percent
 from loopdesign.workers.branch import branch
 
 if TYPE_CHECKING:
@@ -94,7 +94,7 @@ class Change:
             return f"{self.words} meets every target at these {corners} corners, with {named}"
         if self.shortfall >= UNSTABLE:
             return f"{self.words} leaves every combination without a stable operating point somewhere"
-        return f"{self.words} does not suffice: a target is missed by {100.0 * self.shortfall:.2g} % ({self.left})"
+        return f"{self.words} does not suffice: a target is missed by {percent(self.shortfall)} ({self.left})"
 
     def to_dict(self) -> dict[str, object]:
         """Turn the change into plain values, ready for JSON."""

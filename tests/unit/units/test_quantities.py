@@ -8,7 +8,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from loopdesign.errors import QuantityError
-from loopdesign.units.quantities import exact_quantity, format_quantity, implausible, parse_list, parse_quantity, shown
+from loopdesign.units.quantities import (
+    exact_quantity,
+    format_quantity,
+    implausible,
+    parse_list,
+    parse_quantity,
+    percent,
+    shown,
+)
 from loopdesign.units.symbols import UNITS, canonical_unit
 
 READ = [
@@ -230,3 +238,11 @@ def test_shown_of_a_number_no_double_holds():
 
 def test_shown():
     assert [shown(value) for value in ("x", False, 3, {})] == ['"x"', "false", "3", "a table"]
+
+
+@pytest.mark.parametrize(
+    ("share", "told"),
+    [(0.00527, "0.53 %"), (0.0, "0 %"), (0.5845, "58 %"), (0.996, "100 %"), (2.34086, "234 %"), (9.57, "957 %")],
+)
+def test_percent_has_no_exponent(share, told):
+    assert percent(share) == told
