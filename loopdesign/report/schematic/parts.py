@@ -18,7 +18,9 @@ if TYPE_CHECKING:
     from loopdesign.corners.conditions import Corners
     from loopdesign.network.elements import Element
 
-Kind: TypeAlias = Literal["resistor", "inductor", "capacitor", "switch", "diode", "rectifier switch"]
+Kind: TypeAlias = Literal[
+    "resistor", "inductor", "capacitor", "switch", "diode", "rectifier switch", "source", "sink", "led"
+]  # fmt: skip
 GROUND = "0"
 
 
