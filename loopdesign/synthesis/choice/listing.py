@@ -184,8 +184,8 @@ def no_design(
         told = [step_fails(misses[item], limits.step_deviation.value)]
     if unconfirmed and judged.read.all():
         told.append(
-            f"{unconfirmed} combinations meet every limit with plant times compensator for the loop gain, none "
-            f"does with the exact loop gain; the two differ by up to {exam.inaccuracy(work, item)}"
+            f"at least {unconfirmed} combinations meet every limit with plant times compensator for the loop gain, "
+            f"none does with the exact loop gain; the two differ by up to {exam.inaccuracy(work, item)}"
         )
     corners = len(exam.condition)
     if corners > len(exam.stage.conditions):

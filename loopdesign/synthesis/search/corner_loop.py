@@ -209,14 +209,14 @@ class Shared:
             return np.asarray(_rows(square(above), self.lead) >= size)
         return np.asarray(square(self.direct[..., some] * below + _rows(above, self.lead)) >= size)
 
-    def apart(self, least: Array) -> NDArray[np.bool_]:
-        """Whether ``|1 + T|`` reaches so much (C,1,K) at every grid point (C,N)."""
+    def distance(self) -> Array:
+        """Square of ``|1 + T|`` (C,N,K)."""
         below = self.below(np.arange(self.above.shape[-1]))
-        size = square(below) * (least * least)
+        size = square(below)
         if self.direct is not None:
             below *= 1.0 + self.direct
         below += _rows(self.above, self.lead)
-        return np.asarray((square(below) >= size).all(axis=-1))
+        return np.asarray(square(below) / size)
 
     def reaching(self) -> NDArray[np.intp]:
         """Grid points at which the loop gain of any combination may be one or more.

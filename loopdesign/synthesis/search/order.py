@@ -44,13 +44,16 @@ def in_order(lattice: Lattice, result: SearchResult) -> NDArray[np.intp]:
     """
     if not len(result.items):
         return result.items
-    values = lattice.values(result.items)
     best = abs(float(result.scores[0])) or 1.0
     tied = np.floor((result.scores.max() - result.scores) / best / TIE)
-    distinct, rare = _distinct(values), _rarity(values)
-    capacitance = values[:, [i for i, name in enumerate(PARTS) if name.startswith("C")]].sum(axis=1)
-    order = np.lexsort((result.items, -result.scores, capacitance, rare, distinct, tied))
+    order = np.lexsort((result.items, -result.scores, *preference(lattice.values(result.items)), tied))
     return result.items[order]
+
+
+def preference(values: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.intp], NDArray[np.intp]]:
+    """Return by what ties are parted, the last key first: capacitance [F], rarity and distinct values (N,)."""
+    capacitance = values[:, [i for i, name in enumerate(PARTS) if name.startswith("C")]].sum(axis=1)
+    return capacitance, _rarity(values), _distinct(values)
 
 
 def rank_of(lattice: Lattice, result: SearchResult, item: int) -> int:

@@ -193,7 +193,30 @@ class Screens:
         if self.demands.prefer == "step" and np.isfinite(threshold):
             peak = -threshold * (1.0 + ROUNDING)
             distance = np.maximum(distance, np.abs(corners.impedance[..., points]) / peak)
-        return np.asarray(corners.shared(members, points).apart(distance).all(axis=0))
+        return np.asarray((corners.shared(members, points).distance() >= distance**2).all(axis=(0, 2)))
+
+    def promise(self, lattice: Lattice, items: Index) -> Array:
+        """Bound the scores (N,) of combinations from above, by what they reach at the telling corners."""
+        together = max(TOGETHER, WORKING_SET // max(len(self.modulus), 1))
+        corners = corner_loops(self.responses, np.sort(self.order[:TELLING]))
+        pieces = [items[first : first + together] for first in range(0, len(items), together)]
+        reached = [self._reached(members_of(lattice.values(some)), corners) for some in pieces]
+        return np.concatenate([np.empty(0), *reached])
+
+    def _reached(self, members: Members, corners: CornerLoop) -> Array:
+        """Bound the scores (N,) from above by what is reached at some corners."""
+        prefer = self.demands.prefer
+        if prefer in {"margin", "step"}:
+            distance = np.sqrt(corners.shared(members, self.modulus).distance())
+            if prefer == "step":
+                distance = -np.abs(corners.impedance[..., self.modulus]) / distance
+            lowest = distance.min(axis=(0, 2))
+        else:
+            band = self._band(-np.inf)
+            points = np.arange(band[0], min(band[-1] + 2, len(self.frequencies_hz)))
+            crossover, _ = corners.highest_crossover(members, points)
+            lowest = np.nan_to_num(crossover, nan=np.inf).min(axis=0)
+        return np.asarray(lowest + ROUNDING * np.abs(np.where(np.isfinite(lowest), lowest, 0.0)))
 
     def _somewhere(self, values: Array, threshold: float) -> NDArray[np.bool_]:
         """Crossover as high as the threshold at one corner at least: a gain of one or more from there on."""

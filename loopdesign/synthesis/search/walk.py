@@ -11,6 +11,7 @@ import numpy as np
 
 from loopdesign.synthesis.search.lattice import Lattice, SearchResult, put_together, relaxed
 from loopdesign.synthesis.search.loops import Demands, LoopReadings, Responses, figures
+from loopdesign.synthesis.search.order import LOOKED_AT, TIE, preference
 from loopdesign.synthesis.search.screens import TELLING, screens_for
 
 if TYPE_CHECKING:
@@ -27,6 +28,12 @@ MANY, SOME = 256, 48
 """Combinations from which some are evaluated ahead of the others, and how many of them at least."""
 SLACK = 0.12
 """Share of the best score within which all feasible combinations are kept, for ties and alternatives."""
+ENOUGH = LOOKED_AT + 1024
+"""Combinations of the first tie that are kept where there are very many: all that anything is chosen from."""
+VERY_MANY = 4 * ENOUGH
+"""Combinations left by the screens from which they are not all evaluated, but those that matter."""
+TAKEN = 1024
+"""Combinations of them that are evaluated together."""
 NEIGHBOURS = (6, 3)
 """Reach of the neighbourhoods looked at before the whole lattice, in forty-eighths of each series."""
 
@@ -43,6 +50,9 @@ def search(
     progress: Callable[[int, int], None] | None = None,
 ) -> SearchResult:
     """Find every feasible combination within a share of the best score, over the whole lattice.
+
+    Where these are very many, as with a flat optimum, the best is found, and of all that tie with it those that
+    `order.in_order` puts first.
 
     Parameters
     ----------
@@ -79,7 +89,7 @@ def search(
         return walk.result(walk.evaluated)
     if progress is not None:
         progress(0, lattice.size)
-    walk.visit(tuple(np.arange(len(c)) for c in lattice.choices))
+    walk.visit(tuple(np.arange(len(c)) for c in lattice.choices), last=True)
     return walk.result(lattice.size)
 
 
@@ -120,8 +130,11 @@ class Walk:
         self.scores: list[Array] = []
         self.evaluated = 0
 
-    def visit(self, axes: Axes) -> None:
-        """Screen the combinations along axes, evaluate what is left, keep what is feasible."""
+    def visit(self, axes: Axes, *, last: bool = False) -> None:
+        """Screen the combinations along axes, evaluate what is left, keep what is feasible.
+
+        Of very many those alone are evaluated that matter for the choice, where no visit follows.
+        """
         threshold = self.threshold
         items = self.screens.bounded(self.lattice, axes, threshold)
         if len(items) > MANY:
@@ -131,10 +144,42 @@ class Walk:
             if before != after and len(items) > self.screens.lines(self.lattice, axes):
                 items = self.screens.bounded(self.lattice, axes, threshold)
         items = self.screens.survivors(self.lattice, items, threshold)
+        if last and len(items) > VERY_MANY and self.demands.prefer != "crossover":
+            self._keep_first(items, threshold)
+            return
+        self._keep_feasible(items, threshold)
+
+    def _keep_first(self, items: Index, threshold: float) -> None:
+        """Find the best of very many, and keep the first in order of its ties; all where these are few."""
+        promise = self.screens.promise(self.lattice, items)
+        order = np.argsort(-promise, kind="stable")
+        for begin in range(0, len(items), TAKEN):
+            some = order[begin : begin + TAKEN]
+            if promise[some[0]] < self.best_score:
+                break
+            self._keep_feasible(items[some], max(threshold, self.threshold))
+        if self.best is None or self.slack < TIE:
+            self._keep_feasible(items[promise >= self.threshold], self.threshold)
+            return
+        tied = relaxed(self.best_score, TIE)
+        left = items[promise >= tied]
+        keys = preference(self.lattice.values(left))
+        order, found = np.lexsort(keys), 0
+        alike = np.all([np.diff(key[order]) == 0 for key in keys], axis=0)
+        while len(order) and found < ENOUGH:
+            count = TAKEN + int(np.argmin(np.append(alike[TAKEN - 1 :], False)))
+            found += int((self._keep_feasible(left[order[:count]], self.threshold) >= tied).sum())
+            order, alike = order[count:], alike[count:]
+        if found < ENOUGH:
+            self._keep_feasible(items, self.threshold)
+
+    def _keep_feasible(self, items: Index, threshold: float) -> Array:
+        """Evaluate combinations, keep what is feasible and good enough, and return its scores."""
         self.evaluated += len(items)
         items, scores = self._evaluated(items, threshold)
         if len(items):
             self._keep(items, scores)
+        return scores
 
     def begin(self, item: int) -> None:
         """Evaluate one combination at every corner; take the corners first at which it is closest to each limit."""

@@ -28,7 +28,7 @@ from loopdesign.synthesis.search.loops import Demands, Responses, figures
 from loopdesign.synthesis.search.order import TIE, alternatives, at_bounds, in_order
 from loopdesign.synthesis.search.search import searched_lattice
 from loopdesign.synthesis.search.staged import staged_search
-from loopdesign.synthesis.search.walk import search
+from loopdesign.synthesis.search.walk import SLACK, search
 from loopdesign.units.preferred import between
 
 CASES = Path(__file__).parents[3] / "cases"
@@ -123,6 +123,25 @@ def test_search_equals_brute_force(kind, prefer):
     assert again.threshold == pytest.approx(found.threshold, rel=1e-12)
     # ties are whole in the narrow search, so that the order begins in the same way
     assert (in_order(lattice, begun) == in_order(lattice, found)[: len(begun.items)]).all()
+
+
+@pytest.mark.parametrize("prefer", ["bandwidth", "margin", "step"])
+def test_of_very_many_those_are_kept_that_come_first(prefer, monkeypatch):
+    """The best, and of all that tie with it the first in order, are those of brute force; most are never evaluated."""
+    for name, count in (("VERY_MANY", 300), ("ENOUGH", 20), ("TAKEN", 8)):
+        monkeypatch.setattr(f"loopdesign.synthesis.search.walk.{name}", count)
+    small = between("E12", 1e-12, 1e-10)
+    lattice = Lattice(open_parts=("R1", "C1", "C2"), choices=(R, between("E12", 1e-9, 1e-6), small), fixed={})
+    demands = asking(prefer, phase_margin_deg=45.0, gain_margin_db=6.0, modulus_margin=0.4, crossover_hz=8e3)
+    r = responses(AMPLIFIERS["transconductance"])
+    whole, found = brute_force(r, lattice, demands), search(r, lattice, demands)
+    assert found.scores[0] == whole.scores[0]
+    kept = whole.scores >= whole.scores[0] - SLACK * abs(whole.scores[0])
+    whole = replace(whole, items=whole.items[kept], scores=whole.scores[kept])
+    tied = min(20, int((whole.scores >= whole.scores[0] - TIE * abs(whole.scores[0])).sum()))
+    assert tied > 3
+    np.testing.assert_array_equal(in_order(lattice, found)[:tied], in_order(lattice, whole)[:tied])
+    assert (len(found.items) < len(whole.items)) == (tied == 20)
 
 
 def test_search_equals_brute_force_where_plants_resonate():
