@@ -280,7 +280,7 @@ def _left_over(
     row: NDArray[np.float64], multiple: NDArray[np.float64], matrix: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Take ``row + multiple matrix`` where the two nearly cancel, in the longest numbers the machine has."""
-    product = (multiple.astype(np.longdouble)[..., None] * matrix[:, None, :, :]).sum(axis=2)
+    product = multiple.astype(np.longdouble) @ matrix.astype(np.longdouble)
     return np.asarray(row + product, np.float64)
 
 

@@ -37,8 +37,8 @@ if TYPE_CHECKING:
 
 FIGURES = ("crossover_hz", "lowest_crossover_hz", "phase_margin_deg", "gain_margin_db", "modulus_margin")
 """What is read of a loop gain; nothing where the case has no loop."""
-WORTH_PARTING = 180
-"""Variants from which two processors judge them sooner than one."""
+WORTH_PARTING, SOONER = 180, 120
+"""Variants from which two processors judge them sooner than one: with one rectifier, and with several."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,29 +109,33 @@ def judge(
     Judged
         One row per variant. An operating point that cannot be found counts as out of reach.
     """
+    orbits: list[tuple[NDArray[np.intp], Guess]] = []
 
     def together(items: NDArray[np.intp]) -> Judged:
         with strict():
             some = None if edges is None else edges.take(items)
             model, reached = closed_loop(base, corners.take(items), condition[items], some)
-        if seen is not None:
-            seen(items, model.point.sequence)
+        orbits.append((items, model.point.sequence))
         return _read(base, corners.take(items), model, reached)
 
     def alone(items: NDArray[np.intp]) -> Judged:
         return _judged_alone(base, corners.take(items), condition[items])
 
-    def each(groups: list[NDArray[np.intp]]) -> list[Judged]:
-        return [in_halves(together, some, failures=failures, alone=alone) for some in groups]
+    def each(groups: list[NDArray[np.intp]]) -> tuple[list[Judged], list[tuple[NDArray[np.intp], Guess]]]:
+        orbits.clear()
+        found = [in_halves(together, some, failures=failures, alone=alone) for some in groups]
+        return found, list(orbits)
 
     failures = (NumericalError, UnreachableOutputError, *BREAKDOWN)
     groups = alike(base, condition)
-    # with several rectifiers items begin from what others of their batch keep: it stays whole
-    apart = len(condition) >= WORTH_PARTING and topology_of(base.case).devices.plain
-    mine, others = parted(groups) if apart else (groups, [])
-    with branch(partial(each, others)) if others else Branch(list) as beside:
-        judged = joined([*each(mine), *beside.result()])
-    return judged.take(np.argsort(np.concatenate(mine + others), kind="stable"))
+    plain = topology_of(base.case).devices.plain
+    mine, others = parted(groups) if len(condition) >= (WORTH_PARTING if plain else SOONER) else (groups, [])
+    with branch(partial(each, others)) if others else Branch(lambda: each([])) as beside:
+        (here, kept), (there, kept_there) = each(mine), beside.result()
+    if seen is not None:
+        for items, found in (*kept, *kept_there):
+            seen(items, found)
+    return joined([*here, *there]).take(np.argsort(np.concatenate(mine + others), kind="stable"))
 
 
 def parted(groups: list[NDArray[np.intp]]) -> tuple[list[NDArray[np.intp]], list[NDArray[np.intp]]]:

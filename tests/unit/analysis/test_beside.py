@@ -7,6 +7,7 @@ import pytest
 
 from loopdesign.analysis.check import examine_stage
 from loopdesign.analysis.given import given_parts
+from loopdesign.analysis.variants import judge as judging
 from loopdesign.analysis.variants.beside import OrbitsBeside
 from loopdesign.analysis.variants.extremes import READINGS, at_temperatures
 from loopdesign.analysis.variants.judge import judge
@@ -18,7 +19,7 @@ from loopdesign.corners.tolerances import toleranced, variants
 CASES = Path(__file__).parents[3] / "cases"
 
 
-def test_ends_begun_beside_others_are_those_begun_at_nominal_parts():
+def test_ends_begun_beside_others_are_those_begun_at_nominal_parts(monkeypatch):
     """Each cause alone, random ends of all of them, then these with one turned over, at every line and load of two rectifiers."""
     case = load_case(CASES / "current_profiler_bipolar.toml")
     parts = given_parts(case)
@@ -48,3 +49,10 @@ def test_ends_begun_beside_others_are_those_begun_at_nominal_parts():
     again = beside.guess(condition, turned)
     assert again.same_structure(found[-1]).all()
     assert again.ends == pytest.approx(found[-1].ends, abs=1e-11)
+    told = []
+    monkeypatch.setattr(judging, "SOONER", 20)
+    parted = judge(base, corners, condition, begin, lambda items, _: told.append(items))
+    assert len(told) == 2
+    assert sorted(np.concatenate(told).tolist()) == list(range(24))
+    assert parted.phase_margin_deg == pytest.approx(judged.phase_margin_deg, rel=1e-9)
+    assert parted.largest_multiplier == pytest.approx(judged.largest_multiplier, rel=1e-9)
