@@ -36,13 +36,27 @@ if TYPE_CHECKING:
     from loopdesign.workers.branch import Branch
 
 
+DIGITS = 9
+"""Digits to which readings are told apart where the worst of them are picked [unitless]."""
+
+
 def worst_ends(judged: Judged, count: int) -> NDArray[np.intp]:
-    """Pick the items worst for any reading: so many for each margin, for the highest and for the lowest crossover."""
+    """Pick the items worst for any reading: so many for each margin, for the highest and for the lowest crossover.
+
+    Items that read the same but for rounding, as at temperatures that change nothing, are taken in their order.
+    """
     readings = (judged.phase_margin_deg, judged.gain_margin_db, judged.modulus_margin, judged.crossover_hz)
-    rows = [np.argsort(np.nan_to_num(r, nan=np.inf), kind="stable")[:count] for r in readings]
-    rows.append(np.argsort(-np.nan_to_num(judged.crossover_hz, nan=0.0), kind="stable")[:count])
-    rows.append(np.argsort(-judged.largest_multiplier, kind="stable")[:1])
+    rows = [np.argsort(np.nan_to_num(_rounded(r), nan=np.inf), kind="stable")[:count] for r in readings]
+    rows.append(np.argsort(-np.nan_to_num(_rounded(judged.crossover_hz), nan=0.0), kind="stable")[:count])
+    rows.append(np.argsort(-_rounded(judged.largest_multiplier), kind="stable")[:1])
     return np.unique(np.concatenate(rows))
+
+
+def _rounded(readings: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Round readings to so many digits; what is not finite stays."""
+    finite = np.isfinite(readings) & (readings != 0.0)
+    unit = 10.0 ** (np.floor(np.log10(np.abs(readings), where=finite, out=np.zeros(readings.shape))) - DIGITS + 1)
+    return np.where(finite, np.round(np.where(finite, readings, 0.0) / unit) * unit, readings)
 
 
 def extended(

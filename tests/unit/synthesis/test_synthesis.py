@@ -1,6 +1,7 @@
 """Design: what comes out meets what was asked, or says why nothing does."""
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from loopdesign.errors import NoDesignError
 from loopdesign.models.verdict import worst_modes
 from loopdesign.synthesis.baseline.synthesis import place_and_round
 from loopdesign.synthesis.choice import choose
+from loopdesign.synthesis.choice.confirm import worst_ends
 from loopdesign.synthesis.cures.damping import (
     choose_slope,
     half_frequency_quality,
@@ -190,3 +192,15 @@ def test_baseline_places_rounds_and_keeps_given_parts():
     with pytest.raises(NoDesignError, match="no choice of parts") as caught:
         place_and_round(replaced(("55 deg", "88 deg")))
     assert any("right-half-plane zero" in o for o in caught.value.obstacles)
+
+
+def test_ends_that_differ_by_rounding_alone_are_picked_in_their_order():
+    """Three temperatures at which nothing changes: whatever their last digits say, the same of them are picked."""
+    exact = np.repeat([70.0, 65.0, 80.0, 75.0], 3)
+    picked = []
+    for seed in range(8):
+        reading = exact * (1.0 + 2e-13 * np.random.default_rng(seed).standard_normal((5, 12)))
+        reading[1, 6:] = np.nan
+        names = ("phase_margin_deg", "gain_margin_db", "modulus_margin", "crossover_hz", "largest_multiplier")
+        picked.append(worst_ends(SimpleNamespace(**dict(zip(names, reading, strict=True))), 4).tolist())
+    assert picked == [[0, 3, 4, 5, 6, 7, 8, 9]] * 8
