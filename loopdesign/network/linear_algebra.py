@@ -64,6 +64,11 @@ def expm(A: NDArray[np.float64]) -> NDArray[np.float64]:
     ndarray
         (..., n, n) exponentials. scipy's routine loops over the stack in Python; this one does not.
 
+    Raises
+    ------
+    FloatingPointError
+        Where a matrix is not finite, as where Newton's method has gone astray.
+
     Notes
     -----
     N. J. Higham, "The scaling and squaring method for the matrix exponential revisited", SIAM J. Matrix Anal. Appl.
@@ -82,6 +87,8 @@ def _expm_of_piece(A: NDArray[np.float64]) -> NDArray[np.float64]:
     """Exponentiate matrices (..., n, n), those together that need as much."""
     norms = np.abs(A).sum(axis=-2).max(axis=-1, initial=0.0)
     norm = float(norms.max(initial=0.0))
+    if not np.isfinite(norm):
+        raise FloatingPointError("an exponent is not finite")
     if norms.size >= PARTED:
         for radius in _PARTS:
             small = norms <= radius

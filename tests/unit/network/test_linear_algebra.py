@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from loopdesign.network.linear_algebra import CONDITION_LIMIT, expm, modal, solve_singular
+from loopdesign.network.linear_algebra import BREAKDOWN, CONDITION_LIMIT, expm, modal, solve_singular
 
 
 @pytest.mark.parametrize("size", [1e-6, 1e-2, 1.0, 5.0, 6.0, 40.0])
@@ -30,6 +30,24 @@ def test_exponential_of_decaying_stiff_matrices(seed, stiff):
     assert_allclose(expm(A[None])[0], scipy.linalg.expm(A), atol=1e-12)
 
 
+def test_exponential_of_many_that_need_different_effort():
+    """More than are worked on together, some of no length, some near zero, some far from it."""
+    rng = np.random.default_rng(8)
+    A = (
+        rng.normal(size=(5, 150, 8, 8))
+        * (10.0 ** rng.uniform(-6.0, 1.0, (5, 150)) * (rng.random((5, 150)) < 0.7))[..., None, None]
+    )
+    A /= 8.0
+    assert_allclose(expm(A), scipy.linalg.expm(A), rtol=1e-11, atol=1e-12)
+
+
+def test_exponential_of_what_is_not_finite_is_a_breakdown():
+    A = np.zeros((3, 2, 2))
+    A[1, 0, 0] = np.nan
+    with pytest.raises(BREAKDOWN):
+        expm(A)
+
+
 def test_exponential_of_nothing():
     assert_allclose(expm(np.zeros((2, 3, 3))), np.broadcast_to(np.eye(3), (2, 3, 3)))
 
@@ -46,6 +64,13 @@ def test_modal_form_puts_the_matrix_together_again():
     again = m.vectors @ (m.values[..., None] * m.inverse)
     assert_allclose(again, A, atol=1e-12)
     assert (m.condition < CONDITION_LIMIT).all()
+
+
+def test_modal_form_of_some():
+    A, some = np.random.default_rng(3).normal(size=(6, 4, 4)), np.array([True, False, True, True, False, False])
+    m, whole = modal(A, some), modal(A)
+    for name in ("values", "vectors", "inverse", "condition"):
+        assert_allclose(getattr(m, name)[some], getattr(whole, name)[some], rtol=1e-14)
 
 
 def test_modal_form_of_a_defective_matrix_says_so():
