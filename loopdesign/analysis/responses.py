@@ -54,6 +54,10 @@ QUANTITIES: tuple[ResponseQuantity, ...] = get_args(ResponseQuantity)
 MODELS: tuple[ModelName, ...] = get_args(ModelName)
 
 
+PLAIN = ("model", "output", "open_loop", "input_voltage", "load_current", "temperature", "mode", "duty", "stable")
+"""Fields that stand in JSON as they are."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FrequencyResponse:
     """A complex response over frequency, with the operating point it belongs to and the verdict there.
@@ -91,6 +95,8 @@ class FrequencyResponse:
         What the numbers should not be used for, such as a level outside the specification.
     case : Case or None
         The case they belong to.
+    output : str or None
+        Further output whose impedance it is; None where it is the regulated one.
     """
 
     quantity: ResponseQuantity
@@ -110,6 +116,7 @@ class FrequencyResponse:
     unwrapped_phase_deg: NDArray[np.float64]
     warnings: tuple[str, ...] = ()
     case: cases.Case | None = None
+    output: str | None = None
 
     @property
     def phase_deg(self) -> NDArray[np.float64]:
@@ -148,14 +155,7 @@ class FrequencyResponse:
             "imag": [float(v.imag) for v in self.values],
             "phase_deg": [float(v) for v in self.phase_deg],
             "unwrapped_phase_deg": [float(v) for v in self.unwrapped_phase_deg],
-            "model": self.model,
-            "open_loop": self.open_loop,
-            "input_voltage": self.input_voltage,
-            "load_current": self.load_current,
-            "temperature": self.temperature,
-            "mode": self.mode,
-            "duty": self.duty,
-            "stable": self.stable,
+            **{name: getattr(self, name) for name in PLAIN},
             "held": self.held,
             "largest_multiplier": self.largest_multiplier,
             "worst_mode": self.worst_mode.to_dict(),
@@ -268,6 +268,7 @@ def response(  # noqa: PLR0913  (one parameter for each option)
         unwrapped_phase_deg=followed_phase_deg(evaluate, hz, stage.plants[0], 1.0 / float(stage.converter.period)),
         warnings=outside_specification(case, stage.conditions),
         case=case,
+        output=output,
     )
 
 

@@ -19,6 +19,7 @@ from loopdesign.network.converter import output_probe
 from loopdesign.orbit.stepping.cycle import CycleStepper
 from loopdesign.orbit.stepping.devices import Devices
 from loopdesign.orbit.waveforms import average_probe
+from loopdesign.report.loop.response_text import response_heading
 
 CASES = Path(__file__).parents[2] / "cases"
 FLYBACK, SEPIC = CASES / "mooring_head_flyback.toml", CASES / "current_profiler_bipolar.toml"
@@ -230,6 +231,8 @@ def test_output_impedance_of_a_further_output_by_brute_force():
     """A sinusoid of 10 mA drawn from the 5 V output, control voltage held: its component at the same frequency."""
     case = ld.load_case(FLYBACK)
     found = ld.response(case, "output-impedance", frequencies_hz=[7500.0], output="logger", open_loop=True)
+    assert response_heading(found).startswith("output-impedance of logger, switched model")
+    assert found.to_dict()["output"] == "logger"
     converter, point = solved(case, one_corner(case, 48.0, 2.0))
     T, vc = converter.period, float(point.trim[0])
     stage = Flyback(48.0, 2.0, case.stage.outputs[0].current.nominal)

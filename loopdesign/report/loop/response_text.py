@@ -56,7 +56,8 @@ def response_heading(found: FrequencyResponse) -> str:
     place = f"{found.input_voltage:.4g} V, {found.load_current:.3g} A, {found.temperature:.3g} degC"
     loop = "control voltage held" if found.open_loop else "loop closed"
     point = f"{found.mode}, duty {found.duty:.3g}, largest multiplier {found.largest_multiplier:.4g}"
-    return f"{found.quantity}, {found.model} model, {point}, at {place}, {loop}: {judged_word(found)}"
+    quantity = found.quantity if found.output is None else f"{found.quantity} of {found.output}"
+    return f"{quantity}, {found.model} model, {point}, at {place}, {loop}: {judged_word(found)}"
 
 
 def response_text(found: FrequencyResponse, *, display: Display = PIPE) -> str:
