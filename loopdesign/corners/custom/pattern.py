@@ -1,7 +1,8 @@
-"""Which rectifiers ordinarily conduct while the switch is closed and while it is open, found by following the stage.
+"""Which rectifiers ordinarily conduct while the switch is closed and while it is open, found from the stage's orbit.
 
-The stage is followed edge by edge to its periodic orbit at nominal line and full load. What conducts there for a good
-part of the time is the ordinary pattern; a clamp that takes over for an instant is not part of it.
+At nominal line and full load its periodic orbit is looked for as if every rectifier conducted while the switch is open.
+Where that does not lead to one, the stage is followed edge by edge. What conducts in the orbit for a good part of the
+time is the ordinary pattern; a clamp that takes over for an instant is not part of it.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from loopdesign.errors import CaseError, Fault
 from loopdesign.network.batch import occurring
 from loopdesign.network.places import closed_at
 from loopdesign.orbit.search.duty import followed, found_sequence, ways
-from loopdesign.orbit.search.several import placed_start
+from loopdesign.orbit.search.several import placed_start, put_right
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -68,7 +69,8 @@ def followed_topology(
     """
     count = len(stage.rectifiers)
     plain = build(nominal, custom_topology(stage, 0, (1 << count) - 1)).plain()
-    sequence = followed(plain, *placed_start(plain, ways()))
+    found = put_right(plain, ways())
+    sequence = followed(plain, *placed_start(plain, ways())) if found is None else found
     topology = custom_topology(stage, *_ordinary(sequence, plain))
     seen = _conducting(sequence, plain)
     if seen != (1 << count) - 1:

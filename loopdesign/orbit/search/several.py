@@ -94,14 +94,37 @@ def found_among_several(converter: Converter, ways: Ways) -> Sequence:
         Where the converter does not come to repeat itself from period to period.
     """
     placed, starts = _placed(converter, ways)
-    items = np.arange(len(placed))
-    try:
-        tries = tries_on(pose(converter, configurations=tuple({ON, OFF, *occurring(placed.configuration)})), placed)
-    except BREAKDOWN:
-        orbits, shown = tried(converter, placed), {}
-    else:
-        orbits, shown = orbits_of(tries.point, tries.kept, tries.items), shown_by(tries, items)
+    orbits, shown = _tried_and_shown(converter, placed)
     return found_beside(converter, orbits, ways, shown=shown, placed=(placed, starts))
+
+
+def put_right(converter: Converter, ways: Ways) -> Sequence | None:
+    """Put the sequence of one item right that is placed as if every rectifier conducted all its time.
+
+    Parameters
+    ----------
+    converter : Converter
+        A batch of one, its loop open and its load resistive.
+    ways : Ways
+        How it is placed.
+
+    Returns
+    -------
+    Sequence or None
+        A batch of one [periods]; None where that leads to no orbit that is kept.
+    """
+    orbits, shown = _tried_and_shown(converter, _placed(converter, ways)[0])
+    orbit = (orbits | mended(converter, shown, {})).get(0)
+    return orbit.sequence if orbit is not None and orbit.kept else None
+
+
+def _tried_and_shown(converter: Converter, guess: Sequence) -> tuple[dict[int, TriedOrbit], dict[int, Sequence]]:
+    """Try a sequence on every item: orbits by item, and what those show that are not kept."""
+    try:
+        tries = tries_on(pose(converter, configurations=tuple({ON, OFF, *occurring(guess.configuration)})), guess)
+    except BREAKDOWN:
+        return tried(converter, guess), {}
+    return orbits_of(tries.point, tries.kept, tries.items), shown_by(tries, np.arange(len(guess)))
 
 
 def found_beside(
