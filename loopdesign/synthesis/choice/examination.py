@@ -16,7 +16,7 @@ from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.synthesis.choice.confirm import judge_candidates
 from loopdesign.synthesis.choice.descent import descend
 from loopdesign.synthesis.choice.refusal import exact_readings, worst_shortfall
-from loopdesign.synthesis.search.lattice import SearchResult
+from loopdesign.synthesis.search.lattice import SearchResult, relaxed
 from loopdesign.synthesis.search.search import search_once
 from loopdesign.synthesis.search.walk import SLACK
 from loopdesign.units.quantities import hertz
@@ -141,12 +141,14 @@ class Examination:
         worst = [int(np.argmax(limits.shortfall(judged))), *(int(np.argmax(m)) for m in limits.misses(judged).values())]
         return np.unique(worst)
 
-    def judge_briefly(self, work: Search, items: NDArray[np.intp], telling: NDArray[np.intp]) -> list[Judged]:
-        """Judge combinations, one result each: those that fail at some telling corners at no others."""
+    def judge_briefly(
+        self, work: Search, items: NDArray[np.intp], telling: NDArray[np.intp], least: float = -np.inf
+    ) -> list[Judged]:
+        """Judge combinations, one result each: those that fail or score too little at telling corners at no others."""
         if WORTH_PARTING * len(telling) > len(self.condition):
             return self.judge_each(work, items)
         parted = self._in_batches(work, items, telling)
-        passing = [k for k, one in enumerate(parted) if self.passes(one)]
+        passing = [k for k, one in enumerate(parted) if self.passes(one) and self.most_score(one) >= least]
         for k, one in zip(passing, self.judge_each(work, items[passing]), strict=True):
             parted[k] = one
         return parted
@@ -165,17 +167,18 @@ class Examination:
             begin, count = begin + count, BATCH if begin else FEW
 
     def judge_noting(
-        self, work: Search, items: NDArray[np.intp], misses: dict[int, float], telling: NDArray[np.intp] | None = None
-    ) -> list[Judged]:
+        self, work: Search, items: NDArray[np.intp], misses: dict[int, float], telling: NDArray[np.intp] | None = None,
+        least: float = -np.inf,
+    ) -> list[Judged]:  # fmt: skip
         """Judge combinations at every corner, one result each; note by how much each misses the load step's target.
 
-        Where telling corners are given, those that fail there are judged no further.
+        Where telling corners are given, those that fail there, or score less than so much, are judged no further.
         """
         if telling is None or not len(telling):
             misses.update(zip(items.tolist(), self.step_misses(work, items).tolist(), strict=True))
             return self.judge_each(work, items)
-        each = self.judge_briefly(work, items, telling)
-        passing = items[[self.passes(one) for one in each]]
+        each = self.judge_briefly(work, items, telling, least)
+        passing = items[[self.passes(one) and self.most_score(one) >= least for one in each]]
         misses.update(dict.fromkeys(items.tolist(), NO_TARGET))
         misses.update(zip(passing.tolist(), self.step_misses(work, passing).tolist(), strict=True))
         return each
@@ -183,14 +186,18 @@ class Examination:
     def climb(self, work: Search, begin: list[int]) -> Search:
         """Go from combination to combination by the exact loop; those met on the way that pass, best first."""
         misses: dict[int, float] = {}
-        telling = np.empty(0, np.intp)
+        telling, least = np.empty(0, np.intp), -np.inf
 
         def judge_items(items: NDArray[np.intp]) -> list[Judged]:
-            """Judge; once some combination passes, none that fails can take its place."""
-            nonlocal telling
-            each = self.judge_noting(work, items, misses, telling)
+            """Judge; once some combination passes, none that fails or scores far less can take its place."""
+            nonlocal telling, least
+            each = self.judge_noting(work, items, misses, telling, least)
             passing = [one for item, one in zip(items, each, strict=True) if cost(int(item), one)[0] == 0.0]
-            telling = self.telling(passing[0]) if passing else telling
+            whole = [one for one in passing if len(one.stable) == len(self.condition)]
+            if whole:
+                telling = np.union1d(self.telling(whole[0]), [int(np.argmin(whole[0].crossover_hz))])
+                best = max(self.most_score(one) for one in whole)
+                least = max(least, relaxed(best, SLACK)) if np.isfinite(best) else least
             return each
 
         def cost(item: int, judged: Judged) -> tuple[float, float]:
@@ -233,6 +240,12 @@ class Examination:
             return np.full(len(items), NO_TARGET)
         parted = [self.step.misses(work, items[k : k + BATCH]) for k in range(0, len(items), BATCH)]
         return np.concatenate(parted)
+
+    def most_score(self, judged: Judged) -> float:
+        """Bound the score from above by some of the corners; infinite where only all of them or more would tell."""
+        if self.demands.prefer not in {"bandwidth", "margin"}:
+            return np.inf
+        return float((judged.crossover_hz if self.demands.prefer == "bandwidth" else judged.modulus_margin).min())
 
     def score(self, work: Search, item: int, judged: Judged) -> float:
         """Exact score of a combination at the corners so far."""
