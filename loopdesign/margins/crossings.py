@@ -83,15 +83,19 @@ def require_finite(frequencies: FloatArray, values: ComplexArray) -> None:
 
 
 def _gain_brackets(loop: ComplexArray) -> tuple[IndexArray, IndexArray]:
-    above = _square(loop) >= 1.0
-    item, left = np.nonzero(above[:, 1:] != above[:, :-1])
+    return _changes(_square(loop) >= 1.0)
+
+
+def _changes(holds: BoolArray) -> tuple[IndexArray, IndexArray]:
+    """Item and left end of each interval over which a condition (B,F) changes, by item, then frequency."""
+    changes = holds[:, 1:] != holds[:, :-1]
+    item, left = np.divmod(np.flatnonzero(changes), changes.shape[1])
     return item, left
 
 
 def _phase_brackets(loop: ComplexArray) -> tuple[IndexArray, IndexArray]:
     """Intervals whose shorter arc from one value to the next passes the negative real axis."""
-    upper = loop.imag >= 0.0
-    item, left = np.nonzero(upper[:, 1:] != upper[:, :-1])
+    item, left = _changes(loop.imag >= 0.0)
     first, last = loop[item, left], loop[item, left + 1]
     # Where the chord meets the real axis: (re0 im1 - re1 im0) / (im1 - im0); only the sign is wanted.
     meeting = (first.real * last.imag - last.real * first.imag) * np.sign(last.imag - first.imag)

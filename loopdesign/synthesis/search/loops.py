@@ -36,7 +36,7 @@ Prefer = Literal["bandwidth", "margin", "step", "crossover"]
 PARTS = ("R1", "C1", "C2", "R2", "C3")
 KEPT = "kept crossover"
 """Name of the crossover that the objective ``margin`` keeps, among the limits."""
-WORKING_SET = 60_000
+WORKING_SET = 160_000
 """Complex numbers held at once by one step of the evaluation: what stays near the processor."""
 
 
