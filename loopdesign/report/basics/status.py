@@ -186,7 +186,8 @@ def verdict_sentence(found: CheckResult) -> str:
     if unstable:
         word = _failing_word(found)
         tail = "; a margin read from a plot proves nothing there" if found.margins and word == "UNSTABLE" else ""
-        told = f"{subject}{word} at {len(unstable)} of {where}: {_worst_mode(found, unstable)}{tail}."
+        number = f"{len(unstable)} of " if total > 1 or found.beyond is not None else ""
+        told = f"{subject}{word} at {number}{where}: {_worst_mode(found, unstable)}{tail}."
         return f"{told}{_light_sentence(found, light)}{examined}"
     if light or (inner and found.margins):
         nominal = "" if found.beyond is None else " with nominal parts"

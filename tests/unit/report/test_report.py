@@ -156,6 +156,12 @@ def test_verdict_sentences(unstable, damped, no_loop):
     assert verdict_sentence(no_loop).startswith(
         "No loop is given. With the control voltage held the converter is UNSTABLE"
     )
+    v = damped.verdicts[0]
+    grows = replace(v, stable=False, worst_mode=replace(v.worst_mode, multiplier=-1.1))
+    alone = verdict_sentence(replace(damped, verdicts=(grows,)))
+    assert alone.startswith(
+        "UNSTABLE at the only corner (13 V, 1.2 A, nominal parts; tolerances and temperatures left out)"
+    )
     missing = replace(damped, reasons=("phase margin 40 deg is below 55 deg",))
     assert "targets are MISSED: phase margin 40 deg" in verdict_sentence(missing)
 
