@@ -66,6 +66,8 @@ def damaged_stages(draw, most=2, ways=WAYS):
 
 def _damage(draw, stage, how):
     elements = stage["elements"]
+    if not elements:
+        return  # all dropped already
     k = draw(st.integers(0, len(elements) - 1))
     element = elements[k]
     ends = next((e for e in ("between", "primary", "secondary") if e in element), None)
@@ -95,9 +97,9 @@ def _damage(draw, stage, how):
         element[ends] = element[ends][: draw(st.integers(0, 1))]
     elif ends and how == "swap":
         element[ends] = element[ends][::-1]
-    elif ends and how == "short":
+    elif ends and element[ends] and how == "short":
         element[ends] = [element[ends][0]] * 2
-    elif ends and how == "loose":
+    elif ends and element[ends] and how == "loose":
         element[ends] = [element[ends][0], draw(st.sampled_from([*nodes, "nowhere"]))]
 
 
