@@ -1,6 +1,7 @@
 """The output characteristic of a converter whose losses, and not its controller, end regulation."""
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +20,7 @@ LINE, COIL, SWITCH, DIODE, DROP = 12.0, 1.0, 0.016, 0.014, 0.42
 
 
 @pytest.fixture(scope="module")
-def curve(tmp_path_factory):
+def lossy(tmp_path_factory):
     """A boost with an ohm in its inductor, its current limit far above what it draws."""
     text = re.sub(r"\[input_filter\][\s\S]*?(?=\n\[modulator)", "", BEACON.read_text(encoding="utf-8"))
     text = re.sub(r"input_voltage = .*", 'input_voltage = ["12 V"]', text)
@@ -29,9 +30,17 @@ def curve(tmp_path_factory):
     path.write_text(re.sub("load_step = .*", "", text), encoding="utf-8")
     case = ld.load_case(path)
     stage = open_loop(case, line_load_corners(case)).plain()
-    ceiling = Ceiling(converter=stage, bounds=Bounds(current_limit=2.0))
+    return Ceiling(converter=stage, bounds=Bounds(current_limit=2.0))
+
+
+def overload(ceiling):
     largest, at = ceiling.largest_load(0.5)
     return overload_curves(ceiling, np.array([0]), largest, at, 0.5)[0]
+
+
+@pytest.fixture(scope="module")
+def curve(lossy):
+    return overload(lossy)
 
 
 def lossy_boost(on, ohm):
@@ -46,6 +55,34 @@ def test_the_largest_load_is_that_of_the_fold(curve):
     reached = [ohm for ohm in np.linspace(10.0, 30.0, 2001) if lossy_boost(on, ohm).max() >= 24.0]
     assert curve.largest_load_a == pytest.approx(24.0 / min(reached), rel=0.01)
     assert curve.reason.startswith("losses end regulation at a duty of 0.75")
+
+
+def test_the_duty_there_is_that_of_the_highest_output(lossy, curve):
+    """Highest by scanning; a load a millionth less is regulated at a duty a thousandth less."""
+    at = open_duty(lossy, curve.largest_load_a)
+    assert lossy.largest_load(0.5)[1][0] == pytest.approx(at, abs=2e-5)
+
+
+def open_duty(ceiling, load):
+    """Duty of the highest output at a load, of 400 orbits around where it is."""
+    on = np.linspace(0.752, 0.757, 401)
+    everyone = np.zeros(len(on), int)
+    return on[np.argmax(ceiling.orbits(everyone, np.full(len(on), load), on).output)]
+
+
+def test_a_largest_duty_just_below_the_fold_ends_regulation(lossy, curve):
+    """Not losses: more duty would bring more output, and the clock gives no more."""
+    bound = replace(lossy, converter=replace(lossy.converter, max_duty=0.752))
+    assert overload(bound).reason.startswith("followed into a short")
+    assert overload(bound).largest_load_a < curve.largest_load_a
+
+
+def test_arithmetic_that_breaks_down_at_a_fold_leaves_the_other_way(lossy, curve, monkeypatch):
+    def breaks(*_):
+        raise np.linalg.LinAlgError
+
+    monkeypatch.setattr(fold, "scan_duty", breaks)
+    assert overload(lossy).largest_load_a == pytest.approx(curve.largest_load_a, rel=1e-5)
 
 
 def test_beyond_it_the_duty_is_the_largest(curve):

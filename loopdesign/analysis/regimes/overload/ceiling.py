@@ -11,6 +11,7 @@ shorted piece by piece, or lengthened, it is what its `LoadString` says.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, TypeAlias
 
@@ -202,13 +203,8 @@ class Ceiling:
             lost[rising] = search.lost[rising]
         result = np.where(above < 0.0, np.inf, np.where((above >= 0.0) & (below > 0.0), 0.0, np.nan))
         within = (below <= 0.0) & (above >= 0.0)
-        folded = np.flatnonzero(within & lost)
-        if len(folded):
-            fold = folds(self.at, folded, low[folded], high[folded])
-            folded, fold = folded[np.isfinite(fold)], fold[np.isfinite(fold)]
-            high[folded] = (1.0 - FOLD) * fold
-            bounded = search.beyond(high[folded], folded) < 0.0 if len(folded) else np.zeros(0, bool)
-            result[folded[bounded]], within[folded[bounded]] = fold[bounded], False
+        folded, load, duty = self._folds(search, np.flatnonzero(within & lost), low, high)
+        result[folded], within[folded] = load, False
         inside = np.flatnonzero(within)
         if len(inside):
             root = find_root(search.beyond, (low[inside], high[inside]), args=(inside,), tolerances=EXACT)
@@ -216,7 +212,22 @@ class Ceiling:
         good = np.flatnonzero(within & np.isfinite(result) & (result > 0.0))
         if len(good):
             search.beyond(result[good] * (1.0 - CLOSE), good)  # a little below, for at the fold there is no orbit
+        search.duty[folded] = duty
         return result, np.where(np.isfinite(result) & (result > 0.0), search.duty, np.nan)
+
+    def _folds(self, search: _Regulated, items: Items, low: Values, high: Values) -> tuple[Items, Values, Values]:
+        """Find folds at which regulation ends, no limit being at work just below: which, their loads [A] and duties.
+
+        The upper loads (B,) of those that have a fold are brought down to it.
+        """
+        load = duty = np.full(len(items), np.nan)
+        with suppress(*FAILURES):  # the bracket is followed instead
+            load, duty = folds(self.at, items, low[items], high[items]) if len(items) else (load, duty)
+        found = np.isfinite(load)
+        items, load, duty = items[found], load[found], duty[found]
+        high[items] = (1.0 - FOLD) * load
+        bounded = search.beyond(high[items], items) < 0.0 if len(items) else np.zeros(0, bool)
+        return items[bounded], load[bounded], duty[bounded]
 
     def load_at(self, items: Items, duty: Values, least: float, most: float) -> Values:
         """Find the load (S,) at which the limit ends the on-time at given duty.
@@ -288,7 +299,8 @@ class _Regulated:
         except UnreachableOutputError:
             # one by one, each of them would be scanned over duty again
             if self.ceiling.converter.topology.devices.plain:
-                result, lost = out_of_reach(self.ceiling.at, chosen, load)
+                with suppress(*FAILURES):
+                    result, lost = out_of_reach(self.ceiling.at, chosen, load)
                 self.lost[chosen] = lost
         except FAILURES:
             pass

@@ -55,8 +55,8 @@ def out_of_reach(at: At, items: Items, load: Values) -> tuple[Values, NDArray[np
     return short, lost
 
 
-def folds(at: At, items: Items, low: Values, high: Values) -> Values:
-    """Find the loads at which losses begin to keep the output out of reach.
+def folds(at: At, items: Items, low: Values, high: Values) -> tuple[Values, Values]:
+    """Find the loads at which losses begin to keep the output out of reach, and the duties there.
 
     Such a load is the largest, over duty, of the load at which the output at that duty is the regulated one. Beginning
     from above, the duty of the highest output gives a load, at which that duty is looked for again.
@@ -72,25 +72,25 @@ def folds(at: At, items: Items, low: Values, high: Values) -> Values:
 
     Returns
     -------
-    ndarray (S,)
-        Loads [A]; NaN where one was not found.
+    load, duty : ndarray (S,)
+        Loads [A], NaN where one was not found; duties of the highest output there, at most the largest of the clock.
     """
 
     def short(load: Values, item: NDArray[Any], duty: Values) -> Values:
         problem = _posed(at, item.astype(np.intp), load)
         return 1.0 - at_duty(Stepper(problem), duty).output / problem.target
 
-    load, left = high.copy(), np.arange(len(items))
+    load, duty, left = high.copy(), np.full(len(items), np.nan), np.arange(len(items))
     for _ in range(FOLLOWED):
         problem = _posed(at, items[left], load[left])
-        duty = scan_duty(problem, exact_output(problem)).reach.duty
-        root = find_root(short, (low[left], high[left]), args=(items[left], duty), tolerances=EXACT)
+        duty[left] = scan_duty(problem, exact_output(problem)).reach.duty
+        root = find_root(short, (low[left], high[left]), args=(items[left], duty[left]), tolerances=EXACT)
         before, load[left] = load[left], np.where(root.success, root.x, np.nan)
         left = left[np.abs(load[left] - before) > CLOSE * before]
         if not len(left):
             break
     load[left] = np.nan
-    return load
+    return load, duty
 
 
 def _posed(at: At, items: Items, load: Values) -> OrbitProblem:
