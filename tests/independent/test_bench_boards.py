@@ -100,7 +100,7 @@ def test_intervals_hold_in_a_few_seeds(tmp_path):
 
 
 @pytest.mark.nightly
-def test_intervals_hold_in_92_to_98_of_100(tmp_path):
+def test_intervals_hold_in_92_to_98_percent(tmp_path):
     """Of 300 seeds: true 95 % intervals fall outside of these bounds in one run of a hundred, of 100 seeds in one of ten."""
     share = covered(range(300), tmp_path)
     assert np.all(share >= 0.92), share

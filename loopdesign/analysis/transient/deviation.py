@@ -152,7 +152,7 @@ def stepped_beside(
     Parameters
     ----------
     case, parts, known, tolerances
-        As for `step_deviation`; nothing is added to what is known.
+        As for `step_deviation`; a child adds nothing to what is known here.
 
     Returns
     -------

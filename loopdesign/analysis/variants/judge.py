@@ -115,8 +115,9 @@ def judge(
         with strict():
             some = None if edges is None else edges.take(items)
             model, reached = closed_loop(base, corners.take(items), condition[items], some)
+        judged = _read(base, corners.take(items), model, reached)
         orbits.append((items, model.point.sequence))
-        return _read(base, corners.take(items), model, reached)
+        return judged
 
     def alone(items: NDArray[np.intp]) -> Judged:
         return _judged_alone(base, corners.take(items), condition[items])

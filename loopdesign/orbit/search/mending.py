@@ -59,8 +59,8 @@ class _Problems:
         used = set(occurring(guess.configuration))
         try:
             if self._posed is None or not used <= self._places:
+                self._posed = pose(self._converter, configurations=tuple(self._places | used))
                 self._places |= used
-                self._posed = pose(self._converter, configurations=tuple(self._places))
             return [(rows, tries_on(self._posed.take(rows), guess))]
         except BREAKDOWN:
             halves = np.array_split(np.arange(len(rows)), 2) if len(rows) > 1 else []

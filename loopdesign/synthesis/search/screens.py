@@ -213,6 +213,8 @@ class Screens:
             lowest = distance.min(axis=(0, 2))
         else:
             band = self._band(-np.inf)
+            if not len(band):
+                return np.full(len(members.lead), np.inf)
             points = np.arange(band[0], min(band[-1] + 2, len(self.frequencies_hz)))
             crossover, _ = corners.highest_crossover(members, points)
             lowest = np.nan_to_num(crossover, nan=np.inf).min(axis=0)
