@@ -45,6 +45,7 @@ if TYPE_CHECKING:
     from loopdesign.bench.predict import MeasuredQuantity, MeasuredSetting
     from loopdesign.bench.reading.measurement import Measurement, Option
     from loopdesign.bench.reading.told import Told
+    from loopdesign.models.verdict import Verdict
 
     Real = NDArray[np.float64]
     Complex = NDArray[np.complex128]
@@ -93,7 +94,7 @@ class Laid:
     reference: Complex
     dropped: tuple[Dropped, ...]
     inverted: bool
-    stable: bool
+    verdict: Verdict
 
 
 @names_file("no comparison")
@@ -187,7 +188,7 @@ def _laid(
     require_points(int((~noisy).sum()), printable(read.source))
     return Laid(
         read=read, point=point, setting=at, hz=hz[~noisy], measured=measured[~noisy], reference=reference[~noisy],
-        dropped=tuple(sorted(dropped, key=lambda d: d.row)), inverted=inverted, stable=bool(verdict.stable),
+        dropped=tuple(sorted(dropped, key=lambda d: d.row)), inverted=inverted, verdict=verdict,
     )  # fmt: skip
 
 
@@ -275,7 +276,7 @@ def _result(laid: Laid) -> BenchResult:
         guessed=laid.read.guessed,
         inversion_removed=laid.inverted,
         point=laid.point,
-        stable=laid.stable,
+        verdict=laid.verdict,
         measured=measured,
         predicted=reference,
         difference=deviation(laid.hz, laid.measured, laid.reference),

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from loopdesign.bench.reading.measurement import ReadAs
     from loopdesign.bench.reading.table import Dropped
     from loopdesign.case import Case
+    from loopdesign.models.verdict import Verdict
     from loopdesign.synthesis.choice.result import Choice
 
 
@@ -51,7 +52,7 @@ class BenchResult:
         Whether the measured loop held the 180 degrees of the inversion [unitless].
     point : MeasuredPoint
         Operating point, and how it is known.
-    stable : bool
+    verdict : Verdict
         Verdict of the model at the operating point, nominal parts.
     measured, predicted : CurveMargins
         Margins read from the points of each.
@@ -80,7 +81,7 @@ class BenchResult:
     guessed: tuple[str, ...]
     inversion_removed: bool
     point: MeasuredPoint
-    stable: bool
+    verdict: Verdict
     measured: CurveMargins
     predicted: CurveMargins
     difference: Deviation
@@ -93,6 +94,11 @@ class BenchResult:
     def points(self) -> int:
         """How many points were compared."""
         return len(self.frequencies_hz)
+
+    @property
+    def stable(self) -> bool:
+        """Whether the model with nominal parts is stable and held at the operating point."""
+        return bool(self.verdict.stable)
 
     @property
     def fitted(self) -> dict[str, float]:

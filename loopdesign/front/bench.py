@@ -41,7 +41,7 @@ class Bench(Shown, BenchResult):
         Frequencies compared at [Hz].
     measured_values, predicted_values : ndarray (F,)
         Complex values there [unitless] or [ohm].
-    point, stable
+    point, verdict, stable
         Operating point with where it is known from, and the verdict of the model there.
     measured, predicted, difference
         Margins of both curves, and how far these lie apart.

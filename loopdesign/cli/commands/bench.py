@@ -91,7 +91,7 @@ def bench(  # noqa: C901, PLR0913  (one parameter for each option, and what each
     from loopdesign.bench.reading.told import told_of
     from loopdesign.case import parse_case, read_file
     from loopdesign.report.bench.text import bench_text, redesign_text
-    from loopdesign.report.loop.response_text import UNSTABLE
+    from loopdesign.report.loop.response_text import notes
 
     if step is not None and data:
         raise DataError("give measured responses, or a measured load step with --step: one of the two")
@@ -123,8 +123,8 @@ def bench(  # noqa: C901, PLR0913  (one parameter for each option, and what each
     if output is not None:
         _write_report(output, found, given, texts, pictures)
     if json_:
-        if not all(held.stable for held in found):
-            tell(UNSTABLE)  # standard output holds the object and nothing else
+        for note in dict.fromkeys(note for held in found for note in notes(held.verdict)):
+            tell(note)  # standard output holds the object and nothing else
         told = [held.to_dict() | _redesign_answer(found[0], choice) for held in found]
         say(json_, told[0] if len(told) == 1 else told, "")
     else:

@@ -19,7 +19,7 @@ from loopdesign.report.basics.sheet import (
     panels,
     place,
 )
-from loopdesign.report.basics.status import stable_word
+from loopdesign.report.basics.status import verdict_word
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -132,7 +132,7 @@ def _sheet(held: BenchResult, title: str, entries: int) -> tuple[Figure, Axes, A
 
 def _lines(held: BenchResult) -> list[tuple[NDArray[np.complex128], str, str, Any]]:
     """Curves to draw, with label, colour and dashes."""
-    label = f"predicted ({stable_word(held.stable)})"
+    label = f"predicted ({verdict_word(held.verdict)})"
     lines: list[tuple[NDArray[np.complex128], str, str, Any]] = [
         (held.predicted_values, label, shared.PALETTE[0], shared.DASHES[0])
     ]

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 from loopdesign.bench.compare import FLOOR_DB, FLOOR_DEG, FLOOR_LEVEL_DB
 from loopdesign.bench.words import refined_text
 from loopdesign.report.basics.layout import Display, laid_out, lettered, paragraph
+from loopdesign.report.basics.status import verdict_word
 from loopdesign.report.basics.tables import Column, Table
-from loopdesign.report.loop.response_text import UNSTABLE
+from loopdesign.report.loop.response_text import notes as response_notes
 from loopdesign.report.loop.terminal import bullets, parts_text
 from loopdesign.units.quantities import format_quantity
 
@@ -129,12 +130,11 @@ def bench_facts(held: BenchResult) -> tuple[str, ...]:
     """
     read, difference = held.read_as, held.difference
     where = f"{held.point.input_voltage:.4g} V, {held.point.load_current:.3g} A"
-    verdict = "stable" if held.stable else "UNSTABLE"
     read_as = f"{read.values}, frequency in {read.frequency} (separator: {read.separator}, decimal: {read.decimal})"
     largest = f"{difference.largest_db:+.2g} dB at most, at {format_quantity(difference.at_hz, 'Hz')}"
     return (
         f"{held.source}: {held.points} points of the {held.quantity.replace('-', ' ')}, read as {read_as}",
-        f"The model with nominal parts is {verdict} at {where}.",
+        f"The model with nominal parts is {verdict_word(held.verdict)} at {where}.",
         f"Difference: {difference.rms_db:.2g} dB and {difference.rms_deg:.2g} deg root mean square, {largest}",
     )
 
@@ -152,7 +152,7 @@ def bench_notes(held: BenchResult) -> tuple[str, ...]:
     tuple of str
         One sentence each.
     """
-    notes = [] if held.stable else [UNSTABLE]
+    notes = [*response_notes(held.verdict)]
     notes += [f"read as {what}: neither a heading nor an option says so" for what in held.guessed]
     if held.inversion_removed:
         notes.append("the measured loop holds the 180 degrees of the inversion; they were taken out")

@@ -12,6 +12,7 @@ from loopdesign.report.basics.status import judged_word
 
 if TYPE_CHECKING:
     from loopdesign.analysis.responses import FrequencyResponse
+    from loopdesign.models.verdict import Verdict
 
 UNSTABLE = (
     "UNSTABLE: with the loop as asked for, a disturbance of this operating point grows. The numbers are those of the "
@@ -81,13 +82,13 @@ def response_text(found: FrequencyResponse, *, display: Display = PIPE) -> str:
     return "\n\n".join([laid_out(response_table(found), display), *below])
 
 
-def notes(found: FrequencyResponse) -> tuple[str, ...]:
+def notes(found: Verdict | FrequencyResponse) -> tuple[str, ...]:
     """Say what the numbers are worth at an operating point that is unstable or not held; nothing elsewhere.
 
     Parameters
     ----------
     found
-        The response.
+        The response, or the verdict of its operating point.
     """
     if found.stable:
         return ()

@@ -1,12 +1,20 @@
 """What is left out, taken out and said; keys of a fit. Responses are the exact model's own, changed on purpose."""
 
+import json
+
 import numpy as np
 import pytest
 
 import loopdesign as ld
+from loopdesign.bench.board import board_of
 from loopdesign.bench.compare import in_noise_floor, thinned
+from loopdesign.bench.words import board_sentence
+from loopdesign.case import write_parts
+from loopdesign.cli import main
 
 CASE = "cases/tide_gauge_sepic_undamped.toml"
+CLAMP = 'reference = "1.2 V"\nclamp = { max = "0.2 V" }'
+"""Less than the tide gauge needs at 13 V and full load: no disturbance grows, and the controller cannot stay there."""
 
 
 @pytest.fixture(scope="module")
@@ -86,3 +94,33 @@ def test_gain_put_in_comes_back_as_transconductance(case, loop, tmp_path):
 def test_unknown_keys_are_told_the_near_ones(case, loop, tmp_path, keys, told):
     with pytest.raises(ld.DataError, match=told):
         ld.bench(case, written(tmp_path, *loop), fit=keys)
+
+
+def test_a_point_that_the_clamp_does_not_allow_is_called_not_held_and_nothing_grows(request, tmp_path, capsys):
+    """Every place where the verdict of the point is said, the note beside the JSON object and the figure among them."""
+    text = (request.config.rootpath / "cases/tide_gauge_sepic.toml").read_text(encoding="utf-8")
+    parts = {"R1": 4320.0, "C1": 1e-7, "C2": 4.7e-9}
+    path = tmp_path / "clamped.toml"
+    path.write_text(write_parts(text, parts).replace('reference = "1.2 V"', CLAMP), encoding="utf-8")
+    hz = np.geomspace(100.0, 100e3, 30)
+    found = ld.response(ld.load_case(path), "loop", frequencies_hz=hz)
+    assert found.held == "clamp"
+    assert found.worst_mode.stable
+    data = written(tmp_path, hz, found.values)
+    assert main(["bench", str(path), str(data), "--json"]) == 0
+    out, err = capsys.readouterr()
+    assert isinstance(json.loads(out), dict)
+    assert "NOT HELD (clamp): the controller does not stay" in " ".join(err.split())
+    assert main(["bench", str(path), str(data)]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "The model with nominal parts is NOT HELD (clamp) at" in out
+    assert "NOT HELD (clamp): the controller does not stay" in out
+    held = ld.bench(path, data)
+    assert not held.stable
+    labels = [line.get_label() for ax in held.plot().axes for line in ax.lines]
+    assert "predicted (NOT HELD (clamp))" in labels
+    board = board_of(held.case, {})
+    assert "does not stay at every operating point" in board_sentence(board, moved=False)
+    for told in (out, err, *labels, board_sentence(board, moved=False)):
+        assert "UNSTABLE" not in told
+        assert "disturbance" not in told

@@ -8,6 +8,7 @@ import numpy as np
 
 from loopdesign.analysis.findings.corner import corner_name
 from loopdesign.margins.margins import unwrapped_phase_deg
+from loopdesign.report.basics.status import verdict_word
 from loopdesign.report.basics.tables import Column, Table
 from loopdesign.report.content.blocks import Bullets, Paragraph, SectionHeading, TableBlock
 from loopdesign.units.quantities import format_quantity
@@ -174,7 +175,7 @@ def _worksheet(findings: Findings, plan: BenchPlan, k: int) -> Table:
     margin = "-" if m.phase_margin_deg is None else f"{m.phase_margin_deg:.1f} deg"
     return Table(
         title=f"To measure at {corner_name(findings.check.conditions, item)} ({reason}): crossover {crossover}, phase "
-        f"margin {margin}, {'stable' if findings.check.verdicts[item].stable else 'UNSTABLE'} with nominal parts",
+        f"margin {margin}, {verdict_word(findings.check.verdicts[item])} with nominal parts",
         columns=columns,
         rows=rows,
     )
