@@ -160,7 +160,7 @@ def test_report_says_everything(small):
         said = squeezed(text).replace("\\", "")
         for words in (
             "store energy", "qualified persons", "no substitute for a measured loop", "licensed practice", "fit a damper",
-            "What was given", "What fails", "UNSTABLE at 1 of", findings.given.sha256[:16], "loopdesign 0.", "2026-01-02",
+            "What was given", "What fails", "UNSTABLE at the only corner", findings.given.sha256[:16], "loopdesign 0.", "2026-01-02",
             "Method, limits and sources", "Worst" if findings.check.beyond else "Verdict and margins",
         ):  # fmt: skip
             assert squeezed(words) in said, words
