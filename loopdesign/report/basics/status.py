@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from loopdesign.models.verdict import Verdict
 
 
+ALARMS = ("UNSTABLE", "NOT HELD", "OUT OF REACH", "WITHOUT OPERATING POINT", "MISSED", "EXCEEDED")
+"""Words that are painted or set bold wherever they stand; ``document.typ`` has the same list."""
 ENDS = {
     "unstable at ": "UNSTABLE",
     "no operating point": "WITHOUT OPERATING POINT",

@@ -7,6 +7,7 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from loopdesign.printable import printable, printable_lines
+from loopdesign.report.basics.status import ALARMS
 from loopdesign.report.basics.tables import without_empty
 from loopdesign.report.content.blocks import (
     Attachment,
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
 _WORD = re.compile(r"[^a-z0-9]+")
 WHOLE = 20
 """Most letters of a member of a list that is kept on one line."""
-_ALARMS = ("UNSTABLE", "MISSED", "EXCEEDED")
 
 
 def to_html(content: Content) -> str:
@@ -158,7 +158,7 @@ def _cell(text: str, mark: str, *, head: bool) -> str:
     shown = _safe(text)
     if not mark and ", " in shown:  # a list breaks between its members, never within a short one
         shown = ", ".join(f'<span class="whole">{m}</span>' if len(m) <= WHOLE else m for m in shown.split(", "))
-    if text.startswith(_ALARMS):
+    if text.startswith(ALARMS):
         shown = f"<strong>{shown}</strong>"
     return f'<th scope="row"{mark}>{shown}</th>' if head else f"<td{mark}>{shown}</td>"
 

@@ -6,6 +6,7 @@ import re
 from typing import TYPE_CHECKING
 
 from loopdesign.printable import printable, printable_lines
+from loopdesign.report.basics.status import ALARMS
 from loopdesign.report.basics.tables import without_empty
 from loopdesign.report.content.blocks import (
     Attachment,
@@ -49,11 +50,16 @@ def neutral(text: str) -> str:
 
 
 def markdown_table(table: Table) -> str:
-    """Write a table in Markdown, numbers to the right."""
+    """Write a table in Markdown, numbers to the right, cells that begin with a word of alarm bold."""
     head = " | ".join(neutral(c.heading) for c in table.columns)
     rule = " | ".join("---:" if c.numeric else ":---" for c in table.columns)
-    rows = [" | ".join(neutral(text) if text != "-" else "-" for text in row) for row in table.cells()]
-    return "\n".join(f"| {line} |" for line in (head, rule, *rows)).replace("| UNSTABLE |", "| **UNSTABLE** |")
+    rows = [" | ".join(map(_cell, row)) for row in table.cells()]
+    return "\n".join(f"| {line} |" for line in (head, rule, *rows))
+
+
+def _cell(text: str) -> str:
+    shown = "-" if text == "-" else neutral(text)
+    return f"**{shown}**" if text.startswith(ALARMS) else shown
 
 
 def to_markdown(content: Content, *, pictures: Collection[str] = ()) -> str:

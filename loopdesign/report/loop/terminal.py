@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from loopdesign.report.basics import tables
 from loopdesign.report.basics.layout import PIPE, Display, laid_out, lettered, paragraph
-from loopdesign.report.basics.status import headline, verdict_sentence
+from loopdesign.report.basics.status import ALARMS, headline, verdict_sentence
 from loopdesign.report.loop.outputs import cross_table
 from loopdesign.report.loop.ratings import clamp_sentence, clamp_table, ratings_table
 from loopdesign.report.loop.worst import effective_table, worst_table
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from loopdesign.analysis.filter_study.output import OutputFilterStudy
     from loopdesign.report.basics.tables import Table
 
-_GOOD, _BAD = re.compile(r"\b(stable|ok)\b"), re.compile(r"\b(UNSTABLE|MISSED)\b")
+_GOOD, _BAD = re.compile(r"\b(stable|ok)\b"), re.compile(rf"\b({'|'.join(ALARMS)})\b")
 FURTHER = "operating points, currents and voltages, part values at bias, poles and zeros, limits, stability by mode"
 """What ``--details`` adds to a check, in words."""
 

@@ -22,11 +22,15 @@ from loopdesign.analysis.responses import FrequencyResponse
 from loopdesign.case import load_case, parse_case
 from loopdesign.models.switched import loop_gain
 from loopdesign.models.verdict import Mode
-from loopdesign.report.basics import axes, tables
+from loopdesign.report.basics import axes, status, tables
 from loopdesign.report.basics.layout import Display
-from loopdesign.report.basics.status import headline, missed, status_word, verdict_sentence
+from loopdesign.report.basics.status import headline, missed, stable_word, status_word, verdict_sentence
+from loopdesign.report.basics.tables import Column, Table
 from loopdesign.report.choice.text import divider_sentences
+from loopdesign.report.content.blocks import Content, TableBlock
 from loopdesign.report.content.chapters.method import agreement_remarks
+from loopdesign.report.content.html import to_html
+from loopdesign.report.content.markdown import markdown_table
 from loopdesign.report.loop import plots
 from loopdesign.report.loop.answer import answer
 from loopdesign.report.loop.given import given_table
@@ -318,6 +322,26 @@ def test_text_begins_and_ends_with_the_verdict_and_colour_is_only_paint(unstable
     assert "\x1b[" in coloured
     assert re.sub(r"\x1b\[[0-9;]*m", "", painted("ok MISSED")) == "ok MISSED"
     assert check_text(unstable, display=Display(ascii_only=True, details=True)).isascii()
+
+
+def test_every_word_of_alarm_is_painted_and_set_bold():
+    """On the terminal, in the page, in Markdown and in the printed document, with the reason that may follow it."""
+    template = Path(status.__file__).parents[1] / "content" / "document.typ"
+    listed = re.search(r"#let alarms = \((.*)\)", template.read_text(encoding="utf-8"))
+    assert tuple(re.findall(r'"([^"]+)"', listed[1])) == status.ALARMS
+    assert {*status.ENDS.values(), stable_word(stable=False), status.held_word("clamp").partition(" (")[0]} <= {
+        *status.ALARMS
+    }
+    for word in status.ALARMS:
+        assert re.fullmatch(rf"Verdict: \x1b\[1;31m{word}\x1b\[0m at 1 of 6", painted(f"Verdict: {word} at 1 of 6"))
+        table = Table(
+            title="t", columns=(Column(heading="verdict"), Column(heading="more")), rows=((f"{word} (x)", "y"),)
+        )
+        assert f"| **{word} (x)** | y |" in markdown_table(table)
+        page = to_html(
+            Content(title="t", front=(), verdict="v", good=False, running=("", ""), blocks=(TableBlock(table=table),))
+        )
+        assert f"<strong>{word} (x)</strong>" in page
 
 
 def test_details_add_every_other_table(unstable):
