@@ -4,8 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from loopdesign.analysis.given import outside_specification
 from loopdesign.bench.compare import FLOOR_DB, FLOOR_DEG, FLOOR_LEVEL_DB
 from loopdesign.bench.words import refined_text
+from loopdesign.corners.conditions import Corners
 from loopdesign.report.basics.layout import Display, laid_out, lettered, paragraph
 from loopdesign.report.basics.status import verdict_word
 from loopdesign.report.basics.tables import Column, Table
@@ -152,7 +156,11 @@ def bench_notes(held: BenchResult) -> tuple[str, ...]:
     tuple of str
         One sentence each.
     """
-    notes = [*response_notes(held.verdict)]
+    at = Corners(
+        input_voltage=np.array([held.point.input_voltage]), load_current=np.array([held.point.load_current]),
+        temperature=np.array([held.case.nominal_temperature]),
+    )  # fmt: skip
+    notes = [*response_notes(held.verdict), *outside_specification(held.case, at)]
     notes += [f"read as {what}: neither a heading nor an option says so" for what in held.guessed]
     if held.inversion_removed:
         notes.append("the measured loop holds the 180 degrees of the inversion; they were taken out")

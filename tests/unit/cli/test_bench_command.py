@@ -84,6 +84,14 @@ def test_told_columns_read_a_bare_table(tmp_path):
     assert told["difference"]["rms_db"] < 0.01
 
 
+def test_levels_outside_the_specification_are_warned_of(tmp_path):
+    """A file says at which input it was measured: far from what the case is specified for."""
+    path = tmp_path / "board.csv"
+    path.write_text("Vin = 5 V\n" + HEAD + ROWS, encoding="utf-8")
+    assert "the input voltage of 5.00 V is outside the specification of" in run(CASE, path).stdout
+    assert "outside the specification" not in run(CASE, BOARD / "clean.csv").stdout
+
+
 def test_rows_beyond_half_the_clock_are_said(tmp_path):
     path = tmp_path / "board.csv"
     path.write_text(HEAD + ROWS.rstrip() + "\n130000,-30,-250\n", encoding="utf-8")
