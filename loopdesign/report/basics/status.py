@@ -116,7 +116,7 @@ def headline(found: CheckResult) -> str:
         nominal, more = " with nominal parts" if found.beyond else "", _more(found)
         return f"Verdict: stable{nominal}, but the current loop alone is UNSTABLE at {inner} of {total} corners{more}"
     if not found.stable:
-        return f"Verdict: stable with nominal parts, {_ends_word(found)} at some {_beyond_words(found)}{loop}"
+        return f"Verdict: stable with nominal parts, {_worst_end(found)[0]} at some {_beyond_words(found)}{loop}"
     return f"Verdict: stable{_targets(found) if found.margins else loop}"
 
 
@@ -126,13 +126,14 @@ def _failing_word(found: CheckResult) -> str:
     return "UNSTABLE" if grows else "NOT HELD"
 
 
-def _ends_word(found: CheckResult) -> str:
-    """Say the same of temperatures and tolerance ends, by the sentences told of them."""
+def _worst_end(found: CheckResult) -> tuple[str, str]:
+    """Say the same of temperatures and tolerance ends, with the sentence that the word is read from."""
     told = () if found.beyond is None else found.beyond.reasons
     for begins, word in ENDS.items():
-        if any(sentence.startswith(begins) for sentence in told):
-            return word
-    return "NOT HELD"
+        for sentence in told:
+            if sentence.startswith(begins):
+                return word, sentence
+    return "NOT HELD", told[0] if told else ""
 
 
 def _light_words(found: CheckResult) -> list[str]:
@@ -200,9 +201,9 @@ def verdict_sentence(found: CheckResult) -> str:
         head += _unstable_ends(found) if head else ""
         return f"{head}{alone}{'.' if head else ''}{_light_sentence(found, light)}{besides}{examined}".lstrip()
     if found.beyond is not None and not found.beyond.stable:
-        told = found.beyond.reasons[0]
-        word = subject or "Stable with nominal parts, "
-        return f"{word}{_ends_word(found)} at some {_beyond_words(found)}: {told}.{examined}"
+        word, told = _worst_end(found)
+        before = subject or "Stable with nominal parts, "
+        return f"{before}{word} at some {_beyond_words(found)}: {told}.{examined}"
     if not found.margins:
         return f"{subject}stable at {covered}; there is no margin to read."
     if not found.targets_met:

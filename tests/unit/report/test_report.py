@@ -324,6 +324,28 @@ def test_text_begins_and_ends_with_the_verdict_and_colour_is_only_paint(unstable
     assert check_text(unstable, display=Display(ascii_only=True, details=True)).isascii()
 
 
+@pytest.mark.parametrize(
+    ("word", "number"), [("UNSTABLE", 2), ("WITHOUT OPERATING POINT", 3), ("OUT OF REACH", 0), ("NOT HELD", 1)]
+)
+def test_the_word_for_tolerance_ends_stands_with_the_reason_it_is_read_from(damped, word, number):
+    """Reasons in the order in which a check tells them, less those that are worse than the one to be named."""
+    every = (
+        "the output is out of reach at 8 V, 1.2 A with reference +10 %",
+        "8 V, 1.2 A with sense gain +20 %: the output needs a control voltage that the clamp does not let through",
+        "unstable at 14 V, 1.2 A with Cs -10 %",
+        "no operating point at 40 V, 0.15 A with L1 -10 %",
+    )
+    worse = {2: (), 3: (2,), 0: (2, 3), 1: (0, 2, 3)}[number]
+    told = tuple(reason for k, reason in enumerate(every) if k not in worse)
+    examined = Examined(corners=1, temperatures=1, tolerance_ends=True, points=9, toleranced_values=3)
+    beyond = Beyond(worst={}, examined=examined, stable=False, reasons=told)
+    found = replace(damped, beyond=beyond, reasons=told)
+    assert f"Stable with nominal parts, {word} at some tolerance ends: {every[number]}. Examined" in verdict_sentence(
+        found
+    )
+    assert headline(found) == f"Verdict: stable with nominal parts, {word} at some tolerance ends"
+
+
 def test_every_word_of_alarm_is_painted_and_set_bold():
     """On the terminal, in the page, in Markdown and in the printed document, with the reason that may follow it."""
     template = Path(status.__file__).parents[1] / "content" / "document.typ"
