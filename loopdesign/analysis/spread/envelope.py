@@ -12,6 +12,7 @@ from loopdesign.analysis.grids import even_grid
 from loopdesign.analysis.variants.judge import loop_of
 from loopdesign.analysis.variants.solve import base_of
 from loopdesign.corners.trouble import names_file
+from loopdesign.orbit.holding import KEPT
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -39,8 +40,8 @@ class Envelope:
         (5,F) quantiles over the samples; the phase is unwrapped from low frequencies.
     condition
         Number of the condition, counted from zero [unitless].
-    samples, stable
-        How many samples, and how many of them are stable.
+    samples, stable, unstable
+        How many samples; how many of them are stable, and how many are held and grow. The rest is not held.
     """
 
     frequencies_hz: NDArray[np.float64]
@@ -50,6 +51,7 @@ class Envelope:
     condition: int
     samples: int
     stable: int
+    unstable: int
 
 
 @names_file("no envelope")
@@ -78,6 +80,7 @@ def envelope(result: SpreadResult, condition: int) -> Envelope:
         rows.append(loop_of(base, corners, np.full(len(items), condition), grid))
     loop = np.concatenate(rows) if rows else np.ones((1, POINTS), complex)
     phase = np.degrees(np.unwrap(np.angle(loop), axis=1))
+    stable = result.stable[usable, condition]
     return Envelope(
         frequencies_hz=grid,
         levels=LEVELS,
@@ -85,5 +88,6 @@ def envelope(result: SpreadResult, condition: int) -> Envelope:
         phase_deg=np.quantile(phase, LEVELS, axis=0),
         condition=condition,
         samples=len(usable),
-        stable=int(result.stable[usable, condition].sum()),
+        stable=int(stable.sum()),
+        unstable=int((~stable & (result.held[usable, condition] == KEPT)).sum()),
     )

@@ -8,6 +8,7 @@ import numpy as np
 
 from loopdesign.report.basics import axes as shared
 from loopdesign.report.basics.sheet import NORMAL, SMALL, SheetLayout, heading, panels, place
+from loopdesign.report.spread.text import failing_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -28,7 +29,7 @@ READINGS = (
 
 
 def worst_per_sample(found: SpreadResult, name: str, *, high_is_bad: bool) -> NDArray[np.float64]:
-    """Worst finite reading (n,) of every sample that has one, over the conditions; unstable samples left out."""
+    """Worst finite reading (n,) of every sample that has one, over the conditions; those not stable left out."""
     values = getattr(found, name)[found.stable.all(axis=1)]
     filled = np.where(np.isfinite(values), values, -np.inf if high_is_bad else np.inf)
     worst = filled.max(axis=1) if high_is_bad else filled.min(axis=1)
@@ -50,7 +51,7 @@ def plot_histogram(found: SpreadResult, index: int, *, ax: Axes | None = None) -
     Returns
     -------
     Axes
-        What was drawn on. Unstable samples have no margins and are counted in the title only.
+        What was drawn on. Samples unstable or not held have no margins and are counted in the title only.
     """
     name, words, limit_name, high, scale = READINGS[index]
     ax = shared.bare_panels(2.4)[0] if ax is None else ax
@@ -97,7 +98,7 @@ def _edges(values: NDArray[np.float64], limit: float) -> NDArray[np.float64]:
 def histogram_figure(found: SpreadResult) -> Figure:
     """Draw all four readings; the title carries the verdict."""
     u, o = found.unstable, found.off_target
-    verdict = "all stable" if not u.count else f"{u.count} UNSTABLE (left out below)"
+    verdict = "all stable" if not u.count else f"{u.count} {failing_words(found).upper()} (left out below)"
     title = f"{found.samples} samples at {len(found.conditions)} conditions: {verdict}, {o.count} off target"
     layout = SheetLayout(rows=2, columns=2, heights=(1.9, 1.9), gap=0.62, row_gap=0.5)
     figure, grid = panels(heading(found.case, title, covers=_covers(found)), layout, share_x=False, share_y=False)
@@ -111,7 +112,7 @@ def histogram_caption(found: SpreadResult) -> str:
     return (
         f"The worst of each reading over all conditions, for each of {found.samples} samples drawn from the "
         "tolerances. To see: the share beyond the limits (dashed), hatched. A sample says what is likely, not what "
-        "is possible: the worst ends are examined apart. Samples that are unstable somewhere have no margins; they "
+        "is possible: the worst ends are examined apart. Samples unstable or not held somewhere have no margins; they "
         "are left out here and counted in the title."
     )
 
@@ -160,7 +161,8 @@ def plot_envelope(band: Envelope, *, ax: tuple[Axes, Axes] | None = None) -> tup
 def envelope_figure(found: SpreadResult, band: Envelope) -> Figure:
     """Draw the band of one condition, its verdict in the title."""
     c = band.condition
-    word = "all stable" if band.stable == band.samples else f"{band.samples - band.stable} UNSTABLE"
+    counts = {"UNSTABLE": band.unstable, "NOT HELD": band.samples - band.stable - band.unstable}
+    word = ", ".join(f"{count} {what}" for what, count in counts.items() if count) or "all stable"
     at = place(float(found.conditions.input_voltage[c]), float(found.conditions.load_current[c]))
     title = f"Loop gain of {band.samples} samples at {at}: {word}"
     layout = SheetLayout(rows=2, columns=1, heights=(2.4, 2.4), above=0.25)

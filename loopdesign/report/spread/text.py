@@ -123,7 +123,7 @@ def spread_sentences(found: SpreadResult) -> tuple[str, ...]:
     worst = variant_name(found.sample_corners_of(np.array([sample]), condition), 0)
     off, points = found.off_target, len(found.conditions)
     verdict = (
-        f"{off.count} of {off.samples} samples are {_failing(found)} or miss a target at one or more of {points} "
+        f"{off.count} of {off.samples} samples are {failing_words(found)} or miss a target at one or more of {points} "
         f"operating points ({_percent(off.value)}; {_percent(off.low)} to {_percent(off.high)} with 95 % confidence)."
         if off.count
         else f"All {off.samples} samples are stable with every target met at {points} operating points; with 95 % "
@@ -136,14 +136,25 @@ def spread_sentences(found: SpreadResult) -> tuple[str, ...]:
     return (
         *((ends,) if at_ends else ()),
         f"{found.samples} samples (seed {found.seed}); {drawn}",
-        share_sentence(_failing(found), found.unstable) + _not_held(found),
+        share_sentence(failing_words(found), found.unstable) + _not_held(found),
         f"worst sample: number {sample} at {worst}",
         verdict,
     )
 
 
-def _failing(found: SpreadResult) -> str:
-    """Say what samples without a stable operating point are: one that is not held is neither stable nor unstable."""
+def failing_words(found: SpreadResult) -> str:
+    """Say what samples without a stable operating point are: one that is not held is neither stable nor unstable.
+
+    Parameters
+    ----------
+    found
+        Samples.
+
+    Returns
+    -------
+    str
+        ``unstable``, ``not held``, or both.
+    """
     grows = bool((~found.stable & found.reached & (found.held == KEPT)).any())
     return " or ".join(["unstable"] * (grows or not found.not_held) + ["not held"] * bool(found.not_held))
 
@@ -187,7 +198,7 @@ def spread_text(found: SpreadResult, *, report: str = "", display: Display = PIP
 def spread_headline(found: SpreadResult) -> str:
     """Say the verdict over the samples in a few words."""
     if found.unstable.count:
-        return f"Verdict: {_failing(found).upper()} in {found.unstable.count} of {found.samples} samples"
+        return f"Verdict: {failing_words(found).upper()} in {found.unstable.count} of {found.samples} samples"
     if found.off_target.count:
         return f"Verdict: stable, but targets are MISSED in {found.off_target.count} of {found.samples} samples"
     return f"Verdict: stable, every target met in all {found.samples} samples"

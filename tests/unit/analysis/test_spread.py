@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -453,6 +454,15 @@ def test_samples_that_are_not_held_fail_with_their_word():
     assert found.stable[found.held == 0].all()
     assert "Verdict: NOT HELD in" in text  # none of them grows, so none is called unstable
     assert "unstable" not in text.lower()
+    worst = int(np.argmin(found.stable.sum(axis=0)))
+    lost = int((~found.stable[:, worst]).sum())
+    band = envelope(found, worst)
+    assert (band.samples, band.stable, band.unstable) == (64, 64 - lost, 0)
+    for figure, counted in ((histogram_figure(found), found.unstable.count), (envelope_figure(found, band), lost)):
+        assert f": {counted} NOT HELD" in figure.get_suptitle().replace("\n", " ")
+        assert "UNSTABLE" not in figure.get_suptitle()
+    both = envelope_figure(found, replace(band, unstable=1)).get_suptitle().replace("\n", " ")
+    assert f": 1 UNSTABLE, {lost - 1} NOT HELD" in both
 
 
 def test_ranking_is_about_the_condition_where_samples_are_worst():
