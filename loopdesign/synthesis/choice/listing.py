@@ -5,7 +5,7 @@ Where there is none: what comes nearest, and what would help.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,6 +22,7 @@ from loopdesign.synthesis.choice.what_helps import what_to_change
 from loopdesign.synthesis.search.order import alternatives, at_bounds, in_order, rank_of
 from loopdesign.synthesis.search.search import near_as_product
 from loopdesign.synthesis.search.walk import SLACK
+from loopdesign.workers.branch import Branch, branch
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -83,6 +84,15 @@ def listing(exam: Examination, work: Search, item: int) -> Listing:
     Listing
         The same whatever its worst tolerance ends show.
     """
+    bound: Branch[float | None] = Branch(lambda: work.bound)
+    if work.takes_a_bound:
+        bound = branch(lambda: work.bounded(exam.demands).bound)
+    with bound:
+        return _listing(exam, work, item, bound)
+
+
+def _listing(exam: Examination, work: Search, item: int, bound: Branch[float | None]) -> Listing:
+    """List them, while a bound on the scores of all others is found."""
     case, prefer, parts = exam.case, exam.demands.prefer, work.parts_of(item)
     others = _alternatives(exam, work, item)
     for slack in (SLACK, WIDE) if work.whole and not work.climbed else ():
@@ -101,7 +111,7 @@ def listing(exam: Examination, work: Search, item: int) -> Listing:
         count = len(others)
         told = "no alternative is" if not count else f"only {count} of {SHOWN} alternatives are"
         notes += (FEW.format(told),)
-    place, bounded = rank_of(work.lattice, work.result, item), work.bounded(exam.demands)
+    place, bounded = rank_of(work.lattice, work.result, item), replace(work, bound=bound.result())
     method = {
         settled: bounded.method(len(exam.condition), item, settled=settled, place=place) for settled in (False, True)
     }

@@ -167,7 +167,7 @@ class RobustTask:
     def _listed(self, work: Search, item: int, *, probable: bool) -> Branch[Listing]:
         """Begin to list the best others beside a combination, where it is likely to be the one chosen."""
         make = partial(listing, self.exam, work, item)
-        return branch(make) if probable or not self.tolerances else Branch(make)
+        return branch(make, further=True) if probable or not self.tolerances else Branch(make)
 
     def _ends_of(self, parts: Mapping[str, float]) -> FollowedEnds:
         """Follow the tolerance ends of a combination, once."""

@@ -127,9 +127,14 @@ class Search:
         """Whether the lattice was small enough to be searched whole."""
         return self.lattice.size <= EXHAUSTIVE
 
+    @property
+    def takes_a_bound(self) -> bool:
+        """Whether the lattice was too large to search whole, so that a bound says something."""
+        return not self.whole and not self.climbed
+
     def bounded(self, demands: Demands) -> Search:
         """Bound the score of every combination where the lattice was too large to search whole."""
-        if self.whole or self.climbed:
+        if not self.takes_a_bound:
             return self
         found = float(self.result.scores.max(initial=-np.inf))
         return replace(self, bound=best_possible(screens_for(self.responses, demands), self.lattice, found))
