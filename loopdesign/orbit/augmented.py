@@ -43,7 +43,20 @@ class Passage(NamedTuple):
     moved: NDArray[np.float64]
 
     def take(self, items: NDArray[np.intp], count: int) -> Passage:
-        """Keep the first intervals of some items."""
+        """Keep the first intervals of some items.
+
+        Parameters
+        ----------
+        items : ndarray (K,)
+            Which items, by index [unitless].
+        count : int
+            How many intervals [unitless].
+
+        Returns
+        -------
+        Passage
+            Of those items.
+        """
         return Passage(
             self.flows[:count, items], self.exponentials[:count, items], self.lengths[:count, items],
             self.moved[:count, items],

@@ -40,6 +40,7 @@ PROGRAMMING = {
     },
     "KeyError": {"analysis/limits.py"},  # a limit that no row has, asked for by name within the package
     "AssertionError": {"synthesis/choice/task.py"},  # a place that is never reached
+    "FloatingPointError": {"network/linear_algebra.py"},  # as numpy raises it: a breakdown, which callers expect
     "AttributeError": {"__init__.py", "case/__init__.py"},  # how a module says that it has no such name
     "BrokenPipeError": {"cli/entry.py"},  # the reader of the output has gone; met a few lines above
     "OSError": {"report/replace.py"},  # a system call that ctypes makes; becomes a DataError

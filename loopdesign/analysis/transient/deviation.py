@@ -151,8 +151,14 @@ def stepped_beside(
 
     Parameters
     ----------
-    case, parts, known, tolerances
-        As for `step_deviation`; a child adds nothing to what is known here.
+    case : Case
+        Case with a load step.
+    parts : mapping of str to float
+        Compensation parts by designator, 0.0 where not fitted [ohm], [F].
+    known : StepMemory
+        What is known of this case; a child adds nothing to it here.
+    tolerances : bool
+        Whether temperatures and tolerance ends count [unitless].
 
     Returns
     -------

@@ -90,7 +90,7 @@ class StepMemory:
         Parameters
         ----------
         found : tuple of StepDeviation and dict
-            The largest departure, and every departure known where it was found.
+            The largest departure, and every departure known where it was found, by place [V].
 
         Returns
         -------

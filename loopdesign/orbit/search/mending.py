@@ -79,7 +79,7 @@ def mended(
     shown : mapping of int to Sequence
         What orbits that are not kept show instead, by item [unitless], each a batch of one [periods].
     without : mapping of int to Sequence
-        Sequences that have no orbit, by other items.
+        Sequences that have no orbit, by other items [unitless], each a batch of one [periods].
 
     Returns
     -------

@@ -51,10 +51,6 @@ CLOSE = 2.0 * TIE
 """Share of the best score within which combinations are kept at first; whole ties, so that their order stays."""
 
 
-class UncheckedError(Exception):
-    """What was confirmed without a check, and led to nothing, fails it: the search begins anew with checks."""
-
-
 class RobustTask:
     """One robust choice: the corners so far, and the search over them.
 
@@ -115,7 +111,7 @@ class RobustTask:
         self.placed = branch(partial(placed_to_begin_with, self.case, self.plain, self.exam.demands.limits))
         try:
             found = self._rounds()
-        except (NoDesignError, UncheckedError):
+        except NoDesignError:
             if self._all_met():
                 raise
             found = None
@@ -330,7 +326,7 @@ class RobustTask:
         """Say that nothing passes, what comes nearest, which limit it misses and where, and what would help."""
         self.held.drop()
         if not self.strict and not self._all_met():
-            raise UncheckedError
+            return NoDesignError("a check fails")  # never told: the search begins anew with checks
         first, demands = self.first, self.exam.demands
         wide = first.widened(demands) if first is not None and first.whole and not first.climbed else first
         nominal_count = 0 if wide is None else len(wide.result.items)
