@@ -62,13 +62,13 @@ def compensator_response(
     """
     f = np.asarray(frequencies_hz, dtype=np.float64)
     s = np.asarray(2j * np.pi * f, dtype=np.complex128)
-    upper = 1.0 / _axis(divider.upper) + s * _axis(divider.feedforward) + _series(s, parts.R2, parts.C3)
+    upper = _upper(divider, s, parts.R2, parts.C3)
     lower = 1.0 / _axis(divider.lower)
     network = s * _axis(parts.C2) + _series(s, parts.R1, parts.C1)
     if isinstance(amplifier, TransconductanceAmplifier):
         load = network + 1.0 / _axis(amplifier.output_resistance)
         return np.asarray(_axis(amplifier.gm) * upper / (upper + lower) / load)
-    inverse_gain = 1.0 / _axis(amplifier.dc_gain) + 1j * f / _axis(amplifier.gain_bandwidth)
+    inverse_gain = _inverse_gain(amplifier, f)
     operational = upper / (network + (upper + lower + network) * inverse_gain)
     if isinstance(amplifier, OperationalAmplifier):
         return np.asarray(operational)
@@ -122,7 +122,7 @@ def bilinear_response(
         if of == "C2":
             return np.asarray(gm * u0 / (u0 + lower)), u1, load, m1
         return np.asarray(gm * u0), np.asarray(gm * u1), (u0 + lower) * load, (u1 + lower * r) * load
-    inverse_gain = 1.0 / _axis(amplifier.dc_gain) + 1j * f / _axis(amplifier.gain_bandwidth)
+    inverse_gain = _inverse_gain(amplifier, f)
     held = np.asarray(m0 * (1.0 + inverse_gain) + lower * inverse_gain)
     below = held + u0 * inverse_gain
     per_unit = np.asarray(m1 * (1.0 + inverse_gain) if of == "C2" else held * r + u1 * inverse_gain)
@@ -156,12 +156,12 @@ def parted_response(
     """
     f = np.asarray(frequencies_hz, dtype=np.float64)
     s = np.asarray(2j * np.pi * f, dtype=np.complex128)
-    upper = 1.0 / _axis(divider.upper) + s * _axis(divider.feedforward) + _series(s, *lead)
+    upper = _upper(divider, s, *lead)
     lower, none, one = 1.0 / _axis(divider.lower), np.zeros_like(s), np.ones_like(s)
     if isinstance(amplifier, TransconductanceAmplifier):
         above = np.asarray(_axis(amplifier.gm) * upper / (upper + lower))
         return none, above, 1.0 / _axis(amplifier.output_resistance) + none, one
-    inverse_gain = 1.0 / _axis(amplifier.dc_gain) + 1j * f / _axis(amplifier.gain_bandwidth)
+    inverse_gain = _inverse_gain(amplifier, f)
     held, per = np.asarray((upper + lower) * inverse_gain), np.asarray(one + inverse_gain)
     if isinstance(amplifier, OperationalAmplifier):
         return none, np.asarray(upper), held, per
@@ -196,20 +196,32 @@ def _bilinear_in_r1(
     """Return n0, n1, d0 and d1 of R1: with it the network is (m0 + m1 R1) / (1 + q R1)."""
     s = np.asarray(2j * np.pi * f, dtype=np.complex128)
     lower = 1.0 / _axis(divider.lower)
-    upper = 1.0 / _axis(divider.upper) + s * _axis(divider.feedforward) + _series(s, parts.R2, parts.C3)
+    upper = _upper(divider, s, parts.R2, parts.C3)
     q, shunt = np.asarray(s * _axis(parts.C1)), np.asarray(s * _axis(parts.C2))
     m0, m1 = q + shunt, q * shunt
     if isinstance(amplifier, TransconductanceAmplifier):
         leak = 1.0 / _axis(amplifier.output_resistance)
         above = np.asarray(_axis(amplifier.gm) * upper / (upper + lower))
         return above, above * q, m0 + leak, m1 + leak * q
-    inverse_gain = 1.0 / _axis(amplifier.dc_gain) + 1j * f / _axis(amplifier.gain_bandwidth)
+    inverse_gain = _inverse_gain(amplifier, f)
     held = np.asarray((upper + lower) * inverse_gain)
     below, per_ohm = m0 * (1.0 + inverse_gain) + held, m1 * (1.0 + inverse_gain) + held * q
     if isinstance(amplifier, OperationalAmplifier):
         return np.asarray(upper), upper * q, below, per_ohm
     factor, direct = optocoupler_factor(amplifier, f), float(amplifier.fed_from_output)
     return factor * (direct * below + upper), factor * (direct * per_ohm + upper * q), below, per_ohm
+
+
+def _upper(
+    divider: Divider, s: NDArray[np.complex128], resistance: Value, capacitance: Value
+) -> NDArray[np.complex128]:
+    """Admittance Yu from sense to feedback, R2 and C3 across the divider's upper resistor."""
+    return np.asarray(1.0 / _axis(divider.upper) + s * _axis(divider.feedforward) + _series(s, resistance, capacitance))
+
+
+def _inverse_gain(amplifier: OperationalAmplifier | ShuntOptocoupler, f: NDArray[np.float64]) -> NDArray[np.complex128]:
+    """1/A of the one-pole amplifier."""
+    return np.asarray(1.0 / _axis(amplifier.dc_gain) + 1j * f / _axis(amplifier.gain_bandwidth))
 
 
 def optocoupler_factor(amplifier: ShuntOptocoupler, frequencies_hz: ArrayLike) -> NDArray[np.complex128]:
