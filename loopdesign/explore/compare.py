@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from loopdesign.analysis.findings.failing import GROWS, failing_word
 from loopdesign.analysis.grids import band
 from loopdesign.case import Levels, Tolerance
 from loopdesign.models.switched import loop_gain
@@ -47,7 +48,8 @@ class Comparison:
     worse : tuple of tuple of str
         For each case, by what it is worse than the first; empty for the first.
     frequencies_hz, loops : ndarray (F,), ndarray (N, F)
-        Loop gain of each case at its nominal corner with the least phase margin; NaN where it has no loop.
+        Loop gain of each case at its nominal corner with the least phase margin of those that its controller holds; NaN
+        where it has none.
     places : tuple of str
         Those corners in words.
     """
@@ -146,13 +148,15 @@ def _worse(
     """Say by what a case is worse than the first."""
     a, b = first[0], other[0]
     if a.stable and not b.stable:
-        yield "it is UNSTABLE, or not held, where the first is stable"
+        yield f"it is {failing_word(b)} where the first is stable"
     if a.targets_met and not b.targets_met:
         yield f"it misses a target: {b.reasons[0]}"
     if not a.stable:  # margins of what is unstable mean nothing
         sizes = [0.0 if (w := c.worst["largest_multiplier"]) is None else w.value for c in (a, b)]
         if not b.stable and sizes[1] > max(sizes[0], 1.0) * (1.0 + slack):
-            yield f"it is UNSTABLE as the first is, with a larger multiplier: {sizes[1]:.5g} against {sizes[0]:.5g}"
+            words = failing_word(a)
+            also = "as the first is, with" if words == GROWS else f"where the first is {words}, with"
+            yield f"it is UNSTABLE {also} a larger multiplier: {sizes[1]:.5g} against {sizes[0]:.5g}"
         return
     for name, words in HELD.items():
         before, now = a.worst[name], b.worst[name]
@@ -237,16 +241,20 @@ def _loops(
     hz = np.geomspace(band(fastest)[0], 0.5 * fastest, POINTS)
     loops = np.full((len(checks), POINTS), np.nan, complex)
     places = []
-    for k, c in enumerate(checks):
+    for row, c in enumerate(checks):
         if c.closed_loop is None:
             places.append("no loop")
             continue
-        margins = [np.inf if m.phase_margin_deg is None else m.phase_margin_deg for m in c.margins]
-        item = int(np.argmin(margins))
+        kept = [k for k, v in enumerate(c.verdicts) if v.held is None]  # no margin is shown of any other
+        if not kept:
+            places.append(f"{failing_word(c)} at every corner, no loop gain")
+            continue
+        least = [np.inf if (m := c.margins[k].phase_margin_deg) is None else m for k in kept]
+        item = kept[int(np.argmin(least))]
         inside = hz <= 0.5 / float(c.stage.converter.period)
-        loops[k, inside] = loop_gain(c.closed_loop, hz[inside])[item]
+        loops[row, inside] = loop_gain(c.closed_loop, hz[inside])[item]
         v, i = c.conditions.input_voltage[item], c.conditions.load_current[item]
-        places.append(f"{v:.4g} V, {i:.3g} A, {'stable' if c.verdicts[item].stable else 'UNSTABLE'}")
+        places.append(f"{v:.4g} V, {i:.3g} A, {'stable' if c.verdicts[item].stable else GROWS}")
     return hz, loops, tuple(places)
 
 

@@ -42,12 +42,14 @@ class FilterCheck(Shown, FilterStudy):
     """
 
     def brief(self) -> Brief:
-        """Say whether the filter makes a corner unstable, then how far the impedances are apart."""
+        """Say what the filter makes of the corners' stability, then how far the impedances are apart."""
         unstable, count = sum(not v.stable for v in self.verdicts_with), len(self.verdicts_with)
         turned = sum(self.turned)
         verdict = f"Stable with the input filter at all {count} corners"
         if unstable:
-            verdict = f"UNSTABLE with the input filter at {unstable} of {count} corners"
+            grows = any(not v.worst_mode.stable for v in self.verdicts_with)
+            word = "UNSTABLE" if grows else "NOT HELD"
+            verdict = f"{word} with the input filter at {unstable} of {count} corners"
             verdict += f", {turned} of them stable without it" if turned else ", with it and without"
         return Brief(verdict=verdict, table=filter_table(self), notes=filter_sentences(self))
 

@@ -10,7 +10,7 @@ from loopdesign.analysis.responses import FrequencyResponse
 from loopdesign.front.case import as_case
 from loopdesign.front.shown import Shown, shown_as
 from loopdesign.report.basics.brief import Brief
-from loopdesign.report.basics.status import held_word
+from loopdesign.report.basics.status import judged_word
 from loopdesign.report.loop.response_text import notes, response_table
 
 if TYPE_CHECKING:
@@ -58,9 +58,9 @@ class Response(Shown, FrequencyResponse):
         place = f"{self.input_voltage:.4g} V, {self.load_current:.3g} A, {self.temperature:.3g} degC ({self.mode})"
         loop = "control voltage held" if self.open_loop else "loop closed"
         said = f"{self.quantity.replace('-', ' ')} by the {self.model} model at {place}, {loop}"
-        word = "Stable" if self.stable else "UNSTABLE" if self.held is None else held_word(self.held)
+        word = judged_word(self)
         told = (*notes(self), *(f"warning: {w}" for w in self.warnings))
-        return Brief(verdict=f"{word}: {said}", table=response_table(self), notes=told)
+        return Brief(verdict=f"{word[0].upper()}{word[1:]}: {said}", table=response_table(self), notes=told)
 
     def plot(self) -> Figure:
         """Draw magnitude and phase over frequency.

@@ -181,9 +181,11 @@ def output_filter_sentences(study: OutputFilterStudy) -> tuple[str, ...]:
         f"switching frequency by {-study.attenuation_db:.1f} dB; the feedback senses {study.sense} it"
     )
     told = [rings]
-    unstable = sum(not v.stable for v in given.verdicts)
-    if unstable:
-        told.append(f"with it, {unstable} of {len(given.verdicts)} corners are UNSTABLE or not held")
+    grow = sum(not v.worst_mode.stable for v in given.verdicts)
+    lost = sum(not v.stable for v in given.verdicts) - grow
+    bad = [f"{n} of {len(given.verdicts)} corners {word}" for n, word in ((grow, "UNSTABLE"), (lost, "NOT HELD")) if n]
+    if bad:
+        told.append(f"with it: {', '.join(bad)}")
     told.append(
         f"least phase margin {_least(given, 'phase_margin_deg', 'deg')} (without the filter "
         f"{_least(without, 'phase_margin_deg', 'deg')}), least gain margin {_least(given, 'gain_margin_db', 'dB')} "

@@ -335,11 +335,16 @@ def _warnings(
         )
     for item, (a, b) in enumerate(zip(without, with_filter, strict=True)):
         name = corner_name(corners, item)
-        if a.stable and not b.stable:
-            grows = b.worst_mode
+        grows = b.worst_mode
+        if a.stable and not grows.stable:
             told.append(
                 f"at {name} the converter is stable without its input filter and UNSTABLE with it: {grows.name} at "
                 f"{format_quantity(grows.frequency_hz, 'Hz')} grows by "
                 f"{percent(abs(grows.multiplier) - 1.0)} per switching period"
+            )
+        elif a.stable and not b.stable:
+            told.append(
+                f"at {name} the converter is stable without its input filter and NOT HELD with it: the controller does "
+                f"not keep its operating point ({b.held})"
             )
     return tuple(told)

@@ -164,7 +164,7 @@ def _control_voltage(point: OperatingPoint) -> float:
 
 
 def model_after(start: StepStart) -> tuple[SwitchedModel | None, str, str | None]:
-    """Operating point after the step, or why there is none that the controller can hold.
+    """Operating point after the step, and why the controller cannot hold it where it cannot.
 
     Parameters
     ----------
@@ -174,7 +174,7 @@ def model_after(start: StepStart) -> tuple[SwitchedModel | None, str, str | None
     Returns
     -------
     tuple of SwitchedModel or None, str, and str or None
-        The model, why there is none, and the limit of the controller that keeps it from one.
+        The model, why there is none or it is not held, and the limit of the controller that keeps it from being held.
     """
     total = start.load[1]
     if total <= 0.0 and not start.converter.synchronous:
@@ -190,7 +190,7 @@ def model_after(start: StepStart) -> tuple[SwitchedModel | None, str, str | None
     if model is not None:
         told = obstacle(start, model)
         if told:
-            return None, f"the operating point after the step cannot be held: {told}", not_kept(start, model)
+            return model, f"the operating point after the step cannot be held: {told}", not_kept(start, model)
     return model, reason, None
 
 

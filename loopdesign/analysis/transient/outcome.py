@@ -44,15 +44,30 @@ def verdict(sequence: Run, after: float | None, worst: Mode | None, band: float,
     if worst is None or after is None:
         return False, reason
     if not worst.stable:
-        return False, (
-            f"unstable after the step: {worst.name} at {hertz(worst.frequency_hz)} grows by "
-            f"{percent(abs(worst.multiplier) - 1.0)} per switching period (largest multiplier "
-            f"{abs(worst.multiplier):.4f})"
-        )
+        return False, f"unstable after the step: {growth_words(worst)}"
     end, middle = _distance(sequence, after, 1.0), _distance(sequence, after, 0.5)
     if end > band and end > APPROACHING * middle and not _short(sequence, worst):
         return False, "the output does not approach the operating point after the step, although that is stable"
     return True, ""
+
+
+def growth_words(worst: Mode) -> str:
+    """Say how fast a mode grows.
+
+    Parameters
+    ----------
+    worst : Mode
+        One that does not decay.
+
+    Returns
+    -------
+    str
+        Its name, frequency and multiplier, without a full stop.
+    """
+    return (
+        f"{worst.name} at {hertz(worst.frequency_hz)} grows by {percent(abs(worst.multiplier) - 1.0)} per switching "
+        f"period (largest multiplier {abs(worst.multiplier):.4f})"
+    )
 
 
 def _distance(sequence: Run, after: float, share: float) -> float:

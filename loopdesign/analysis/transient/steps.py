@@ -20,7 +20,7 @@ from loopdesign.analysis.given import given_parts
 from loopdesign.analysis.transient.after import begun, mean_output, model_after
 from loopdesign.analysis.transient.estimate import predicted_departures
 from loopdesign.analysis.transient.notes import left_out
-from loopdesign.analysis.transient.outcome import cut_short, verdict
+from loopdesign.analysis.transient.outcome import cut_short, growth_words, verdict
 from loopdesign.analysis.transient.ringing import GrowthRun, Ringing, disturb, extremes_of, ringing
 from loopdesign.analysis.transient.run import Run, Traces, from_point, run_cycles, settling_time, traces, traces_of
 from loopdesign.analysis.transient.start import (
@@ -83,7 +83,7 @@ class StepResult:
     settling_time_s
         Time after which the cycle mean stays within the band around its final value [s]; None where it does not.
     worst_mode
-        Worst mode of the operating point after the step; None where there is none.
+        Worst mode of the operating point after the step, held or not; None where there is none.
     ringing
         What the tail of the run shows of it.
     predicted_deviation_v
@@ -288,7 +288,8 @@ def _step(start: StepStart, cycles: int | None, case: cases.Case) -> StepResult:
     x, devices = from_point(start.point)
     lead = traces(stepper, x, devices, cycles=ZOOM_BEFORE, first=-ZOOM_BEFORE)
     before = mean_output(start, start.point)
-    model, reason, held = model_after(start)
+    reached, reason, held = model_after(start)
+    model = reached if held is None else None
     stepper.set_inputs(**start.changes)
     most, least = _cycles(model, cycles)
     motions: list[list[Segment]] = []
@@ -298,6 +299,9 @@ def _step(start: StepStart, cycles: int | None, case: cases.Case) -> StepResult:
     zoom = joined([lead, near])
     worst = None if model is None else worst_modes(model)[0]
     after = None if model is None else mean_output(start, model.point)
+    there = None if reached is None else worst_modes(reached)[0]
+    if held is not None and there is not None and not there.stable:
+        reason += f"; it is unstable besides: {growth_words(there)}"
     stable, reason = verdict(sequence, after, worst, band, reason)
     cut = stable and cut_short(sequence, after, worst, band)
     final = after if after is not None else float(sequence.mean[-len(sequence.mean) // 10 :].mean())
@@ -310,7 +314,7 @@ def _step(start: StepStart, cycles: int | None, case: cases.Case) -> StepResult:
         load_to=start.load[1], output_before_v=before, output_after_v=after, run=sequence, zoom=zoom,
         peak_deviation_v=float(np.abs(sequence.mean - before).max()), raw_deviation_v=raw,
         settling_time_s=settling_time(sequence, final, band) if stable and not cut else None,
-        worst_mode=worst, ringing=heard,
+        worst_mode=there, ringing=heard,
         predicted_deviation_v=_estimated(start, model, sequence),
         stable=stable, reason=reason, cut=cut, held=held,
     )  # fmt: skip

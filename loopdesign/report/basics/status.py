@@ -6,6 +6,7 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 from loopdesign.analysis.findings.corner import corner_name, instabilities
+from loopdesign.analysis.findings.failing import GROWS, nominal_word, worst_end
 from loopdesign.analysis.findings.worst import reading_place
 from loopdesign.analysis.readings import readings_of
 from loopdesign.units.quantities import format_quantity, percent
@@ -20,17 +21,11 @@ if TYPE_CHECKING:
 
 ALARMS = ("UNSTABLE", "NOT HELD", "OUT OF REACH", "WITHOUT OPERATING POINT", "MISSED", "EXCEEDED")
 """Words that are painted or set bold wherever they stand; ``document.typ`` has the same list."""
-ENDS = {
-    "unstable at ": "UNSTABLE",
-    "no operating point": "WITHOUT OPERATING POINT",
-    "the output is out of reach": "OUT OF REACH",
-}
-"""What is said of tolerance ends whose sentences begin so, the worst first."""
 
 
 def stable_word(stable: bool) -> str:
     """Say ``stable`` or ``UNSTABLE``."""
-    return "stable" if stable else "UNSTABLE"
+    return "stable" if stable else GROWS
 
 
 def held_word(held: str) -> str:
@@ -67,7 +62,7 @@ def judged_word(found: Verdict | FrequencyResponse) -> str:
 
 
 def missed(found: CheckResult, item: int) -> tuple[str, ...]:
-    """Name what one corner fails: stability, current loop, margins and crossover.
+    """Name what one corner fails: stability or that it is not held, current loop, margins and crossover.
 
     Parameters
     ----------
@@ -84,7 +79,7 @@ def missed(found: CheckResult, item: int) -> tuple[str, ...]:
     verdict = found.verdicts[item]
     if verdict.regime is not None:
         return (verdict.regime,)
-    told = [] if verdict.stable else ["stability"]
+    told = [] if verdict.stable else ["not held" if verdict.worst_mode.stable else "stability"]
     if verdict.current_loop_worst_mode.beyond_the_loop and (found.margins or verdict.stable):
         told.append("current loop")
     if not found.margins or verdict.held is not None:
@@ -108,7 +103,7 @@ def headline(found: CheckResult) -> str:
     total, light = len(found.verdicts), _light_words(found)
     loop = "" if found.margins else " with the control voltage held, no loop is given"
     if unstable or light:
-        told = [f"{_failing_word(found)} at {unstable}"] if unstable else []
+        told = [f"{nominal_word(found)} at {unstable}"] if unstable else []
         more = "" if unstable else _more(found)
         return f"Verdict: {', '.join([*told, *light])} of {total} corners{more}{loop}"
     inner = sum(v.current_loop_worst_mode.beyond_the_loop for v in found.verdicts)
@@ -116,24 +111,8 @@ def headline(found: CheckResult) -> str:
         nominal, more = " with nominal parts" if found.beyond else "", _more(found)
         return f"Verdict: stable{nominal}, but the current loop alone is UNSTABLE at {inner} of {total} corners{more}"
     if not found.stable:
-        return f"Verdict: stable with nominal parts, {_worst_end(found)[0]} at some {_beyond_words(found)}{loop}"
+        return f"Verdict: stable with nominal parts, {worst_end(found)[0]} at some {_beyond_words(found)}{loop}"
     return f"Verdict: stable{_targets(found) if found.margins else loop}"
-
-
-def _failing_word(found: CheckResult) -> str:
-    """Say what nominal corners without a stable operating point are; where none grows, the controller's bounds fail."""
-    grows = any(not v.worst_mode.stable for v in found.verdicts if not v.stable and v.regime is None)
-    return "UNSTABLE" if grows else "NOT HELD"
-
-
-def _worst_end(found: CheckResult) -> tuple[str, str]:
-    """Say the same of temperatures and tolerance ends, with the sentence that the word is read from."""
-    told = () if found.beyond is None else found.beyond.reasons
-    for begins, word in ENDS.items():
-        for sentence in told:
-            if sentence.startswith(begins):
-                return word, sentence
-    return "NOT HELD", told[0] if told else ""
 
 
 def _light_words(found: CheckResult) -> list[str]:
@@ -187,8 +166,8 @@ def verdict_sentence(found: CheckResult) -> str:
     if found.beyond is not None:
         where, examined = f"{total} nominal corner{'s' if total > 1 else ''}", f" Examined at {covered}."
     if unstable:
-        word = _failing_word(found)
-        tail = "; a margin read from a plot proves nothing there" if found.margins and word == "UNSTABLE" else ""
+        word = nominal_word(found)
+        tail = "; a margin read from a plot proves nothing there" if found.margins and word == GROWS else ""
         number = f"{len(unstable)} of " if total > 1 or found.beyond is not None else ""
         told = f"{subject}{word} at {number}{where}: {_worst_mode(found, unstable)}{tail}."
         return f"{told}{_light_sentence(found, light)}{examined}"
@@ -201,7 +180,7 @@ def verdict_sentence(found: CheckResult) -> str:
         head += _unstable_ends(found) if head else ""
         return f"{head}{alone}{'.' if head else ''}{_light_sentence(found, light)}{besides}{examined}".lstrip()
     if found.beyond is not None and not found.beyond.stable:
-        word, told = _worst_end(found)
+        word, told = worst_end(found)
         before = subject or "Stable with nominal parts, "
         return f"{before}{word} at some {_beyond_words(found)}: {told}.{examined}"
     if not found.margins:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.analysis.findings.failing import GROWS, failing_word
 from loopdesign.explore.compare import READINGS, part_names, plain_input
 from loopdesign.report.basics import axes as shared
 from loopdesign.report.basics.layout import laid_out, lettered, paragraph
@@ -65,7 +66,7 @@ def verdict_table(found: Comparison) -> Table:
         One row per reading, one column per case.
     """
     rows: list[tuple[CellValue, ...]] = [
-        ("verdict", *("stable" if c.stable else "UNSTABLE or not held" for c in found.checks)),
+        ("verdict", *(failing_word(c) for c in found.checks)),
         ("targets", *("met" if c.targets_met else "MISSED" for c in found.checks)),
     ]
     for name in READINGS:
@@ -174,10 +175,9 @@ def loops_figure(found: Comparison) -> Figure:
     hz = found.frequencies_hz
     for k, (name, loop, place) in enumerate(zip(found.names, found.loops, found.places, strict=True)):
         seen = np.isfinite(loop)
-        if not seen.any():
-            continue
         style = {"color": shared.PALETTE[k % len(shared.PALETTE)], "linestyle": shared.DASHES[k % len(shared.DASHES)]}
-        more = "" if found.checks[k].stable or place.endswith("UNSTABLE") else "; UNSTABLE or not held elsewhere"
+        told = found.checks[k].stable or place.endswith(GROWS) or not seen.any()
+        more = "" if told else f"; {failing_word(found.checks[k])} elsewhere"
         upper.plot(hz[seen], 20.0 * np.log10(np.abs(loop[seen])), label=f"{name}: {place}{more}", **style)
         lower.plot(hz[seen], np.degrees(np.unwrap(np.angle(loop[seen]))), **style)
     upper.axhline(0.0, color=shared.INK, linewidth=0.8)

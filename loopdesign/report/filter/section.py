@@ -101,7 +101,7 @@ def _proposed(study: FilterStudy) -> tuple[str, ...]:
     proposal = study.proposal
     if proposal is None or proposal.damping.capacitance is None:
         return ()
-    effect = "every corner is then stable" if proposal.stable else "some corner is UNSTABLE all the same"
+    effect = "every corner is then stable" if proposal.stable else "some corner is not stable all the same"
     least = float(proposal.separation.db.min())
     short = "" if proposal.enough else (
         f", less than the {ENOUGH_DB:g} dB it was to reach: a capacitor of {LARGEST_RATIO:g} times the filter's is the "

@@ -73,8 +73,8 @@ def impedances_caption(study: Impedances) -> str:
         f"Switched model, nominal parts, {loop}. To see: the peak of the output impedance, which a load step meets; "
         "how much of a disturbance of the input arrives at the output (-40 dB is a hundredth); and the input "
         "impedance with its phase, which near ±180 degrees (dotted) is a negative resistance that an input filter "
-        "must not meet with an impedance of its size. The curves of a corner marked UNSTABLE show what the linear "
-        "model says; no instrument could measure them."
+        "must not meet with an impedance of its size. The curves of a corner that is not stable show what the "
+        "linear model says; no instrument could measure them."
     )
 
 

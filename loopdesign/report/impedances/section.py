@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from loopdesign.report.basics.status import stable_word
+from loopdesign.report.basics.status import verdict_word
 from loopdesign.report.basics.tables import INPUT, LOAD, Column, Table
 from loopdesign.report.impedances.plots import TITLE
 
@@ -28,8 +28,8 @@ def impedance_paragraphs(study: Impedances) -> tuple[str, ...]:
     if all(study.stable(i) for i in range(len(study.output))):
         return (told,)
     warning = (
-        "These responses cannot be measured at a corner that is UNSTABLE: its curves only show what the linear model "
-        "says, and the table leaves its numbers out."
+        "These responses cannot be measured at a corner that is not stable: its curves only show what the linear "
+        "model says, and the table leaves its numbers out."
     )
     return told, warning
 
@@ -45,7 +45,7 @@ def impedance_table(study: Impedances) -> Table:
     Returns
     -------
     Table
-        One row per corner; an unstable one has its verdict and no numbers.
+        One row per corner; one that is not stable has its verdict and no numbers.
     """
     columns = (
         INPUT, LOAD, Column(heading="verdict"), Column(heading="largest output impedance", unit="ohm"),
@@ -57,7 +57,8 @@ def impedance_table(study: Impedances) -> Table:
     corners = study.check.conditions
     rows: list[tuple[CellValue, ...]] = []
     for item in range(len(corners)):
-        head = (float(corners.input_voltage[item]), float(corners.load_current[item]), stable_word(study.stable(item)))
+        word = verdict_word(study.check.verdicts[item])
+        head = (float(corners.input_voltage[item]), float(corners.load_current[item]), word)
         numbers: tuple[CellValue, ...] = (None,) * (6 + len(study.further))
         if study.stable(item):
             out, line, least = study.output_peak(item), study.line_peak(item), study.input_least(item)

@@ -36,7 +36,7 @@ HERE = Path(__file__).parent
 MODULES = (
     "engine/algebra.js", "engine/compensator.js", "engine/curve.js", "engine/stage.js", "engine/joint.js",
     "engine/held.js", "engine/loop.js", "engine/margins.js", "engine/step.js", "engine/evaluate.js",
-    "desk/numbers.js", "desk/chart.js", "desk/pictures.js", "desk/controls.js", "desk/verdict.js", "desk/desk.js",
+    "desk/numbers.js", "desk/chart.js", "desk/verdict.js", "desk/pictures.js", "desk/controls.js", "desk/desk.js",
 )  # fmt: skip
 """Modules of the script, each behind those it uses."""
 _IMPORT = re.compile(r'^import (\{[^}]*\}) from "[^"]*?(\w+)\.js";$', re.MULTILINE)

@@ -10,7 +10,7 @@ from loopdesign.report.basics.layout import PIPE, Display, laid_out, lettered, p
 from loopdesign.report.basics.status import stable_word
 from loopdesign.report.basics.tables import INPUT, LOAD, VERDICT, Column, Table, without_empty
 from loopdesign.report.loop.terminal import bullets
-from loopdesign.report.steps.words import EVENTS, KINDS, outcome_word
+from loopdesign.report.steps.words import EVENTS, KINDS, outcome_word, outcomes
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
@@ -114,7 +114,7 @@ def ringing_table(study: StepStudy) -> Table:
     )  # fmt: skip
     rows = []
     for r in study.results:
-        if r.worst_mode is None:
+        if r.worst_mode is None or r.held is not None:
             continue
         heard = (None, None) if r.ringing is None else (abs(r.ringing.multiplier), r.ringing.frequency_hz)
         rows.append(
@@ -198,15 +198,7 @@ def step_verdict(study: StepStudy) -> str:
                 "output had settled: their deviation and settling time may be larger than shown."
             )
         return f"The output settles after all {count} steps. {_largest(study)}"
-    unstable = sum(r.worst_mode is not None and not r.worst_mode.stable for r in bad)
-    held = sum(r.held is not None for r in bad)
-    told = (
-        (unstable, "UNSTABLE after the step"),
-        (held, f"not held after the step ({', '.join(dict.fromkeys(r.held for r in bad if r.held))})"),
-        (len(bad) - unstable - held, "not settled by the end of the run"),
-        (len(study.not_made), "could not be made"),
-    )
-    others = ", ".join(f"{number_of} {words}" for number_of, words in told if number_of)
+    others = ", ".join(f"{number_of} {words}" for number_of, words in outcomes(study))
     return f"The output settles after {len(study.results) - len(bad)} of {count} steps; {others}."
 
 
@@ -251,10 +243,13 @@ def step_text(study: StepStudy, *, report: str = "", display: Display = PIPE) ->
 
 def step_headline(study: StepStudy) -> str:
     """Say the verdict over all steps in a few words."""
-    unstable = sum(r.worst_mode is not None and not r.worst_mode.stable for r in study.results)
-    if unstable:
-        return f"Verdict: UNSTABLE after {unstable} of {len(study.results) + len(study.not_made)} steps"
-    return f"Verdict: {'stable after every step' if study.stable else 'the output does not settle after every step'}"
+    if study.stable:
+        return "Verdict: stable after every step"
+    (count, words), *_ = outcomes(study)
+    of = f" of {len(study.results) + len(study.not_made)} steps"
+    if " after the step" in words:
+        return f"Verdict: {words.partition(' after the step')[0]} after {count}{of}"
+    return f"Verdict: {count}{of} {words}"
 
 
 def step_answer(study: StepStudy) -> dict[str, Any]:

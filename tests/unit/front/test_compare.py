@@ -10,6 +10,7 @@ import pytest
 
 import loopdesign as ld
 from loopdesign.cli import main
+from loopdesign.report.explore.compare_text import loops_figure, verdict_table
 
 CASES = Path(__file__).parents[3] / "cases"
 UNDAMPED = CASES / "tide_gauge_sepic_undamped.toml"
@@ -37,6 +38,24 @@ def test_an_unstable_case_is_worse_though_its_phase_margin_is_larger(pair, dampe
     other_way = ld.compare(UNDAMPED, damped, nominal=True)
     assert other_way.worse == ((), ())
     assert not other_way.any_worse
+
+
+def test_a_case_that_its_controller_does_not_hold_is_not_called_unstable(damped, tmp_path):
+    """The words are those of its check; no loop gain is drawn of a corner that is not held."""
+    clamped = tmp_path / "clamped.toml"
+    text = damped.read_text(encoding="utf-8")
+    old = 'reference = "1.2 V"'
+    assert old in text
+    clamped.write_text(text.replace(old, old + '\nclamp = { min = "0 V", max = "0.05 V" }'), encoding="utf-8")
+    found = ld.compare(damped, clamped, nominal=True)
+    verdicts = found.checks[1].verdicts
+    assert all(v.held == "clamp" and v.worst_mode.stable for v in verdicts if not v.stable)
+    assert not all(v.stable for v in verdicts)
+    assert verdict_table(found).rows[0] == ("verdict", "stable", "NOT HELD")
+    assert "it is NOT HELD where the first is stable" in found.worse[1]
+    labels = [text.get_text() for text in loops_figure(found).legends[0].get_texts()]
+    assert labels[1].endswith("NOT HELD elsewhere") or labels[1].endswith("NOT HELD at every corner, no loop gain")
+    assert not any("UNSTABLE" in told for told in (*labels, *found.worse[1]))
 
 
 def test_what_differs_is_listed(pair):

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from matplotlib.text import Text
 
-from loopdesign.analysis.check import examine
+from loopdesign.analysis.check import examine, examine_stage
 from loopdesign.analysis.curves import report_data
 from loopdesign.analysis.given import given_parts
 from loopdesign.analysis.impedances import impedances
@@ -24,6 +24,7 @@ from loopdesign.analysis.transient.steps import step
 from loopdesign.analysis.variants.worst_curves import worst_curves
 from loopdesign.analysis.worst import beyond_nominal
 from loopdesign.case import load_case, parse_case
+from loopdesign.corners.converters import one_corner
 from loopdesign.errors import DataError
 from loopdesign.models.verdict import Mode
 from loopdesign.report.basics import axes as shared
@@ -37,6 +38,7 @@ from loopdesign.report.steps.growth import slope_through
 from loopdesign.report.steps.panels import peaks_kept
 from loopdesign.report.steps.plots import plot_growth, plot_steps, plot_zoom, step_sheets
 from loopdesign.report.steps.text import step_answer, step_text
+from loopdesign.report.steps.words import outcome_word
 
 CASES = Path(__file__).parents[3] / "cases"
 TEXT = (CASES / "tide_gauge_sepic_undamped.toml").read_text(encoding="utf-8")
@@ -218,7 +220,9 @@ def test_a_clamped_supply_is_called_not_held(clamped):
     assert step_answer(clamped)["corners"][0]["held"] == "clamp"
     figure = plot_steps(clamped, "load")
     assert figure.axes[0].get_title() == "8 V: NOT HELD (clamp)"
-    assert "not held after the step (clamp)" in step_text(clamped).splitlines()[-1]
+    told = step_text(clamped).splitlines()
+    assert "NOT HELD after the step (clamp)" in told[-1]
+    assert told[2].startswith("Verdict: NOT HELD after 1 of ")
     assert "UNSTABLE" not in " ".join(words(figure))
 
 
@@ -238,6 +242,14 @@ def test_words_of_a_verdict(found):
     assert verdict_word(replace(calm, stable=False, held="minimum on-time")) == "NOT HELD (minimum on-time)"
     grows = next(v for v in found.verdicts if not v.stable)
     assert verdict_word(replace(grows, held="clamp")) == "UNSTABLE"
+
+
+def test_a_step_says_what_a_check_says_of_where_it_ends(clamped):
+    """Item by item, at the operating point that the controller does not hold too, where a disturbance may grow."""
+    for r in clamped.results:
+        there = one_corner(clamped.case, r.input_voltage_to, r.load_to)
+        (verdict,) = examine(clamped.case, clamped.case.compensation.parts, examine_stage(clamped.case, there)).verdicts
+        assert outcome_word(r) == verdict_word(verdict)
 
 
 # ---------------------------------------------------------------- steps

@@ -2,6 +2,7 @@
 import { stepMeans } from "../engine/step.js";
 import { createChart, element, evenTicks } from "./chart.js";
 import { axisPrefix, plain, quantity } from "./numbers.js";
+import { wordOf } from "./verdict.js";
 
 const LIMIT_OF = (data, name) => data.limits.find((x) => x.name === name)?.value ?? null;
 const MOST_CYCLES = 4000;
@@ -91,7 +92,7 @@ function bodeOf(data, shown, reference, selected) {
       ],
       marks: marksOf.size,
       notes: [
-        ...absent(shown.loops[selected], x, y),
+        ...absent(shown, selected, x, y),
         { at: [x.min, -marginDb], text: `gain margin ${plain(marginDb)} dB`, shift: [6, 14] },
         { at: [limit, y.max], text: `crossover limit ${quantity(limit, "Hz", 3)}`, anchor: "end", shift: [-5, 14] },
       ],
@@ -108,7 +109,7 @@ function bodeOf(data, shown, reference, selected) {
       ],
       marks: marksOf.phase,
       notes: [
-        ...absent(shown.loops[selected], x, turn),
+        ...absent(shown, selected, x, turn),
         { at: [x.min, marginDeg - 180], text: `phase margin ${plain(marginDeg)}°`, shift: [6, -5] },
       ],
       describe: `Phase of the loop gain over frequency. ${told}`,
@@ -122,7 +123,7 @@ function readingsOf(data, shown, selected) {
   const corner = shown.corners[selected];
   const place = `${plain(corner.input_voltage, 4)} V, ${plain(corner.load_current)} A`;
   if (loop.held !== null) {
-    return { told: `${place}: not held (${loop.held}), no loop gain.`, marksOf: { size: [], phase: [] } };
+    return { told: `${place}: ${wordOf(corner)}, no loop gain.`, marksOf: { size: [], phase: [] } };
   }
   const hz = (w) => (w * data.switching_frequency) / (2 * Math.PI);
   const curve = curveOf(data, loop);
@@ -136,7 +137,7 @@ function readingsOf(data, shown, selected) {
     marksOf.size.push({ at: [hz(w), -db], kind: "crossing", shape: "square" });
     marksOf.phase.push({ at: [hz(w), phaseAt(hz(w))], kind: "crossing", shape: "square" });
   }
-  const word = corner.stable ? "stable" : "UNSTABLE, its margins prove nothing";
+  const word = `${wordOf(corner)}${corner.stable ? "" : ", its margins prove nothing"}`;
   const told =
     `${place}: ${word}; crossover ${quantity(corner.crossover_hz, "Hz", 3)}, ` +
     `phase margin ${plain(corner.phase_margin_deg)} degrees, gain margin ${plain(corner.gain_margin_db)} dB.`;
@@ -144,10 +145,10 @@ function readingsOf(data, shown, selected) {
 }
 
 /** What stands in a picture in place of a curve that would show an operating point at which the converter is not. */
-function absent(loop, x, y) {
-  if (loop.held === null) return [];
+function absent(shown, selected, x, y) {
+  if (shown.loops[selected].held === null) return [];
   const middle = x.log ? Math.sqrt(x.min * x.max) : (x.min + x.max) / 2;
-  return [{ at: [middle, (y.min + y.max) / 2], text: `not held: ${loop.held}`, anchor: "middle", shift: [0, -8] }];
+  return [{ at: [middle, (y.min + y.max) / 2], text: wordOf(shown.corners[selected]), anchor: "middle", shift: [0, -8] }];
 }
 
 function interpolated(points, hz) {
@@ -218,10 +219,10 @@ function nearOf(data, shown, reference, selected, width) {
     ],
     marks: [{ at: [-1, 0], kind: "critical", shape: "cross" }],
     notes: [
-      ...absent(shown.loops[selected], x, { min: 0, max: y.max }),
+      ...absent(shown, selected, x, { min: 0, max: y.max }),
       { at: [-1, -limit], text: `modulus margin ${plain(limit)}`, anchor: "middle", shift: [0, 14] },
     ],
-    describe: `Loop gain near -1. ${corner.stable ? "Stable" : "UNSTABLE"}, modulus margin ${least}.`,
+    describe: `Loop gain near -1. Verdict: ${wordOf(corner)}; modulus margin ${least}.`,
   };
 }
 
@@ -259,12 +260,12 @@ function stepOf(data, shown, reference, selected, cycles) {
   const reach = 1.25 * Math.min(seen, 4 * largest);
   const x = axisOf(0, cycles * period, "time", "s");
   const y = axisOf(-reach, reach, "departure", "V");
-  const word = corner.stable ? "" : " The operating point is unstable: whatever disturbs it grows.";
+  const word = ` Verdict: ${wordOf(corner)}.`;
   const deepest = solid.length ? quantity(Math.max(...solid.map((p) => Math.abs(p[1]))), "V", 3) : "none";
   return {
     x,
     y,
-    notes: absent(shown.loops[selected], x, { min: 0, max: y.max }),
+    notes: absent(shown, selected, x, { min: 0, max: y.max }),
     lines: [
       { points: [[0, 0], [x.max, 0]], kind: "zero" },
       { points: dashed, kind: "reference" },

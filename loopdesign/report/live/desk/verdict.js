@@ -1,17 +1,19 @@
 // What is said of a set of parts: the verdict in words, limits that are missed, the table of margins.
 import { plain, quantity } from "./numbers.js";
 
-/** One corner's verdict in a word: what a converter does at too light a load is neither stable nor unstable. */
+const grows = (corner) => corner.largest_multiplier >= 1;
+
+/** One corner's verdict in a word: what grows is unstable whether it is held or not, too light a load is neither. */
 export function wordOf(corner) {
   if (corner.stable) return "stable";
   if (corner.regime !== null) return corner.regime;
-  return corner.held === null ? "UNSTABLE" : `not held: ${corner.held}`;
+  return grows(corner) ? "UNSTABLE" : `NOT HELD (${corner.held})`;
 }
 
 /** What one corner misses, in the words of the limits; stability first. */
 export function missed(data, corner) {
   if (corner.regime !== null) return [corner.regime];
-  const told = corner.stable ? [] : [corner.held === null ? "stability" : `not held (${corner.held})`];
+  const told = corner.stable ? [] : [grows(corner) ? "stability" : "not held"];
   if (corner.current_loop_fails) told.push("current loop");
   for (const limit of data.limits) {
     const value = corner[limit.reading];
@@ -35,7 +37,7 @@ export function verdictOf(data, corners) {
   const places = light.map((c) => `${placeOf(c)} (${c.regime})`).join(", ");
   const lightly = light.length ? ` Not regulated by a pulse every period at ${places}.` : "";
   if (bad.length) {
-    const growing = bad.filter((c) => c.held === null);
+    const growing = bad.filter(grows);
     const head = `${growing.length ? "UNSTABLE" : "NOT HELD"} at ${bad.length} of ${total}`;
     if (!growing.length) {
       const cause = `at ${placeOf(bad[0])} the controller does not keep its operating point (${bad[0].held})`;
