@@ -2,6 +2,7 @@
 
 `check`         operating points, plant, loop gain, margins and verdict at every corner
 `limits`        the one rule for what fails, and by how much
+`failing`       what a check without a stable operating point fails by, in a word
 `readings`      margins and verdicts of a batch as arrays
 `findings`      what a check says of one corner
 `given`         parts and words that a caller gives beside the case

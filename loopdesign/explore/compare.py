@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from loopdesign.analysis.findings.failing import GROWS, failing_word
+from loopdesign.analysis.failing import GROWS, failing_word
 from loopdesign.analysis.grids import band
 from loopdesign.case import Levels, Tolerance
 from loopdesign.models.switched import loop_gain

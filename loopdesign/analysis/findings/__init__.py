@@ -1,7 +1,6 @@
 """What a check finds at one corner: its figures, what keeps it from being held, and what its parts carry.
 
 `corner`       operating point, verdict and margins of one corner, in plain numbers
-`failing`      what a check without a stable operating point fails by, in a word
 `nominal`      plants with nominal parts at every line, load and temperature
 `held`         what the converter does where it does not stay at its operating point, stepped from there
 `worst`        the worst of everything examined, where it occurs and which ends make it

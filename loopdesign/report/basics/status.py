@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
+from loopdesign.analysis.failing import GROWS, nominal_word, worst_end
 from loopdesign.analysis.findings.corner import corner_name, instabilities
-from loopdesign.analysis.findings.failing import GROWS, nominal_word, worst_end
 from loopdesign.analysis.findings.worst import reading_place
 from loopdesign.analysis.readings import readings_of
 from loopdesign.units.quantities import format_quantity, percent

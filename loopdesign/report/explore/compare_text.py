@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.analysis.findings.failing import GROWS, failing_word
+from loopdesign.analysis.failing import GROWS, failing_word
 from loopdesign.explore.compare import READINGS, part_names, plain_input
 from loopdesign.report.basics import axes as shared
 from loopdesign.report.basics.layout import laid_out, lettered, paragraph

@@ -15,6 +15,7 @@ from byhand import Sepic
 
 from loopdesign.analysis.check import examine
 from loopdesign.analysis.curves import differences, report_data
+from loopdesign.analysis.failing import ENDS
 from loopdesign.analysis.findings.corner import corner_name
 from loopdesign.analysis.findings.worst import Beyond, Examined
 from loopdesign.analysis.given import given_parts
@@ -351,9 +352,7 @@ def test_every_word_of_alarm_is_painted_and_set_bold():
     template = Path(status.__file__).parents[1] / "content" / "document.typ"
     listed = re.search(r"#let alarms = \((.*)\)", template.read_text(encoding="utf-8"))
     assert tuple(re.findall(r'"([^"]+)"', listed[1])) == status.ALARMS
-    assert {*status.ENDS.values(), stable_word(stable=False), status.held_word("clamp").partition(" (")[0]} <= {
-        *status.ALARMS
-    }
+    assert {*ENDS.values(), stable_word(stable=False), status.held_word("clamp").partition(" (")[0]} <= {*status.ALARMS}
     for word in status.ALARMS:
         assert re.fullmatch(rf"Verdict: \x1b\[1;31m{word}\x1b\[0m at 1 of 6", painted(f"Verdict: {word} at 1 of 6"))
         table = Table(
