@@ -55,6 +55,8 @@ class SweepPoint:
         Compensation parts that were chosen for this point [ohm], [F]; None where they are the case's own.
     error : str or None
         Why the point could not be examined.
+    refused : bool
+        Whether that is because the converter or a design of it cannot exist, and not because its input is wrong.
     """
 
     values: tuple[float, ...]
@@ -71,6 +73,7 @@ class SweepPoint:
     peak_deviation_v: float | None = None
     parts: Mapping[str, float] | None = None
     error: str | None = None
+    refused: bool = False
 
     def to_dict(self) -> dict[str, Any]:
         """Turn the point into plain values, ready for JSON.
@@ -140,9 +143,11 @@ def examined_point(task: PointTask, values: tuple[float, ...]) -> SweepPoint:
         found, parts = _redesigned(case, task) if task.redesign else (_checked(case, task), None)
         departure = _departure(found, task)
     except NoDesignError as error:
-        return SweepPoint(values=values, error=f"no parts meet the targets: {str(error).splitlines()[0]}")
+        told = f"no parts meet the targets: {str(error).splitlines()[0]}"
+        return SweepPoint(values=values, error=told, refused=True)
     except LoopDesignError as error:
-        return SweepPoint(values=values, error=str(error).splitlines()[0])
+        refused = error.exit_status == NoDesignError.exit_status
+        return SweepPoint(values=values, error=str(error).splitlines()[0], refused=refused)
     return read_point(found, values, parts, departure)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, NoReturn
 
 from cyclopts import Parameter
 
@@ -10,14 +10,18 @@ from loopdesign.cli.console import Progress, display, say
 from loopdesign.cli.deliver import write_table
 from loopdesign.cli.labour import ClusterAddress, WorkerCount, labour
 from loopdesign.cli.options import MET, MISSED, CasePath, CsvFile, Details, Folder, Json, Pictures, whole_number
-from loopdesign.errors import DataError
+from loopdesign.errors import DataError, NoDesignError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from loopdesign.explore.point import SweepPoint
+
 ENDS = 2
 COSTS = {"nominal": 0.08, "worst": 0.8, "redesign": 4.0}
 """What a point costs one processor, about [s]."""
+MOST_REASONS = 5
+"""Different reasons told where no point could be examined."""
 USUAL_POINTS = 100
 """Points that are reckoned with before anything is read."""
 
@@ -74,7 +78,8 @@ def sweep(  # noqa: PLR0913  (one parameter for each option)
     """Check a case at many values of one or two of its quantities.
 
     Each point is the worst over the nominal corners, or over everything with --worst. Parts that the case leaves open
-    are chosen once, for the case as it stands. Exit status 0 where every point is stable, 1 where one is not.
+    are chosen once, for the case as it stands. Exit status 0 where every point is stable, 1 where one is not, 3 where
+    none exists: its output is out of reach, or no parts meet the targets at it.
     """
     from loopdesign.front.explore.sweep import sweep as sweep_case
     from loopdesign.report.explore.sweep_text import sweep_csv, sweep_text
@@ -92,8 +97,7 @@ def sweep(  # noqa: PLR0913  (one parameter for each option)
             unlimited=yes, executor=executor, progress=progress,
         )  # fmt: skip
     if found.failed == len(found.points):
-        reasons = dict.fromkeys(str(p.error) for p in found.points)
-        raise DataError("no point could be examined:\n" + "\n".join(f"  - {reason}" for reason in list(reasons)[:5]))
+        _refuse(found.points)
     wrote = []
     if csv is not None:
         write_table(csv, sweep_csv(found))
@@ -111,6 +115,16 @@ def sweep(  # noqa: PLR0913  (one parameter for each option)
         wrote.append(str(output / "report.pdf"))
     say(json_, found.to_dict(), "" if json_ else sweep_text(found, display(details=details), wrote=tuple(wrote)))
     return MET if all(p.stable for p in found.points) else MISSED
+
+
+def _refuse(points: Sequence[SweepPoint]) -> NoReturn:
+    """Refuse a sweep of which no point could be examined: its input is wrong at all of them, or some cannot exist."""
+    reasons = list(dict.fromkeys(str(p.error) for p in points))
+    more = [f"  - {len(reasons) - MOST_REASONS} more reasons"] if len(reasons) > MOST_REASONS else []
+    told = "\n".join([*(f"  - {reason}" for reason in reasons[:MOST_REASONS]), *more])
+    if any(p.refused for p in points):
+        raise NoDesignError(f"no point could be examined:\n{told}")
+    raise DataError(f"no point could be examined:\n{told}")
 
 
 def wanted(words: Sequence[str]) -> dict[str, Sequence[str]]:

@@ -96,6 +96,23 @@ def test_redesign_chooses_as_design_does():
     assert swept.boundary is None
 
 
+@pytest.mark.parametrize(
+    ("words", "status"),
+    [
+        # an undamped supply whose current loop alone is unstable, and an output that losses keep out of reach
+        (["--vary", "stage.Cs.capacitance", "3.9 uF,4 uF", "--redesign"], 3),
+        (["--vary", "modulator.max_duty", "0.2,0.85", "--redesign"], 3),
+        (["--vary", "specification.input_voltage", "1 V,1.1 V"], 3),
+        (["--vary", "modulator.max_duty", "0.2,0.3"], 2),
+    ],
+)
+def test_a_sweep_without_a_point_says_whether_it_is_refused_or_wrong(words, status, capsys):
+    assert main(["sweep", str(UNDAMPED), *words, "--json"]) == status
+    told = json.loads(capsys.readouterr().out)
+    assert told["error"]["kind"] == ("NoDesignError" if status == 3 else "DataError")
+    assert "no point could be examined" in told["error"]["message"]
+
+
 def test_the_boundary_has_a_multiplier_of_one(plane, damped):
     """Traced places examined by checks of their own: the largest multiplier is one within a millionth."""
     (curve,) = plane.boundary.curves
