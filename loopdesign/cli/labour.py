@@ -24,9 +24,9 @@ MOST_HELPERS = 2
 """Most processes that share the steps and chapters of a report: more have nothing to do."""
 
 REPORTING = (
-    "loopdesign.analysis.transient.steps", "scipy.special", "loopdesign.report.content.gather",
+    "loopdesign.report.drawing.loaded", "loopdesign.analysis.transient.steps", "loopdesign.report.content.gather",
     "loopdesign.report.steps.plots", "loopdesign.report.loop.overview", "loopdesign.report.impedances.plots",
-    "loopdesign.report.drawing.svg", "loopdesign.report.drawing.panel", "matplotlib.backends.backend_agg",
+    "loopdesign.report.drawing.svg", "loopdesign.report.drawing.panel",
     "schemdraw.elements", "loopdesign.report.live.page", "jinja2", "typst",
 )  # fmt: skip
 """Modules with which steps are made and chapters written."""

@@ -10,6 +10,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from matplotlib.font_manager import FontProperties
+from matplotlib.ft2font import LoadFlags
 from matplotlib.textpath import text_to_path
 
 from loopdesign.report.drawing.outline import path_data
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
 
 EM = float(text_to_path.FONT_SCALE)
 """Height of the square that a letter is drawn in [unit of its outline]."""
+UNIT = 64.0
+"""Parts of a pixel in which fonts are measured."""
 MOST_WORDS = 4096
 """Pieces of text that are remembered; a report has some hundreds."""
 
@@ -88,31 +91,54 @@ def _face(face: FontProperties) -> tuple[tuple[str, ...], str, str, str | int, s
 
 
 @lru_cache(maxsize=MOST_WORDS)
-def _set(
-    words: str,
-    family: tuple[str, ...],
-    style: Any,  # noqa: ANN401  (one of matplotlib's words)
-    variant: Any,  # noqa: ANN401
-    weight: str | int,
-    stretch: str | int,
-) -> Letters:
+def _set(words: str, *kind: Any) -> Letters:  # noqa: ANN401  (what tells faces apart)
     setter: Any = text_to_path
+    family, style, variant, weight, stretch = kind
     face = FontProperties(family=list(family), style=style, variant=variant, weight=weight, stretch=stretch, size=EM)
-    width, height, descent = text_to_path.get_text_width_height_descent(words, face, ismath=False)
     font = setter._get_font(face)  # noqa: SLF001  (the font with those that stand in for missing letters)
-    known = _known(family, style, variant, weight, stretch).outlines
-    set_letters, _, _ = setter.get_glyphs_with_font(font, words, glyph_map=known)
+    known = _known(*kind)
+    return _laid(words, font, known) if hasattr(font, "_layout") else _set_by_matplotlib(words, font, face, known)
+
+
+def _set_by_matplotlib(words: str, font: Any, face: FontProperties, known: _Known) -> Letters:  # noqa: ANN401
+    """Set words as matplotlib does, which loads each letter twice each time it stands in one."""
+    setter: Any = text_to_path
+    width, height, descent = setter.get_text_width_height_descent(words, face, ismath=False)
+    places, _, _ = setter.get_glyphs_with_font(font, words, glyph_map=known.outlines)
     return Letters(
-        width=width, height=height, descent=descent,
-        places=tuple((str(name), float(x), float(y)) for name, x, y, _ in set_letters),
-    )  # fmt: skip
+        width=width, height=height, descent=descent, places=tuple((str(n), float(x), float(y)) for n, x, y, _ in places)
+    )
+
+
+def _laid(words: str, font: Any, known: _Known) -> Letters:  # noqa: ANN401
+    """Set words with each letter loaded once; places and sizes are those of `_set_by_matplotlib`."""
+    places, end, lows, highs = [], 0.0, [], []
+    for item in font._layout(words, LoadFlags.NO_HINTING, features=None, language=None):  # noqa: SLF001
+        letter = item.ft_object, item.glyph_index
+        if letter not in known.measured:
+            known.measured[letter] = _measured(*letter, known)
+        name, low, high, advance = known.measured[letter]
+        places.append((name, item.x, item.y))
+        end, lows, highs = item.x + advance, [*lows, item.y + low], [*highs, item.y + high]
+    low, high = min(lows, default=0.0), max(highs, default=0.0)
+    return Letters(width=end, height=high - low, descent=-low, places=tuple(places))
+
+
+def _measured(font: Any, letter: int, known: _Known) -> tuple[str, float, float, float]:  # noqa: ANN401
+    """Load a letter, keep its outline, and return its name, where it ends below and above, and its advance [`EM`]."""
+    setter: Any = text_to_path
+    shape = font.load_glyph(letter, flags=LoadFlags.NO_HINTING)
+    name: str = setter._get_glyph_repr(font, letter)  # noqa: SLF001
+    known.outlines[name] = font.get_path()
+    return name, shape.bbox[1] / UNIT, shape.bbox[3] / UNIT, shape.horiAdvance / UNIT
 
 
 class _Known(NamedTuple):
-    """Outlines of a face that were needed so far, by name: as the font has them, and as they were written."""
+    """Letters of a face that were needed so far: outlines by name, as the font has them and as written, and sizes."""
 
     outlines: dict[str, tuple[NDArray[np.float64], NDArray[np.uint8]]]
     written: dict[str, str]
+    measured: dict[tuple[Any, int], tuple[str, float, float, float]]
 
 
 @lru_cache(maxsize=64)
@@ -124,4 +150,4 @@ def _known(
     stretch: str | int,  # noqa: ARG001
 ) -> _Known:
     """Hold what is known of a face."""
-    return _Known({}, {})
+    return _Known({}, {}, {})
