@@ -102,7 +102,7 @@ def test_redesign_chooses_as_design_does():
         # an undamped supply whose current loop alone is unstable, and an output that losses keep out of reach
         (["--vary", "stage.Cs.capacitance", "3.9 uF,4 uF", "--redesign"], 3),
         (["--vary", "modulator.max_duty", "0.2,0.85", "--redesign"], 3),
-        (["--vary", "specification.input_voltage", "1 V,1.1 V"], 3),
+        (["--vary", "specification.input_voltage", "2.2 V,2.3 V"], 3),
         (["--vary", "modulator.max_duty", "0.2,0.3"], 2),
     ],
 )
