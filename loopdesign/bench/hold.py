@@ -9,6 +9,8 @@ import numpy as np
 
 from loopdesign.analysis.given import has_loop, one_of, with_parts
 from loopdesign.bench.compare import (
+    AGREED_DB,
+    AGREED_DEG,
     MOST_FOR_MARGINS,
     CurveMargins,
     apart,
@@ -54,6 +56,11 @@ OTHER_SHAPE = 2.0
 """A file is taken for another quantity where that lies this many times nearer to it."""
 FAR_DB = 6.0
 """Least distance, gain [dB] and a tenth of the phase [deg] together, from which on another quantity is considered."""
+MUCH_NEARER = 3.0
+"""A file that is not refused is warned of where another quantity lies this many times nearer to it."""
+NAMES = {
+    "loop": "the loop gain", "plant": "the plant, control to output", "output-impedance": "the output impedance",
+}  # fmt: skip
 FEW = 60
 """Points by which the ways to read a file are told apart."""
 
@@ -95,6 +102,7 @@ class Laid:
     dropped: tuple[Dropped, ...]
     inverted: bool
     verdict: Verdict
+    warnings: tuple[str, ...]
 
 
 @names_file("no comparison")
@@ -180,15 +188,14 @@ def _laid(
     hz, measured, rows, dropped = _below_half(read, switching)
     reference, verdict = predicted(at, hz)
     inverted = quantity != "output-impedance" and is_inverted(measured, reference)
-    if asked.quantity is None:
-        _ask_for_the_quantity(read, at, hz, measured, reference)
+    warnings = _other_quantity(printable(read.source), at, hz, measured, reference, told=asked.quantity is not None)
     measured = -measured if inverted else measured
     noisy = in_noise_floor(measured, reference, loop=quantity == "loop")
     dropped += [Dropped(row=int(row), reason="in the noise floor") for row in rows[noisy]]
     require_points(int((~noisy).sum()), printable(read.source))
     return Laid(
         read=read, point=point, setting=at, hz=hz[~noisy], measured=measured[~noisy], reference=reference[~noisy],
-        dropped=tuple(sorted(dropped, key=lambda d: d.row)), inverted=inverted, verdict=verdict,
+        dropped=tuple(sorted(dropped, key=lambda d: d.row)), inverted=inverted, verdict=verdict, warnings=warnings,
     )  # fmt: skip
 
 
@@ -219,36 +226,57 @@ def _below_half(read: Measurement, switching_hz: float) -> tuple[Real, Complex, 
     return read.frequencies_hz[kept], read.values[kept], read.rows[kept], dropped
 
 
-def _far(measured: Complex, reference: Complex) -> float:
-    """Distance of two curves, the sign of either left open: median gain [dB] and a tenth of the phase [deg].
+def _between(measured: Complex, reference: Complex) -> tuple[float, float]:
+    """Distance of two curves, the sign of either left open: median of gain [dB] and of phase [deg].
 
     The median, for a part that is off bends a curve over some of the frequencies only.
     """
     sign = -1.0 if is_inverted(measured, reference) else 1.0
     away = np.abs(apart(sign * measured, reference).view(float).reshape(-1, 2))
-    return float(np.hypot(np.median(away[:, 0]), 0.1 * np.median(away[:, 1])))
+    return float(np.median(away[:, 0])), float(np.median(away[:, 1]))
 
 
-def _ask_for_the_quantity(
-    read: Measurement, setting: MeasuredSetting, hz: Real, measured: Complex, reference: Complex
-) -> None:
-    """Refuse a file that looks like another quantity than the loop, unless the quantity was given."""
-    distance = _far(measured, reference)
-    if distance < FAR_DB or not has_loop(setting.case):
-        return
+def _far(measured: Complex, reference: Complex) -> float:
+    """Sum the distance of two curves up: gain [dB] and a tenth of the phase [deg]."""
+    db, deg = _between(measured, reference)
+    return float(np.hypot(db, 0.1 * deg))
+
+
+def _other_quantity(
+    source: str, setting: MeasuredSetting, hz: Real, measured: Complex, reference: Complex, *, told: bool
+) -> tuple[str, ...]:
+    """Warn of a file that agrees much better with another quantity; refuse one that looks like it, unless it was told.
+
+    Near its own quantity nothing is looked for: there a board is as it was designed.
+    """
+    distance, own = _far(measured, reference), setting.quantity
+    if distance < float(np.hypot(AGREED_DB, 0.1 * AGREED_DEG)) or not has_loop(setting.case):
+        return ()
+    given = setting.case.compensation
+    open_parts = () if given is None else given.open_parts
+    level = float(setting.corners.input_voltage[0]), float(setting.corners.load_current[0])
     others = {}
-    for name in MEASURED[1:]:
-        other = setting_of(
-            setting.case, name, float(setting.corners.input_voltage[0]), float(setting.corners.load_current[0])
-        )
-        others[name] = _far(measured, predicted(other, hz)[0])
-    nearest = min(others, key=lambda name: others[name])
-    if OTHER_SHAPE * others[nearest] < distance:
-        what = {"plant": "the plant, control to output", "output-impedance": "the output impedance"}[nearest]
+    for name in MEASURED:
+        if name != own and (name == "plant" or not open_parts):
+            others[name] = predicted(setting_of(setting.case, name, *level), hz)[0]
+    nearest = min(others, key=lambda name: _far(measured, others[name]))
+    near = _far(measured, others[nearest])
+    if not told and distance >= FAR_DB and OTHER_SHAPE * near < distance:
         raise DataError(
-            f"{printable(read.source)}: this looks like {what}, not like the loop gain; "
-            f"say which it is: --quantity {nearest} or --quantity loop"
+            f"{source}: this looks like {NAMES[nearest]}, not like {NAMES[own]}; say which it is: "
+            f"--quantity {nearest} or --quantity {own}"
         )
+    if MUCH_NEARER * near >= distance:
+        return ()
+    here, there = (
+        f"{db:.2g} dB and {deg:.2g} deg" for db, deg in (_between(measured, c) for c in (others[nearest], reference))
+    )
+    warning = (
+        f"the file is taken for {NAMES[own]}, but it agrees much better with {NAMES[nearest]}: half of the points lie "
+        f"within {here} of that, and within {there} of {NAMES[own]}; if that is what was measured, say --quantity "
+        f"{nearest}"
+    )
+    return (warning,)
 
 
 def _margins(laid: Laid) -> tuple[CurveMargins, CurveMargins]:
@@ -277,6 +305,7 @@ def _result(laid: Laid) -> BenchResult:
         inversion_removed=laid.inverted,
         point=laid.point,
         verdict=laid.verdict,
+        warnings=laid.warnings,
         measured=measured,
         predicted=reference,
         difference=deviation(laid.hz, laid.measured, laid.reference),

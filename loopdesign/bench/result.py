@@ -62,6 +62,8 @@ class BenchResult:
         Refined parts, where asked for.
     board : Board or None
         The design examined with the refined parts, where asked for.
+    warnings : tuple of str
+        Where the file agrees much better with another quantity than with the one it is taken for; empty elsewhere.
     redesign : Choice or None
         New compensation for the board as the fit found it, where asked for.
     sentence : str
@@ -89,6 +91,7 @@ class BenchResult:
     board: Board | None
     sentence: str
     redesign: Choice | None = None
+    warnings: tuple[str, ...] = ()
 
     @property
     def points(self) -> int:

@@ -64,6 +64,7 @@ def sentence(held: BenchResult) -> str:
         The first sentence is of the agreement.
     """
     said = f"{agreement(held)}; operating point {held.point}."
+    said += "".join(f" Warning: {told}." for told in held.warnings)
     if held.fit is not None:
         said += f" {fit_sentence(held.fit, held)}"
     if held.board is not None:

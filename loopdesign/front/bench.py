@@ -48,8 +48,9 @@ class Bench(Shown, BenchResult):
     fit, fitted_values, board, redesign
         Refined parts with their 95 % intervals, the curve they give, the design examined with them, and the
         compensation chosen for it; None where not asked for.
-    case, guessed
-        The case as designed, and what the values of the file had to decide.
+    case, guessed, warnings
+        The case as designed, what the values of the file had to decide, and where it agrees much better with another
+        quantity.
     sentence : str
         Where measured and predicted agree, what a fit changes, and what follows for the design.
 

@@ -133,4 +133,30 @@ def test_plant_taken_for_the_loop_is_asked(tmp_path):
     found = ld.bench(case, path, quantity="plant")
     assert found.difference.rms_db < 1e-4
     assert found.measured.crossover_hz is None
-    assert ld.bench(case, path, quantity="loop").difference.rms_db > 6.0
+    told = ld.bench(case, path, quantity="loop")
+    assert told.difference.rms_db > 6.0
+    assert "agrees much better with the plant, control to output" in told.sentence
+    assert "say --quantity plant" in told.sentence
+    assert "much better" not in found.sentence
+
+
+def test_a_plant_near_its_loop_is_warned_of(tmp_path):
+    """Where the compensator is nearly one the two curves are near each other, too near to refuse the file."""
+    case = ld.load_case(DATA / "clean.nominal.toml")
+    hz = np.geomspace(1e3, 1e4, 30)
+    loop, plant = (ld.response(case, q, frequencies_hz=hz).values for q in ("loop", "plant"))
+    nearly_one = float(np.median(np.abs(plant / loop)))
+    part = case.compensation.R1 * nearly_one * 0.65
+    near = ld.load_case(DATA / "clean.nominal.toml").model_copy(
+        update={"compensation": case.compensation.model_copy(update={"R1": part})}
+    )
+    path = tmp_path / "near.csv"
+    rows = [f"{f:.6g},{v.real:.7g},{v.imag:.7g}" for f, v in zip(hz, plant, strict=True)]
+    path.write_text("Frequency (Hz),Real,Imaginary\n" + "\n".join(rows), encoding="utf-8")
+    found = ld.bench(near, path)
+    assert found.quantity == "loop"
+    assert "Warning: the file is taken for the loop gain, but it agrees much better with the plant" in found.sentence
+    assert ld.bench(near, path, quantity="plant").warnings == ()
+    rows = [f"{f:.6g},{v.real:.7g},{v.imag:.7g}" for f, v in zip(hz, loop, strict=True)]
+    path.write_text("Frequency (Hz),Real,Imaginary\n" + "\n".join(rows), encoding="utf-8")
+    assert ld.bench(near, path).warnings == ()
