@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 BINS = 48
 HALF = 0.5
+EMPTY = 1.5
+"""Where the axis of a reading that no sample has ends, beginning at zero [times the limit]."""
 READINGS = (
     ("crossover_hz", "highest crossover of each sample [kHz]", "crossover_limit", True, 1e-3),
     ("phase_margin_deg", "smallest phase margin of each sample [deg]", "phase_margin", False, 1.0),
@@ -67,7 +69,7 @@ def plot_histogram(found: SpreadResult, index: int, *, ax: Axes | None = None) -
                 bar.set_hatch("///")
     else:
         ax.text(0.5, 0.5, "no sample has this reading", ha="center", va="center", transform=ax.transAxes)
-    every = np.append(values, limit)
+    every = np.append(values, limit) if len(values) else np.array([0.0, limit, EMPTY * limit])
     span = max(float(np.ptp(every)), 1e-3 * abs(limit))
     shared.time_axis(ax, float(every.min()) - 0.06 * span, float(every.max()) + 0.06 * span, words)
     ax.axvline(limit, color=shared.INK, linewidth=1.3, linestyle="--")
@@ -81,9 +83,17 @@ def plot_histogram(found: SpreadResult, index: int, *, ax: Axes | None = None) -
     )  # fmt: skip
     ax.set_ylabel("samples", fontsize=NORMAL)
     ax.margins(y=0.12)
+    _whole_counts(ax, some=bool(len(values)))
     ax.grid(visible=True, axis="y", color="#dddddd", linewidth=0.6)
     ax.set_axisbelow(True)
     return ax
+
+
+def _whole_counts(ax: Axes, *, some: bool) -> None:
+    """Count samples at whole numbers; at none where there are no samples."""
+    from matplotlib.ticker import MaxNLocator, NullLocator  # noqa: PLC0415
+
+    ax.yaxis.set_major_locator(MaxNLocator(nbins=5, integer=True) if some else NullLocator())
 
 
 def _edges(values: NDArray[np.float64], limit: float) -> NDArray[np.float64]:

@@ -388,6 +388,22 @@ def test_plots_show_limits_counts_and_bands(result):
     assert "all stable" in figure.get_suptitle()
 
 
+def test_a_reading_that_no_sample_has_keeps_a_plain_axis(result, tmp_path):
+    """The limit alone makes no range: no ticks a thousandth apart, and no half samples."""
+    none = replace(result, phase_margin_deg=np.full_like(result.phase_margin_deg, np.nan))
+    figure = histogram_figure(none)
+    figure.savefig(tmp_path / "empty.png")
+    ax = figure.axes[1]
+    assert ax.texts[0].get_text() == "no sample has this reading"
+    ticks = [t for t in ax.get_xticks() if ax.get_xlim()[0] <= t <= ax.get_xlim()[1]]
+    assert all(t % 5.0 == 0.0 for t in ticks)
+    assert len(ticks) > 2
+    assert len(ax.get_yticks()) == 0
+    few = replace(result, stable=result.stable & (np.arange(len(result.stable)) < 2)[:, None])
+    for panel in histogram_figure(few).axes:
+        assert all(t == round(t) for t in panel.get_yticks())
+
+
 def test_long_corner_names_are_shortened():
     assert short_corner("8 V, 0.1 A") == "8 V, 0.1 A"
     long = "phase margin at 8 V, 0.1 A with a +1 %, b -2 %, c +3 % (55.1 deg)"
