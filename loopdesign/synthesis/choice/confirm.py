@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from loopdesign.analysis.check import CheckResult, ExaminedStage
     from loopdesign.analysis.limits import Limits
     from loopdesign.analysis.transient.places import StepMemory
-    from loopdesign.analysis.variants.extremes import Extremes
+    from loopdesign.analysis.variants.extremes import Extremes, LikelyEnds
     from loopdesign.analysis.variants.held import HeldEnds
     from loopdesign.analysis.variants.solve import Base
     from loopdesign.corners.conditions import Corners
@@ -36,6 +36,8 @@ if TYPE_CHECKING:
     from loopdesign.workers.branch import Branch
 
 
+ADDED = 4
+"""Tolerance ends that join the corners at once, per reading."""
 DIGITS = 9
 """Digits to which readings are told apart where the worst of them are picked [unitless]."""
 
@@ -87,6 +89,27 @@ def extended(
     _, first = np.unique(np.column_stack([conditions, *whole.factors.values()]), axis=0, return_index=True)
     first = np.sort(first)
     return whole.take(first), conditions[first]
+
+
+def with_worst(
+    corners: Corners, condition: NDArray[np.intp], ends: Extremes | LikelyEnds
+) -> tuple[Corners, NDArray[np.intp]]:
+    """Let the worst combinations of tolerance ends join corners, each once.
+
+    Parameters
+    ----------
+    corners, condition
+        Corners (B,), and the condition of each.
+    ends
+        Tolerance ends with their readings.
+
+    Returns
+    -------
+    tuple of Corners and ndarray
+        All of them, and their conditions.
+    """
+    worst = worst_ends(ends.judged, ADDED)
+    return extended(corners, condition, ends.corners.take(worst), ends.condition[worst])
 
 
 def judge_candidates(

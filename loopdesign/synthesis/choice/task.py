@@ -14,37 +14,33 @@ from loopdesign.analysis.variants.solve import base_of
 from loopdesign.corners.tolerances import toleranced
 from loopdesign.errors import NoDesignError
 from loopdesign.synthesis.baseline.synthesis import placed_to_begin_with
-from loopdesign.synthesis.choice.confirm import Checks, FollowedEnds, FollowedHeld, extended, worst_ends
+from loopdesign.synthesis.choice.confirm import Checks, FollowedEnds, FollowedHeld, with_worst
 from loopdesign.synthesis.choice.examination import BATCH, UNCHANGED, Examination
 from loopdesign.synthesis.choice.listing import listing, no_design, outcome
 from loopdesign.synthesis.choice.refusal import refuse_at_ends
 from loopdesign.synthesis.choice.step_task import step_task
 from loopdesign.synthesis.search.order import TIE, in_order, rank_of
 from loopdesign.synthesis.search.plant_grid import OpenLoops, open_loops
-from loopdesign.synthesis.search.search import Search, near_as_product, search_once, slack_for
+from loopdesign.synthesis.search.search import Search, near_as_product, search_once, searched_lattice, slack_for
 from loopdesign.synthesis.search.walk import SLACK
 from loopdesign.workers.branch import Branch, branch
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
-    from numpy.typing import NDArray
-
     from loopdesign import case as cases
     from loopdesign.analysis.check import ExaminedStage
     from loopdesign.analysis.variants.extremes import Extremes, LikelyEnds
     from loopdesign.analysis.variants.judge import Judged
-    from loopdesign.corners.conditions import Corners
     from loopdesign.synthesis.choice.listing import Listing
     from loopdesign.synthesis.choice.result import Choice
+    from loopdesign.synthesis.choice.step_task import StepTask
     from loopdesign.synthesis.search.loops import Demands
 
 ROUNDS = 6
 """Times that worst tolerance ends may join the corners."""
 CORRECTIONS = 4
 """Searches in one round, each with the plant corrected at another combination."""
-ADDED = 4
-"""Tolerance ends that join the corners in one round, per reading."""
 CONFIRMED_AT_MOST = 320
 """Combinations evaluated exactly before a search is given up."""
 CLOSE = 2.0 * TIE
@@ -80,13 +76,8 @@ class RobustTask:
         self.case, self.stage, self.plain = case, stage, plain
         self.announce = likely or (lambda _: None)
         self.tolerances, self.progress = tolerances, progress
-        self.exam = Examination(
-            case=case,
-            stage=stage,
-            demands=demands,
-            corners=stage.conditions,
-            condition=np.arange(len(stage.conditions)),
-        )
+        every = np.arange(len(stage.conditions))
+        self.exam = Examination(case=case, stage=stage, demands=demands, corners=stage.conditions, condition=every)
         self.stepped = StepMemory()
         self.step = step_task(case, demands.limits, self.stepped, tolerances=tolerances)
         self.good: dict[str, float] | None = None
@@ -98,6 +89,7 @@ class RobustTask:
         self.checks = Checks(case, plain, demands.limits, self.stepped)
         self.ends: dict[tuple[float, ...], FollowedEnds] = {}
         self.first: Search | None = None
+        self.nominal: tuple[Examination, StepTask | None] | None = None
         self.strict = False
         self.unchecked: list[dict[str, float]] = []
 
@@ -108,7 +100,11 @@ class RobustTask:
         parts on. So it is where there is no choice, and one that led there fails its check.
         """
         begun = self.exam
-        self.placed = branch(partial(placed_to_begin_with, self.case, self.plain, self.exam.demands.limits))
+        place = partial(placed_to_begin_with, self.case, self.plain, self.exam.demands.limits)
+        foresee = self.tolerances and self.exam.demands.prefer != "margin" and searched_lattice(self.case).small
+        self.placed = Branch(place) if foresee else branch(place)
+        if foresee:
+            self._foresee()
         try:
             found = self._rounds()
         except NoDesignError:
@@ -116,11 +112,27 @@ class RobustTask:
                 raise
             found = None
         if found is None:
-            self.exam, self.good, self.like, self.first, self.strict = begun, None, None, None, True
+            self.exam, self.strict = begun, True
+            self.good = self.like = self.first = self.nominal = None
             found = self._rounds()
         if found is None:
             raise AssertionError  # what was confirmed with a check passes it
         return found
+
+    def _foresee(self) -> None:
+        """Let tolerance ends join at once that are worst for parts placed by the trade's methods.
+
+        The worst ends of what is chosen are mostly among them, which spares a round. Not where margin is preferred, far
+        from placed parts, nor where a lattice is too large to be searched whole: the way from nominal parts on decides
+        there where a climb ends.
+        """
+        placed = self._baseline()
+        if placed is None or not toleranced(self.case, placed) or (self.step is not None and self._thin() is None):
+            return
+        self.nominal = self.exam, self.step
+        self.held.begin(base_of(self.case, placed, self.stage), toleranced(self.case, placed))
+        self._add(self._ends_of(placed).likely)
+        self.good = self._thin(placed)
 
     def _all_met(self) -> bool:
         """Whether all that was confirmed without a check passes it."""
@@ -132,9 +144,9 @@ class RobustTask:
             last = round_ == ROUNDS - 1
             self.exam = self.exam.keeping_bandwidth(self._opened())
             work, item = self._search_for_step()
-            self.first = self.first or work
+            self.first = self.first or (None if self.nominal else work)
             parts, found, settled = work.parts_of(item), None, True
-            listed = self._listed(work, item, probable=round_ > 0)
+            listed = self._listed(work, item, probable=round_ > 0 or bool(self.nominal))
             if self.tolerances and toleranced(self.case, parts):
                 self.held.begin(base_of(self.case, parts, self.stage), toleranced(self.case, parts))
                 ends = self._ends_of(parts)
@@ -281,10 +293,9 @@ class RobustTask:
             self.opened = open_loops(self.case, self.stage, self.exam.corners, self.exam.condition)
         return self.opened
 
-    def _thin(self) -> dict[str, float] | None:
-        """Find a good combination on a thin sub-lattice, with the plain product and then with it corrected."""
-        good = None
-        for _ in range(2):
+    def _thin(self, good: dict[str, float] | None = None) -> dict[str, float] | None:
+        """Find a good combination on a thin sub-lattice: corrected at a given one, or with the plain product first."""
+        for _ in range(2 if good is None else 1):
             thin = self._searched(good, thin=True, slack=CLOSE)
             if not len(thin.result.items):
                 break
@@ -314,20 +325,24 @@ class RobustTask:
         A search over fewer corners is never the stricter one, so that leaving some out is safe: they are examined again
         for whatever it finds.
         """
-        chosen = worst_ends(ends.judged, ADDED)
-        self._join(ends.corners.take(chosen), ends.condition[chosen])
-
-    def _join(self, added: Corners, at: NDArray[np.intp]) -> None:
-        """Let corners join, each once."""
-        corners, condition = extended(self.exam.corners, self.exam.condition, added, at)
+        corners, condition = with_worst(self.exam.corners, self.exam.condition, ends)
         self.exam = replace(self.exam, corners=corners, condition=condition)
+
+    def _with_nominal_parts(self) -> Search | None:
+        """Return the first search with nominal parts; it is made now where foreseen ends were there from the start."""
+        if self.first is None and self.nominal is not None:
+            now = self.exam, self.step
+            self.exam, self.step = self.nominal
+            self.first = self._searched(self._baseline())
+            self.exam, self.step = now
+        return self.first
 
     def _no_design(self, work: Search, unconfirmed: int = 0) -> NoDesignError:
         """Say that nothing passes, what comes nearest, which limit it misses and where, and what would help."""
         self.held.drop()
         if not self.strict and not self._all_met():
             return NoDesignError("a check fails")  # never told: the search begins anew with checks
-        first, demands = self.first, self.exam.demands
+        first, demands = self._with_nominal_parts(), self.exam.demands
         wide = first.widened(demands) if first is not None and first.whole and not first.climbed else first
         nominal_count = 0 if wide is None else len(wide.result.items)
         refused = self.refused if unconfirmed else []

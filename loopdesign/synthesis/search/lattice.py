@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 Axes: TypeAlias = "tuple[NDArray[np.intp], ...]"
 """Positions in the series of each open part: every combination of them."""
+EXHAUSTIVE = 20_000_000
+"""Largest lattice of which every combination is evaluated."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +47,11 @@ class Lattice:
     def size(self) -> int:
         """Number of combinations."""
         return int(np.prod([len(c) for c in self.choices], dtype=np.int64))
+
+    @property
+    def small(self) -> bool:
+        """Whether every combination can be looked at."""
+        return self.size <= EXHAUSTIVE
 
     def values(self, items: NDArray[np.intp]) -> NDArray[np.float64]:
         """Part values (N,5) of combinations by their number."""

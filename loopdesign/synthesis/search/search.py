@@ -41,8 +41,6 @@ NARROWER = 0.2
 """Share of the usual slack where a crossover is asked for: very many combinations come within a few percent of it."""
 TOGETHER = 128
 """Combinations evaluated at all corners together where one is looked for that falls short least."""
-EXHAUSTIVE = 20_000_000
-"""Largest lattice of which every combination is evaluated."""
 
 
 def searched_lattice(case: cases.Case) -> Lattice:
@@ -125,7 +123,7 @@ class Search:
     @property
     def whole(self) -> bool:
         """Whether the lattice was small enough to be searched whole."""
-        return self.lattice.size <= EXHAUSTIVE
+        return self.lattice.small
 
     @property
     def takes_a_bound(self) -> bool:
@@ -299,7 +297,7 @@ def search_once(  # noqa: PLR0913  one call states one search
     responses = replace(responses, step=step)
     lattice = searched_lattice(case)
     names = tuple(case.compensation.parts) if case.compensation is not None else ()
-    if lattice.size <= EXHAUSTIVE:
+    if lattice.small:
         begin = None if reference is None else lattice.number(reference)
         result = search(responses, lattice, demands, begin=begin, thin=thin, slack=slack, progress=progress)
         scope = f"all {lattice.size:,} combinations of preferred values were compared"
