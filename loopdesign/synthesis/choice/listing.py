@@ -95,7 +95,7 @@ def _listing(exam: Examination, work: Search, item: int, bound: Branch[float | N
     """List them, while a bound on the scores of all others is found."""
     case, prefer, parts = exam.case, exam.demands.prefer, work.parts_of(item)
     others = _alternatives(exam, work, item)
-    for slack in (SLACK, WIDE) if work.whole and not work.climbed else ():
+    for slack in () if work.climbed else (SLACK, WIDE) if work.whole else (SLACK,):
         if len(others) < SHOWN:
             others = _alternatives(exam, work.widened(exam.demands, slack), item)
     listed = np.array([item, *others], np.intp)

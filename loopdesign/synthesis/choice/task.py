@@ -249,10 +249,10 @@ class RobustTask:
     def _searched_and_confirmed(
         self, reference: Mapping[str, float] | None
     ) -> tuple[Search, tuple[int, Judged] | None]:
-        """Search and confirm, among few combinations first where the lattice is searched whole."""
+        """Search and confirm, among few combinations first."""
         work = self._searched(reference, slack=CLOSE)
         confirmed = self._confirm(work)
-        if confirmed is None and len(work.result.items) and work.whole:
+        if confirmed is None and len(work.result.items) and (work.whole or len(work.result.items) < CONFIRMED_AT_MOST):
             work = work.widened(self.exam.demands)
             confirmed = self._confirm(work)
         return work, confirmed

@@ -9,7 +9,7 @@ import numpy as np
 
 from loopdesign.compensation.compensator import Divider, ErrorAmplifier, NetworkParts, NetworkType
 from loopdesign.compensation.response import bilinear_response, network_admittance, parted_response
-from loopdesign.margins.crossings import wrapped_deg
+from loopdesign.margins.crossings import phase_crossings, wrapped_deg
 from loopdesign.network.batch import take
 from loopdesign.synthesis.search.lines import ROUNDING, UNDER, Line, square
 from loopdesign.synthesis.search.loops import PARTS
@@ -95,6 +95,34 @@ class CornerLoop:
         crossover = np.where(none, 0.0, low * (high / low) ** part)
         crossover = np.where(beyond, np.where(np.abs(second) > 1.0 + ROUNDING, np.inf, np.nan), crossover)
         return crossover, np.where(beyond | none, np.nan, margin)
+
+    def gain_margin(self, members: Members, points: NDArray[np.intp], above_hz: Array) -> Array:
+        """Read the least gain margin of combinations (N) between some neighbouring grid points.
+
+        Parameters
+        ----------
+        members
+            Combinations (N).
+        points
+            Neighbouring grid points.
+        above_hz
+            (C,N) frequency from which it counts; nowhere where that is not a number [Hz].
+
+        Returns
+        -------
+        ndarray
+            (C,N) gain margin [dB], infinite where the phase does not cross half a turn there.
+        """
+        shared = self.shared(members, points)
+        upper = shared.upper_half()
+        least = np.full(above_hz.shape, np.inf)
+        corner, item, left = np.nonzero(upper[..., 1:] != upper[..., :-1])
+        counts = self.frequencies_hz[points[left]] >= above_hz[corner, item]
+        corner, item, left = corner[counts], item[counts], left[counts]
+        loop = np.stack([shared.loop_of(corner, item, left), shared.loop_of(corner, item, left + 1)], axis=1)
+        found = phase_crossings(np.broadcast_to([1.0, 2.0], loop.shape), loop)
+        np.minimum.at(least, (corner[found.item], item[found.item]), found.value)
+        return least
 
     def line(self, name: str, values: Array, points: NDArray[np.intp]) -> Line:
         """Loop gain along lines of the lattice at some grid points.
@@ -208,6 +236,22 @@ class Shared:
         if self.direct is None:
             return np.asarray(_rows(square(above), self.lead) >= size)
         return np.asarray(square(self.direct[..., some] * below + _rows(above, self.lead)) >= size)
+
+    def upper_half(self) -> NDArray[np.bool_]:
+        """Whether the imaginary part of the loop gain is zero or more, but for rounding (C,N,K)."""
+        below = self.below(np.arange(self.above.shape[-1]))
+        above = _rows(self.above, self.lead)
+        if self.direct is not None:
+            above = above + self.direct * below
+        return np.asarray(above.imag * below.real >= above.real * below.imag)
+
+    def loop_of(self, corner: NDArray[np.intp], item: NDArray[np.intp], at: NDArray[np.intp]) -> Complex:
+        """Loop gain (M,) of some combinations, each at a corner and a grid point of its own."""
+        lead = self.lead[item] if self.held.shape[1] > 1 else 0
+        below = self.shunt[corner, item] * self.per_farad[corner, 0, at] + self.network[corner, self.branch[item], at]
+        below += self.held[corner, lead, at]
+        loop = self.above[corner, self.lead[item], at] / below
+        return np.asarray(loop if self.direct is None else self.direct[corner, 0, at] + loop)
 
     def distance(self) -> Array:
         """Square of ``|1 + T|`` (C,N,K)."""

@@ -10,10 +10,12 @@ below the threshold. With f_k the grid:
 * ``|1 + T(f_k)|`` at any grid point bounds the modulus margin from above, and ``|Z|/|1 + T|`` there bounds the peak of
   the output impedance from below;
 * the highest crossover and the phase margin there follow from the two grid points about it, by the interpolation that
-  the margins themselves use.
+  the margins themselves use; so does the gain margin from two points above it between which the phase crosses half a
+  turn.
 
 At the telling corners these conditions bound R1, C2, R2 or C3 for every choice of the other parts (`lines`), so that
-most combinations are never looked at singly. Which corners tell, some combinations evaluated at all of them say.
+most combinations are never looked at singly. Which corners tell, and at which grid points, some combinations evaluated
+at all of them say.
 """
 
 from __future__ import annotations
@@ -23,6 +25,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.margins.crossings import phase_crossings
 from loopdesign.synthesis.search.corner_loop import CornerLoop, Members, corner_loop, corner_loops, members_of
 from loopdesign.synthesis.search.lines import PHASE_ROOM_DEG, ROUNDING, Span, crossover_span, phase_span
 from loopdesign.synthesis.search.loops import PARTS
@@ -43,17 +46,29 @@ SHORT = 8
 ALONG = ("R1", "C2", "R2", "C3")
 """Parts of which one may differ along a line."""
 HALF_TURN_DEG = 180.0
+TINY = 1e-150
+"""Distance from -1 that a loop gain of exactly -1 is given [unitless]."""
 TELLING = 4
 """Corners at which lines are bounded before any combination is looked at singly."""
 WORKING_SET = 2**17
 """Combinations times grid points that are looked at together."""
 TOGETHER = 256
 """Lines or combinations up to which those corners are looked at together."""
+DIPS = 6
+"""Grid points at most that are added for each of two readings, where most of some combinations have their worst."""
+MOST = (0.02, 0.98)
+"""Quantiles of the places of the gain margins of some combinations between which those of all are looked for."""
+GAIN_ROOM_DB = 1e-6
+"""Room left to the gain margin [dB]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Screens:
-    """Grid points the screens read, and the corners in the order they are taken."""
+    """Grid points the screens read, and the corners in the order they are taken.
+
+    Some combinations tell of further points: where they come nearest to -1, or where their impedance peaks (``dips``),
+    and between which points in a row their gain margins lie (``turns``).
+    """
 
     demands: Demands
     responses: Responses
@@ -61,6 +76,8 @@ class Screens:
     above: Index
     modulus: Index
     order: Index
+    dips: Index
+    turns: Index
 
     @property
     def corners(self) -> tuple[CornerLoop, ...]:
@@ -71,6 +88,25 @@ class Screens:
         """Take the corners first that were told of most often."""
         return replace(self, order=self.order[np.argsort(-counts[self.order], kind="stable")])
 
+    def reading_where(self, values: Array) -> Screens:
+        """Read where combinations (N,5) have their worst at the telling corners."""
+        corners = np.sort(self.order[:TELLING])
+        some = self.responses.at(corners, step=False)
+        loop = some.loop(values)
+        flat = loop.reshape(-1, loop.shape[-1])
+        distance = np.maximum(np.abs(1.0 + loop), TINY)
+        dips = _commonest(distance.argmin(axis=-1))
+        if self.demands.prefer == "step":
+            dips = np.union1d(dips, _commonest((np.abs(some.impedance) / distance).argmax(axis=-1)))
+        grid, limit = self.frequencies_hz, self.demands.limits.value("gain_margin")
+        found = phase_crossings(np.broadcast_to(grid, flat.shape), flat)
+        missing = found.hz[(found.value < limit) & (found.value > 0.0)]
+        turns = self.turns[:0]
+        if len(missing):
+            ends = np.searchsorted(grid, np.quantile(missing, MOST))
+            turns = np.arange(max(ends[0] - 1, 0), min(ends[1] + 1, len(grid)))
+        return replace(self, dips=dips, turns=turns)
+
     def survivors(self, lattice: Lattice, kept: Index, threshold: float) -> Index:
         """Numbers of those combinations within the bounds of their lines that no other screen drops."""
         kept = self._passing(lattice, kept, threshold)
@@ -79,22 +115,32 @@ class Screens:
         return kept
 
     def _passing(self, lattice: Lattice, kept: Index, threshold: float, *, bounded: bool = True) -> Index:
-        """Keep combinations that cross well at every telling corner; those not bounded, far enough from -1 as well."""
+        """Keep combinations that pass at every telling corner, those bounded having done so at some grid points."""
         together = max(TOGETHER, WORKING_SET // max(len(self._band(threshold)), 1))
-        pieces = [kept[first : first + together] for first in range(0, len(kept), together)]
-        found = [self._passing_together(lattice, some, threshold, bounded=bounded) for some in pieces]
-        return np.concatenate([np.empty(0, np.intp), *found])
+        values = lattice.values(kept)
+        alike = np.lexsort(values[:, [PARTS.index("R2"), PARTS.index("C3")]].T)  # what these make is worked out once
+        pieces = [alike[first : first + together] for first in range(0, len(kept), together)]
+        found = [some[self._passing_together(values[some], threshold, bounded=bounded)] for some in pieces]
+        return kept[np.sort(np.concatenate([np.empty(0, np.intp), *found]))]
 
-    def _passing_together(self, lattice: Lattice, items: Index, threshold: float, *, bounded: bool) -> Index:
-        """Do so with some of them."""
-        members, begin = members_of(lattice.values(items)), 0
+    def _passing_together(self, values: Array, threshold: float, *, bounded: bool) -> Index:
+        """Do so with some of them (N,5); their places."""
+        members, items, begin = members_of(values), np.arange(len(values)), 0
+        points = self.dips if bounded else np.union1d(self.dips, self.modulus[1::2])
+
+        def keep(good: NDArray[np.bool_]) -> None:
+            nonlocal items, members
+            if not good.all():
+                items, members = items[good], members.some(good)
+
         while begin < len(self.order[:TELLING]) and len(items):
             corners = self._next_telling(begin, len(items))
             loops = corner_loops(self.responses, corners)
-            good = self._crosses_well(members, loops, threshold)
-            if not bounded:
-                good &= self._apart(members, loops, threshold)
-            items, members, begin = items[good], members.some(good), begin + len(corners)
+            good, crossover = self._crosses_well(members, loops, threshold)
+            keep(good)
+            keep(self._turns_well(members, loops, crossover[:, good], threshold))
+            keep(self._apart(members, loops, threshold, points))
+            begin += len(corners)
         return items
 
     def lines(self, lattice: Lattice, axes: Axes) -> int:
@@ -146,7 +192,7 @@ class Screens:
         """Cut spans by phase and modulus margin at some corners."""
         band, least = self._band(threshold), self._least_distance(threshold)
         behind = band[-1:] + 1 if len(band) and band[-1] + 1 < len(self.frequencies_hz) else band[:0]
-        points = np.concatenate([band, behind, self.modulus[1::2]])
+        points = np.concatenate([band, behind, np.union1d(self.modulus[1::2], self.dips)])
         line, count = corners.line(name, values, points), len(band) + len(behind)
         margin = self.demands.limits.value("phase_margin")
         if 0.0 < margin < HALF_TURN_DEG and count:
@@ -174,21 +220,37 @@ class Screens:
         low = max(0, int(np.searchsorted(grid, self.lowest(threshold))) - 1)
         return np.arange(low, int(np.searchsorted(grid, self.demands.limits.crossover_limit_hz, side="right")))
 
-    def _crosses_well(self, members: Members, corners: CornerLoop, threshold: float) -> NDArray[np.bool_]:
-        """Read the highest crossover of combinations (N) at some corners: within its limits, with phase enough."""
+    def _crosses_well(self, members: Members, corners: CornerLoop, threshold: float) -> tuple[NDArray[np.bool_], Array]:
+        """Read the highest crossover (C,N) of combinations at some corners: within its limits, with phase enough."""
         grid, limits, band = self.frequencies_hz, self.demands.limits, self._band(threshold)
         points = np.arange(band[0], min(band[-1] + 2, len(grid))) if len(band) else band
         if len(points) < 2:
-            return np.ones(len(members.lead), bool)
+            return np.ones(len(members.lead), bool), np.full((len(corners.plant), len(members.lead)), np.nan)
         crossover, margin = corners.highest_crossover(members, points)
         bad = margin < limits.value("phase_margin") - PHASE_ROOM_DEG
         bad |= crossover > limits.crossover_limit_hz * (1.0 + ROUNDING)
         bad |= crossover < self.lowest(threshold) * (1.0 - ROUNDING)
-        return np.asarray(~bad.any(axis=0))
+        return np.asarray(~bad.any(axis=0)), crossover
 
-    def _apart(self, members: Members, corners: CornerLoop, threshold: float) -> NDArray[np.bool_]:
+    def _turns_well(
+        self, members: Members, corners: CornerLoop, crossover: Array, threshold: float
+    ) -> NDArray[np.bool_]:
+        """Keep combinations (N) whose gain margin, where it is looked for above the crossover (C,N), is enough.
+
+        A phase margin below zero there, with which another gain margin counts, is refused anyway.
+        """
+        limits, band = self.demands.limits, self._band(threshold)
+        if len(self.turns) < 2 or not len(band) or limits.value("phase_margin") <= 0.0 or not len(members.lead):
+            return np.ones(len(members.lead), bool)
+        above = np.maximum(crossover, self.frequencies_hz[band[0]])  # nothing is known of what lies below the band
+        least = corners.gain_margin(members, self.turns, above)
+        return np.asarray((least >= limits.value("gain_margin") - GAIN_ROOM_DB).all(axis=0))
+
+    def _apart(self, members: Members, corners: CornerLoop, threshold: float, points: Index) -> NDArray[np.bool_]:
         """Keep combinations (N) far enough from -1 at some grid points and corners, and below the peak of impedance."""
-        points, least = self.modulus[1::2], self._least_distance(threshold) * (1.0 - ROUNDING)
+        if not len(points) or not len(members.lead):
+            return np.ones(len(members.lead), bool)
+        least = self._least_distance(threshold) * (1.0 - ROUNDING)
         distance = np.full((len(corners.plant), 1, len(points)), least)
         if self.demands.prefer == "step" and np.isfinite(threshold):
             peak = -threshold * (1.0 + ROUNDING)
@@ -235,6 +297,12 @@ class Screens:
         return reached
 
 
+def _commonest(places: Index) -> Index:
+    """Pick the grid points met most often, a few of them."""
+    points, count = np.unique(places, return_counts=True)
+    return np.sort(points[np.argsort(-count, kind="stable")[:DIPS]])
+
+
 def screens_for(responses: Responses, demands: Demands) -> Screens:
     """Choose the points and the order of corners: highest gain and lowest gain alternating."""
     grid, limit = responses.frequencies_hz, demands.limits.crossover_limit_hz
@@ -255,4 +323,6 @@ def screens_for(responses: Responses, demands: Demands) -> Screens:
         above=above,
         modulus=np.arange(low, max(high, low + 1), 2),
         order=order,
+        dips=np.empty(0, np.intp),
+        turns=np.empty(0, np.intp),
     )

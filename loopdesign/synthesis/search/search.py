@@ -13,7 +13,7 @@ from loopdesign.synthesis.search.lattice import Lattice, SearchResult
 from loopdesign.synthesis.search.loops import KEPT, PARTS, Demands, LoopReadings, Responses, StepDemand, figures
 from loopdesign.synthesis.search.order import TIE
 from loopdesign.synthesis.search.screens import TELLING, screens_for
-from loopdesign.synthesis.search.staged import staged_search, starts
+from loopdesign.synthesis.search.staged import staged_again, staged_search, starts
 from loopdesign.synthesis.search.walk import SLACK, search
 from loopdesign.units.preferred import between
 
@@ -138,9 +138,12 @@ class Search:
         return replace(self, bound=best_possible(screens_for(self.responses, demands), self.lattice, found))
 
     def widened(self, demands: Demands, slack: float = SLACK) -> Search:
-        """Search the whole lattice once more with the same responses; keep all within a share of the best score."""
-        known, wide = self.result, slack_for(demands, slack)
-        found = search(self.responses, self.lattice, demands, known=known, slack=wide)
+        """Search once more with the same responses; keep all within a share of the best score."""
+        known, lattice = self.result, self.lattice
+        if self.whole:
+            found = search(self.responses, lattice, demands, known=known, slack=slack_for(demands, slack))
+        else:
+            found = staged_again(self.responses, lattice, demands, known, slack)
         return replace(self, result=replace(found, evaluated=known.evaluated + found.evaluated))
 
     def parts_of(self, item: int) -> dict[str, float]:
@@ -280,7 +283,7 @@ def search_once(  # noqa: PLR0913  one call states one search
     thin
         Look for a good combination only, not for the best.
     slack
-        Share of the best score within which all feasible combinations are kept; lattices searched whole only.
+        Share of the best score within which all feasible combinations looked at are kept [unitless].
     progress
         Called with (done, in all).
 
@@ -306,7 +309,7 @@ def search_once(  # noqa: PLR0913  one call states one search
             begins = starts(case, stage, demands.limits, lattice)
         else:
             begins = [lattice.steps(np.array([lattice.number(reference)]))[0]]
-        result, scope = staged_search(responses, lattice, demands, begins, thin=thin, progress=progress)
+        result, scope = staged_search(responses, lattice, demands, begins, thin=thin, slack=slack, progress=progress)
     return Search(
         names=names, lattice=lattice, responses=responses, corners=opened.corners, result=result, scope=scope,
         reference=reference, correction=correction, edges=opened.edges,

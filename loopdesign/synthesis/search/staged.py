@@ -94,6 +94,7 @@ def staged_search(
     begin: list[NDArray[np.intp]],
     *,
     thin: bool = False,
+    slack: float = SLACK,
     progress: Callable[[int, int], None] | None = None,
 ) -> tuple[SearchResult, str]:
     """Search a large lattice in blocks.
@@ -106,6 +107,8 @@ def staged_search(
         Positions to start from.
     thin
         Look around the starts only.
+    slack
+        Share of the best score within which what is looked at around it is kept [unitless].
     progress
         Called with (blocks done, blocks at most).
 
@@ -119,7 +122,7 @@ def staged_search(
     few = tuple(0 if second[k] > FOLLOWING else FEW[n[0]] for k, n in enumerate(lattice.open_parts))
     items = [int(lattice.items(place[None])[0]) for place in begin]
     told = len(items) + ROUNDS
-    walk = _Blocks(responses, demands, lattice, SLACK if thin else 0.0)
+    walk = _Blocks(responses, demands, lattice, slack if thin else 0.0, kept=slack)
     for k, item in enumerate(items):
         if progress is not None:
             progress(k, told)
@@ -144,18 +147,46 @@ def staged_search(
     return walk.result(looked), scope
 
 
+def staged_again(
+    responses: Responses, lattice: Lattice, demands: Demands, known: SearchResult, slack: float
+) -> SearchResult:
+    """Look once more at the blocks around the best of a large lattice.
+
+    Parameters
+    ----------
+    responses, lattice, demands
+        As for `staged_search`.
+    known
+        What that found, one combination at least.
+    slack
+        Share of the best score within which what is looked at is kept [unitless].
+
+    Returns
+    -------
+    SearchResult
+        What comes as near to the best.
+    """
+    walk = _Blocks(responses, demands, lattice, kept=slack)
+    walk.begin(int(known.items[0]))
+    walk.gather(tuple(NEAR for _ in lattice.choices), blocks(lattice)[::-1])
+    return walk.result(known.looked_at)
+
+
 class _Blocks(Walk):
     """A walk that looks at no block twice: what it kept is all that a later look could keep."""
 
-    def __init__(self, responses: Responses, demands: Demands, lattice: Lattice, slack: float) -> None:
+    def __init__(
+        self, responses: Responses, demands: Demands, lattice: Lattice, slack: float = 0.0, *, kept: float = SLACK
+    ) -> None:
         super().__init__(responses, demands, lattice, slack)
+        self.kept = kept
         self.looked = 0
         self.seen: set[Block] = set()
         self.close: dict[Block, tuple[NDArray[np.intp], NDArray[np.float64]]] = {}
 
     def keep_around(self, near: tuple[int, ...], whole: Sequence[tuple[int, ...]]) -> None:
         """Keep what comes within a share of the best score: all there is of it in blocks around the best."""
-        self.slack, self.threshold = SLACK, relaxed(self.best_score, SLACK)
+        self.slack, self.threshold = self.kept, relaxed(self.best_score, self.kept)
         known = [self.close[self._block(reach)[0]] for reach in whole]
         self.items, self.scores = [items for items, _ in known], [scores for _, scores in known]
         looked = self.looked
@@ -164,11 +195,19 @@ class _Blocks(Walk):
             self.look(self.best, near)
         self.looked = looked
 
+    def gather(self, near: tuple[int, ...], whole: Sequence[tuple[int, ...]]) -> None:
+        """Look at the blocks around the best beside each other, and keep what comes close in them."""
+        one, other = whole
+        with branch(partial(self.coming_close, other)) as beside:
+            self.learn_of(self.coming_close(one), one)
+            self.learn_of(beside.result(), other)
+        self.keep_around(near, whole)
+
     def coming_close(self, reach: tuple[int, ...]) -> _Blocks:
         """Look at a block around the best for all that comes within a share of its score, on a walk of its own."""
         other = self.copied()
         other.items, other.scores, other.looked, other.evaluated = [], [], 0, 0
-        other.slack, other.threshold = SLACK, relaxed(self.best_score, SLACK)
+        other.slack, other.threshold = self.kept, relaxed(self.best_score, self.kept)
         block, _ = self._block(reach)
         if self.best is not None and block not in self.close:
             other.seen.clear()

@@ -138,9 +138,9 @@ class Walk:
         threshold = self.threshold
         items = self.screens.bounded(self.lattice, axes, threshold)
         if len(items) > MANY:
-            before = threshold, set(self.screens.order[:TELLING].tolist())
+            before = threshold, set(self.screens.order[:TELLING].tolist()), set(self.screens.dips.tolist())
             threshold = self._learn(items[:: len(items) // SOME])
-            after = threshold, set(self.screens.order[:TELLING].tolist())
+            after = threshold, set(self.screens.order[:TELLING].tolist()), set(self.screens.dips.tolist())
             if before != after and len(items) > self.screens.lines(self.lattice, axes):
                 items = self.screens.bounded(self.lattice, axes, threshold)
         items = self.screens.survivors(self.lattice, items, threshold)
@@ -206,13 +206,14 @@ class Walk:
         return readings, np.array(misses)
 
     def _learn(self, some: Index) -> float:
-        """Evaluate some combinations at every corner; take the corners that drop most of them first.
+        """Evaluate some combinations at every corner; take the corners first that drop most, and see where they do.
 
         Returns the threshold that the best of them sets, which spares many of the others.
         """
         readings, misses = self._figures(some)
         telling = np.concatenate([misses.max(axis=0).argmax(axis=1), readings.deciding(self.demands.prefer)])
-        self.screens = self.screens.telling_first(np.bincount(telling, minlength=len(self.responses.plant)))
+        first = self.screens.telling_first(np.bincount(telling, minlength=len(self.responses.plant)))
+        self.screens = first.reading_where(self.lattice.values(some))
         scores = readings.score(self.demands.prefer)[readings.feasible(self.demands)]
         return max(self.threshold, relaxed(float(scores.max(initial=-np.inf)), self.slack))
 

@@ -27,6 +27,7 @@ from loopdesign.synthesis.search.lattice import Lattice, SearchResult
 from loopdesign.synthesis.search.loops import Demands, Responses, figures
 from loopdesign.synthesis.search.order import TIE, alternatives, at_bounds, in_order
 from loopdesign.synthesis.search.search import searched_lattice
+from loopdesign.synthesis.search.screens import screens_for
 from loopdesign.synthesis.search.staged import staged_search
 from loopdesign.synthesis.search.walk import SLACK, search
 from loopdesign.units.preferred import between
@@ -167,6 +168,36 @@ def test_search_equals_brute_force_where_plants_resonate():
         np.testing.assert_array_equal(found.items, whole.items[whole.scores >= found.threshold])
         found_some += len(found.items) > 0
     assert found_some > 8
+
+
+def test_screens_drop_nothing_feasible_and_most_of_what_misses_the_gain_margin_alone():
+    """Held against every combination evaluated whole; some of them say at which grid points the screens look."""
+    rng, missed, dropped, least = np.random.default_rng(5), 0, 0, 180.0
+    lattice = Lattice(
+        open_parts=("R1", "C1", "C2"),
+        choices=(between("E6", 1e3, 1e5), between("E3", 1e-9, 1e-6), between("E6", 1e-12, 1e-8)), fixed={},
+    )  # fmt: skip
+    every = np.arange(lattice.size)
+    for trial in range(8):
+        s, poles = 1j * GRID, rng.uniform(300.0, 9e3, 3)[:, None]
+        r = responses(list(AMPLIFIERS.values())[trial % 4])
+        r = replace(r, plant=r.plant / (1 + s / poles * rng.uniform(0.05, 0.6, 3)[:, None] + (s / poles) ** 2))
+        demands = asking(
+            phase_margin_deg=rng.uniform(5.0, 40.0), gain_margin_db=rng.uniform(8.0, 16.0), modulus_margin=0.1,
+            crossover_hz=2e4, prefer=("bandwidth", "step")[trial % 2],
+        )  # fmt: skip
+        whole = figures(r, lattice.values(every))
+        screens = screens_for(r, demands).reading_where(lattice.values(every[::29]))
+        passing = np.isin(every, screens.survivors(lattice, every, -np.inf))
+        assert passing[whole.feasible(demands)].all()
+        others = [m.max(axis=1) for name, m in whole.misses(demands).items() if name != "gain_margin"]
+        alone = (np.max(others, axis=0) <= 0.0) & ~whole.feasible(demands)
+        missed, dropped = missed + alone.sum(), dropped + (alone & ~passing).sum()
+        short = demands.limits.value("gain_margin") - np.nan_to_num(whole.gain_margin_db, nan=np.inf).min(axis=1)
+        least = min(least, short[alone & ~passing].min(initial=180.0))
+    assert missed > 200
+    assert dropped > 0.9 * missed
+    assert 0.0 < least < 0.1  # what is dropped reaches down to the limit itself
 
 
 def test_search_equals_a_loop_over_python_numbers():
