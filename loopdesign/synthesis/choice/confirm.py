@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Generic, TypeVar
 
 import numpy as np
 
@@ -18,7 +18,7 @@ from loopdesign.synthesis.search.loops import PARTS
 from loopdesign.workers.branch import branch
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
     from numpy.typing import NDArray
 
@@ -38,8 +38,87 @@ if TYPE_CHECKING:
 
 ADDED = 4
 """Tolerance ends that join the corners at once, per reading."""
+BATCH = 16
+"""Combinations examined at once, at least where there are so many."""
+ROWS = 240
+"""Combinations times corners up to which more of them are examined at once: every call takes some time of its own."""
 DIGITS = 9
 """Digits to which readings are told apart where the worst of them are picked [unitless]."""
+
+
+Known = TypeVar("Known")
+
+
+class Seen(Generic[Known]):
+    """What is known of combinations at one set of corners, by their part values."""
+
+    def __init__(self) -> None:
+        self._of: tuple[object, ...] = ()
+        self._known: dict[tuple[float, ...], Known] = {}
+
+    def about(self, *of: object) -> dict[tuple[float, ...], Known]:
+        """Return what is known with these objects, nothing where they are others than before."""
+        if len(of) != len(self._of) or any(a is not b for a, b in zip(of, self._of, strict=True)):
+            self._of, self._known = of, {}
+        return self._known
+
+
+def recalled(
+    known: dict[tuple[float, ...], Known], values: NDArray[np.float64],
+    make: Callable[[NDArray[np.intp]], list[Known]],
+) -> list[Known]:  # fmt: skip
+    """Recall one result for each combination, by its part values, and make those that are not known.
+
+    Parameters
+    ----------
+    known
+        Results by part values; what is made is added.
+    values
+        Part values (N,5) [ohm], [F].
+    make
+        Takes places (M,) of combinations, no two alike, and returns their results.
+
+    Returns
+    -------
+    list
+        (N,) results.
+    """
+    keys = [tuple(row) for row in values.tolist()]
+    new = np.array([k for k, key in enumerate(keys) if key not in known and key not in keys[:k]], np.intp)
+    known |= {keys[k]: one for k, one in zip(new, make(new) if len(new) else [], strict=True)}
+    return [known[key] for key in keys]
+
+
+def in_batches(
+    make: Callable[[NDArray[np.intp]], list[Known]], items: NDArray[np.intp], corners: int
+) -> list[Known]:  # fmt: skip
+    """Make one result for each combination in batches; half of many batches meanwhile in a child.
+
+    Parameters
+    ----------
+    make
+        Takes combinations (M,) and returns one result each.
+    items
+        Combinations (N,).
+    corners
+        Corners at which they are examined [unitless].
+
+    Returns
+    -------
+    list
+        (N,) results.
+    """
+    count = max(BATCH, ROWS // max(corners, 1))
+    batches = [items[begin : begin + count] for begin in range(0, len(items), count)]
+
+    def made(some: list[NDArray[np.intp]]) -> list[Known]:
+        return [one for batch in some for one in make(batch)]
+
+    here, there = batches[: len(batches) // 2], batches[len(batches) // 2 :]
+    if not here:
+        return made(there)
+    with branch(partial(made, there)) as beside:
+        return made(here) + beside.result()
 
 
 def worst_ends(judged: Judged, count: int) -> NDArray[np.intp]:

@@ -6,17 +6,25 @@ the switching frequency is high passes so much ripple to the comparator that the
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations, product
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
+
+from loopdesign.synthesis.choice.refusal import worst_shortfall
+from loopdesign.synthesis.search.lattice import SearchResult, relaxed
+from loopdesign.synthesis.search.walk import SLACK
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from numpy.typing import NDArray
 
+    from loopdesign.analysis.variants.judge import Judged
+    from loopdesign.synthesis.choice.examination import Examination
     from loopdesign.synthesis.search.lattice import Lattice
+    from loopdesign.synthesis.search.search import Search
 
 Found = TypeVar("Found")
 
@@ -24,6 +32,10 @@ STRIDES = (6, 3, 2, 1)
 """Steps in which neighbours are examined, coarse to fine."""
 MOVES = 5
 """Moves at most with one stride."""
+CLIMBED = (
+    "plant times compensator is not accurate enough for this stage (off by {}), so {} combinations were evaluated with "
+    "the exact loop instead"
+)
 WHOLE_RING = 3
 """Open parts up to which neighbours differ in all parts at once; with more, in one part or two at a time."""
 
@@ -33,6 +45,7 @@ def descend(
     judge_items: Callable[[NDArray[np.intp]], list[Found]],
     begin: list[int],
     cost: Callable[[int, Found], tuple[float, float]],
+    ahead: Callable[[NDArray[np.intp], int, Found], list[Found] | None] | None = None,
 ) -> tuple[int, dict[int, Found]]:
     """Go from combination to better combination until none of the neighbours is better.
 
@@ -46,6 +59,9 @@ def descend(
         Combinations to begin from; the best of them leads.
     cost
         Cost of a combination by its number and readings, smaller is better.
+    ahead
+        Given combinations (N,), the number of the best one so far and its readings: readings that make the cost of
+        each seem no larger than it is, or None. Those that cost more than the best even so are judged no further.
 
     Returns
     -------
@@ -56,10 +72,18 @@ def descend(
 
     def best_of(items: NDArray[np.intp]) -> int:
         new = np.array([i for i in np.unique(items) if int(i) not in seen], np.intp)
+        if len(new) and ahead is not None and seen:
+            leader = min(seen, key=lambda i: cost(i, seen[i]))
+            least, so_far = ahead(new, leader, seen[leader]), cost(leader, seen[leader])
+            if least is not None:
+                seen.update({int(i): j for i, j in zip(new, least, strict=True) if cost(int(i), j) > so_far})
+                new = np.array([i for i in new if int(i) not in seen], np.intp)
         if len(new):
             seen.update({int(i): j for i, j in zip(new, judge_items(new), strict=True)})
         return min((int(i) for i in items), key=lambda i: cost(i, seen[i]))
 
+    if ahead is not None:
+        best_of(np.array(begin[:1], np.intp))
     best = best_of(np.array(begin, np.intp))
     for stride in STRIDES:
         for _ in range(MOVES):
@@ -87,3 +111,95 @@ def _few_at_once(count: int) -> list[tuple[int, ...]]:
             by_place = dict(zip(places, signs, strict=True))
             moves.append(tuple(by_place.get(k, 0) for k in range(count)))
     return moves
+
+
+def nearest_miss(exam: Examination, work: Search, begin: list[int]) -> tuple[int, Judged, float]:
+    """Descend to the combination that falls short least by the exact loop.
+
+    Parameters
+    ----------
+    exam
+        What combinations are held against.
+    work
+        The search they belong to.
+    begin
+        Combinations to begin from.
+
+    Returns
+    -------
+    item, judged, step_miss
+        Its number, its readings at every corner, and its miss of the load step's target relative to it [unitless].
+    """
+    misses: dict[int, float] = {}
+
+    def cost(item: int, judged: Judged) -> tuple[float, float]:
+        return max(misses[item], worst_shortfall(judged, exam.demands.limits)), 0.0
+
+    item, seen = descend(
+        work.lattice,
+        lambda items: exam.judge_noting(work, items, misses),
+        begin,
+        cost,
+        lambda items, _, best: exam.judge_ahead(work, items, misses, best),
+    )
+    return item, seen[item], misses[item]
+
+
+def climb(exam: Examination, work: Search, begin: list[int]) -> Search:
+    """Go from combination to combination by the exact loop; those met on the way that pass, best first.
+
+    Parameters
+    ----------
+    exam
+        What combinations are held against.
+    work
+        The search they belong to.
+    begin
+        Combinations to begin from.
+
+    Returns
+    -------
+    Search
+        The same search, with the combinations that passed as its result.
+    """
+    misses: dict[int, float] = {}
+    telling, least = np.empty(0, np.intp), -np.inf
+
+    def passes(item: int, judged: Judged) -> bool:
+        return misses[item] <= 0.0 and exam.passes(judged)
+
+    def judge_items(items: NDArray[np.intp]) -> list[Judged]:
+        """Judge; once some combination passes, none that fails or scores far less can take its place."""
+        nonlocal telling, least
+        each = exam.judge_noting(work, items, misses, telling, least)
+        passing = [k for k, one in enumerate(each) if passes(int(items[k]), one)]
+        exam.read_ahead(work, items[passing])
+        whole = [each[k] for k in passing if len(each[k].stable) == len(exam.condition)]
+        if whole:
+            telling = np.union1d(exam.telling(whole[0]), [int(np.argmin(whole[0].crossover_hz))])
+            best = max(exam.most_score(one) for one in whole)
+            least = max(least, relaxed(best, SLACK)) if np.isfinite(best) else least
+        return each
+
+    def ahead(items: NDArray[np.intp], item: int, best: Judged) -> list[Judged] | None:
+        """Judge at some corners, as long as nothing passes."""
+        return None if passes(item, best) else exam.judge_ahead(work, items, misses, best)
+
+    def cost(item: int, judged: Judged) -> tuple[float, float]:
+        if passes(item, judged):
+            whole = exam.demands.prefer != "step" or len(judged.stable) == len(exam.condition)
+            return 0.0, -exam.score(work, item, judged) if whole else -np.inf  # as far as it is judged
+        return 1.0, max(misses[item], worst_shortfall(judged, exam.demands.limits))
+
+    _, seen = descend(work.lattice, judge_items, begin, cost, ahead)
+    passing = sorted((cost(i, j)[1], i) for i, j in seen.items() if cost(i, j)[0] == 0.0)
+    passing = [(c, i) for c, i in passing if c <= passing[0][0] + SLACK * abs(passing[0][0])]
+    result = SearchResult(
+        items=np.array([i for _, i in passing], np.intp),
+        scores=np.array([-c for c, _ in passing]),
+        threshold=-np.inf,
+        looked_at=work.result.looked_at,
+        evaluated=work.result.evaluated + len(seen),
+    )
+    scope = f"{work.scope}; {CLIMBED.format(exam.inaccuracy(work, begin[0]), len(seen))}"
+    return replace(work, result=result, scope=scope, climbed=True)

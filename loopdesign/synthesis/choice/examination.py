@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,14 +12,10 @@ from loopdesign.analysis.variants.solve import base_of
 from loopdesign.errors import LoopDesignError
 from loopdesign.network.batch import in_halves
 from loopdesign.network.linear_algebra import BREAKDOWN
-from loopdesign.synthesis.choice.confirm import judge_candidates
-from loopdesign.synthesis.choice.descent import descend
-from loopdesign.synthesis.choice.refusal import exact_readings, worst_shortfall
-from loopdesign.synthesis.search.lattice import SearchResult, relaxed
+from loopdesign.synthesis.choice.confirm import BATCH, Seen, candidates, in_batches, judge_candidates, recalled
+from loopdesign.synthesis.choice.refusal import exact_readings
 from loopdesign.synthesis.search.search import search_once
-from loopdesign.synthesis.search.walk import SLACK
 from loopdesign.units.quantities import hertz
-from loopdesign.workers.branch import branch
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -37,18 +32,16 @@ if TYPE_CHECKING:
     from loopdesign.synthesis.search.plant_grid import OpenLoops
     from loopdesign.synthesis.search.search import Search
 
+    Array = NDArray[np.float64]
+
 NO_TARGET = -1.0
 """Miss of a target that nobody asks for [unitless]."""
-BATCH = 16
-"""Combinations examined at once."""
-CLIMBED = (
-    "plant times compensator is not accurate enough for this stage (off by {}), so {} combinations were evaluated with "
-    "the exact loop instead"
-)
 FEW = 3
 """Combinations examined together where the first one fails."""
-WORTH_PARTING = 3
-"""Corners in all per telling one from which those are examined ahead of the others."""
+MANY = 80
+"""Combinations examined together at most where many before them failed."""
+WORTH_PARTING, WORTH_LOOKING_AHEAD = 3, 2
+"""Corners in all per telling one from which those are examined ahead of the others, most of which these will drop."""
 NEAR_CROSSOVER = 3.0
 """Gain up to which, and down to the inverse of which, a loop gain counts as near its crossover [unitless]."""
 UNCHANGED = 2e-3
@@ -57,20 +50,6 @@ HALF = 0.5
 """Share of the attainable bandwidth that ``prefer = "margin"`` keeps at least."""
 KEPT_SHARE = 0.98
 """Share of the crossover to keep that the exact loop must reach: it differs a little from the one searched with."""
-
-
-class Seen:
-    """What is known of combinations at one set of corners, by their part values."""
-
-    def __init__(self) -> None:
-        self._of: tuple[object, ...] = ()
-        self._known: dict[tuple[float, ...], Judged] = {}
-
-    def about(self, *of: object) -> dict[tuple[float, ...], Judged]:
-        """Return what is known with these objects, nothing where they are others than before."""
-        if len(of) != len(self._of) or any(a is not b for a, b in zip(of, self._of, strict=True)):
-            self._of, self._known = of, {}
-        return self._known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,8 +68,8 @@ class Examination:
         Corners (B,) so far, and the condition each belongs to.
     step
         Estimate of the departure at the load step; None where nothing is asked of it.
-    seen
-        Combinations judged before.
+    seen, partly, peaks
+        Combinations judged before, at some of the corners by part values and corners, and their peaks of impedance.
     """
 
     case: cases.Case
@@ -99,7 +78,9 @@ class Examination:
     corners: Corners
     condition: NDArray[np.intp]
     step: StepBasis | None = None
-    seen: Seen = field(default_factory=Seen, compare=False, repr=False)
+    seen: Seen[Judged] = field(default_factory=Seen, compare=False, repr=False)
+    partly: Seen[Judged] = field(default_factory=Seen, compare=False, repr=False)
+    peaks: Seen[Array] = field(default_factory=Seen, compare=False, repr=False)
 
     def judge(self, work: Search, item: int) -> Judged:
         """Judge a combination at every corner."""
@@ -108,24 +89,12 @@ class Examination:
     def judge_each(self, work: Search, items: NDArray[np.intp]) -> list[Judged]:
         """Judge combinations at every corner, one result each; those judged before are known."""
         known = self.seen.about(self.case, self.stage, self.corners)
-        keys = [tuple(row) for row in work.lattice.values(items).tolist()]
-        new = np.array([k for k, key in enumerate(keys) if key not in known and key not in keys[:k]], np.intp)
-        judged = self._in_batches(work, items[new], np.arange(len(self.condition)))
-        known |= {keys[k]: one for k, one in zip(new, judged, strict=True)}
-        return [known[key] for key in keys]
+        every = np.arange(len(self.condition))
+        return recalled(known, work.lattice.values(items), lambda new: self._in_batches(work, items[new], every))
 
     def _in_batches(self, work: Search, items: NDArray[np.intp], corners: NDArray[np.intp]) -> list[Judged]:
         """Judge combinations at some of the corners, one result each; half of many meanwhile in a child."""
-        batches = [items[begin : begin + BATCH] for begin in range(0, len(items), BATCH)]
-
-        def judged(some: list[NDArray[np.intp]]) -> list[Judged]:
-            return [one for batch in some for one in self._judged(work, batch, corners)]
-
-        here, there = batches[: len(batches) // 2], batches[len(batches) // 2 :]
-        if not here:
-            return judged(there)
-        with branch(partial(judged, there)) as beside:
-            return judged(here) + beside.result()
+        return in_batches(lambda batch: self._judged(work, batch, corners), items, len(corners))
 
     def _judged(self, work: Search, items: NDArray[np.intp], corners: NDArray[np.intp]) -> list[Judged]:
         """Judge combinations at some of the corners, one result each."""
@@ -147,7 +116,7 @@ class Examination:
         """Judge combinations, one result each: those that fail or score too little at telling corners at no others."""
         if WORTH_PARTING * len(telling) > len(self.condition):
             return self.judge_each(work, items)
-        parted = self._in_batches(work, items, telling)
+        parted = self.judge_at(work, items, telling)
         passing = [k for k, one in enumerate(parted) if self.passes(one) and self.most_score(one) >= least]
         for k, one in zip(passing, self.judge_each(work, items[passing]), strict=True):
             parted[k] = one
@@ -164,7 +133,7 @@ class Examination:
                     yield int(item), part
             if not len(telling):
                 telling = self.telling(each[0])
-            begin, count = begin + count, BATCH if begin else FEW
+            begin, count = begin + count, min(max(BATCH, begin + count), MANY) if begin else FEW
 
     def judge_noting(
         self, work: Search, items: NDArray[np.intp], misses: dict[int, float], telling: NDArray[np.intp] | None = None,
@@ -183,40 +152,25 @@ class Examination:
         misses.update(zip(passing.tolist(), self.step_misses(work, passing).tolist(), strict=True))
         return each
 
-    def climb(self, work: Search, begin: list[int]) -> Search:
-        """Go from combination to combination by the exact loop; those met on the way that pass, best first."""
-        misses: dict[int, float] = {}
-        telling, least = np.empty(0, np.intp), -np.inf
+    def judge_ahead(
+        self, work: Search, items: NDArray[np.intp], misses: dict[int, float], best: Judged
+    ) -> list[Judged] | None:  # fmt: skip
+        """Judge combinations where another one has least room, none of them missing the load step's target there.
 
-        def judge_items(items: NDArray[np.intp]) -> list[Judged]:
-            """Judge; once some combination passes, none that fails or scores far less can take its place."""
-            nonlocal telling, least
-            each = self.judge_noting(work, items, misses, telling, least)
-            passing = [one for item, one in zip(items, each, strict=True) if cost(int(item), one)[0] == 0.0]
-            whole = [one for one in passing if len(one.stable) == len(self.condition)]
-            if whole:
-                telling = np.union1d(self.telling(whole[0]), [int(np.argmin(whole[0].crossover_hz))])
-                best = max(self.most_score(one) for one in whole)
-                least = max(least, relaxed(best, SLACK)) if np.isfinite(best) else least
-            return each
+        None where that would be at most of the corners.
+        """
+        telling = self.telling(best)
+        if WORTH_LOOKING_AHEAD * len(telling) > len(self.condition):
+            return None
+        misses.update(dict.fromkeys(items.tolist(), NO_TARGET))
+        return self.judge_at(work, items, telling)
 
-        def cost(item: int, judged: Judged) -> tuple[float, float]:
-            if misses[item] > 0.0 or not self.passes(judged):
-                return 1.0, max(misses[item], worst_shortfall(judged, self.demands.limits))
-            return 0.0, -self.score(work, item, judged)
-
-        _, seen = descend(work.lattice, judge_items, begin, cost)
-        passing = sorted((cost(i, j)[1], i) for i, j in seen.items() if cost(i, j)[0] == 0.0)
-        passing = [(c, i) for c, i in passing if c <= passing[0][0] + SLACK * abs(passing[0][0])]
-        result = SearchResult(
-            items=np.array([i for _, i in passing], np.intp),
-            scores=np.array([-c for c, _ in passing]),
-            threshold=-np.inf,
-            looked_at=work.result.looked_at,
-            evaluated=work.result.evaluated + len(seen),
-        )
-        scope = f"{work.scope}; {CLIMBED.format(self.inaccuracy(work, begin[0]), len(seen))}"
-        return replace(work, result=result, scope=scope, climbed=True)
+    def judge_at(self, work: Search, items: NDArray[np.intp], corners: NDArray[np.intp]) -> list[Judged]:
+        """Judge combinations at some of the corners, one result each; those judged there before are known."""
+        known = self.partly.about(self.case, self.stage, self.corners)
+        values = work.lattice.values(items)
+        named = np.hstack([values, np.broadcast_to(corners, (len(items), len(corners)))])
+        return recalled(known, named, lambda new: self._in_batches(work, items[new], corners))
 
     def passes(self, judged: Judged) -> bool:
         """Whether readings meet every demand."""
@@ -226,7 +180,7 @@ class Examination:
     def passing(self, work: Search, items: NDArray[np.intp], telling: NDArray[np.intp], count: int) -> list[int]:
         """Keep the first so many combinations that pass exactly at every corner, in order; telling corners go ahead."""
         if len(items) and WORTH_PARTING * len(telling) <= len(self.condition):
-            items = items[[self.passes(one) for one in self._judged(work, items, telling)]]
+            items = items[[self.passes(one) for one in self.judge_at(work, items, telling)]]
         kept: list[int] = []
         while len(items) and len(kept) < count:
             some, items = np.split(items, [count - len(kept)])
@@ -296,10 +250,28 @@ class Examination:
         self, work: Search, item: int, corners: Corners | None = None, condition: NDArray[np.intp] | None = None
     ) -> NDArray[np.float64]:
         """Peak (B,) [ohm] of the exact closed-loop output impedance with one combination, at the corners so far."""
+        if corners is None or condition is None:
+            return self.peaks_of(work, np.array([item]))[0]
         base = base_of(self.case, work.parts_of(item), self.stage)
-        at = self.corners if corners is None else corners
-        return peak_impedance(
-            base, at, self.condition if condition is None else condition, work.responses.frequencies_hz
+        return peak_impedance(base, corners, condition, work.responses.frequencies_hz)
+
+    def read_ahead(self, work: Search, items: NDArray[np.intp]) -> None:
+        """Read what the scores of combinations need together."""
+        if self.demands.prefer == "step" and len(items):
+            self.peaks_of(work, items)
+
+    def peaks_of(self, work: Search, items: NDArray[np.intp]) -> list[Array]:
+        """Peaks (B,) [ohm] of combinations at the corners so far, one result each; those read before are known."""
+        grid = work.responses.frequencies_hz
+
+        def read(some: NDArray[np.intp]) -> list[Array]:
+            base = base_of(self.case, work.parts_of(int(some[0])), self.stage)
+            corners, condition = candidates(base, self.corners, self.condition, work, some)
+            return list(peak_impedance(base, corners, condition, grid).reshape(len(some), -1))
+
+        known = self.peaks.about(self.case, self.stage, self.corners)
+        return recalled(
+            known, work.lattice.values(items), lambda new: in_batches(read, items[new], len(self.condition))
         )
 
     def inaccuracy(self, work: Search, item: int) -> str:

@@ -15,7 +15,7 @@ from loopdesign.analysis.transient.estimate import predicted_departure
 from loopdesign.corners.conditions import Corners
 from loopdesign.errors import NoDesignError
 from loopdesign.models.switched import linearise
-from loopdesign.synthesis.choice.descent import descend
+from loopdesign.synthesis.choice.descent import nearest_miss
 from loopdesign.synthesis.choice.refusal import nearest_fails, step_fails, worst_shortfall
 from loopdesign.synthesis.choice.result import Choice
 from loopdesign.synthesis.choice.what_helps import what_to_change
@@ -181,17 +181,10 @@ def no_design(
     """
     begin = [near_as_product(work, exam.demands), *refused]
     limits = exam.demands.limits
-    misses: dict[int, float] = {}
-    item, seen = descend(
-        work.lattice,
-        lambda items: exam.judge_noting(work, items, misses),
-        begin,
-        lambda i, judged: (max(misses[i], worst_shortfall(judged, limits)), 0.0),
-    )
-    judged = seen[item]
+    item, judged, step_miss = nearest_miss(exam, work, begin)
     told = [nearest_fails(judged, exam.corners, exam.demands)]
-    if limits.step_deviation is not None and misses[item] >= worst_shortfall(judged, limits):
-        told = [step_fails(misses[item], limits.step_deviation.value)]
+    if limits.step_deviation is not None and step_miss >= worst_shortfall(judged, limits):
+        told = [step_fails(step_miss, limits.step_deviation.value)]
     if unconfirmed and judged.read.all():
         told.append(
             f"at least {unconfirmed} combinations meet every limit with plant times compensator for the loop gain, "

@@ -14,8 +14,9 @@ from loopdesign.analysis.variants.solve import base_of
 from loopdesign.corners.tolerances import toleranced
 from loopdesign.errors import NoDesignError
 from loopdesign.synthesis.baseline.synthesis import placed_to_begin_with
-from loopdesign.synthesis.choice.confirm import Checks, FollowedEnds, FollowedHeld, with_worst
-from loopdesign.synthesis.choice.examination import BATCH, UNCHANGED, Examination
+from loopdesign.synthesis.choice.confirm import BATCH, Checks, FollowedEnds, FollowedHeld, with_worst
+from loopdesign.synthesis.choice.descent import climb
+from loopdesign.synthesis.choice.examination import UNCHANGED, Examination
 from loopdesign.synthesis.choice.listing import listing, no_design, outcome
 from loopdesign.synthesis.choice.refusal import refuse_at_ends
 from loopdesign.synthesis.choice.step_task import step_task
@@ -267,7 +268,7 @@ class RobustTask:
         placed = self._baseline()
         begin = [] if placed is None else [work.lattice.number(placed)]
         begin += [near_as_product(work, self.exam.demands)] if best is None else [best[2]]
-        exact = self.exam.climb(work, begin)
+        exact = climb(self.exam, work, begin)
         confirmed = self._confirm(exact) if len(exact.result.items) else None
         return None if confirmed is None else (self.exam.score(exact, *confirmed), exact, confirmed[0])
 

@@ -25,7 +25,8 @@ from loopdesign.synthesis.choice.descent import descend
 from loopdesign.synthesis.choice.refusal import nearest_fails, way_blocked
 from loopdesign.synthesis.choice.step_task import step_task
 from loopdesign.synthesis.cures.damping import propose_damper
-from loopdesign.synthesis.search.loops import KEPT, figures
+from loopdesign.synthesis.search.loops import KEPT
+from loopdesign.synthesis.search.order import falling_short_least, misses_at_some
 from loopdesign.synthesis.search.plant_grid import open_loops
 from loopdesign.synthesis.search.search import search_once
 from loopdesign.units.quantities import format_quantity, percent
@@ -41,6 +42,7 @@ if TYPE_CHECKING:
     from loopdesign.analysis.variants.judge import Judged
     from loopdesign.synthesis.choice.examination import Examination
     from loopdesign.synthesis.search.lattice import Lattice
+    from loopdesign.synthesis.search.order import Misses
     from loopdesign.synthesis.search.search import Search
 
     Array = NDArray[np.float64]
@@ -164,7 +166,7 @@ def ranked_changes(exam: Examination, work: Search, plain: ExaminedStage, neares
 def _relaxed(exam: Examination, work: Search, nearest: int) -> Iterator[Change]:
     """Relax each target alone as far as the combination needs that meets all others and misses it least."""
     coarse, known = _coarse(work.lattice), dict[int, dict[str, float]]()
-    of_coarse = _product_misses(exam, work, coarse)
+    of_coarse = misses_at_some(work.responses, work.lattice.values(coarse), exam.demands)
 
     def exact(items: NDArray[np.intp]) -> list[dict[str, float]]:
         new = np.array([i for i in items if int(i) not in known], np.intp)
@@ -172,18 +174,22 @@ def _relaxed(exam: Examination, work: Search, nearest: int) -> Iterator[Change]:
             known.update(zip(new.tolist(), _exact_misses(exam, work, new), strict=True))
         return [known[int(i)] for i in items]
 
+    def ahead(items: NDArray[np.intp], best: int, _: Mapping[str, float]) -> list[dict[str, float]] | None:
+        judged = exam.judge_ahead(work, items, {}, exam.judge(work, best))
+        return None if judged is None else [_misses(exam, one, -1.0) for one in judged]
+
     limits = exam.demands.limits
     for limit in (x for x in limits if x is not limits.output_ripple):  # no part of the network changes the ripple
 
         def product_key(misses: Mapping[str, Array], name: str = limit.name) -> Array:
-            others = [m for n, m in misses.items() if n != name]
+            others = [m for n, m in misses.items() if n not in {name, KEPT}]
             return MISSED * np.maximum(np.max(others, axis=0), 0.0) + misses.get(name, np.zeros_like(others[0]))
 
         def cost(_: int, misses: Mapping[str, float], name: str = limit.name) -> tuple[float, float]:
             return max(0.0, *(m for n, m in misses.items() if n != name)), misses.get(name, 0.0)
 
         begin = [nearest, *_nearest(exam, work, coarse, of_coarse, product_key)[:EXACT].tolist()]
-        best, _ = descend(work.lattice, exact, begin, cost)
+        best, _ = descend(work.lattice, exact, begin, cost, ahead)
         others, miss = cost(best, known[best])
         if miss <= 0.0 or others > 0.0:
             continue
@@ -221,34 +227,30 @@ def _misses(exam: Examination, judged: Judged, step_miss: float) -> dict[str, fl
     return misses
 
 
-def _product_misses(exam: Examination, work: Search, items: NDArray[np.intp]) -> dict[str, Array]:
-    """Largest miss (N,) of each limit over the corners with plant times compensator."""
-    found = figures(work.responses, work.lattice.values(items)).misses(exam.demands)
-    return {name: miss.max(axis=1) for name, miss in found.items() if name != KEPT}
-
-
 def _coarse(lattice: Lattice) -> NDArray[np.intp]:
     """Pick a thin sub-lattice."""
     return lattice.coarse(THIN if len(lattice.choices) <= 3 else THINNER)
 
 
 def _nearest(
-    exam: Examination, work: Search, coarse: NDArray[np.intp], of_coarse: Mapping[str, Array], key: Key
-) -> NDArray[np.intp]:
+    exam: Examination, work: Search, coarse: NDArray[np.intp], of_coarse: Misses, key: Key
+) -> NDArray[np.intp]:  # fmt: skip
     """Pick the combinations with the smallest key as plant times compensator: a sub-lattice, refined about its best."""
     lattice = work.lattice
     few = len(lattice.choices) <= 3
 
-    def ordered(items: NDArray[np.intp], misses: Mapping[str, Array] | None = None) -> NDArray[np.intp]:
-        return items[np.argsort(key(misses or _product_misses(exam, work, items)), kind="stable")]
+    def least(items: NDArray[np.intp], count: int, at_some: Misses | None = None) -> NDArray[np.intp]:
+        values, demands = lattice.values(items), exam.demands
+        return items[falling_short_least(work.responses, values, demands, key, count=count, at_some=at_some)]
 
-    best, before = ordered(coarse, of_coarse), -1
+    best, before = int(least(coarse, 1, of_coarse)[0]), -1
     for reach in REACH:
-        if reach == REACH[-1] and int(best[0]) == before:
+        if reach == REACH[-1] and best == before:
             break
-        before = int(best[0])
-        best = ordered(lattice.around(before, tuple(reach if few else 1 for _ in lattice.choices)))
-    return best[:EXACT]
+        before = best
+        around = lattice.around(before, tuple(reach if few else 1 for _ in lattice.choices))
+        best = int(least(around, 1)[0])
+    return least(around, EXACT)
 
 
 def _hardware(exam: Examination, plain: ExaminedStage) -> Iterator[Change]:
@@ -274,8 +276,10 @@ def _evaluated(exam: Examination, case: cases.Case, words: str, size: float) -> 
     demand = None if changed.step is None else changed.step.demand
     work = search_once(case, stage, opened, demands, step=demand, thin=True)
     coarse = _coarse(work.lattice)
-    of_coarse = _product_misses(changed, work, coarse)
-    items = _nearest(changed, work, coarse, of_coarse, lambda misses: np.max(list(misses.values()), axis=0))
+    of_coarse = misses_at_some(work.responses, work.lattice.values(coarse), demands)
+    items = _nearest(
+        changed, work, coarse, of_coarse, lambda misses: np.max([m for n, m in misses.items() if n != KEPT], axis=0)
+    )
     items = np.unique(np.concatenate([items, work.result.items[:EXACT]]))
     judged, steps = changed.judge_each(work, items), changed.step_misses(work, items)
     falls_short = [max(float(demands.limits.shortfall(j).max()), float(s)) for j, s in zip(judged, steps, strict=True)]

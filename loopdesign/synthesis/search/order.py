@@ -6,22 +6,28 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign.synthesis.search.loops import PARTS
+from loopdesign.synthesis.search.loops import PARTS, figures
+from loopdesign.synthesis.search.screens import TELLING, screens_for
 from loopdesign.units.preferred import hundredths
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
     from numpy.typing import NDArray
 
     from loopdesign.synthesis.search.lattice import Lattice, SearchResult
+    from loopdesign.synthesis.search.loops import Demands, Responses
+
+    Misses = Mapping[str, NDArray[np.float64]]
 
 TIE = 1e-2
 """Scores that agree to this share of the best count as tied: no tolerance of any part lets one tell them apart."""
 CHUNK = 256
 LOOKED_AT = 6144
 """Combinations looked through for alternatives, best first."""
+TOGETHER = 128
+"""Combinations evaluated at all corners together where those are looked for that fall short least."""
 COMMON = ("E6", "E12", "E24", "E48", "E96", "E192")
 
 
@@ -139,3 +145,54 @@ def at_bounds(lattice: Lattice, item: int) -> tuple[str, ...]:
         for name, k, values in zip(lattice.open_parts, place, lattice.choices, strict=True)
         if len(values) > 1 and k in {0, len(values) - 1}
     )
+
+
+def largest_misses(responses: Responses, values: NDArray[np.float64], demands: Demands) -> Misses:
+    """Return the largest miss (N,) of each limit over the corners by combinations (N,5), relative to it, by name."""
+    found = figures(responses, values, peak=False).misses(demands)
+    return {name: miss.max(axis=1) for name, miss in found.items()}
+
+
+def misses_at_some(responses: Responses, values: NDArray[np.float64], demands: Demands) -> Misses:
+    """Return what the misses (N,) are at least, by what they are at a few of the corners."""
+    some = np.sort(screens_for(responses, demands).order[:TELLING])
+    misses = dict(largest_misses(responses.at(some, step=False), values, demands))
+    if demands.limits.step_deviation is not None:
+        misses["step_deviation"] = np.full(len(values), -1.0)  # no departure at all
+    return misses
+
+
+def falling_short_least(
+    responses: Responses, values: NDArray[np.float64], demands: Demands,
+    key: Callable[[Misses], NDArray[np.float64]], *, count: int = 1, at_some: Misses | None = None,
+) -> NDArray[np.intp]:  # fmt: skip
+    """Pick the combinations that fall short least at all corners; those that do so at some of them are seen first.
+
+    Parameters
+    ----------
+    responses
+        Plant, amplifier and divider at every corner.
+    values
+        Part values (N,5) in the order of `PARTS` [ohm], [F].
+    demands
+        Limits.
+    key
+        What counts (N,) of the misses of each limit; larger misses must not make it smaller.
+    count
+        How many to pick [unitless].
+    at_some
+        Misses at some of the corners, where they are known.
+
+    Returns
+    -------
+    ndarray
+        Their places, least key first.
+    """
+    least = key(misses_at_some(responses, values, demands) if at_some is None else at_some)
+    order, keys = np.argsort(least, kind="stable"), np.full(len(values), np.inf)
+    for begin in range(0, len(values), TOGETHER):
+        ahead = order[begin : begin + TOGETHER]
+        if begin >= count and least[ahead[0]] > np.partition(keys, count - 1)[count - 1]:
+            break
+        keys[ahead] = key(largest_misses(responses, values[ahead], demands))
+    return np.argsort(keys, kind="stable")[:count]

@@ -11,8 +11,8 @@ from loopdesign.synthesis.baseline.synthesis import CAPACITORS, RESISTORS
 from loopdesign.synthesis.search.bound import best_possible
 from loopdesign.synthesis.search.lattice import Lattice, SearchResult
 from loopdesign.synthesis.search.loops import KEPT, PARTS, Demands, LoopReadings, Responses, StepDemand, figures
-from loopdesign.synthesis.search.order import TIE
-from loopdesign.synthesis.search.screens import TELLING, screens_for
+from loopdesign.synthesis.search.order import TIE, falling_short_least
+from loopdesign.synthesis.search.screens import screens_for
 from loopdesign.synthesis.search.staged import staged_again, staged_search, starts
 from loopdesign.synthesis.search.walk import SLACK, search
 from loopdesign.units.preferred import between
@@ -39,8 +39,6 @@ NO_BOUND = (
 """What is said where a lattice too large to search whole has no bound."""
 NARROWER = 0.2
 """Share of the usual slack where a crossover is asked for: very many combinations come within a few percent of it."""
-TOGETHER = 128
-"""Combinations evaluated at all corners together where one is looked for that falls short least."""
 
 
 def searched_lattice(case: cases.Case) -> Lattice:
@@ -328,14 +326,9 @@ def near_as_product(work: Search, demands: Demands) -> int:
 
 
 def _falling_short_least(work: Search, demands: Demands, items: NDArray[np.intp]) -> int:
-    """Find the combination that falls short least over all corners: those that do so at some of them are seen first."""
-    some = screens_for(work.responses, demands).order[:TELLING]
-    partly = work.responses.at(np.sort(some), step=False)
-    least = figures(partly, work.lattice.values(items), peak=False).worst_miss(demands)
-    order, misses = np.argsort(least, kind="stable"), np.full(len(items), np.inf)
-    for begin in range(0, len(items), TOGETHER):
-        ahead = order[begin : begin + TOGETHER]
-        if least[ahead[0]] > misses.min():
-            break
-        misses[ahead] = figures(work.responses, work.lattice.values(items[ahead]), peak=False).worst_miss(demands)
-    return int(items[int(np.argmin(misses))])
+    """Find the combination that falls short least over all corners."""
+
+    def key(misses: Mapping[str, NDArray[np.float64]]) -> NDArray[np.float64]:
+        return np.asarray(np.max(list(misses.values()), axis=0))
+
+    return int(items[falling_short_least(work.responses, work.lattice.values(items), demands, key)[0]])

@@ -26,8 +26,8 @@ from loopdesign.synthesis.choice.choose import choose
 from loopdesign.synthesis.search.lattice import Lattice, SearchResult
 from loopdesign.synthesis.search.loops import Demands, Responses, figures
 from loopdesign.synthesis.search.order import TIE, alternatives, at_bounds, in_order
-from loopdesign.synthesis.search.search import searched_lattice
 from loopdesign.synthesis.search.screens import screens_for
+from loopdesign.synthesis.search.search import searched_lattice
 from loopdesign.synthesis.search.staged import staged_search
 from loopdesign.synthesis.search.walk import SLACK, search
 from loopdesign.units.preferred import between
