@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import partial
 from itertools import islice
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from loopdesign.cli.console import Progress
 from loopdesign.errors import DataError
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from loopdesign.analysis.filter_study import FilterStudy
     from loopdesign.analysis.filter_study.output import OutputFilterStudy
     from loopdesign.analysis.startup.rise import RiseStudy
+    from loopdesign.analysis.transient.steps import StepStudy
     from loopdesign.case import CaseFile
     from loopdesign.cli.ahead import StepsAhead
     from loopdesign.explore.sensitivity import Sensitivities
@@ -26,6 +27,9 @@ if TYPE_CHECKING:
     from loopdesign.report.folder import Text
     from loopdesign.synthesis.choice import Choice
     from loopdesign.workers.rehearsal import Rehearsal
+
+Dynamics: TypeAlias = "tuple[StepStudy | None, RiseStudy | None]"
+"""Steps, and start-ups with drop-outs of the line; None where a report made none."""
 
 
 def write_table(path: Path, text: str) -> None:
@@ -43,7 +47,7 @@ def told(
     *,
     report: Path | None = None,
     further: str = "",
-    starts: RiseStudy | None = None,
+    dynamics: Dynamics = (None, None),
     display: Display,
 ) -> str:
     """Write everything a person reads on the terminal: the verdict first, what it covers last."""
@@ -54,11 +58,12 @@ def told(
         from loopdesign.report.choice.text import choice_text
 
         chosen = choice_text(choice, display=display)
+    more = (_further(found, study, display), further.rstrip(), _dynamics(dynamics, display))
     return check_text(
         found,
         chosen=None if choice is None else choice.chosen,
         choice=chosen,
-        further="\n\n".join(filter(None, [_further(found, study, display), further.rstrip(), _begun(starts, display)])),
+        further="\n\n".join(filter(None, more)),
         report="" if report is None else str(report / "report.pdf"),
         display=display,
     )
@@ -74,11 +79,15 @@ def _further(found: CheckResult, study: FilterStudy | None, display: Display) ->
     return "\n".join(told)
 
 
-def _begun(starts: RiseStudy | None, display: Display) -> str:
-    """Say whether the starts of the report come to regulation; nothing where none were made."""
+def _dynamics(dynamics: Dynamics, display: Display) -> str:
+    """Say which currents surge on the way of the report's steps, and whether its starts come to regulation."""
     from loopdesign.report.steps.start import start_sentence
+    from loopdesign.report.steps.surges import surge_text
 
-    return "" if starts is None else start_sentence(starts, display=display)
+    steps, starts = dynamics
+    told = [] if steps is None else [surge_text(steps, display=display)]
+    told += [] if starts is None else [start_sentence(starts, display=display)]
+    return "\n".join(filter(None, told))
 
 
 def filter_of(found: CheckResult, *, quiet: bool) -> FilterStudy | None:
@@ -128,13 +137,13 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
     executor: Executor | None = None,
     ahead: StepsAhead | None = None,
     setter: Rehearsal | None = None,
-) -> RiseStudy | None:
+) -> Dynamics:
     """Write the report with a chapter for everything the case asks for; an executor makes steps, pictures and files.
 
     Steps begun ahead are taken where they are those of the case, and made otherwise. A setter rehearses the document
     with words and tables while pictures are drawn.
-    What it made of start-ups and drop-outs of the line comes back: it is told beside the verdict. None were made where
-    the case gives neither soft_start nor line_dropout.
+    What it made of steps, and of start-ups and drop-outs of the line, comes back: it is told beside the verdict. None
+    were made where the case gives neither load_step nor line_step, and neither soft_start nor line_dropout.
     """
     from loopdesign.analysis.curves import report_data
     from loopdesign.analysis.given import with_parts
@@ -191,7 +200,7 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
         write_findings(
             findings, folder, pictures=pictures, begun=begun, first=len(schematic), executor=executor, setter=setter
         )
-    return starts
+    return steps, starts
 
 
 def write_findings(

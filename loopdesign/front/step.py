@@ -15,6 +15,7 @@ from loopdesign.front.shown import Shown, one_line, shown_as
 from loopdesign.report.basics.brief import Brief
 from loopdesign.report.basics.tables import Column, Table
 from loopdesign.report.steps.start import start_answer, start_table, start_verdict
+from loopdesign.report.steps.surges import surges
 from loopdesign.report.steps.text import failures, step_verdict
 from loopdesign.report.steps.words import KINDS, outcome_word
 
@@ -90,7 +91,7 @@ class Steps(Shown, StepStudy):
             verdict=step_verdict(self),
             facts=(f"{one_line(self.case.title)} ({self.case.converter.topology}): load and line steps",),
             table=_table(self),
-            notes=(*failures(self), *self.notes, *(f"warning: {w}" for w in self.case.warnings)),
+            notes=(*failures(self), *(f"warning: {w}" for w in (*surges(self), *self.case.warnings)), *self.notes),
         )
 
     def plot(self, kind: StepKind | None = None) -> Figure:

@@ -138,6 +138,47 @@ def overstressed(found: Sequence[Stress], names: Sequence[str]) -> tuple[str, ..
     return tuple(told)
 
 
+def allowed_currents(case: cases.Case) -> dict[str, float]:
+    """List the peak currents that parts are rated for, less the derating.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+
+    Returns
+    -------
+    dict of str to float
+        By designator of inductor, switch or rectifier [A]; those that have no rating are left out.
+    """
+    rms = capacitors(case)
+    found = {}
+    for name, rating in (*_given(case), *rated_elements(case)):
+        part, _, quantity = name.rpartition("_")
+        if quantity == "current" and part not in rms and part not in {"Cs", "Co"}:
+            found[part] = rating * (1.0 - case.ratings.derating)
+    return found
+
+
+def limited_current(case: cases.Case) -> dict[str, float]:
+    """Return the current at which the controller's current limit ends a pulse, by the part that is sensed.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+
+    Returns
+    -------
+    dict of str to float
+        One entry [A]; none without a current limit.
+    """
+    m = case.modulator
+    if m.scheme != "peak current" or m.current_limit is None:
+        return {}
+    return {sensed_element(case): m.current_limit / m.sense_gain}
+
+
 def _given(case: cases.Case) -> list[tuple[str, float]]:
     """List the ratings that the case file gives in their own table."""
     found = ((name, getattr(case.ratings, name)) for name in type(case.ratings).model_fields if name != "derating")

@@ -1,4 +1,4 @@
-"""What a run of cycles says of the operating point after a step: whether it is stable, and the run long enough."""
+"""What a run of cycles says of a step: whether it ends stable, the run was long enough, and what it leaves out."""
 
 from __future__ import annotations
 
@@ -6,9 +6,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopdesign.corners.controller import light_path
 from loopdesign.units.quantities import hertz, percent
 
 if TYPE_CHECKING:
+    from loopdesign import case as cases
     from loopdesign.analysis.transient.run import Run
     from loopdesign.models.verdict import Mode
 
@@ -18,6 +20,12 @@ TIME_CONSTANTS = 3.0
 """Time constants of the slowest mode that a run must last before its end says anything."""
 AT_REST = 0.1
 """Share of the settling band within which a run counts as settled however short it was."""
+SOFT_START = "each step begins in regulation: a soft start has no part in it, and step --start follows one"
+OPTOCOUPLER = "the limits of an optocoupler (LED off, transistor saturated) are not modelled without pull_up_supply"
+SATURATED = (
+    "the control voltage stays within what optocoupler and pull-up deliver; "
+    "the saturation of the regulator itself is not modelled"
+)
 
 
 def verdict(sequence: Run, after: float | None, worst: Mode | None, band: float, reason: str) -> tuple[bool, str]:
@@ -106,3 +114,21 @@ def cut_short(sequence: Run, after: float | None, worst: Mode | None, band: floa
         return False
     near_rest = _distance(sequence, after, 1.0) <= AT_REST * band
     return _distance(sequence, after, 1.0) > band or (_short(sequence, worst) and not near_rest)
+
+
+def left_out(case: cases.Case) -> tuple[str, ...]:
+    """List what the stepping of a case leaves out.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+
+    Returns
+    -------
+    tuple of str
+        One sentence each.
+    """
+    if getattr(case.error_amplifier, "kind", "") != "shunt optocoupler":
+        return (SOFT_START,)
+    return SOFT_START, OPTOCOUPLER if light_path(case) is None else SATURATED

@@ -84,12 +84,16 @@ class Run:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Traces:
-    """Waveforms inside cycles: instants (S,) after the step [s], output [V], control [V], inductor currents [A]."""
+    """Waveforms inside cycles: instants (S,) after the step [s], output [V], control [V], currents [A].
+
+    ``currents`` are those of the inductors, ``devices`` those of what the comparator senses and of the rectifiers.
+    """
 
     time_s: NDArray[np.float64]
     output: NDArray[np.float64]
     control: NDArray[np.float64]
     currents: Mapping[str, NDArray[np.float64]]
+    devices: Mapping[str, NDArray[np.float64]]
 
 
 def from_point(point: OperatingPoint) -> tuple[NDArray[np.float64], Devices]:
@@ -243,7 +247,9 @@ def traces_of(stepper: CycleStepper, motions: list[list[Segment]], *, first: int
     Traces
         Output, control and currents over time.
     """
-    probes = ("v(out)", "v(control)", *(f"i({name})" for name in stepper.inductors))
+    switching = tuple(dict.fromkeys((stepper.stage.sensed, *stepper.stage.rectifiers)))
+    names = (*stepper.inductors, *(n for n in switching if n not in stepper.inductors))
+    probes = ("v(out)", "v(control)", *(f"i({name})" for name in names))
     times, values = [], []
     for k, segments in enumerate(motions):
         for segment in segments:
@@ -251,8 +257,11 @@ def traces_of(stepper: CycleStepper, motions: list[list[Segment]], *, first: int
             times.append((theta + k + first) * stepper.converter.period)
             values.append(rows)
     rows = np.concatenate(values)
-    currents = {name: rows[:, 2 + k] for k, name in enumerate(stepper.inductors)}
-    return Traces(time_s=np.concatenate(times), output=rows[:, 0], control=rows[:, 1], currents=currents)
+    each = {name: rows[:, 2 + k] for k, name in enumerate(names)}
+    return Traces(
+        time_s=np.concatenate(times), output=rows[:, 0], control=rows[:, 1],
+        currents={name: each[name] for name in stepper.inductors}, devices={name: each[name] for name in switching},
+    )  # fmt: skip
 
 
 def settling_time(sequence: Run, final: float, band: float) -> float | None:

@@ -18,9 +18,9 @@ import numpy as np
 
 from loopdesign.analysis.given import given_parts
 from loopdesign.analysis.transient.after import begun, mean_output, model_after
+from loopdesign.analysis.transient.currents import CurrentPeak, current_peaks
 from loopdesign.analysis.transient.estimate import predicted_departures
-from loopdesign.analysis.transient.notes import left_out
-from loopdesign.analysis.transient.outcome import cut_short, growth_words, verdict
+from loopdesign.analysis.transient.outcome import cut_short, growth_words, left_out, verdict
 from loopdesign.analysis.transient.ringing import GrowthRun, Ringing, disturb, extremes_of, ringing
 from loopdesign.analysis.transient.run import Run, Traces, from_point, run_cycles, settling_time, traces, traces_of
 from loopdesign.analysis.transient.start import (
@@ -97,6 +97,8 @@ class StepResult:
         Why not, as a sentence; empty where stable.
     held
         What keeps the controller from staying at the operating point after the step; None where nothing does.
+    current_peaks
+        Largest current of every inductor, of the switch and of every rectifier, beside that at rest [A].
 
     Examples
     --------
@@ -125,6 +127,7 @@ class StepResult:
     reason: str
     cut: bool = False
     held: str | None = None
+    current_peaks: tuple[CurrentPeak, ...] = ()
 
     @property
     def time_s(self) -> NDArray[np.float64]:
@@ -317,6 +320,7 @@ def _step(start: StepStart, cycles: int | None, case: cases.Case) -> StepResult:
         worst_mode=there, ringing=heard,
         predicted_deviation_v=_estimated(start, model, sequence),
         stable=stable, reason=reason, cut=cut, held=held,
+        current_peaks=current_peaks(stepper, sequence, lead, near, followed=ZOOM_AFTER, settled=stable and not cut),
     )  # fmt: skip
 
 

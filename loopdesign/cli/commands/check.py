@@ -17,6 +17,8 @@ from loopdesign.errors import DataError
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from loopdesign.cli.deliver import Dynamics
+
 
 def check(
     case: CasePath,
@@ -85,9 +87,9 @@ def _check_once(
             ahead.begin(found.case, found.parts)
         study = filter_of(found, quiet=json_)
         moved = found.sensitivity() if sensitivity else None
-        starts = None
+        dynamics: Dynamics = (None, None)
         if output is not None:
-            starts = deliver_report(
+            dynamics = deliver_report(
                 found, output, study, given=given, pictures=pictures, quiet=json_, sensitivity=moved,
                 executor=executor, ahead=ahead, setter=setter,
             )  # fmt: skip
@@ -100,5 +102,5 @@ def _check_once(
         from loopdesign.report.explore.sensitivity_text import sensitivity_text
 
         further = sensitivity_text(moved, shown) + "\n"
-    say(json_, {}, told(found, study, report=output, display=shown, further=further, starts=starts))
+    say(json_, {}, told(found, study, report=output, display=shown, further=further, dynamics=dynamics))
     return MET if found.targets_met else MISSED

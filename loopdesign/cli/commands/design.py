@@ -49,7 +49,7 @@ def design(
             found = replace(found, check=beyond_nominal(found.check, found.extremes))
         chosen = write_parts(given.text, {_key(k): v for k, v in found.chosen.items()}) if found.chosen else given.text
         study = filter_of(found.check, quiet=json_)
-        starts = deliver_report(
+        dynamics = deliver_report(
             found.check, folder, study, given=given, pictures=pictures, quiet=json_, choice=found, chosen_text=chosen,
             executor=executor, ahead=ahead, setter=setter,
         )  # fmt: skip
@@ -57,7 +57,11 @@ def design(
         extra = {"chosen": found.chosen, "choice": choice_rows(found), "report": str(folder)}
         say(json_, answered(found.check, study) | extra, "")
     else:
-        say(json_, {}, told(found.check, study, found, report=folder, starts=starts, display=display(details=details)))
+        say(
+            json_,
+            {},
+            told(found.check, study, found, report=folder, dynamics=dynamics, display=display(details=details)),
+        )
     return MET if found.check.targets_met else MISSED
 
 

@@ -42,11 +42,13 @@ def step(
 ) -> int:
     """Step the load and the line, cycle by cycle, at every input voltage.
 
-    Exit status 0 where the output settles after every step, 1 where it does not.
+    Exit status 0 where the output settles after every step, 1 where it does not, or a current exceeds its rating on the
+    way.
     """
     from loopdesign.analysis.given import require_slope
     from loopdesign.analysis.transient.steps import step as make_steps
     from loopdesign.case import parse_case, read_file
+    from loopdesign.report.steps.surges import exceeded
     from loopdesign.report.steps.text import step_answer, step_text
 
     given = read_file(case)
@@ -70,7 +72,7 @@ def step(
         say(json_, step_answer(found), "")
     else:
         say(json_, {}, step_text(found, report=page, display=display(details=details)))
-    return MET if found.stable else MISSED
+    return MET if found.stable and not exceeded(found) else MISSED
 
 
 def _start(

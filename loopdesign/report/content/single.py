@@ -16,6 +16,7 @@ from loopdesign.report.loads.tables import below_table, boundary_table, ends_tab
 from loopdesign.report.loads.text import curve_sentence, loads_verdict
 from loopdesign.report.spread.text import spread_sentences
 from loopdesign.report.steps.start import start_verdict
+from loopdesign.report.steps.surges import exceeded
 from loopdesign.report.steps.text import step_verdict
 
 if TYPE_CHECKING:
@@ -56,7 +57,8 @@ def steps_content(study: StepStudy, given: CaseFile, date: str) -> Content:
     Content
         Title block, verdict, steps, and what was given.
     """
-    return _single(study.case, given, date, (step_verdict(study), study.stable), dynamics.steps_chapter(study))
+    good = study.stable and not exceeded(study)
+    return _single(study.case, given, date, (step_verdict(study), good), dynamics.steps_chapter(study))
 
 
 def start_content(study: RiseStudy, given: CaseFile, date: str) -> Content:

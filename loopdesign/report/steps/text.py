@@ -10,6 +10,7 @@ from loopdesign.report.basics.layout import PIPE, Display, laid_out, lettered, p
 from loopdesign.report.basics.status import stable_word
 from loopdesign.report.basics.tables import INPUT, LOAD, VERDICT, Column, Table, without_empty
 from loopdesign.report.loop.terminal import bullets
+from loopdesign.report.steps.surges import exceeded, surges
 from loopdesign.report.steps.words import EVENTS, KINDS, outcome_word, outcomes
 from loopdesign.units.quantities import format_quantity
 
@@ -172,18 +173,19 @@ def step_paragraphs(study: StepStudy) -> tuple[str, ...]:
             "enough to change the loop."
         ),
         *failures(study),
+        *(f"Warning: {told}." for told in surges(study)),
         *(note[0].upper() + note[1:] + "." for note in study.notes),
     )
 
 
 def failures(study: StepStudy) -> tuple[str, ...]:
-    """Write one sentence for each step that does not end stable or could not be made."""
+    """Write one sentence for each step that does not end stable or could not be made, and for each rating exceeded."""
     unstable = tuple(
         f"{KINDS[r.kind]} at {r.input_voltage:.4g} V, {r.load_from:.3g} A: {r.reason}"
         for r in study.results
         if not r.stable
     )
-    return unstable + study.not_made
+    return unstable + study.not_made + exceeded(study)
 
 
 def step_verdict(study: StepStudy) -> str:
@@ -197,7 +199,8 @@ def step_verdict(study: StepStudy) -> str:
                 f"All {count} steps end at a stable operating point, but {cut} of the runs were cut short before the "
                 "output had settled: their deviation and settling time may be larger than shown."
             )
-        return f"The output settles after all {count} steps. {_largest(study)}"
+        over = " Ratings are EXCEEDED on the way." if exceeded(study) else ""
+        return f"The output settles after all {count} steps. {_largest(study)}{over}"
     others = ", ".join(f"{number_of} {words}" for number_of, words in outcomes(study))
     return f"The output settles after {len(study.results) - len(bad)} of {count} steps; {others}."
 
@@ -234,7 +237,8 @@ def step_text(study: StepStudy, *, report: str = "", display: Display = PIPE) ->
     blocks += [bullets("What fails", failures(study), display)] if failures(study) else []
     shown = step_tables(study) if display.details else _with_content([deviation_table(study, k) for k in KINDS])
     blocks += [laid_out(t if k == 0 else replace(t, note=""), display) for k, t in enumerate(shown)]
-    told = [*(f"note: {n}" for n in study.notes), *(f"warning: {w}" for w in study.case.warnings)]
+    told = [f"warning: {w}" for w in (*surges(study), *study.case.warnings)]
+    told += [f"note: {n}" for n in study.notes]
     told += [f"report: {report}"] if report else []
     told += [] if display.details else ["--details adds: modes and limits during the steps, ringing after them"]
     blocks += ["\n".join(paragraph(x, display, hanging="    ") for x in told)] if told else []
@@ -244,7 +248,8 @@ def step_text(study: StepStudy, *, report: str = "", display: Display = PIPE) ->
 def step_headline(study: StepStudy) -> str:
     """Say the verdict over all steps in a few words."""
     if study.stable:
-        return "Verdict: stable after every step"
+        over = ", but ratings are EXCEEDED on the way" if exceeded(study) else ""
+        return f"Verdict: stable after every step{over}"
     (count, words), *_ = outcomes(study)
     of = f" of {len(study.results) + len(study.not_made)} steps"
     if " after the step" in words:
@@ -274,7 +279,7 @@ def step_answer(study: StepStudy) -> dict[str, Any]:
         "disturbances": [_disturbance(g) for g in study.growth],
         "verdict": {"stable": study.stable, "reasons": list(failures(study))},
         "notes": list(study.notes),
-        "warnings": list(study.case.warnings),
+        "warnings": [*study.case.warnings, *surges(study)],
     }
 
 
@@ -311,6 +316,7 @@ def _corner(r: StepResult) -> dict[str, Any]:
             "frequency_hz": heard.frequency_hz,
             "growth_per_s": heard.growth_per_s,
         },
+        "current_peaks": [peak.to_dict() for peak in r.current_peaks],
         "mode_changes": [[t, word] for t, word in r.run.mode_changes()],
         "skipped_pulses": r.run.count("skipped"),
         "shortest_pulses": r.run.count("minimum on-time"),

@@ -14,10 +14,12 @@ from loopdesign.analysis.transient.after import model_after
 from loopdesign.analysis.transient.start import start_of
 from loopdesign.analysis.transient.steps import step
 from loopdesign.case import load_case, parse_case
+from loopdesign.cli import main
 from loopdesign.corners.converters import one_corner
 from loopdesign.errors import DataError, UnreachableOutputError
 from loopdesign.report.basics.layout import Display
 from loopdesign.report.steps.plots import step_sheets
+from loopdesign.report.steps.surges import exceeded, surges
 from loopdesign.report.steps.text import step_answer, step_paragraphs, step_tables, step_text
 
 CASES = Path(__file__).parents[3] / "cases"
@@ -263,3 +265,61 @@ def test_a_regulated_current_finds_its_other_level_in_another_mode():
     assert back.point.sequence.ends.shape != model.point.sequence.ends.shape  # CCM before, DCM after
     assert_allclose(model.point.duty, made_for_it.duty, rtol=1e-3)  # but for the bias of Co before the step
     assert_allclose(model.point.trim, back.changes["reference"], rtol=1e-10)
+
+
+COUPLED = (CASES / "wave_buoy_coupled_sepic.toml").read_text(encoding="utf-8").replace(
+    'network = "type II"', 'network = "type II"\nR1 = "3.92 kohm"\nC1 = "180 nF"\nC2 = "6.8 nF"'
+)  # fmt: skip
+
+
+def surging(*changes):
+    """Step the line of the supply with coupled inductors, without its load step, at its light load."""
+    text = COUPLED.replace('load_step = { from = "0.5 A", to = "1.5 A" }', "")
+    text = text.replace('{ min = "0.15 A", max = "1.5 A" }', '["0.15 A"]')
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    return step(parse_case(text, "wave.toml"), cycles=300)
+
+
+def test_a_line_step_surges_through_coupled_inductors():
+    """The loop of source, L1, Cs and L2 is a series resonant circuit with the leakage alone: textbook, peak of its step.
+
+    The circulating current sees L1 + L2 - 2 M = 2 L (1 - k); the resistances are those of the windings and the esr.
+    """
+    found = surging()
+    line = found.of("line")[0]
+    inductance, resistance, capacitance = 2.0 * 15e-6 * 0.03, 2.0 * 38e-3 + 3e-3, 10e-6 * (1.0 - 0.15 * 10.0 / 14.0)
+    decay, natural = resistance / (2.0 * inductance), 1.0 / np.sqrt(inductance * capacitance)
+    ringing = np.sqrt(natural**2 - decay**2)
+    at = np.arctan2(ringing, decay) / ringing
+    peak = 10.0 / (ringing * inductance) * np.exp(-decay * at) * np.sin(ringing * at)
+    reached = {p.part: p for p in line.current_peaks}
+    for name in ("L1", "L2"):
+        assert reached[name].peak_current_a == pytest.approx(peak, rel=0.03)
+        assert reached[name].time_s == pytest.approx(at, rel=0.15)
+    assert reached["switch"].peak_current_a < 0.1 * peak  # what circulates does not pass the switch
+    (told, back) = surges(found)
+    assert told.startswith("Line step from 10 V to 20 V at 0.15 A: L1 carries up to 26.")
+    assert back.startswith("Line step back from 20 V to 10 V")
+    assert "[input_filter]" in told
+    assert told in " ".join(step_text(found, display=Display(width=100)).split())
+    assert any(told in p for p in step_paragraphs(found))
+    assert told in step_answer(found)["warnings"]
+    assert not exceeded(found)
+    assert not surges(step(case((VOLTS, "input_voltage = [20.0]")), cycles=40))
+
+
+def test_a_rating_exceeded_on_the_way_fails(tmp_path, capsys):
+    rated = ("[modulator]", '[ratings]\nL1_current = "8 A"\nL2_current = "40 A"\nderating = "20 %"\n\n[modulator]')
+    found = surging(rated)
+    (told,) = exceeded(found)
+    assert "L1 carries up to 26." in told
+    assert "above 6.40 A (its rating less derating)" in told
+    assert told in step_answer(found)["verdict"]["reasons"]
+    assert step_text(found).splitlines()[2].endswith("but ratings are EXCEEDED on the way")
+    assert surges(found) == ()  # what is rated and met is no surprise
+    path = tmp_path / "wave.toml"
+    path.write_text(COUPLED.replace(*rated), encoding="utf-8")
+    assert main(["step", str(path), "--cycles", "20"]) == 1
+    assert "EXCEEDED" in capsys.readouterr().out

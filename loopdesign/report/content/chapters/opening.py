@@ -8,6 +8,7 @@ from loopdesign.report.basics.exact import exact_text
 from loopdesign.report.basics.tables import Column, Table, limits_table
 from loopdesign.report.content.blocks import Bullets, Note, Paragraph, SectionHeading, TableBlock
 from loopdesign.report.steps.start import start_verdict
+from loopdesign.report.steps.surges import exceeded, surges
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -32,6 +33,7 @@ CAUTIONS = (
     "Local codes, product safety standards and the rules of licensed practice hold whatever this report says.",
 )
 """What must stand in every report."""
+STEPS = "Currents on the way of the load and line steps, told in a chapter of their own and no part of the verdict"
 START = "Start-up and line drop-out, told in a chapter of their own and no part of the verdict"
 
 
@@ -55,6 +57,8 @@ def opening(findings: Findings) -> tuple[Block, ...]:
     told += _note("What fails", found.reasons)
     if (starts := findings.starts) is not None:
         told += _note(START, starts.reasons or (start_verdict(starts),))
+    if (steps := findings.steps) is not None:
+        told += _note(STEPS, (*exceeded(steps), *surges(steps)))
     told += _note("Warnings", (*found.warnings, *filters))
     told += _note("Proposals", findings.curves.proposals)
     told += [Note(title="Before anyone acts on this", items=CAUTIONS)]
