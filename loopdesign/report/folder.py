@@ -77,7 +77,8 @@ def write_report(
     content = content.with_pictures(pictures_of(content.figures, executor))
     calls = report_files(content, files=files or {}, pictures=pictures)
     names = tuple(sorted([*calls, "report.json"]))
-    calls["report.json"] = partial(_answer_file, {MARK: {"kind": "report", "files": list(names)}, **answer})
+    told = {MARK: {"kind": "report", "files": list(names)}, **answer}
+    calls = {"report.json": partial(_answer_file, told), **calls}  # it can be the longest of all
     document = None if setter is None else setter.begin(document_files(content))
     if document is not None:
         calls.pop("report.pdf")

@@ -112,14 +112,19 @@ def _set_by_matplotlib(words: str, font: Any, face: FontProperties, known: _Know
 
 def _laid(words: str, font: Any, known: _Known) -> Letters:  # noqa: ANN401
     """Set words with each letter loaded once; places and sizes are those of `_set_by_matplotlib`."""
-    places, end, lows, highs = [], 0.0, [], []
+    places: list[tuple[str, float, float]] = []
+    lows: list[float] = []
+    highs: list[float] = []
+    end = 0.0
     for item in font._layout(words, LoadFlags.NO_HINTING, features=None, language=None):  # noqa: SLF001
         letter = item.ft_object, item.glyph_index
         if letter not in known.measured:
             known.measured[letter] = _measured(*letter, known)
         name, low, high, advance = known.measured[letter]
         places.append((name, item.x, item.y))
-        end, lows, highs = item.x + advance, [*lows, item.y + low], [*highs, item.y + high]
+        lows.append(item.y + low)
+        highs.append(item.y + high)
+        end = item.x + advance
     low, high = min(lows, default=0.0), max(highs, default=0.0)
     return Letters(width=end, height=high - low, descent=-low, places=tuple(places))
 

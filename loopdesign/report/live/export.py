@@ -124,7 +124,7 @@ def _corner(found: CheckResult, item: int) -> dict[str, Any]:
         {
             "configuration": used.index(int(point.sequence.configuration[0, k])),
             "length": float(point.lengths[0, k]),
-            "edge": EDGES[Edge(edges[k])],
+            "edge": EDGES[int(edges[k])],
             "row": _edge_row(stepper, point, k),
         }
         for k in range(count)
@@ -187,7 +187,7 @@ def _configuration(point: OperatingPoint, k: int) -> dict[str, Any]:
 
 def _edge_row(stepper: Stepper, point: OperatingPoint, k: int) -> list[float] | None:
     """Row over ``[states, constant, load]`` whose zero is the rectifier's edge; None for any other."""
-    kind, configuration = Edge(point.sequence.edge[0, k]), int(point.sequence.configuration[0, k])
+    kind, configuration = int(point.sequence.edge[0, k]), int(point.sequence.configuration[0, k])
     if kind not in (Edge.RECTIFIER_ENDS, Edge.RECTIFIER_STARTS):
         return None
     devices, ends = point.problem.devices, kind == Edge.RECTIFIER_ENDS
