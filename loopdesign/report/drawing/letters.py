@@ -92,31 +92,28 @@ def _face(face: FontProperties) -> tuple[tuple[str, ...], str, str, str | int, s
 
 @lru_cache(maxsize=MOST_WORDS)
 def _set(words: str, *kind: Any) -> Letters:  # noqa: ANN401  (what tells faces apart)
-    setter: Any = text_to_path
-    family, style, variant, weight, stretch = kind
-    face = FontProperties(family=list(family), style=style, variant=variant, weight=weight, stretch=stretch, size=EM)
-    font = setter._get_font(face)  # noqa: SLF001  (the font with those that stand in for missing letters)
     known = _known(*kind)
-    return _laid(words, font, known) if hasattr(font, "_layout") else _set_by_matplotlib(words, font, face, known)
+    known.font.set_size(EM, text_to_path.DPI)  # matplotlib uses the same font at other sizes
+    return _laid(words, known) if hasattr(known.font, "_layout") else _set_by_matplotlib(words, known)
 
 
-def _set_by_matplotlib(words: str, font: Any, face: FontProperties, known: _Known) -> Letters:  # noqa: ANN401
+def _set_by_matplotlib(words: str, known: _Known) -> Letters:
     """Set words as matplotlib does, which loads each letter twice each time it stands in one."""
     setter: Any = text_to_path
-    width, height, descent = setter.get_text_width_height_descent(words, face, ismath=False)
-    places, _, _ = setter.get_glyphs_with_font(font, words, glyph_map=known.outlines)
+    width, height, descent = setter.get_text_width_height_descent(words, known.face, ismath=False)
+    places, _, _ = setter.get_glyphs_with_font(known.font, words, glyph_map=known.outlines)
     return Letters(
         width=width, height=height, descent=descent, places=tuple((str(n), float(x), float(y)) for n, x, y, _ in places)
     )
 
 
-def _laid(words: str, font: Any, known: _Known) -> Letters:  # noqa: ANN401
+def _laid(words: str, known: _Known) -> Letters:
     """Set words with each letter loaded once; places and sizes are those of `_set_by_matplotlib`."""
     places: list[tuple[str, float, float]] = []
     lows: list[float] = []
     highs: list[float] = []
     end = 0.0
-    for item in font._layout(words, LoadFlags.NO_HINTING, features=None, language=None):  # noqa: SLF001
+    for item in known.font._layout(words, LoadFlags.NO_HINTING, features=None, language=None):  # noqa: SLF001
         letter = item.ft_object, item.glyph_index
         if letter not in known.measured:
             known.measured[letter] = _measured(*letter, known)
@@ -139,20 +136,19 @@ def _measured(font: Any, letter: int, known: _Known) -> tuple[str, float, float,
 
 
 class _Known(NamedTuple):
-    """Letters of a face that were needed so far: outlines by name, as the font has them and as written, and sizes."""
+    """A face, and its letters needed so far: outlines by name, as the font has them and as written, and sizes."""
 
+    face: FontProperties
+    font: Any
     outlines: dict[str, tuple[NDArray[np.float64], NDArray[np.uint8]]]
     written: dict[str, str]
     measured: dict[tuple[Any, int], tuple[str, float, float, float]]
 
 
 @lru_cache(maxsize=64)
-def _known(
-    family: tuple[str, ...],  # noqa: ARG001  (what tells faces apart)
-    style: str,  # noqa: ARG001
-    variant: str,  # noqa: ARG001
-    weight: str | int,  # noqa: ARG001
-    stretch: str | int,  # noqa: ARG001
-) -> _Known:
+def _known(family: tuple[str, ...], style: Any, variant: Any, weight: str | int, stretch: str | int) -> _Known:  # noqa: ANN401
     """Hold what is known of a face."""
-    return _Known({}, {}, {})
+    setter: Any = text_to_path
+    face = FontProperties(family=list(family), style=style, variant=variant, weight=weight, stretch=stretch, size=EM)
+    font = setter._get_font(face)  # noqa: SLF001  (the font with those that stand in for missing letters)
+    return _Known(face, font, {}, {}, {})

@@ -35,14 +35,20 @@ sys.stderr.write(f"{{len(Line2D.set.__doc__ or '')}} {{len(Dashed.set.__doc__ or
 @pytest.mark.filterwarnings("ignore:Glyph")
 def test_words_are_set_as_matplotlib_sets_them(weight):
     face = FontProperties(weight=weight, size=letters.EM)
-    font = letters.text_to_path._get_font(face)
     for words in WORDS:
-        ours, theirs = letters._Known({}, {}, {}), letters._Known({}, {}, {})
-        assert letters._laid(words, font, ours) == letters._set_by_matplotlib(words, font, face, theirs)
+        ours, theirs = (letters._known.__wrapped__(*letters._face(face)) for _ in range(2))
+        assert letters._laid(words, ours) == letters._set_by_matplotlib(words, theirs)
         assert list(ours.outlines) == list(theirs.outlines)
         for name, (points, codes) in ours.outlines.items():
             assert (points == theirs.outlines[name][0]).all()
             assert (codes == theirs.outlines[name][1]).all()
+
+
+def test_words_keep_their_size_where_others_used_the_font():
+    face = FontProperties()
+    usual = letters._set.__wrapped__("1.5 A", *letters._face(face))
+    letters._known(*letters._face(face)).font.set_size(7.0, 72)
+    assert letters._set.__wrapped__("1.5 A", *letters._face(face)) == usual
 
 
 def drawn(first):
