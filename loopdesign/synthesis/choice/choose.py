@@ -10,6 +10,7 @@
    passes.
 5. Tolerance ends that are worst for that combination join the corners; where they change nothing, the choice stands. A
    search over fewer corners can only promise more, so what passes with its score unchanged at all of them is the best.
+   Those that are worst for parts placed by the trade's methods join before the first search, to spare a round.
 6. What is chosen is held against a check. Where it fails one, all is done anew, and every combination confirmed is.
 """
 
