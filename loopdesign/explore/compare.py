@@ -23,8 +23,11 @@ if TYPE_CHECKING:
 
 LEFT_OUT = frozenset({"title", "notes", "source", "warnings", "document", "candidates"})
 """Keys that say nothing of the circuit."""
-HELD = {"phase_margin_deg": "phase margin", "gain_margin_db": "gain margin", "modulus_margin": "modulus margin"}
-"""Readings whose loss makes a case worse."""
+HELD = {
+    "phase_margin_deg": ("phase margin", " deg"), "gain_margin_db": ("gain margin", " dB"),
+    "modulus_margin": ("modulus margin", ""),
+}  # fmt: skip
+"""Readings whose loss makes a case worse, with their units."""
 READINGS = (*HELD, "crossover_hz", "lowest_crossover_hz", "largest_multiplier")
 ROUNDING = 1e-6
 """Share of a reading that is no difference."""
@@ -158,10 +161,10 @@ def _worse(
             also = "as the first is, with" if words == GROWS else f"where the first is {words}, with"
             yield f"it is UNSTABLE {also} a larger multiplier: {sizes[1]:.5g} against {sizes[0]:.5g}"
         return
-    for name, words in HELD.items():
+    for name, (words, unit) in HELD.items():
         before, now = a.worst[name], b.worst[name]
         if before is not None and now is not None and now.value < before.value - slack * abs(before.value):
-            yield f"{words} {now.value:.4g} against {before.value:.4g}"
+            yield f"{words} {now.value:.4g}{unit} against {before.value:.4g}{unit}"
     if a.worst["phase_margin_deg"] is not None and b.worst["phase_margin_deg"] is None:
         yield "it has no crossover"
     steps = [None if s is None else s.peak_deviation_v for s in (first[1], other[1])]

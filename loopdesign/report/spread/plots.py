@@ -68,7 +68,10 @@ def plot_histogram(found: SpreadResult, index: int, *, ax: Axes | None = None) -
                 bar.set_facecolor(shared.PALETTE[1])
                 bar.set_hatch("///")
     else:
-        ax.text(0.5, 0.5, "no sample has this reading", ha="center", va="center", transform=ax.transAxes)
+        ax.text(
+            0.5, 0.5, "no sample has this reading", ha="center", va="center", transform=ax.transAxes,
+            bbox={"facecolor": "white", "edgecolor": "none"},
+        )  # fmt: skip
     every = np.append(values, limit) if len(values) else np.array([0.0, limit, EMPTY * limit])
     span = max(float(np.ptp(every)), 1e-3 * abs(limit))
     shared.time_axis(ax, float(every.min()) - 0.06 * span, float(every.max()) + 0.06 * span, words)
