@@ -16,7 +16,7 @@ from loopdesign.corners.conditions import Corners
 from loopdesign.errors import NoDesignError
 from loopdesign.models.switched import linearise
 from loopdesign.synthesis.choice.descent import nearest_miss
-from loopdesign.synthesis.choice.refusal import nearest_fails, step_fails, worst_shortfall
+from loopdesign.synthesis.choice.refusal import nearest_fails, stage_fails, step_fails, worst_shortfall
 from loopdesign.synthesis.choice.result import Choice
 from loopdesign.synthesis.choice.what_helps import what_to_change
 from loopdesign.synthesis.search.order import alternatives, at_bounds, in_order, rank_of
@@ -182,6 +182,19 @@ def no_design(
     begin = [near_as_product(work, exam.demands), *refused]
     limits = exam.demands.limits
     item, judged, step_miss = nearest_miss(exam, work, begin)
+    blocked = stage_fails(exam.case, plain)
+    if blocked and max(worst_shortfall(judged, limits), step_miss) <= 0.0:
+        return NoDesignError(
+            "the stage alone misses a target, which no compensation changes",
+            nearest={"parts": work.parts_of(item), "reasons": list(blocked)},
+            obstacles=[
+                *blocked,
+                (
+                    f"the nearest combination meets every limit of the loop at the {len(exam.condition)} corners "
+                    "searched; its own worst tolerance ends were not examined"
+                ),
+            ],
+        )
     told = [nearest_fails(judged, exam.corners, exam.demands)]
     if limits.step_deviation is not None and step_miss >= worst_shortfall(judged, limits):
         told = [step_fails(step_miss, limits.step_deviation.value)]
@@ -197,6 +210,7 @@ def no_design(
             "and temperatures none does"
         )
     advice, proposed = what_to_change(exam, work, plain, item)
+    told += [f"{what}, which neither compensation nor a change of those below mends" for what in blocked]
     told += advice
     return NoDesignError(
         f"no combination of preferred values meets the targets at all {corners} corners; {work.scope}",

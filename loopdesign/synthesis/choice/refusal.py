@@ -7,7 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.check import examine_stage
+from loopdesign.analysis.findings.corner import corner_name
 from loopdesign.analysis.findings.held import WHY
+from loopdesign.analysis.findings.ratings import overstressed, stresses
+from loopdesign.corners.effective import beyond_current_curves
 from loopdesign.errors import ConvergenceError, NoDesignError, UnreachableOutputError
 from loopdesign.models.verdict import worst_modes
 from loopdesign.network.linear_algebra import BREAKDOWN
@@ -69,6 +72,25 @@ def nearest_fails(judged: Judged, corners: Corners, demands: Demands) -> str:
             f"{variant_name(corners, worst)} ({told})"
         )
     return f"the nearest combination fails the {binding(exact_readings(judged), corners, demands)}"
+
+
+def stage_fails(case: cases.Case, plain: ExaminedStage) -> tuple[str, ...]:
+    """Say what the stage alone fails by, with any compensation: a rating, or the end of a current curve.
+
+    Parameters
+    ----------
+    case
+        The case.
+    plain
+        Conditions of line and load, nominal parts.
+
+    Returns
+    -------
+    tuple of str
+        One sentence each.
+    """
+    names = [corner_name(plain.conditions, k) for k in range(len(plain.conditions))]
+    return (*overstressed(stresses(case, plain.waves), names), *beyond_current_curves(case, plain.waves))
 
 
 def step_fails(miss: float, limit_v: float) -> str:

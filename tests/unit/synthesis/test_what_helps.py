@@ -103,3 +103,16 @@ def test_a_point_that_is_not_kept_is_not_called_unstable():
     assert "fails at 1 of 6 corners" in told
     assert "such as 13 V, 0.1 A: the output needs a control voltage that the optocoupler" in told
     assert "unstable" not in told
+
+
+def test_a_rating_that_the_stage_alone_exceeds_is_the_reason_told():
+    """No margin is named that is met, and no change of compensation or slope is said to help."""
+    rated = case(("[modulator]", '[ratings]\nL1_current = "2 A"\n\n[modulator]'))
+    with pytest.raises(
+        NoDesignError, match="the stage alone misses a target, which no compensation changes"
+    ) as refused:
+        choose(rated, tolerances=False)
+    told = refused.value.obstacles
+    assert told[0].startswith("L1 current ")
+    assert "(ratings.L1_current)" in told[0]
+    assert not any("fails the" in x or "single change" in x for x in told)
