@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from loopdesign.analysis.findings.clamp import ClampStudy, clamp_study, clamp_warnings
@@ -42,6 +43,7 @@ if TYPE_CHECKING:
     from loopdesign.margins.margins import LoopMargins
     from loopdesign.models.insight import Plant
     from loopdesign.network.converter import Converter
+    from loopdesign.orbit.operating_point import Guess
     from loopdesign.orbit.problem import OperatingPoint
 
 GRID = 160
@@ -133,10 +135,8 @@ class CheckResult:
         """What closes the loop, with nominal parts; None without a loop."""
         if self.closed_loop is None:
             return None
-        case = self.case
-        return Compensator(
-            amplifier=amplifier(case), divider=divider(case), network_parts=network_parts(case, self.parts)
-        )
+        case, fitted = self.case, network_parts(self.case, self.parts)
+        return Compensator(amplifier=amplifier(case), divider=divider(case), network_parts=fitted)
 
     def to_rows(self) -> list[dict[str, Any]]:
         """Turn the check into one row per corner, ready for a data frame.
@@ -203,7 +203,7 @@ class CheckResult:
         return self.limits.value(name)
 
 
-def examine_stage(case: cases.Case, corners: Corners | None = None) -> ExaminedStage:
+def examine_stage(case: cases.Case, corners: Corners | None = None, guess: Guess | None = None) -> ExaminedStage:
     """Solve and linearise the power stage at every corner.
 
     Parameters
@@ -212,6 +212,8 @@ def examine_stage(case: cases.Case, corners: Corners | None = None) -> ExaminedS
         The case.
     corners : Corners, optional
         Conditions (B,); every listed line and load with nominal parts unless given.
+    guess : Guess, optional
+        Where their solutions may lie (B,), such as those at another temperature; looked for unless given.
 
     Returns
     -------
@@ -224,11 +226,14 @@ def examine_stage(case: cases.Case, corners: Corners | None = None) -> ExaminedS
         Naming file and corner, where losses keep the output below its target or the arithmetic breaks down.
     """
     corners = line_load_corners(case) if corners is None else corners
-    return traced(lambda some: _examined_stage(case, some), case, corners, what="no operating point")
+    what = "no operating point"
+    return traced(
+        lambda some: _examined_stage(case, some, guess if some is corners else None), case, corners, what=what
+    )
 
 
-def _examined_stage(case: cases.Case, corners: Corners) -> ExaminedStage:
-    converter, point = solved(case, corners)
+def _examined_stage(case: cases.Case, corners: Corners, guess: Guess | None = None) -> ExaminedStage:
+    converter, point = solved(case, corners, guess)
     waves = waveforms(converter, point)
     return ExaminedStage(
         conditions=corners, converter=converter, point=point, model=linearise(point), plants=plants(converter, point),
@@ -277,10 +282,8 @@ def loop_margins(model: SwitchedModel) -> tuple[LoopMargins, ...]:
         One per item.
     """
     switching = 1.0 / float(model.point.network.period[0])
-    return closed_loop_margins(
-        lambda frequencies_hz: loop_gain(model, frequencies_hz), model.multipliers,
-        switching_hz=switching, low_hz=band(switching)[0], lowest_hz=NEAR_DC_SHARE * switching,
-    )  # fmt: skip
+    gain, low_hz, lowest_hz = partial(loop_gain, model), band(switching)[0], NEAR_DC_SHARE * switching
+    return closed_loop_margins(gain, model.multipliers, switching_hz=switching, low_hz=low_hz, lowest_hz=lowest_hz)
 
 
 def examine(
@@ -308,12 +311,12 @@ def examine(
     limits = limits_of(case, stage) if limits is None else limits
     if not has_loop(case):
         judged = verdicts(stage.model, None, bounds(case, stage.conditions))
-        told = ("the case has no error amplifier, feedback and compensation: only the current loop was examined",)
+        told = "the case has no error amplifier, feedback and compensation: only the current loop was examined"
         return CheckResult(
             case=case, parts={}, stage=stage, closed_loop=None, margins=(), verdicts=judged, limits=limits,
             clamp=clamp_study(case, stage, ends=False),
             reasons=(
-                *told, *not_held(case, stage.conditions, stage.converter, stage.point, judged),
+                told, *not_held(case, stage.conditions, stage.converter, stage.point, judged),
                 *instabilities(stage.conditions, judged), *_overstressed(case, stage),
                 *beyond_current_curves(case, stage.waves),
             ),

@@ -20,6 +20,8 @@ from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Protocol
 
+import numpy as np
+
 from loopdesign.analysis.check import examine, examine_stage
 from loopdesign.analysis.limits import conflicts, limits_of
 from loopdesign.case import Compensation
@@ -37,6 +39,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from loopdesign import case as cases
+    from loopdesign.analysis.check import ExaminedStage
     from loopdesign.analysis.limits import Limits
     from loopdesign.synthesis.search.loops import Prefer
 
@@ -101,7 +104,7 @@ def choose(
         ahead.prepare(case)
     plain = examine_stage(case)
     refuse_unstable_current_loop(plain)
-    stage = examine_stage(case, base_corners(case)) if tolerances and case.specification.temperature else plain
+    stage = _at_temperatures(case, plain) if tolerances and case.specification.temperature else plain
     limits = limits_of(case, stage)
     _refuse_conflict(case, limits)
     slope = report_slope(case, limits.value("crossover_limit")) if open_ramp else None
@@ -120,6 +123,13 @@ def choose(
     choice = task.run()
     chosen.update({k: choice.check.parts[k] for k in compensation.open_parts})
     return replace(choice, chosen=chosen, divider_choice=divided, slope_report=slope)
+
+
+def _at_temperatures(case: cases.Case, plain: ExaminedStage) -> ExaminedStage:
+    """Examine every line and load at every temperature, each beginning at what was found for the nominal one."""
+    corners = base_corners(case)
+    origin = np.arange(len(corners)) * len(plain.conditions) // len(corners)
+    return examine_stage(case, corners, plain.point.sequence.take(origin))
 
 
 def _objective(case: cases.Case) -> Prefer:
