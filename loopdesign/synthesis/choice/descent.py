@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import combinations, product
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Generic, TypeVar
 
 import numpy as np
 
@@ -68,30 +68,54 @@ def descend(
     best, seen
         Number of the best combination, and the readings of all that were examined.
     """
-    seen: dict[int, Found] = {}
-
-    def best_of(items: NDArray[np.intp]) -> int:
-        new = np.array([i for i in np.unique(items) if int(i) not in seen], np.intp)
-        if len(new) and ahead is not None and seen:
-            leader = min(seen, key=lambda i: cost(i, seen[i]))
-            least, so_far = ahead(new, leader, seen[leader]), cost(leader, seen[leader])
-            if least is not None:
-                seen.update({int(i): j for i, j in zip(new, least, strict=True) if cost(int(i), j) > so_far})
-                new = np.array([i for i in new if int(i) not in seen], np.intp)
-        if len(new):
-            seen.update({int(i): j for i, j in zip(new, judge_items(new), strict=True)})
-        return min((int(i) for i in items), key=lambda i: cost(i, seen[i]))
-
+    met = _Met(judge_items, cost, ahead)
     if ahead is not None:
-        best_of(np.array(begin[:1], np.intp))
-    best = best_of(np.array(begin, np.intp))
+        met.best_of(np.array(begin[:1], np.intp))
+    best = met.best_of(np.array(begin, np.intp))
     for stride in STRIDES:
         for _ in range(MOVES):
-            again = best_of(neighbours(lattice, best, stride))
+            again = met.best_of(neighbours(lattice, best, stride))
             if again == best:
                 break
             best = again
-    return best, seen
+    return best, met.seen
+
+
+class _Met(Generic[Found]):
+    """The combinations met on the way, and what each costs; see `descend`."""
+
+    def __init__(
+        self,
+        judge_items: Callable[[NDArray[np.intp]], list[Found]],
+        cost: Callable[[int, Found], tuple[float, float]],
+        ahead: Callable[[NDArray[np.intp], int, Found], list[Found] | None] | None,
+    ) -> None:
+        self._judge, self._cost, self._ahead = judge_items, cost, ahead
+        self.seen: dict[int, Found] = {}
+        self._costs: dict[int, tuple[float, float]] = {}
+
+    def best_of(self, items: NDArray[np.intp]) -> int:
+        """Judge those of some combinations that have not been met; return the one that costs least."""
+        new = self._new(items)
+        if len(new) and self._ahead is not None and self.seen:
+            leader = min(self._costs, key=lambda i: self._costs[i])
+            least = self._ahead(new, leader, self.seen[leader])
+            if least is not None:
+                self._note(new, least, self._costs[leader])
+                new = self._new(new)
+        if len(new):
+            self._note(new, self._judge(new))
+        return min((int(i) for i in items), key=lambda i: self._costs[i])
+
+    def _new(self, items: NDArray[np.intp]) -> NDArray[np.intp]:
+        return np.array([i for i in np.unique(items) if int(i) not in self.seen], np.intp)
+
+    def _note(self, items: NDArray[np.intp], readings: list[Found], above: tuple[float, float] | None = None) -> None:
+        """Note what combinations cost, of those alone that cost more than another where one is given."""
+        for item, one in zip(items.tolist(), readings, strict=True):
+            price = self._cost(item, one)
+            if above is None or price > above:
+                self.seen[item], self._costs[item] = one, price
 
 
 def neighbours(lattice: Lattice, item: int, stride: int) -> NDArray[np.intp]:

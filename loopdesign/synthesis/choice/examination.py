@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
 from loopdesign.analysis.variants.judge import loop_of, peak_impedance
 from loopdesign.analysis.variants.solve import base_of
 from loopdesign.errors import LoopDesignError
-from loopdesign.network.batch import in_halves
+from loopdesign.network.batch import in_halves, joined
 from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.synthesis.choice.confirm import BATCH, Seen, candidates, in_batches, judge_candidates, recalled
 from loopdesign.synthesis.choice.refusal import exact_readings
@@ -18,7 +18,7 @@ from loopdesign.synthesis.search.search import search_once
 from loopdesign.units.quantities import hertz
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from numpy.typing import NDArray
 
@@ -38,7 +38,7 @@ NO_TARGET = -1.0
 """Miss of a target that nobody asks for [unitless]."""
 FEW = 3
 """Combinations examined together where the first one fails."""
-MANY = 80
+MANY = 160
 """Combinations examined together at most where many before them failed."""
 WORTH_PARTING, WORTH_LOOKING_AHEAD = 3, 2
 """Corners in all per telling one from which those are examined ahead of the others, most of which these will drop."""
@@ -50,6 +50,30 @@ HALF = 0.5
 """Share of the attainable bandwidth that ``prefer = "margin"`` keeps at least."""
 KEPT_SHARE = 0.98
 """Share of the crossover to keep that the exact loop must reach: it differs a little from the one searched with."""
+
+
+CornerName: TypeAlias = "tuple[object, ...]"
+"""Condition of a corner, and the factors that differ from one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KnownAt:
+    """What is known of one combination: its readings, and at which corners."""
+
+    judged: Judged
+    at: Mapping[CornerName, int]
+
+    @classmethod
+    def of(cls, names: list[CornerName], judged: Judged, before: KnownAt | None) -> KnownAt:
+        """Add readings at further corners to those known before."""
+        if before is None:
+            return cls(judged=judged, at={name: k for k, name in enumerate(names)})
+        further = {name: len(before.at) + k for k, name in enumerate(names)}
+        return cls(judged=joined([before.judged, judged]), at={**before.at, **further})
+
+    def there(self, names: list[CornerName]) -> Judged:
+        """Return the readings at some of the corners, in order."""
+        return self.judged.take(np.array([self.at[name] for name in names], np.intp))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,8 +92,8 @@ class Examination:
         Corners (B,) so far, and the condition each belongs to.
     step
         Estimate of the departure at the load step; None where nothing is asked of it.
-    seen, partly, peaks
-        Combinations judged before, at some of the corners by part values and corners, and their peaks of impedance.
+    seen, peaks
+        Combinations judged before, and where; the peaks of impedance that are known of them.
     """
 
     case: cases.Case
@@ -78,8 +102,7 @@ class Examination:
     corners: Corners
     condition: NDArray[np.intp]
     step: StepBasis | None = None
-    seen: Seen[Judged] = field(default_factory=Seen, compare=False, repr=False)
-    partly: Seen[Judged] = field(default_factory=Seen, compare=False, repr=False)
+    seen: Seen[KnownAt] = field(default_factory=Seen, compare=False, repr=False)
     peaks: Seen[Array] = field(default_factory=Seen, compare=False, repr=False)
 
     def judge(self, work: Search, item: int) -> Judged:
@@ -88,9 +111,31 @@ class Examination:
 
     def judge_each(self, work: Search, items: NDArray[np.intp]) -> list[Judged]:
         """Judge combinations at every corner, one result each; those judged before are known."""
-        known = self.seen.about(self.case, self.stage, self.corners)
-        every = np.arange(len(self.condition))
-        return recalled(known, work.lattice.values(items), lambda new: self._in_batches(work, items[new], every))
+        return self.judge_at(work, items, np.arange(len(self.condition)))
+
+    def judge_at(self, work: Search, items: NDArray[np.intp], corners: NDArray[np.intp]) -> list[Judged]:
+        """Judge combinations at some of the corners, one result each, where they have not been judged before."""
+        known, names = self.seen.about(self.case, self.stage), self._names(corners)
+        keys = [tuple(row) for row in work.lattice.values(items).tolist()]
+        lacking: dict[tuple[int, ...], dict[tuple[float, ...], int]] = {}
+        for item, key in zip(items.tolist(), keys, strict=True):
+            at = known[key].at if key in known else {}
+            lacking.setdefault(tuple(k for k, n in zip(corners.tolist(), names, strict=True) if n not in at), {})[
+                key
+            ] = item
+        for missing, of in lacking.items():
+            if missing:
+                where = np.array(missing)
+                judged = self._in_batches(work, np.array(list(of.values())), where)
+                for key, one in zip(of, judged, strict=True):
+                    known[key] = KnownAt.of(self._names(where), one, known.get(key))
+        return [known[key].there(names) for key in keys]
+
+    def _names(self, corners: NDArray[np.intp]) -> list[CornerName]:
+        """Tell some of the corners apart by condition and factors, whatever others there are."""
+        columns = {name: np.asarray(factor)[corners].tolist() for name, factor in sorted(self.corners.factors.items())}
+        moved = [[(name, c[k]) for name, c in columns.items() if c[k] != 1.0] for k in range(len(corners))]
+        return [(int(k), *m) for k, m in zip(self.condition[corners], moved, strict=True)]
 
     def _in_batches(self, work: Search, items: NDArray[np.intp], corners: NDArray[np.intp]) -> list[Judged]:
         """Judge combinations at some of the corners, one result each; half of many meanwhile in a child."""
@@ -164,13 +209,6 @@ class Examination:
             return None
         misses.update(dict.fromkeys(items.tolist(), NO_TARGET))
         return self.judge_at(work, items, telling)
-
-    def judge_at(self, work: Search, items: NDArray[np.intp], corners: NDArray[np.intp]) -> list[Judged]:
-        """Judge combinations at some of the corners, one result each; those judged there before are known."""
-        known = self.partly.about(self.case, self.stage, self.corners)
-        values = work.lattice.values(items)
-        named = np.hstack([values, np.broadcast_to(corners, (len(items), len(corners)))])
-        return recalled(known, named, lambda new: self._in_batches(work, items[new], corners))
 
     def passes(self, judged: Judged) -> bool:
         """Whether readings meet every demand."""

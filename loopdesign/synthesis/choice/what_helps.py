@@ -33,7 +33,7 @@ from loopdesign.units.quantities import format_quantity, percent
 from loopdesign.workers.branch import branch
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -158,13 +158,15 @@ def ranked_changes(exam: Examination, work: Search, plain: ExaminedStage, neares
     tuple of Change
         Those that could be evaluated.
     """
-    with branch(lambda: list(_hardware(exam, plain))) as others:
-        changes = [*_relaxed(exam, work, nearest), *others.result()]
+    # no part of the network changes the ripple
+    limits = [x for x in exam.demands.limits if x is not exam.demands.limits.output_ripple]
+    with branch(lambda: [*_relaxed(exam, work, nearest, limits[-1:]), *_hardware(exam, plain)]) as others:
+        changes = [*_relaxed(exam, work, nearest, limits[:-1]), *others.result()]
     return tuple(sorted(changes, key=lambda c: (max(c.shortfall, 0.0), c.size)))
 
 
-def _relaxed(exam: Examination, work: Search, nearest: int) -> Iterator[Change]:
-    """Relax each target alone as far as the combination needs that meets all others and misses it least."""
+def _relaxed(exam: Examination, work: Search, nearest: int, limits: Sequence[Limit]) -> Iterator[Change]:
+    """Relax each of some targets alone as far as the combination needs that meets all others and misses it least."""
     coarse, known = _coarse(work.lattice), dict[int, dict[str, float]]()
     of_coarse = misses_at_some(work.responses, work.lattice.values(coarse), exam.demands)
 
@@ -178,8 +180,7 @@ def _relaxed(exam: Examination, work: Search, nearest: int) -> Iterator[Change]:
         judged = exam.judge_ahead(work, items, {}, exam.judge(work, best))
         return None if judged is None else [_misses(exam, one, -1.0) for one in judged]
 
-    limits = exam.demands.limits
-    for limit in (x for x in limits if x is not limits.output_ripple):  # no part of the network changes the ripple
+    for limit in limits:
 
         def product_key(misses: Mapping[str, Array], name: str = limit.name) -> Array:
             others = [m for n, m in misses.items() if n not in {name, KEPT}]
