@@ -68,7 +68,8 @@ def surges(study: StepStudy) -> tuple[str, ...]:
             continue
         worst, peaks = max(found, key=lambda pair: max(p.peak_current_a for p in pair[1]))
         carried = " and ".join(_carried(p) + _beside(study, p) for p in peaks)
-        others = f"; the like at {len(found) - 1} more such step{'s' * (len(found) > 2)}" if len(found) > 1 else ""
+        more = {1: "", 2: "; 1 more such step does so too"}
+        others = more.get(len(found), f"; {len(found) - 1} more such steps do so too")
         told.append(f"{_place(worst)}: {carried}, which no rating covers{others}; {_remedy(study, worst)}")
     return tuple(told)
 
