@@ -7,11 +7,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.analysis.findings.ratings import allowed_currents, limited_current
+from loopdesign.corners.power_stage import sensed_element
 from loopdesign.report.basics.layout import PIPE, Display, paragraph
 from loopdesign.report.steps.words import KINDS
 from loopdesign.units.quantities import format_quantity
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from loopdesign.analysis.transient.currents import CurrentPeak
     from loopdesign.analysis.transient.steps import StepResult, StepStudy
 
@@ -34,6 +37,7 @@ def exceeded(study: StepStudy) -> tuple[str, ...]:
     tuple of str
         One sentence per part.
     """
+    less = "its rating less derating" if study.case.ratings.derating else "its rating"
     told = []
     for part, allowed in allowed_currents(study.case).items():
         found = [(p, r) for r in study.results for p in r.current_peaks if p.part == part]
@@ -42,8 +46,8 @@ def exceeded(study: StepStudy) -> tuple[str, ...]:
         peak, worst = max(found, key=lambda pair: pair[0].peak_current_a)
         if peak.peak_current_a > allowed:
             told.append(
-                f"{_place(worst)}: {_carried(peak)}, above {format_quantity(allowed, 'A')} (its rating less derating); "
-                f"{_remedy(study, worst)}"
+                f"{_place(worst)}: {_carried(peak)}, above {format_quantity(allowed, 'A')} ({less}); "
+                f"{_remedy(study, worst, [peak])}"
             )
     return tuple(told)
 
@@ -70,7 +74,7 @@ def surges(study: StepStudy) -> tuple[str, ...]:
         carried = " and ".join(_carried(p) + _beside(study, p) for p in peaks)
         more = {1: "", 2: "; 1 more such step does so too"}
         others = more.get(len(found), f"; {len(found) - 1} more such steps do so too")
-        told.append(f"{_place(worst)}: {carried}, which no rating covers{others}; {_remedy(study, worst)}")
+        told.append(f"{_place(worst)}: {carried}, which no rating covers{others}; {_remedy(study, worst, peaks)}")
     return tuple(told)
 
 
@@ -124,10 +128,11 @@ def _beside(study: StepStudy, p: CurrentPeak) -> str:
     return f" ({told}{over})"
 
 
-def _remedy(study: StepStudy, r: StepResult) -> str:
-    """Say what would limit the current."""
+def _remedy(study: StepStudy, r: StepResult, peaks: Sequence[CurrentPeak]) -> str:
+    """Say what would limit the currents."""
+    m, sensed = study.case.modulator, sensed_element(study.case)
     if r.kind.startswith("load"):
-        if study.case.modulator.scheme == "peak current" and study.case.modulator.current_limit is None:
+        if m.scheme == "peak current" and m.current_limit is None and any(p.part == sensed for p in peaks):
             return "a current limit would end such pulses (modulator.current_limit)"
         return "a smaller or slower step of the load would limit it"
     given = study.case.input_filter
