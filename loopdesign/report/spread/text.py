@@ -32,6 +32,10 @@ def share_sentence(words: str, share: Share) -> str:
     )
 
 
+SMALLEST_SHARE = 1e-4
+"""Share of the variance below which its digits say nothing."""
+
+
 def _percent(value: float) -> str:
     return f"{100.0 * value:.3g} %"
 
@@ -95,12 +99,17 @@ def _median(values: Any) -> float | None:  # noqa: ANN401  (an array column)
     return float(np.median(finite)) if finite.size else None
 
 
+def _share(share: float) -> str:
+    """Write a share of the variance; what is next to nothing without its digits."""
+    return _percent(share) if share >= SMALLEST_SHARE else f"below {_percent(SMALLEST_SHARE)}"
+
+
 def ranking_table(found: SpreadResult) -> Table:
     """Rank the causes by what they do to the phase margin."""
     c = found.ranked_condition
     where = f"{found.conditions.input_voltage[c]:.4g} V, {found.conditions.load_current[c]:.3g} A"
     columns = (Column(heading="cause"), Column(heading="nominal to upper end"), Column(heading="share of the variance"))
-    rows = tuple((r.name, f"{r.slope_deg:+.3g} deg", _percent(r.share)) for r in found.ranking)
+    rows = tuple((r.name, f"{r.slope_deg:+.3g} deg", _share(r.share)) for r in found.ranking)
     return Table(title=f"What moves the phase margin at {where}", columns=columns, rows=rows)
 
 

@@ -46,10 +46,12 @@ def exceeded(study: StepStudy) -> tuple[str, ...]:
         peak, worst = max(found, key=lambda pair: pair[0].peak_current_a)
         if peak.peak_current_a > allowed:
             told.append(
-                f"{_place(worst)}: {_carried(peak)}, above {format_quantity(allowed, 'A')} ({less}); "
-                f"{_remedy(study, worst, [peak])}"
+                (
+                    f"{_place(worst)}: {_carried(peak)}, above {format_quantity(allowed, 'A')} ({less})",
+                    _remedy(study, worst, [peak]),
+                )
             )
-    return tuple(told)
+    return _each_once(told)
 
 
 def surges(study: StepStudy) -> tuple[str, ...]:
@@ -74,8 +76,14 @@ def surges(study: StepStudy) -> tuple[str, ...]:
         carried = " and ".join(_carried(p) + _beside(study, p) for p in peaks)
         more = {1: "", 2: "; 1 more such step does so too"}
         others = more.get(len(found), f"; {len(found) - 1} more such steps do so too")
-        told.append(f"{_place(worst)}: {carried}, which no rating covers{others}; {_remedy(study, worst, peaks)}")
-    return tuple(told)
+        told.append((f"{_place(worst)}: {carried}, which no rating covers{others}", _remedy(study, worst, peaks)))
+    return _each_once(told)
+
+
+def _each_once(told: Sequence[tuple[str, str]]) -> tuple[str, ...]:
+    """Join findings and what would help, each remedy at the first finding that it helps."""
+    remedies = [remedy for _, remedy in told]
+    return tuple(f"{said}; {r}" if r not in remedies[:k] else said for k, (said, r) in enumerate(told))
 
 
 def surge_text(study: StepStudy, *, display: Display = PIPE) -> str:

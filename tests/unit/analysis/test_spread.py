@@ -388,6 +388,12 @@ def test_plots_show_limits_counts_and_bands(result):
     assert "all stable" in figure.get_suptitle()
 
 
+def test_a_cause_of_next_to_nothing_is_told_without_digits(result):
+    least = replace(result, ranking=(*result.ranking[:1], replace(result.ranking[0], share=6.3e-8)))
+    (table,) = [t for t in spread_tables(least) if t.title.startswith("What moves")]
+    assert table.rows[-1][-1] == "below 0.01 %"
+
+
 def test_a_reading_that_no_sample_has_keeps_a_plain_axis(result, tmp_path):
     """The limit alone makes no range: no ticks a thousandth apart, and no half samples."""
     none = replace(result, phase_margin_deg=np.full_like(result.phase_margin_deg, np.nan))
