@@ -15,6 +15,7 @@ import errno
 import hashlib
 import json
 import os
+import re
 import shutil
 import sys
 import tempfile
@@ -36,6 +37,9 @@ except ImportError:  # no such locks on this system: leftovers of killed runs st
 
 MARK = "loopdesign"
 """Key of ``report.json`` by which a folder is known as a report that may be replaced."""
+HEAD = 1 << 16
+"""Characters at the beginning of ``report.json`` among which its mark is looked for first; the file holds megabytes."""
+_BEGINS = re.compile(rf'\{{\s*"{MARK}"\s*:\s*')
 FRESH, OLD = "fresh", "old"
 _EXCHANGE = 2
 _HERE = -100
@@ -125,7 +129,7 @@ def _clear(folder: Path) -> None:
         if lock is None:  # another run is at work in there
             continue
         if not os.path.lexists(folder) and (workshop / OLD).is_dir():
-            complete = (workshop / FRESH) if MARK in _marked(workshop / FRESH) else (workshop / OLD)
+            complete = (workshop / FRESH) if _whole(workshop / FRESH) else (workshop / OLD)
             complete.rename(folder)
         shutil.rmtree(workshop, ignore_errors=True)
         os.close(lock)
@@ -179,9 +183,24 @@ def _marked(folder: Path) -> Mapping[str, Any]:
 
 @lru_cache(maxsize=4)
 def _mark_of(path: Path, *_: int) -> Mapping[str, Any]:
-    """Read the mark of a file that is as large and as old as given: once, for a report holds megabytes."""
+    """Read the mark of a file that is as large and as old as given: once, and from its beginning if it stands there."""
+    with path.open(encoding="utf-8") as file:
+        head = file.read(HEAD)
+    begins = _BEGINS.match(head)
+    if begins:
+        with suppress(ValueError):
+            return {MARK: json.JSONDecoder().raw_decode(head, begins.end())[0]}
     content = json.loads(path.read_text(encoding="utf-8"))
     return {MARK: content[MARK]} if isinstance(content, dict) and MARK in content else {}
+
+
+def _whole(folder: Path) -> bool:
+    """Tell whether the folder's report.json is all there, with its mark."""
+    try:
+        content = json.loads((folder / "report.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return False
+    return isinstance(content, dict) and MARK in content
 
 
 def _keep_others(folder: Path, fresh: Path) -> None:

@@ -186,6 +186,29 @@ def test_strange_mark_of_an_old_report_harms_nothing(marked, tmp_path):
     assert sorted(x.name for x in folder.iterdir()) == ["mine", "page", "report.json"]
 
 
+def test_mark_is_found_wherever_it_stands(tmp_path):
+    folder = tmp_path / "report"
+    folder.mkdir()
+    beginning = '{"loopdesign": {"files": ["page"]}, "number": 1'  # the rest of it was lost
+    for content in (beginning, '{"number": 1, "loopdesign": {"files": ["page"]}}'):
+        (folder / "report.json").write_text(content, encoding="utf-8")
+        require_replaceable(folder)
+    (folder / "report.json").write_text('{"number": {"loopdesign": 1}}', encoding="utf-8")
+    with pytest.raises(DataError, match="not a report"):
+        require_replaceable(folder)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="leftovers are known by locks of this system")
+@pytest.mark.parametrize(("rest", "number"), [("}", 2), ("", 1)])
+def test_new_report_is_taken_over_from_a_killed_run_only_where_it_is_whole(rest, number, tmp_path):
+    workshop = tmp_path / f"{replace._prefix(tmp_path / 'report')}left"
+    for name, text in (("old", '{"loopdesign": {}, "number": 1}'), ("fresh", '{"loopdesign": {}, "number": 2' + rest)):
+        (workshop / name).mkdir(parents=True)
+        (workshop / name / "report.json").write_text(text, encoding="utf-8")
+    require_replaceable(tmp_path / "report")
+    assert json.loads((tmp_path / "report" / "report.json").read_text(encoding="utf-8"))["number"] == number
+
+
 def test_longest_name_and_place_that_cannot_be_written(tmp_path):
     written(tmp_path / ("n" * 250))
     (tmp_path / "file").write_text("", encoding="utf-8")
