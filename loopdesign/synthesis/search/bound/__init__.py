@@ -28,9 +28,9 @@ the others are held against those alone.
 
 `factors`  zeros and poles over a block, and what a corner makes of them
 `promise`  what a block can reach at best
-`branch`   blocks halved until the bound is as low as it gets
+`halving`  blocks halved until the bound is as low as it gets
 """
 
-from loopdesign.synthesis.search.bound.branch import best_possible
+from loopdesign.synthesis.search.bound.halving import best_possible
 
 __all__ = ["best_possible"]
