@@ -138,6 +138,22 @@ def overstressed(found: Sequence[Stress], names: Sequence[str]) -> tuple[str, ..
     return tuple(told)
 
 
+def has_ratings(case: cases.Case) -> bool:
+    """Whether the case rates any of its parts.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+
+    Returns
+    -------
+    bool
+        By the table [ratings], or in an element of a stage of the user's own.
+    """
+    return bool(_given(case) or rated_elements(case))
+
+
 def allowed_currents(case: cases.Case) -> dict[str, float]:
     """List the peak currents that parts are rated for, less the derating.
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from loopdesign.analysis.findings.ratings import has_ratings
 from loopdesign.analysis.spread.bounds import yield_against_worst_case
 from loopdesign.analysis.spread.figures import tail_of, worst_of
 from loopdesign.orbit.holding import KEPT
@@ -32,6 +33,7 @@ def share_sentence(words: str, share: Share) -> str:
     )
 
 
+RATINGS = "ratings are not held against the samples: check holds them against nominal parts"
 SMALLEST_SHARE = 1e-4
 """Share of the variance below which its digits say nothing."""
 
@@ -147,6 +149,7 @@ def spread_sentences(found: SpreadResult) -> tuple[str, ...]:
         f"{found.samples} samples (seed {found.seed}); {drawn}",
         share_sentence(failing_words(found), found.unstable) + _not_held(found),
         f"worst sample: number {sample} at {worst}",
+        *((RATINGS,) if has_ratings(found.case) else ()),
         verdict,
     )
 

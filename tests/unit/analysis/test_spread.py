@@ -33,7 +33,7 @@ from loopdesign.orbit.operating_point import operating_point
 from loopdesign.report.basics.layout import Display
 from loopdesign.report.choice.text import short_corner
 from loopdesign.report.spread.plots import READINGS, envelope_figure, histogram_figure, plot_histogram
-from loopdesign.report.spread.text import spread_rows, spread_tables, spread_text
+from loopdesign.report.spread.text import spread_rows, spread_sentences, spread_tables, spread_text
 from loopdesign.report.spread.worst_sample import worst_case_text
 
 CASES = Path(__file__).parents[3] / "cases"
@@ -386,6 +386,13 @@ def test_plots_show_limits_counts_and_bands(result):
     figure = envelope_figure(result, band)
     assert [t.get_text() for t in figure.axes[0].get_legend().get_texts()] == ["all samples", "90 % of them", "median"]
     assert "all stable" in figure.get_suptitle()
+
+
+def test_ratings_are_said_to_be_left_out_where_there_are_any(result):
+    told = "ratings are not held against the samples"
+    assert not any(told in x for x in spread_sentences(result))
+    rated = result.case.model_copy(update={"ratings": result.case.ratings.model_copy(update={"L1_current": 5.0})})
+    assert any(told in x for x in spread_sentences(replace(result, case=rated)))
 
 
 def test_a_cause_of_next_to_nothing_is_told_without_digits(result):
