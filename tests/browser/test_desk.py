@@ -70,7 +70,11 @@ def test_moving_a_part_changes_verdict_margins_and_curves(opened):
     assert page.page.locator("#picture-size path.shown").get_attribute("d") == before
 
 
-@pytest.mark.parametrize("parts", [{}, {"R1": 6.8e3}, {"R1": 100e3}, {"R1": 68e3, "C1": 1e-9, "C2": 0.0}], ids=str)
+@pytest.mark.parametrize(
+    "parts",
+    [{}, {"R1": 6.8e3}, {"R1": 100e3}, {"R1": 68e3, "C1": 1e-9, "C2": 0.0}, {"R1": 470e3, "C1": 1e-9, "C2": 0.0}],
+    ids=str,
+)
 def test_what_is_missed_is_what_a_check_misses(parts, opened):
     """The last column against the words of the terminal, limit by limit; the headline against the verdict."""
     start = checked(nine_corners(), NINE)
@@ -86,6 +90,8 @@ def test_what_is_missed_is_what_a_check_misses(parts, opened):
         wanted = missed(found, k)
         assert told == (f"MISSED: {', '.join(wanted)}" if wanted else "met")
     sentence = page.text("#live-sentence")
+    growth = re.compile(r"at (\S+ k?Hz) grows by (\S+ %)")
+    assert growth.findall(sentence) == growth.findall(verdict_sentence(found))
     unstable = sum(not v.stable for v in found.verdicts)
     head = verdict_sentence(found).partition(":")[0].partition(" corners (")[0] if unstable else "Stable"
     assert sentence.startswith(head)

@@ -44,7 +44,8 @@ export function verdictOf(data, corners) {
       return { word: "unstable", sentence: `${head}: ${cause}. No margin is shown there.${lightly}` };
     }
     const worst = growing.reduce((a, b) => (b.largest_multiplier > a.largest_multiplier ? b : a));
-    const share = plain(100 * (worst.largest_multiplier - 1), 2);
+    const growth = 100 * (worst.largest_multiplier - 1);
+    const share = growth >= 99.5 ? growth.toFixed(0) : plain(growth, 2);
     const hz = quantity(worst.worst_mode.frequency_hz, "Hz", 3);
     const mode = `a mode at ${hz} grows by ${share} % per switching period`;
     const rest = bad.length - growing.length;
