@@ -77,7 +77,8 @@ class Range(Section):
             The nominal value.
         """
         nominal = getattr(self, "nominal", None)
-        return (low + high) / 2 if nominal is None else float(nominal)
+        # halfway in decimal digits, as a person would write it: 0.15 and 1.2 give 0.675
+        return float(f"{(low + high) / 2:.12g}") if nominal is None else float(nominal)
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:
