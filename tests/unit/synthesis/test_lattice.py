@@ -23,12 +23,13 @@ from loopdesign.errors import NoDesignError
 from loopdesign.models.switched import loop_gain, output_impedance
 from loopdesign.synthesis.baseline.synthesis import first_placed, place_and_round
 from loopdesign.synthesis.choice.choose import choose
+from loopdesign.synthesis.choice.descent import descend
 from loopdesign.synthesis.search.lattice import Lattice, SearchResult
 from loopdesign.synthesis.search.loops import Demands, Responses, figures
-from loopdesign.synthesis.search.order import TIE, alternatives, at_bounds, in_order
+from loopdesign.synthesis.search.order import TIE, alternatives, at_bounds, falling_short_least, in_order
 from loopdesign.synthesis.search.screens import screens_for
 from loopdesign.synthesis.search.search import searched_lattice
-from loopdesign.synthesis.search.staged import staged_search
+from loopdesign.synthesis.search.staged import staged_again, staged_search
 from loopdesign.synthesis.search.walk import SLACK, search
 from loopdesign.units.preferred import between
 
@@ -200,6 +201,49 @@ def test_screens_drop_nothing_feasible_and_most_of_what_misses_the_gain_margin_a
     assert 0.0 < least < 0.1  # what is dropped reaches down to the limit itself
 
 
+def test_those_that_fall_short_least_are_those_of_all_corners():
+    """Found by few corners first; the keys are those of every combination evaluated at every corner, sorted."""
+    lattice = Lattice(open_parts=("R1", "C1", "C2"), choices=(R, C_, SMALL), fixed={})
+    r, values = responses(AMPLIFIERS["gm spread"]), lattice.values(np.arange(lattice.size))
+    demands = asking(phase_margin_deg=80.0, gain_margin_db=14.0, modulus_margin=0.9, crossover_hz=4e2)
+    for weight in (1.0, 30.0):
+
+        def key(misses, weight=weight):
+            return weight * np.maximum(misses["phase_margin"], 0.0) + misses["gain_margin"] + misses["crossover_limit"]
+
+        every = {name: m.max(axis=1) for name, m in figures(r, values).misses(demands).items()}
+        expected = np.argsort(key(every), kind="stable")
+        found = falling_short_least(r, values, demands, key, count=9)
+        np.testing.assert_array_equal(found, expected[:9])
+        np.testing.assert_array_equal(falling_short_least(r, values, demands, key), expected[:1])
+
+
+def test_descent_that_looks_ahead_ends_where_one_that_does_not_ends():
+    """Costs are the largest of six numbers each; two of them rule most combinations out, which are then not judged."""
+    lattice = Lattice(
+        open_parts=("R1", "C1", "C2"), choices=tuple(np.arange(1.0, 30.0) for _ in range(3)), fixed={}
+    )  # fmt: skip
+    rng, counted = np.random.default_rng(3), {"plain": 0, "ahead": 0}
+    for _ in range(10):
+        centres, weights = rng.uniform(0.0, 28.0, (6, 3)), rng.uniform(0.5, 2.0, (6, 3))
+
+        def costs(items, centres=centres, weights=weights):
+            return (weights * np.abs(lattice.steps(items)[:, None] - centres)).max(axis=2)
+
+        def judge(items, name, costs=costs):
+            counted[name] += len(items)
+            return costs(items).max(axis=1).tolist()
+
+        def ahead(items, _, __, costs=costs):
+            return costs(items)[:, :4].max(axis=1).tolist()
+
+        begin = rng.integers(0, lattice.size, 3).tolist()
+        plain, seen = descend(lattice, lambda i: judge(i, "plain"), begin, lambda _, c: (c, 0.0))
+        quick, met = descend(lattice, lambda i: judge(i, "ahead"), begin, lambda _, c: (c, 0.0), ahead)
+        assert (quick, met[quick]) == (plain, seen[plain])
+    assert counted["ahead"] < 0.5 * counted["plain"]
+
+
 def test_search_equals_a_loop_over_python_numbers():
     """An independent reading of the objective: T written out for a transconductance amplifier, crossing by crossing."""
     lattice = Lattice(
@@ -289,6 +333,12 @@ def test_staged_search_finds_the_best_of_a_small_type_iii_lattice():
     about = (moved[:, 3:] == 0).all(axis=1) | (moved[:, 1:3] == 0).all(axis=1) | (moved <= 2).all(axis=1)
     assert 3 < about.sum() < len(whole.items)
     assert set(near[about].tolist()) == set(found.items.tolist())
+    # a narrow search finds the same best and the nearest of the same, and is widened to the whole of them
+    narrow, _ = staged_search(r, lattice, demands, [np.array([len(c) // 2 for c in choices])], slack=2.0 * TIE)
+    assert narrow.evaluated < found.evaluated
+    np.testing.assert_array_equal(narrow.items, found.items[found.scores >= narrow.threshold])
+    again = staged_again(r, lattice, demands, narrow, SLACK)
+    np.testing.assert_array_equal(again.items, found.items)
 
 
 def test_ties_go_to_fewer_values_and_common_capacitors():
