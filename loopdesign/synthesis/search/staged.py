@@ -5,8 +5,8 @@ as any is better; another begins from a few values of whole blocks, and the bett
 parts are taken in two blocks, each searched exhaustively with the other held: R1, C1 and C2 over their whole series; R2
 and C3 over theirs with R1 within some steps. What is better in any of them, the climb goes on from. What is proven in
 the end is that no better combination exists in either block or within two steps in all parts, and no more: one may
-exist where several parts differ by more at once, by as much as `bound` says at most. All that comes near the best in
-those blocks is kept, for ties and alternatives.
+exist where several parts differ by more at once, by as much as `bound` says at most. All that comes within a share of
+the best in those blocks is kept: little, for ties; more is gathered again where alternatives are wanted.
 """
 
 from __future__ import annotations
