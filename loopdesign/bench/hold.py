@@ -259,6 +259,8 @@ def _other_quantity(
     for name in MEASURED:
         if name != own and (name == "plant" or not open_parts):
             others[name] = predicted(setting_of(setting.case, name, *level), hz)[0]
+    if not others:  # parts are open, and no loop can be predicted
+        return ()
     nearest = min(others, key=lambda name: _far(measured, others[name]))
     near = _far(measured, others[nearest])
     if not told and distance >= FAR_DB and OTHER_SHAPE * near < distance:
@@ -272,8 +274,8 @@ def _other_quantity(
         f"{db:.2g} dB and {deg:.2g} deg" for db, deg in (_between(measured, c) for c in (others[nearest], reference))
     )
     warning = (
-        f"the file is taken for {NAMES[own]}, but it agrees much better with {NAMES[nearest]}: half of the points lie "
-        f"within {here} of that, and within {there} of {NAMES[own]}; if that is what was measured, say --quantity "
+        f"the file is taken for {NAMES[own]}, but it agrees much better with {NAMES[nearest]}: the medians of its "
+        f"distance are {here} from that, and {there} from {NAMES[own]}; if that is what was measured, say --quantity "
         f"{nearest}"
     )
     return (warning,)

@@ -138,6 +138,10 @@ def test_plant_taken_for_the_loop_is_asked(tmp_path):
     assert "agrees much better with the plant, control to output" in told.sentence
     assert "say --quantity plant" in told.sentence
     assert "much better" not in found.sentence
+    still_open = case.model_copy(update={"compensation": case.compensation.model_copy(update={"R1": None})})
+    rows = [f"{f:.6g},{2.0 * v.real:.7g},{2.0 * v.imag:.7g}" for f, v in zip(hz, plant, strict=True)]
+    path.write_text("Frequency (Hz),Real,Imaginary\n" + "\n".join(rows), encoding="utf-8")
+    assert ld.bench(still_open, path, quantity="plant").warnings == ()  # no loop to hold a far plant against
 
 
 def test_a_plant_near_its_loop_is_warned_of(tmp_path):

@@ -78,7 +78,7 @@ class Range(Section):
         """
         nominal = getattr(self, "nominal", None)
         # halfway in decimal digits, as a person would write it: 0.15 and 1.2 give 0.675
-        return float(f"{(low + high) / 2:.12g}") if nominal is None else float(nominal)
+        return min(max(float(f"{(low + high) / 2:.12g}"), low), high) if nominal is None else float(nominal)
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:

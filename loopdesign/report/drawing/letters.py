@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from matplotlib import ft2font
 from matplotlib.font_manager import FontProperties
-from matplotlib.ft2font import LoadFlags
 from matplotlib.textpath import text_to_path
 
 from loopdesign.report.drawing.outline import path_data
@@ -113,7 +113,7 @@ def _laid(words: str, known: _Known) -> Letters:
     lows: list[float] = []
     highs: list[float] = []
     end = 0.0
-    for item in known.font._layout(words, LoadFlags.NO_HINTING, features=None, language=None):  # noqa: SLF001
+    for item in known.font._layout(words, ft2font.LoadFlags.NO_HINTING, features=None, language=None):  # noqa: SLF001
         letter = item.ft_object, item.glyph_index
         if letter not in known.measured:
             known.measured[letter] = _measured(*letter, known)
@@ -129,7 +129,7 @@ def _laid(words: str, known: _Known) -> Letters:
 def _measured(font: Any, letter: int, known: _Known) -> tuple[str, float, float, float]:  # noqa: ANN401
     """Load a letter, keep its outline, and return its name, where it ends below and above, and its advance [`EM`]."""
     setter: Any = text_to_path
-    shape = font.load_glyph(letter, flags=LoadFlags.NO_HINTING)
+    shape = font.load_glyph(letter, flags=ft2font.LoadFlags.NO_HINTING)
     name: str = setter._get_glyph_repr(font, letter)  # noqa: SLF001
     known.outlines[name] = font.get_path()
     return name, shape.bbox[1] / UNIT, shape.bbox[3] / UNIT, shape.horiAdvance / UNIT

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import subprocess
 import sys
 
@@ -49,6 +50,19 @@ def test_words_keep_their_size_where_others_used_the_font():
     usual = letters._set.__wrapped__("1.5 A", *letters._face(face))
     letters._known(*letters._face(face)).font.set_size(7.0, 72)
     assert letters._set.__wrapped__("1.5 A", *letters._face(face)) == usual
+
+
+def test_letters_are_set_where_fonts_have_no_layout_of_their_own(monkeypatch):
+    """A matplotlib older than 3.10 has neither that nor flags for loading a letter."""
+    face = FontProperties()
+    usual = letters.letters_of("AV 1.5", face)
+    monkeypatch.delattr("matplotlib.ft2font.LoadFlags")
+    spec = importlib.util.spec_from_file_location("older_letters", letters.__file__)
+    older = importlib.util.module_from_spec(spec)
+    monkeypatch.setitem(sys.modules, "older_letters", older)
+    spec.loader.exec_module(older)
+    known = older._known(*older._face(face))
+    assert older._set_by_matplotlib("AV 1.5", known).places == usual.places
 
 
 def drawn(first):
