@@ -1,7 +1,7 @@
 """The largest currents on the way of a step, beside those at rest before and after it.
 
 The first cycles are sampled densely, and besides them the cycle with the largest current of each inductor at its clock
-and the one with the longest on-time: there the peaks of all others are.
+and the one with the longest on-time, where the peaks of the others are likely. A peak elsewhere is not seen.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ class CurrentPeak:
 def current_peaks(
     stepper: CycleStepper, run: Run, before: Traces, first: Traces, *, followed: int, settled: bool
 ) -> tuple[CurrentPeak, ...]:
-    """Find the largest current of every inductor, of the switch and of every rectifier.
+    """Find the largest current of every inductor, of what is sensed, and of every switch and rectifier.
 
     Parameters
     ----------

@@ -86,7 +86,8 @@ class Run:
 class Traces:
     """Waveforms inside cycles: instants (S,) after the step [s], output [V], control [V], currents [A].
 
-    ``currents`` are those of the inductors, ``devices`` those of what the comparator senses and of the rectifiers.
+    ``currents`` are those of the inductors, ``devices`` those of what the comparator senses, of the switches and
+    of the rectifiers.
     """
 
     time_s: NDArray[np.float64]
@@ -247,7 +248,7 @@ def traces_of(stepper: CycleStepper, motions: list[list[Segment]], *, first: int
     Traces
         Output, control and currents over time.
     """
-    switching = tuple(dict.fromkeys((stepper.stage.sensed, *stepper.stage.rectifiers)))
+    switching = tuple(dict.fromkeys((stepper.stage.sensed, *stepper.switches, *stepper.stage.rectifiers)))
     names = (*stepper.inductors, *(n for n in switching if n not in stepper.inductors))
     probes = ("v(out)", "v(control)", *(f"i({name})" for name in names))
     times, values = [], []

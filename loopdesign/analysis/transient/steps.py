@@ -98,7 +98,7 @@ class StepResult:
     held
         What keeps the controller from staying at the operating point after the step; None where nothing does.
     current_peaks
-        Largest current of every inductor, of the switch and of every rectifier, beside that at rest [A].
+        Largest current of every inductor, switch and rectifier and of what is sensed, beside that at rest [A].
 
     Examples
     --------

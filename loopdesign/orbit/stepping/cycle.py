@@ -28,7 +28,7 @@ import numpy as np
 from loopdesign.errors import ConvergenceError
 from loopdesign.network.circuit import SwitchedNetwork, derive
 from loopdesign.network.converter import PROBES, netlist, physical_probe
-from loopdesign.network.elements import GROUND, CurrentSource, Element, Inductor, Transconductor
+from loopdesign.network.elements import GROUND, CurrentSource, Element, Inductor, Switch, Transconductor
 from loopdesign.orbit.stepping.abreast.motions import Motions
 from loopdesign.orbit.stepping.commutation import commutated
 from loopdesign.orbit.stepping.devices import (
@@ -108,13 +108,15 @@ class CycleStepper:
             self.elements[False] = (*base, *extra, source)
             self.elements[True] = tuple(replace(e, gm=0.0) if e is self.amplifier else e for e in self.elements[False])
         self.inductors = tuple(e.name for e in base if isinstance(e, Inductor))
+        self.switches = tuple(e.name for e in base if isinstance(e, Switch))
         self.stage = converter.topology.devices
         self.logical = {p: physical_probe(converter, base, p) for p in (*PROBES, *self.stage.probes)}
         self.probes = list(dict.fromkeys(self.logical.values()))
         self.probes += ["v(reference,feedback)"] if self.bounded else []
         self.probes += [f"i({e.name})" for e in self.clamps.values()]
         self.probes += [f"v({self.clamp_node})"] if self.clamp_node != "control" else []
-        self.probes += [p for p in probes if p not in self.probes]
+        wanted = (*probes, *(f"i({name})" for name in self.switches))
+        self.probes += [p for p in wanted if p not in self.probes]
         self.watchman = Watchman(
             converter=converter, limits=self.limits, amplifier=self.amplifier if self.bounded else None,
             clamps=self.clamps, clamp_node=self.clamp_node, probes=self.logical, knee=knee,

@@ -10,7 +10,8 @@
    passes.
 5. Tolerance ends that are worst for that combination join the corners; where they change nothing, the choice stands. A
    search over fewer corners can only promise more, so what passes with its score unchanged at all of them is the best.
-   Those that are worst for parts placed by the trade's methods join before the first search, to spare a round.
+   Those that are likely to be worst for parts placed by the trade's methods join before the first search, to spare a
+   round, where the lattice is small enough to be searched whole and margin is not preferred.
 6. What is chosen is held against a check. Where it fails one, all is done anew, and every combination confirmed is.
 """
 

@@ -310,6 +310,20 @@ def test_a_line_step_surges_through_coupled_inductors():
     assert not surges(step(case((VOLTS, "input_voltage = [20.0]")), cycles=40))
 
 
+def test_a_rated_switch_is_followed_where_something_else_is_sensed():
+    text = (CASES / "current_profiler_bipolar.toml").read_text(encoding="utf-8")
+    for old, new in (
+        ('name = "switch", between', 'name = "Q1", between'), ('rated_current = "20 A"', 'rated_current = "2 A"'),
+        ("]\noutputs", ']\nsense = "L1"\noutputs'),
+    ):  # fmt: skip
+        assert old in text
+        text = text.replace(old, new, 1)
+    assert any(
+        told.split(": ")[1].startswith("Q1 carries up to")
+        for told in exceeded(step(parse_case(text, "x.toml"), cycles=12))
+    )
+
+
 def test_a_rating_exceeded_on_the_way_fails(tmp_path, capsys):
     rated = ("[modulator]", '[ratings]\nL1_current = "8 A"\nL2_current = "40 A"\nderating = "20 %"\n\n[modulator]')
     found = surging(rated)
