@@ -7,6 +7,7 @@ the switching frequency is high passes so much ripple to the comparator that the
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from itertools import combinations, product
 from typing import TYPE_CHECKING, Generic, TypeVar
 
@@ -15,6 +16,7 @@ import numpy as np
 from loopdesign.synthesis.choice.refusal import worst_shortfall
 from loopdesign.synthesis.search.lattice import SearchResult, relaxed
 from loopdesign.synthesis.search.walk import SLACK
+from loopdesign.workers.branch import branch
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -227,3 +229,25 @@ def climb(exam: Examination, work: Search, begin: list[int]) -> Search:
     )
     scope = f"{work.scope}; {CLIMBED.format(exam.inaccuracy(work, begin[0]), len(seen))}"
     return replace(work, result=result, scope=scope, climbed=True)
+
+
+def highest_climb(exam: Examination, work: Search, begins: list[list[int]]) -> Search:
+    """Climb by the exact loop from several places, each by itself, and return the climb that ends highest.
+
+    Parameters
+    ----------
+    exam
+        What combinations are held against.
+    work
+        The search they belong to.
+    begins
+        Combinations of which the best leads, for each climb; at least one.
+
+    Returns
+    -------
+    Search
+        As `climb` returns it.
+    """
+    beside = [branch(partial(climb, exam, work, begin)) for begin in begins[1:]]
+    found = [climb(exam, work, begins[0]), *(other.result() for other in beside)]
+    return max(found, key=lambda climbed: climbed.result.scores.max(initial=-np.inf))

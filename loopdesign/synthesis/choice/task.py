@@ -15,7 +15,7 @@ from loopdesign.corners.tolerances import toleranced
 from loopdesign.errors import NoDesignError
 from loopdesign.synthesis.baseline.synthesis import placed_to_begin_with
 from loopdesign.synthesis.choice.confirm import BATCH, Checks, FollowedEnds, FollowedHeld, with_worst
-from loopdesign.synthesis.choice.descent import climb
+from loopdesign.synthesis.choice.descent import highest_climb
 from loopdesign.synthesis.choice.examination import UNCHANGED, Examination
 from loopdesign.synthesis.choice.listing import listing, no_design, outcome
 from loopdesign.synthesis.choice.refusal import refuse_at_ends
@@ -230,7 +230,7 @@ class RobustTask:
                 reference = None
                 continue
             item, judged = confirmed
-            score, searched = self._score(judged, work, item)
+            score, searched = self.exam.score(work, item, judged), work.result.score_of(item)
             if best is None or score > best[0]:
                 best = score, work, item
             agrees = abs(score - searched) <= UNCHANGED * abs(score)
@@ -264,11 +264,15 @@ class RobustTask:
         return placed is not None and self.exam.beats(work, work.lattice.number(placed), best, score)
 
     def _climb(self, work: Search, best: tuple[float, Search, int] | None) -> tuple[float, Search, int] | None:
-        """Climb by the exact loop from placed and confirmed parts, the product misleading; None where none pass."""
-        placed = self._baseline()
-        begin = [] if placed is None else [work.lattice.number(placed)]
+        """Climb by the exact loop, the product misleading; None where none pass.
+
+        Where nothing was confirmed, from the last good combination as well: what falls short least may lie far from it.
+        """
+        number = work.lattice.number
+        begin = [number(placed) for placed in (self._baseline(),) if placed is not None]
         begin += [near_as_product(work, self.exam.demands)] if best is None else [best[2]]
-        exact = climb(self.exam, work, begin)
+        last = [[number(good)] for good in (self.good,) if best is None and good is not None]
+        exact = highest_climb(self.exam, work, [begin, *last])
         confirmed = self._confirm(exact) if len(exact.result.items) else None
         return None if confirmed is None else (self.exam.score(exact, *confirmed), exact, confirmed[0])
 
@@ -302,11 +306,6 @@ class RobustTask:
                 break
             good = thin.parts_of(int(in_order(thin.lattice, thin.result)[0]))
         return good
-
-    def _score(self, judged: Judged, work: Search, item: int) -> tuple[float, float]:
-        """Exact score of a combination, and the one it was searched with."""
-        searched = work.result.scores[np.flatnonzero(work.result.items == item)[0]]
-        return self.exam.score(work, item, judged), float(searched)
 
     def _confirm(self, work: Search) -> tuple[int, Judged] | None:
         """Take the first combination that passes with the exact loop gain and the multipliers at every corner."""

@@ -154,6 +154,10 @@ class SearchResult:
     looked_at: int
     evaluated: int
 
+    def score_of(self, item: int) -> float:
+        """Score of a combination that was found."""
+        return float(self.scores[np.flatnonzero(self.items == item)[0]])
+
 
 def relaxed(score: float, slack: float) -> float:
     """Lower a score, positive or negative, by a share of its size."""
