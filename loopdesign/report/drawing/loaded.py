@@ -2,7 +2,8 @@
 
 It lists the properties of every class of artist in docstrings, which takes two fifths of the time of loading it. They
 are for people who ask for help; a process that only draws can do without. Import this module there before anything else
-that draws: matplotlib is the same afterwards but for those docstrings.
+that draws: matplotlib is the same afterwards but for those docstrings and the signatures of `Artist.set`. It is not
+imported where a person's own code runs.
 """
 
 from __future__ import annotations

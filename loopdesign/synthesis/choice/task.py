@@ -125,7 +125,7 @@ class RobustTask:
 
         The worst ends of what is chosen are mostly among them, which spares a round. Not where margin is preferred, far
         from placed parts, nor where a lattice is too large to be searched whole: the way from nominal parts on decides
-        there where a climb ends.
+        there where a climb ends. Nor where a thin search finds nothing that holds the load step.
         """
         placed = self._baseline()
         if placed is None or not toleranced(self.case, placed) or (self.step is not None and self._thin() is None):
