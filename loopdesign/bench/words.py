@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from loopdesign.analysis.failing import GROWS, worst_end
 from loopdesign.bench.compare import AGREED_DB, AGREED_DEG, agreed_band
 from loopdesign.units.quantities import format_quantity
 
@@ -23,8 +24,6 @@ UNITS_OF_VALUES = {
 """Unit of a fitted value by the last word of its key; none for a ratio."""
 UNEXPLAINED = 1.6
 """What a fit leaves, in units of the scatter of the points, from which on something else is said to be off."""
-GROWS = "unstable at "
-"""How the reason of a point where a disturbance grows begins."""
 SURE = 0.8
 """Odds from which on one explanation is named alone."""
 
@@ -191,8 +190,7 @@ def board_sentence(board: Board, moved: bool) -> str:
         return f"{what} the design is stable and meets every target over all corners, temperatures and worst ends."
     verdict = "is stable"
     if not found.stable:
-        beyond = () if found.beyond is None else found.beyond.reasons
-        grows = any(not v.worst_mode.stable for v in found.verdicts) or any(w.startswith(GROWS) for w in beyond)
+        grows = any(not v.worst_mode.stable for v in found.verdicts) or worst_end(found)[0] == GROWS
         verdict = "is UNSTABLE" if grows else "does not stay at every operating point"
     count = len(found.reasons)
     more = f", and {count - 1} more" if count > 1 else ""

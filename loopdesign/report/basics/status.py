@@ -135,7 +135,7 @@ def _more(found: CheckResult) -> str:
 
 def _unstable_ends(found: CheckResult) -> str:
     """Say that something grows beyond nominal parts; nothing where nothing does, or nominal parts alone are known."""
-    grows = found.beyond is not None and any(told.startswith("unstable at ") for told in found.beyond.reasons)
+    grows = worst_end(found)[0] == GROWS
     return f", UNSTABLE at some {_beyond_words(found)}" if grows else ""
 
 
