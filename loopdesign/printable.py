@@ -106,7 +106,8 @@ def json_text(answer: object, *, ascii_only: bool = False, rows: bool = False) -
 def _write(value: object, line: str, pieces: list[str], encode: Callable[[object], str]) -> None:
     """Write one value: objects and lists over several lines, a list of numbers and whatever is empty in one.
 
-    The encoder of the standard library is compiled only where it writes no line breaks, so it gets what has none.
+    The encoder of the standard library is compiled only where it writes no line breaks, so it gets what has none. Lists
+    of numbers go through that of pydantic, which takes a tenth of the time.
     """
     inner = f"{line} "
     if isinstance(value, dict) and value:
@@ -123,9 +124,21 @@ def _write(value: object, line: str, pieces: list[str], encode: Callable[[object
             _write(inside, inner, pieces, encode)
             before = ","
         pieces.append(f"{line}]")
+    elif isinstance(value, list | tuple) and value:
+        pieces.append(_numbers_text(value))
     else:
         text = encode(value)
         pieces.append(_safe_json(text) if isinstance(value, str) else text)
+
+
+def _numbers_text(values: Sequence[object]) -> str:
+    """Write a list of numbers in one line, each with the digits that tell it from its neighbours."""
+    from pydantic_core import to_json  # noqa: PLC0415  (only where an answer is long)
+
+    text = to_json(values, inf_nan_mode="constants").decode()
+    if "N" in text or "I" in text:  # NaN, Infinity: the encoder of the standard library refuses them
+        return json.dumps(values, allow_nan=False)
+    return text.replace(",", ", ")
 
 
 def _numbers(values: Sequence[object]) -> bool:

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-SELDOM = (20_000, 20, 20)
+SELDOM = (100_000, 20, 20)
 """Thresholds of the garbage collector: with Python's own, a short command spends a twentieth of its time looking for
 garbage among modules that stay."""
 

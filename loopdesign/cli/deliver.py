@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 from itertools import islice
 from typing import TYPE_CHECKING, Any, TypeAlias
@@ -145,24 +146,20 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
     What it made of steps, and of start-ups and drop-outs of the line, comes back: it is told beside the verdict. None
     were made where the case gives neither load_step nor line_step, and neither soft_start nor line_dropout.
     """
-    from loopdesign.analysis.curves import report_data
     from loopdesign.analysis.given import with_parts
-    from loopdesign.analysis.impedances import impedances
     from loopdesign.analysis.startup.rise import rises
     from loopdesign.analysis.transient.steps import step
-    from loopdesign.analysis.variants.worst_curves import worst_curves
-    from loopdesign.bench.plan import bench_plan
+    from loopdesign.cli.beside import beside_steps
     from loopdesign.report.basics.date import report_date
     from loopdesign.report.content.chapters.drawing import schematic_figures
     from loopdesign.report.content.chapters.dynamics import step_figures
     from loopdesign.report.content.findings import Findings
     from loopdesign.report.content.pictures import drawings
     from loopdesign.report.replace import require_replaceable
-    from loopdesign.synthesis.cures.current_loop import current_loop_cures
     from loopdesign.workers.branch import branch, shared
 
     require_replaceable(folder)
-    worst = branch(partial(worst_curves, found)) if found.closed_loop is not None else None
+    meanwhile = branch(partial(beside_steps, found))
     s, amplifier, date = found.case.specification, found.case.error_amplifier, report_date(found.case)
     whole = with_parts(found.case, found.parts) if found.parts else found.case
     steps, starts = None, None
@@ -181,20 +178,21 @@ def deliver_report(  # noqa: PLR0913  (what a report may hold)
         with Progress("starting", quiet=quiet) as progress:
             starts = rises(whole, progress=progress) if started is None else started.result()
     with Progress("writing the report", quiet=quiet):
+        beside = meanwhile.result()
         findings = Findings(
             check=found,
-            curves=report_data(found, proposals=current_loop_cures(found.stage)[0]),
+            curves=replace(beside.curves, check=found),
             given=given,
             date=date,
             chosen_text=given.text if chosen_text is None else chosen_text,
             choice=choice,
             input_filter=study,
             output_filter=behind(found),
-            impedances=impedances(found),
+            impedances=beside.impedances,
             steps=steps,
             starts=starts,
-            worst_curves=None if worst is None else worst.result(),
-            plan=bench_plan(found),
+            worst_curves=beside.worst_curves,
+            plan=beside.plan,
             sensitivities=sensitivity,
         )
         write_findings(
