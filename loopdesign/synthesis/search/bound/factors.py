@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 LARGE = 200.0
 """Logarithm of a gain beyond which it is taken as that."""
+EVERY = slice(None)
+"""All points."""
 
 
 class Extent(NamedTuple):
@@ -151,9 +153,31 @@ class CornerFacts:
         count = gain.shape[-1]
         return np.asarray(self.constant[:count] + self.proportional[:count] * np.exp(gain))
 
-    def turned(self, error: Array) -> tuple[Array, Array]:
+    def ahead_of_one(self) -> Array:
+        """Logarithm (K-1,) of the largest ``|1 + e|`` at a point where ``|T| < 1`` at the one that follows it."""
+        return np.log1p(self.error(self.ahead))
+
+    def surely_one(self) -> Array:
+        """Logarithm (K,) of the least Ti from which ``|T| >= 1`` for certain: ``|T| >= Ti / (1 + e0 + e1 Ti)``."""
+        e0, e1 = self.constant, self.proportional
+        left = 1.0 - e1 * np.exp(ROUNDING)
+        return np.where(left > 0.0, ROUNDING + np.log1p(e0) - np.log(np.where(left > 0.0, left, 1.0)), np.inf)
+
+    def perhaps_one(self) -> Array:
+        """Logarithm (K,) of the least Ti from which ``|T| >= 1`` may be: ``|T| <= Ti / (1 - e0 - e1 Ti)``."""
+        e0, e1 = self.constant, self.proportional
+        left = np.maximum(1.0 - e0, np.exp(-LARGE))
+        return np.log(left / (np.exp(2.0 * ROUNDING) + e1))
+
+    def largest(self, gain: Array, point: Index) -> Array:
+        """Logarithm (N,) of the largest ``|T|`` at some points (N,), where that of Ti is at most so much."""
+        gain = np.minimum(gain, LARGE)
+        most = self.constant[point] + self.proportional[point] * np.exp(gain)
+        return np.asarray(gain - np.log(np.maximum(1.0 - most, np.exp(-LARGE))) + ROUNDING)
+
+    def turned(self, error: Array, points: slice = EVERY) -> tuple[Array, Array]:
         """How far (..., K) a finite amplifier turns T back and forward at most where e has at most some size [rad]."""
-        forward = np.arctan(self.lead[: error.shape[-1]] * error) + ROUNDING
+        forward = np.arctan(self.lead[points][: error.shape[-1]] * error) + ROUNDING
         if not self.lags:
             return np.full_like(error, ROUNDING), forward
         return np.where(error < 1.0, np.arcsin(np.minimum(error, 1.0)), np.pi) + ROUNDING, forward
@@ -191,14 +215,21 @@ def shape_of(extent: Extent, factors: Array, signs: Array, frequencies_hz: Array
     shift = np.log(factors)
     low, high, first, last = (np.zeros((len(extent.low), len(frequencies_hz))) for _ in range(4))
     for k, sign in enumerate(signs):
-        sides = [x[:, k, None] * turn for x in (extent.low * factors[:, 0], extent.high * factors[:, 1])]
+        # blocks are halves of halves, so that few of their ends differ
+        ends, which = np.unique(np.concatenate([extent.low[:, k], extent.high[:, k]]), return_inverse=True)
+        begin, end = np.split(which, 2)
+        x, z = (ends[:, None] * (factor * turn) for factor in factors[k])
         # each size over that at the reference rises with the time constant above the reference and falls below it
-        ratios = [y[:, :-1] - y[:, -1:] for y in (0.5 * np.log1p(x * x) for x in sides)]
+        p, q = (y[:, :-1] - y[:, -1:] for y in (0.5 * np.log1p(x * x), 0.5 * np.log1p(z * z)))
+        ratios = p[begin], q[end]
         a, b = np.minimum(*ratios) + min(shift[k, 0], 0.0), np.maximum(*ratios) + max(shift[k, 1], 0.0)
-        c, d = (np.arctan(x[:, :-1]) for x in sides)
+        c, d = np.arctan(x[:, :-1])[begin], np.arctan(z[:, :-1])[end]
         if sign < 0.0:
             a, b, c, d = -b, -a, -d, -c
-        low, high, first, last = low + a, high + b, first + c, last + d
+        low += a
+        high += b
+        first += c
+        last += d
     return Shape(low=low, high=high, first=first, last=last)
 
 

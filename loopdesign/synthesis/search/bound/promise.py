@@ -18,8 +18,43 @@ if TYPE_CHECKING:
     from loopdesign.synthesis.search.screens import Screens
 
     Array = NDArray[np.float64]
+    Index = NDArray[np.intp]
 FEW = 4
 """Steps from one grid point to the next at which the distance from -1 is looked at where it is a limit only."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Phase:
+    """In which cells (N,C) of blocks a crossover can have the phase margin.
+
+    Attributes
+    ----------
+    allowed
+        Whether some of the cell does.
+    jumps
+        (C,) whether nothing is said of the cell.
+    margin
+        Phase margin asked for [rad].
+    least, begin, end
+        Least angle above minus half a turn in the cell, and the largest at its ends [rad].
+    turn
+        Whole turns [rad] at which the last interval of good margins begins.
+    """
+
+    allowed: NDArray[np.bool_]
+    jumps: NDArray[np.bool_]
+    margin: float
+    least: Array
+    begin: Array
+    end: Array
+    turn: Array
+
+    def share(self, cell: Index) -> Array:
+        """Say up to which share (N,) of one cell (N,) of each block a crossover can have the phase margin."""
+        rows, bar = np.arange(len(self.allowed)), self.margin + self.turn[np.arange(len(self.allowed)), cell]
+        begin, end, least = self.begin[rows, cell], self.end[rows, cell], self.least[rows, cell]
+        falls = (end < bar) & (least > bar - self.margin - np.pi) & ~self.jumps[cell]
+        return np.where(falls, np.clip((begin - bar) / np.where(falls, begin - end, 1.0), 0.0, 1.0), 1.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,30 +110,31 @@ class Promise:
         weights = np.array([1.0 - part, part])
         times, signs = self.leads.times(extent), self.leads.signs
         shapes = {c.factors.tobytes(): shape_of(times, c.factors, signs, f, self.reference_hz) for c in self._unlike}
-        gains, allowed, mosts = self._gains(times), [], []
+        gains, phases, mosts = self._gains(times), [], []
         for corner in self.corners:
             shape = shapes[corner.factors.tobytes()]
             ideal = -shape.low - corner.size - corner.gain[0]  # for a gain of one with an ideal amplifier
             room = ideal + corner.within
             # of a point ahead of one with a gain below one
-            start = ideal[:, :-1] + np.log1p(corner.error(corner.ahead))
+            start = corner.ahead_of_one()
             most = room[:, beyond].min(axis=1, initial=np.inf)
             if chord:
-                most = np.minimum(most, weights[0] * start[:, cell] + weights[1] * room[:, cell + 1])
-            share = self._phase(corner, shape)
-            allowed.append(share)
+                most = np.minimum(most, weights[0] * (ideal[:, cell] + start[cell]) + weights[1] * room[:, cell + 1])
+            phase = self._phase(corner, shape)
             # the gain is below one behind the last place at which the phase allows a crossover
-            after = share.shape[1] - np.argmax(share[:, ::-1] >= 0.0, axis=1)
+            after = self.cells - 1 - np.argmax(phase.allowed[:, ::-1], axis=1)
             least = np.minimum.accumulate(room[:, self.cells - 1 :: -1], axis=1)[:, ::-1][rows, after]
-            there = share[rows, after - 1]
-            least = np.minimum(least, (1.0 - there) * start[rows, after - 1] + there * room[rows, after])
-            mosts.append(np.where((share >= 0.0).any(axis=1), np.minimum(most, least), -np.inf))
+            there = phase.share(after - 1)
+            ahead = ideal[rows, after - 1] + start[after - 1]
+            least = np.minimum(least, (1.0 - there) * ahead + there * room[rows, after])
+            mosts.append(np.where(phase.allowed.any(axis=1), np.minimum(most, least), -np.inf))
+            phases.append(phase)
         most, reached = np.minimum(gains[1], np.min(mosts, axis=0)), []
-        for corner, share in zip(self.corners, allowed, strict=True):
+        for corner, phase in zip(self.corners, phases, strict=True):
             shape = shapes[corner.factors.tobytes()]
             low = shape.low + corner.size + corner.gain[0] + gains[0][:, None]
             high = shape.high + corner.size + corner.gain[1] + most[:, None]
-            reached.append(self._reached(corner, shape, share, (low, high)))
+            reached.append(self._reached(corner, shape, phase, (low, high)))
         scores = np.where(most >= gains[0], np.min(reached, axis=0), -np.inf)
         return scores, np.array(mosts), np.array(reached)
 
@@ -122,19 +158,19 @@ class Promise:
         size = 0.5 * (np.log1p(b * b) - np.log1p(a * a))
         return np.asarray(angle.max(axis=2) + np.abs(size[:, :, 1] - size[:, :, 0]))
 
-    def _reached(self, corner: CornerFacts, shape: Shape, share: Array, size: tuple[Array, Array]) -> Array:
-        """Bound the score (N,) at one corner from shares of cells and bounds (N,K) on ``ln |T|``, amplifier ideal."""
-        e0, e1 = corner.constant, corner.proportional
-        low, high = np.minimum(size[0], LARGE), np.minimum(size[1], LARGE)
-        most = e0 + e1 * np.exp(high)
-        low = low - np.log1p(e0 + e1 * np.exp(low)) - ROUNDING
-        high = high - np.log(np.maximum(1.0 - most, np.exp(-LARGE))) + ROUNDING
-        first, last = shape.first + corner.angle, shape.last + corner.angle
+    def _reached(self, corner: CornerFacts, shape: Shape, phase: Phase, size: tuple[Array, Array]) -> Array:
+        """Bound the score (N,) at one corner from the phase and from bounds (N,K) on ``ln |T|``, amplifier ideal."""
         limits, prefer = self.screens.demands.limits, self.screens.demands.prefer
-        back, forward = corner.turned(most)
         few = slice(None, None, 1 if prefer in {"margin", "step"} else FEW)
-        apart = _farthest(low[:, few], high[:, few], (first - back)[:, few], (last + forward)[:, few])
-        crossover = self._crossover(corner.frequencies_hz, (low, high), share)
+        e0, e1 = corner.constant[few], corner.proportional[few]
+        low, high = (np.exp(np.minimum(x[:, few], LARGE)) for x in size)
+        most = e0 + e1 * high
+        low = low / (1.0 + e0 + e1 * low) * (1.0 - ROUNDING)
+        high = np.minimum(high / np.maximum(1.0 - most, np.exp(-LARGE)), np.exp(LARGE)) * (1.0 + ROUNDING)
+        back, forward = corner.turned(most, few)
+        angle = corner.angle[few]
+        apart = _farthest(low, high, shape.first[:, few] + angle - back, shape.last[:, few] + angle + forward)
+        crossover = self._crossover(corner, size, phase)
         feasible = (apart >= limits.value("modulus_margin") * (1.0 - ROUNDING)).all(axis=1)
         feasible &= crossover >= self.screens.lowest(-np.inf)
         if prefer == "margin":
@@ -145,21 +181,21 @@ class Promise:
             reached = crossover
         return np.where(feasible, reached, -np.inf)
 
-    def _phase(self, corner: CornerFacts, shape: Shape) -> Array:
-        """Say up to which share of each cell (N,cells-1) a crossover can have the phase margin; minus one: nowhere."""
+    def _phase(self, corner: CornerFacts, shape: Shape) -> Phase:
+        """Say in which cells (N,cells-1) a crossover can have the phase margin, and up to which share of each."""
         cells = self.cells - 1
         margin = np.radians(self.screens.demands.limits.value("phase_margin") - 1e-6)
         ahead = corner.turned(corner.error(corner.ahead[:cells]))
         behind = corner.turned(corner.error(corner.within[: cells + 1]))
-        first, last = shape.first + corner.angle + np.pi, shape.last + corner.angle + np.pi
-        least = np.minimum(first[:, :cells] - ahead[0], first[:, 1 : cells + 1] - behind[0][1:])
-        begin, end = last[:, :cells] + ahead[1], last[:, 1 : cells + 1] + behind[1][1:]
+        first = shape.first[:, : cells + 1] + (corner.angle[: cells + 1] + np.pi)
+        last = shape.last[:, : cells + 1] + (corner.angle[: cells + 1] + np.pi)
+        least = np.minimum(first[:, :cells] - ahead[0], first[:, 1:] - behind[0][1:])
+        begin, end = last[:, :cells] + ahead[1], last[:, 1:] + behind[1][1:]
         # the last interval of good margins that is reached, from the margin up to half a turn
         turn = 2.0 * np.pi * np.floor((np.maximum(begin, end) - margin) / (2.0 * np.pi))
-        falls = (end < margin + turn) & (least > turn - np.pi)
-        part = (begin - margin - turn) / np.where(falls, begin - end, 1.0)
-        share = np.where(least <= np.pi + turn, np.where(falls, np.clip(part, 0.0, 1.0), 1.0), -1.0)
-        return np.where(self._jumps(corner, ahead, behind), 1.0, share)
+        jumps = self._jumps(corner, ahead, behind)
+        allowed = (least <= np.pi + turn) | jumps
+        return Phase(allowed=allowed, jumps=jumps, margin=margin, least=least, begin=begin, end=end, turn=turn)
 
     def _jumps(self, corner: CornerFacts, ahead: tuple[Array, Array], behind: tuple[Array, Array]) -> NDArray[np.bool_]:
         """Whether the phase may turn by half a turn in a cell (cells-1,), as beside a resonance: nothing is said there.
@@ -172,24 +208,29 @@ class Promise:
         either = ahead[0] + ahead[1] + (behind[0] + behind[1])[..., 1:]
         return np.asarray(turned + either >= np.pi)
 
-    def _crossover(self, f: Array, size: tuple[Array, Array], share: Array) -> Array:
-        """Bound the highest crossover (N,) [Hz] that the limit and the shares of cells leave; minus infinity: none."""
-        limits, cells = self.screens.demands.limits, self.cells - 1
-        settled = np.cumsum(size[0][:, cells::-1] >= 0.0, axis=1)[:, ::-1][:, 1:] == 0  # below one from there on
-        start, end = size[1][:, :cells], size[1][:, 1 : cells + 1]
-        crossing = settled & (share >= 0.0) & (start >= 0.0)
-        falls = crossing & (end < 0.0)
-        part = np.where(falls, start, 1.0) / np.where(
-            falls, np.where(falls, start, 0.0) - np.where(falls, end, 0.0), 1.0
-        )
-        part = np.minimum(part, share)
-        at = f[:cells] * np.exp(np.log(f[1 : cells + 1] / f[:cells]) * part) * (1.0 + ROUNDING)
-        return np.where(crossing, np.minimum(at, limits.crossover_limit_hz), -np.inf).max(axis=1, initial=-np.inf)
+    def _crossover(self, corner: CornerFacts, size: tuple[Array, Array], phase: Phase) -> Array:
+        """Bound the highest crossover (N,) [Hz] that the limit and the phase leave; minus infinity: none.
+
+        It lies in the last cell that allows one, whatever the cells ahead of it allow.
+        """
+        f, cells, rows = corner.frequencies_hz, self.cells - 1, np.arange(len(size[0]))
+        least, most = corner.surely_one(), corner.perhaps_one()
+        below = size[0][:, cells:0:-1] < least[cells:0:-1]  # from the last point down to the second
+        settled = np.logical_and.accumulate(below, axis=1)[:, ::-1]  # below one from there on
+        crossing = settled & phase.allowed & (size[1][:, :cells] >= most[:cells])
+        at = cells - 1 - np.argmax(crossing[:, ::-1], axis=1)
+        start, end = (corner.largest(size[1][rows, k], k) for k in (at, at + 1))
+        falls = crossing.any(axis=1) & (start >= 0.0) & (end < 0.0)
+        start, end = np.where(falls, start, 1.0), np.where(falls, end, 0.0)
+        part = np.minimum(start / (start - end), phase.share(at))
+        hz = f[at] * np.exp(np.log(f[at + 1] / f[at]) * part) * (1.0 + ROUNDING)
+        limit = self.screens.demands.limits.crossover_limit_hz
+        return np.where(crossing.any(axis=1), np.minimum(hz, limit), -np.inf)
 
 
 def _farthest(low: Array, high: Array, first: Array, last: Array) -> Array:
-    """Bound ``|1 + T|`` from above over ranges of ``ln |T|`` and angle [rad]."""
+    """Bound ``|1 + T|`` from above over ranges of ``|T|`` and of its angle [rad]."""
     turned = np.ceil(first / (2.0 * np.pi)) * 2.0 * np.pi
     cosine = np.where(turned <= last, 1.0, np.maximum(np.cos(first), np.cos(last)))
-    squares = [1.0 + r * r + 2.0 * r * cosine for r in (np.exp(low), np.exp(np.minimum(high, LARGE)))]
+    squares = [1.0 + r * (r + 2.0 * cosine) for r in (low, high)]
     return np.sqrt(np.maximum(np.maximum(*squares), 0.0)) * (1.0 + ROUNDING)
