@@ -93,7 +93,7 @@ class Change:
         units = {"R": "ohm", "C": "F"}
         named = ", ".join(f"{name} {format_quantity(v, units[name[0]])}" for name, v in self.parts.items() if v)
         if self.shortfall <= 0.0:
-            return f"{self.words} meets every target at these {corners} corners, with {named}"
+            return f"{self.words} meets every target at these {corners} corners, ratings aside, with {named}"
         if self.shortfall >= UNSTABLE:
             return f"{self.words} leaves every combination without a stable operating point somewhere"
         return f"{self.words} does not suffice: a target is missed by {percent(self.shortfall)} ({self.left})"

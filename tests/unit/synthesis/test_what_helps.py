@@ -15,6 +15,7 @@ from loopdesign.errors import NoDesignError
 from loopdesign.orbit.holding import KEPT, PULL_UP
 from loopdesign.synthesis.choice.choose import choose
 from loopdesign.synthesis.choice.refusal import nearest_fails
+from loopdesign.synthesis.choice.what_helps import Change
 from loopdesign.units.quantities import parse_quantity
 
 TEXT = read_text(Path(__file__).parents[3] / "cases" / "tide_gauge_sepic.toml")
@@ -88,6 +89,12 @@ def test_hardware_that_is_said_to_suffice_does(refusal):
         else:
             with pytest.raises(NoDesignError, match="no combination"):
                 choose(changed, tolerances=False)
+
+
+def test_a_change_is_not_said_to_mend_more_than_the_loop():
+    """Single changes are held against the targets of the loop and of the load step, and not against ratings."""
+    told = Change(words="crossover relaxed to 1 kHz", parts={"R1": 1e3}, shortfall=-0.1, size=0.1).sentence(6)
+    assert told == "crossover relaxed to 1 kHz meets every target at these 6 corners, ratings aside, with R1 1.00 kohm"
 
 
 def test_a_point_that_is_not_kept_is_not_called_unstable():
