@@ -94,7 +94,7 @@ def test_hardware_that_is_said_to_suffice_does(refusal):
 def test_a_change_is_not_said_to_mend_more_than_the_loop():
     """Single changes are held against the targets of the loop and of the load step, and not against ratings."""
     told = Change(words="crossover relaxed to 1 kHz", parts={"R1": 1e3}, shortfall=-0.1, size=0.1).sentence(6)
-    assert told == "crossover relaxed to 1 kHz meets every target at these 6 corners, ratings aside, with R1 1.00 kohm"
+    assert told == "crossover relaxed to 1 kHz meets every target at these 6 corners, ratings aside, with R1 1.00 kΩ"
 
 
 def test_a_point_that_is_not_kept_is_not_called_unstable():
