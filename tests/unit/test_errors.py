@@ -39,7 +39,7 @@ PROGRAMMING = {
         "cli/options.py",  # how a converter tells cyclopts that a word does not fit; it becomes a UsageError
     },
     "KeyError": {"analysis/limits.py"},  # a limit that no row has, asked for by name within the package
-    "AssertionError": {"synthesis/choice/task.py"},  # a place that is never reached
+    "AssertionError": {"synthesis/choice/choose.py"},  # a place that is never reached
     "FloatingPointError": {"network/linear_algebra.py"},  # as numpy raises it: a breakdown, which callers expect
     "AttributeError": {"__init__.py", "case/__init__.py"},  # how a module says that it has no such name
     "BrokenPipeError": {"cli/entry.py"},  # the reader of the output has gone; met a few lines above

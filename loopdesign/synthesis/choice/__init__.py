@@ -1,7 +1,7 @@
 """The robust choice: every combination of preferred values against all corners at once.
 
-`choose`       the front door: from a case to parts, proven best and confirmed
-`task`         rounds: search, correct, confirm, let the worst tolerance ends join the corners
+`choose`       the front door, from a case to parts; the rounds: search, let the worst tolerance ends join the corners
+`task`         one search: correct the plant, confirm by the exact loop, climb where that misleads
 `examination`  combinations judged by the exact model at the corners so far
 `confirm`      many combinations judged in one batch; the tolerance ends that matter most, followed once
 `descent`      from neighbour to neighbour by the exact loop

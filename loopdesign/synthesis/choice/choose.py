@@ -25,16 +25,23 @@ import numpy as np
 
 from loopdesign.analysis.check import examine, examine_stage
 from loopdesign.analysis.limits import conflicts, limits_of
+from loopdesign.analysis.variants.solve import base_of
 from loopdesign.case import Compensation
 from loopdesign.corners.converters import base_corners
+from loopdesign.corners.tolerances import toleranced
 from loopdesign.corners.trouble import names_file
 from loopdesign.errors import NoDesignError
+from loopdesign.synthesis.baseline.synthesis import placed_to_begin_with
+from loopdesign.synthesis.choice.listing import listing, outcome
+from loopdesign.synthesis.choice.refusal import refuse_at_ends
 from loopdesign.synthesis.choice.result import Choice
-from loopdesign.synthesis.choice.task import RobustTask
+from loopdesign.synthesis.choice.task import ROUNDS, Searching
 from loopdesign.synthesis.cures.current_loop import refuse_unstable_current_loop
 from loopdesign.synthesis.cures.divider import DividerChoice, choose_divider
 from loopdesign.synthesis.cures.slope import open_slope, report_slope, with_slope
 from loopdesign.synthesis.search.loops import Demands
+from loopdesign.synthesis.search.search import searched_lattice
+from loopdesign.workers.branch import Branch, branch
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -42,7 +49,9 @@ if TYPE_CHECKING:
     from loopdesign import case as cases
     from loopdesign.analysis.check import ExaminedStage
     from loopdesign.analysis.limits import Limits
+    from loopdesign.synthesis.choice.listing import Listing
     from loopdesign.synthesis.search.loops import Prefer
+    from loopdesign.synthesis.search.search import Search
 
 __all__ = ["Choice", "choose"]
 
@@ -55,6 +64,95 @@ class Ahead(Protocol):
 
     def begin(self, case: cases.Case, parts: Mapping[str, float]) -> None:
         """Take note of parts that are likely to be chosen [ohm], [F]."""
+
+
+class RobustTask(Searching):
+    """One robust choice; see `Searching` for what it begins with."""
+
+    def run(self) -> Choice:
+        """Search, confirm, add the worst tolerance ends, until they change nothing.
+
+        Only what is chosen is held against a check; where that fails, every combination confirmed is, from nominal
+        parts on. So it is where there is no choice, and one that led there fails its check.
+        """
+        begun = self.exam
+        place = partial(placed_to_begin_with, self.case, self.plain, self.exam.demands.limits)
+        foresee = self.tolerances and self.exam.demands.prefer != "margin" and searched_lattice(self.case).small
+        self.placed = Branch(place) if foresee else branch(place)
+        if foresee:
+            self._foresee()
+        try:
+            found = self._rounds()
+        except NoDesignError:
+            if self._all_met():
+                raise
+            found = None
+        if found is None:
+            self.exam, self.strict = begun, True
+            self.good = self.like = self.first = self.nominal = None
+            found = self._rounds()
+        if found is None:
+            raise AssertionError  # what was confirmed with a check passes it
+        return found
+
+    def _foresee(self) -> None:
+        """Let tolerance ends join at once that are worst for parts placed by the trade's methods.
+
+        The worst ends of what is chosen are mostly among them, which spares a round. Not where margin is preferred, far
+        from placed parts, nor where a lattice is too large to be searched whole: the way from nominal parts on decides
+        there where a climb ends. Nor where a thin search finds nothing that holds the load step.
+        """
+        placed = self._baseline()
+        if placed is None or not toleranced(self.case, placed) or (self.step is not None and self._thin() is None):
+            return
+        self.nominal = self.exam, self.step
+        self.held.begin(base_of(self.case, placed, self.stage), toleranced(self.case, placed))
+        self._add(self._ends_of(placed).likely)
+        self.good = self._thin(placed)
+
+    def _rounds(self) -> Choice | None:
+        """Search and confirm, and let the worst tolerance ends join, until they change nothing; None: a check fails."""
+        brief, round_ = self.tolerances and not searched_lattice(self.case).small, 0
+        while True:
+            last = round_ == ROUNDS - 1
+            self.exam = self.exam.keeping_bandwidth(self._opened())
+            work, item = self._search_for_step(brief=brief and not last)
+            self.first = self.first or (None if self.nominal else work)
+            parts, found, settled = work.parts_of(item), None, True
+            listed = self._listed(work, item, probable=(round_ > 0 or bool(self.nominal)) and self.cut_short is None)
+            if self.tolerances and toleranced(self.case, parts):
+                self.held.begin(base_of(self.case, parts, self.stage), toleranced(self.case, parts))
+                ends = self._ends_of(parts)
+                if not last and not self.exam.holds(work, item, ends.likely):
+                    listed.drop()
+                    self._add(ends.likely)
+                    round_ += 1
+                    continue
+                if self.cut_short is not None:  # its ends tell nothing new: search on
+                    brief = False
+                    continue
+                self.announce(parts)
+                found = ends.worst(self.held.beside(ends))
+                if not found.current_loop.stable.all():
+                    listed.drop()
+                    raise refuse_at_ends(self.case, self.plain, found.corners, ~found.current_loop.stable)
+                settled = self.exam.holds(work, item, found)
+            else:
+                self.announce(parts)
+            if found is None or settled or last:
+                if not self.checks.met(parts):
+                    listed.drop()
+                    return None
+                check = self.checks.of(parts)
+                return outcome(self.exam, check, work, listed.result(), found, settled=settled)
+            listed.drop()
+            self._add(found)
+            round_ += 1
+
+    def _listed(self, work: Search, item: int, *, probable: bool) -> Branch[Listing]:
+        """Begin to list the best others beside a combination, where it is likely to be the one chosen."""
+        make = partial(listing, self.exam, work, item)
+        return branch(make, further=True) if probable or not self.tolerances else Branch(make)
 
 
 @names_file("no choice of parts")

@@ -13,9 +13,15 @@ from typing import TYPE_CHECKING, Generic, TypeVar
 
 import numpy as np
 
+from loopdesign.analysis.variants.judge import loop_of
+from loopdesign.analysis.variants.solve import base_of
+from loopdesign.errors import LoopDesignError
+from loopdesign.network.batch import in_halves
+from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.synthesis.choice.refusal import worst_shortfall
 from loopdesign.synthesis.search.lattice import SearchResult, relaxed
 from loopdesign.synthesis.search.walk import SLACK
+from loopdesign.units.quantities import hertz
 from loopdesign.workers.branch import branch
 
 if TYPE_CHECKING:
@@ -40,6 +46,8 @@ CLIMBED = (
 )
 WHOLE_RING = 3
 """Open parts up to which neighbours differ in all parts at once; with more, in one part or two at a time."""
+NEAR_CROSSOVER = 3.0
+"""Gain up to which, and down to the inverse of which, a loop gain counts as near its crossover [unitless]."""
 
 
 def descend(
@@ -171,6 +179,44 @@ def nearest_miss(exam: Examination, work: Search, begin: list[int]) -> tuple[int
     return item, seen[item], misses[item]
 
 
+def inaccuracy(exam: Examination, work: Search, item: int) -> str:
+    """Say how far plant times compensator lies from the exact loop gain of one combination near its crossover.
+
+    The largest difference over the corners where the exact gain is between a third and three.
+
+    Parameters
+    ----------
+    exam
+        Corners and case.
+    work, item
+        The search, and the number of the combination.
+
+    Returns
+    -------
+    str
+        An amount in words.
+    """
+    grid = work.responses.frequencies_hz
+    product = work.responses.loop(work.lattice.values(np.array([item])))[0] / work.correction
+
+    def exact(items: NDArray[np.intp]) -> NDArray[np.complex128]:
+        base = base_of(exam.case, work.parts_of(item), exam.stage)
+        return loop_of(base, exam.corners.take(items), exam.condition[items], grid)
+
+    def none(items: NDArray[np.intp]) -> NDArray[np.complex128]:
+        return np.full((len(items), len(grid)), np.nan, complex)
+
+    failures = (LoopDesignError, *BREAKDOWN)
+    loop = in_halves(exact, np.arange(len(exam.condition)), failures=failures, alone=none)
+    near = (np.abs(loop) > 1.0 / NEAR_CROSSOVER) & (np.abs(loop) < NEAR_CROSSOVER)
+    if not near.any():
+        return "an amount that is not known, for no loop gain comes near 1"
+    ratio = np.where(near, loop / product, 1.0)
+    corner, point = np.unravel_index(int(np.argmax(np.abs(np.log(ratio)))), ratio.shape)
+    db, deg = 20.0 * np.log10(np.abs(ratio[corner, point])), np.degrees(np.angle(ratio[corner, point]))
+    return f"{abs(db):.1f} dB and {abs(deg):.0f} deg at {hertz(float(grid[point]))}"
+
+
 def climb(exam: Examination, work: Search, begin: list[int]) -> Search:
     """Go from combination to combination by the exact loop; those met on the way that pass, best first.
 
@@ -227,7 +273,7 @@ def climb(exam: Examination, work: Search, begin: list[int]) -> Search:
         looked_at=work.result.looked_at,
         evaluated=work.result.evaluated + len(seen),
     )
-    scope = f"{work.scope}; {CLIMBED.format(exam.inaccuracy(work, begin[0]), len(seen))}"
+    scope = f"{work.scope}; {CLIMBED.format(inaccuracy(exam, work, begin[0]), len(seen))}"
     return replace(work, result=result, scope=scope, climbed=True)
 
 

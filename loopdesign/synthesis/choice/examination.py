@@ -7,15 +7,12 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
-from loopdesign.analysis.variants.judge import loop_of, peak_impedance
+from loopdesign.analysis.variants.judge import peak_impedance
 from loopdesign.analysis.variants.solve import base_of
-from loopdesign.errors import LoopDesignError
-from loopdesign.network.batch import in_halves, joined
-from loopdesign.network.linear_algebra import BREAKDOWN
+from loopdesign.network.batch import joined
 from loopdesign.synthesis.choice.confirm import BATCH, Seen, candidates, in_batches, judge_candidates, recalled
 from loopdesign.synthesis.choice.refusal import exact_readings
 from loopdesign.synthesis.search.search import search_once
-from loopdesign.units.quantities import hertz
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -42,8 +39,6 @@ MANY = 160
 """Combinations examined together at most where many before them failed."""
 WORTH_PARTING, WORTH_LOOKING_AHEAD = 3, 2
 """Corners in all per telling one from which those are examined ahead of the others, most of which these will drop."""
-NEAR_CROSSOVER = 3.0
-"""Gain up to which, and down to the inverse of which, a loop gain counts as near its crossover [unitless]."""
 UNCHANGED = 2e-3
 """Change of a score at added corners that counts as zero: the reading's own accuracy."""
 HALF = 0.5
@@ -157,27 +152,49 @@ class Examination:
 
     def judge_briefly(
         self, work: Search, items: NDArray[np.intp], telling: NDArray[np.intp], least: float = -np.inf
-    ) -> list[Judged]:
+    ) -> list[Judged]:  # fmt: skip
         """Judge combinations, one result each: those that fail or score too little at telling corners at no others."""
         if WORTH_PARTING * len(telling) > len(self.condition):
             return self.judge_each(work, items)
-        parted = self.judge_at(work, items, telling)
-        passing = [k for k, one in enumerate(parted) if self.passes(one) and self.most_score(one) >= least]
-        for k, one in zip(passing, self.judge_each(work, items[passing]), strict=True):
-            parted[k] = one
-        return parted
+        return self._judge_in_stages(work, items, [telling], least)[0]
+
+    def _judge_in_stages(
+        self, work: Search, items: NDArray[np.intp], stages: list[NDArray[np.intp]], least: float = -np.inf
+    ) -> tuple[list[Judged], NDArray[np.intp]]:
+        """Judge combinations at some corners, those that do well there at more, in the end at all.
+
+        Returns one result each, and the corner (N,) at which each falls short most of those where it was judged.
+        """
+        judged: dict[int, Judged] = {}
+        left = np.arange(len(items))
+        worst = np.zeros(len(items), np.intp)
+        for corners in (*stages, np.arange(len(self.condition))):
+            each = self.judge_at(work, items[left], corners)
+            judged |= zip(left.tolist(), each, strict=True)
+            worst[left] = [corners[np.argmax(self.demands.limits.shortfall(one))] for one in each]
+            left = left[np.array([self.passes(one) and self.most_score(one) >= least for one in each], bool)]
+        return [judged[k] for k in range(len(items))], worst
 
     def passing_in_order(self, work: Search, order: NDArray[np.intp]) -> Iterator[tuple[int, Judged]]:
-        """Yield the combinations that pass with the exact loop gain and the multipliers at every corner, in order."""
+        """Yield the combinations that pass with the exact loop gain and the multipliers at every corner, in order.
+
+        Where the first fails, the others are judged at the corner first where most before them fell short most, and
+        then where the first has least room.
+        """
+        stages: list[NDArray[np.intp]] = []
         telling, begin, count = np.empty(0, np.intp), 0, 1
+        fell_short = np.zeros(len(self.condition), np.intp)
         while begin < len(order):
             items = order[begin : begin + count]
-            each = self.judge_briefly(work, items, telling) if len(telling) else self.judge_each(work, items)
+            each, worst = self._judge_in_stages(work, items, stages)
             for item, part in zip(items, each, strict=True):
                 if self.passes(part) and self.step_misses(work, np.array([item]))[0] <= 0.0:
                     yield int(item), part
-            if not len(telling):
-                telling = self.telling(each[0])
+            failed = [k for k, part in enumerate(each) if not self.passes(part)]
+            fell_short += np.bincount(worst[failed], minlength=len(fell_short))
+            telling = telling if begin else self.telling(each[0])
+            first = np.array([np.argmax(fell_short)])
+            stages = [first, np.union1d(first, telling)][: 2 if WORTH_PARTING * len(telling) <= len(fell_short) else 1]
             begin, count = begin + count, min(max(BATCH, begin + count), MANY) if begin else FEW
 
     def judge_noting(
@@ -311,31 +328,6 @@ class Examination:
         return recalled(
             known, work.lattice.values(items), lambda new: in_batches(read, items[new], len(self.condition))
         )
-
-    def inaccuracy(self, work: Search, item: int) -> str:
-        """Say how far plant times compensator lies from the exact loop gain of one combination near its crossover.
-
-        The largest difference over the corners where the exact gain is between a third and three.
-        """
-        grid = work.responses.frequencies_hz
-        product = work.responses.loop(work.lattice.values(np.array([item])))[0] / work.correction
-
-        def exact(items: NDArray[np.intp]) -> NDArray[np.complex128]:
-            base = base_of(self.case, work.parts_of(item), self.stage)
-            return loop_of(base, self.corners.take(items), self.condition[items], grid)
-
-        def none(items: NDArray[np.intp]) -> NDArray[np.complex128]:
-            return np.full((len(items), len(grid)), np.nan, complex)
-
-        failures = (LoopDesignError, *BREAKDOWN)
-        loop = in_halves(exact, np.arange(len(self.condition)), failures=failures, alone=none)
-        near = (np.abs(loop) > 1.0 / NEAR_CROSSOVER) & (np.abs(loop) < NEAR_CROSSOVER)
-        if not near.any():
-            return "an amount that is not known, for no loop gain comes near 1"
-        ratio = np.where(near, loop / product, 1.0)
-        corner, point = np.unravel_index(int(np.argmax(np.abs(np.log(ratio)))), ratio.shape)
-        db, deg = 20.0 * np.log10(np.abs(ratio[corner, point])), np.degrees(np.angle(ratio[corner, point]))
-        return f"{abs(db):.1f} dB and {abs(deg):.0f} deg at {hertz(float(grid[point]))}"
 
     def readings(self, work: Search, item: int, judged: Judged) -> LoopReadings:
         """Exact readings (1,B) of one combination, the peak impedance among them where it is the objective."""

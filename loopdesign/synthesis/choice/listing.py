@@ -15,7 +15,7 @@ from loopdesign.analysis.transient.estimate import predicted_departure
 from loopdesign.corners.conditions import Corners
 from loopdesign.errors import NoDesignError
 from loopdesign.models.switched import linearise
-from loopdesign.synthesis.choice.descent import nearest_miss
+from loopdesign.synthesis.choice.descent import inaccuracy, nearest_miss
 from loopdesign.synthesis.choice.refusal import nearest_fails, stage_fails, step_fails, worst_shortfall
 from loopdesign.synthesis.choice.result import Choice
 from loopdesign.synthesis.choice.what_helps import what_to_change
@@ -201,7 +201,7 @@ def no_design(
     if unconfirmed and judged.read.all():
         told.append(
             f"at least {unconfirmed} combinations meet every limit with plant times compensator for the loop gain, "
-            f"none does with the exact loop gain; the two differ by up to {exam.inaccuracy(work, item)}"
+            f"none does with the exact loop gain; the two differ by up to {inaccuracy(exam, work, item)}"
         )
     corners = len(exam.condition)
     if corners > len(exam.stage.conditions):

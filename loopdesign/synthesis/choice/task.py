@@ -1,9 +1,8 @@
-"""The rounds of a robust choice: search, confirm, let the worst tolerance ends join, until they change nothing."""
+"""The searches of a robust choice: correct the plant, search, confirm by the exact loop, climb where that misleads."""
 
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,18 +12,16 @@ from loopdesign.analysis.transient.places import StepMemory
 from loopdesign.analysis.variants.solve import base_of
 from loopdesign.corners.tolerances import toleranced
 from loopdesign.errors import NoDesignError
-from loopdesign.synthesis.baseline.synthesis import placed_to_begin_with
 from loopdesign.synthesis.choice.confirm import BATCH, Checks, FollowedEnds, FollowedHeld, with_worst
 from loopdesign.synthesis.choice.descent import highest_climb
 from loopdesign.synthesis.choice.examination import UNCHANGED, Examination
-from loopdesign.synthesis.choice.listing import listing, no_design, outcome
-from loopdesign.synthesis.choice.refusal import refuse_at_ends
+from loopdesign.synthesis.choice.listing import no_design
 from loopdesign.synthesis.choice.step_task import step_task
 from loopdesign.synthesis.search.order import TIE, in_order, rank_of
 from loopdesign.synthesis.search.plant_grid import OpenLoops, open_loops
-from loopdesign.synthesis.search.search import Search, near_as_product, search_once, searched_lattice, slack_for
+from loopdesign.synthesis.search.search import Search, near_as_product, search_once, slack_for
 from loopdesign.synthesis.search.walk import SLACK
-from loopdesign.workers.branch import Branch, branch
+from loopdesign.workers.branch import Branch
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -33,8 +30,6 @@ if TYPE_CHECKING:
     from loopdesign.analysis.check import ExaminedStage
     from loopdesign.analysis.variants.extremes import Extremes, LikelyEnds
     from loopdesign.analysis.variants.judge import Judged
-    from loopdesign.synthesis.choice.listing import Listing
-    from loopdesign.synthesis.choice.result import Choice
     from loopdesign.synthesis.choice.step_task import StepTask
     from loopdesign.synthesis.search.loops import Demands
 
@@ -48,8 +43,8 @@ CLOSE = 2.0 * TIE
 """Share of the best score within which combinations are kept at first; whole ties, so that their order stays."""
 
 
-class RobustTask:
-    """One robust choice: the corners so far, and the search over them.
+class Searching:
+    """The corners so far of a robust choice, and the search over them.
 
     Parameters
     ----------
@@ -92,91 +87,12 @@ class RobustTask:
         self.first: Search | None = None
         self.nominal: tuple[Examination, StepTask | None] | None = None
         self.strict = False
+        self.cut_short: tuple[float, Search, int] | None = None
         self.unchecked: list[dict[str, float]] = []
-
-    def run(self) -> Choice:
-        """Search, confirm, add the worst tolerance ends, until they change nothing.
-
-        Only what is chosen is held against a check; where that fails, every combination confirmed is, from nominal
-        parts on. So it is where there is no choice, and one that led there fails its check.
-        """
-        begun = self.exam
-        place = partial(placed_to_begin_with, self.case, self.plain, self.exam.demands.limits)
-        foresee = self.tolerances and self.exam.demands.prefer != "margin" and searched_lattice(self.case).small
-        self.placed = Branch(place) if foresee else branch(place)
-        if foresee:
-            self._foresee()
-        try:
-            found = self._rounds()
-        except NoDesignError:
-            if self._all_met():
-                raise
-            found = None
-        if found is None:
-            self.exam, self.strict = begun, True
-            self.good = self.like = self.first = self.nominal = None
-            found = self._rounds()
-        if found is None:
-            raise AssertionError  # what was confirmed with a check passes it
-        return found
-
-    def _foresee(self) -> None:
-        """Let tolerance ends join at once that are worst for parts placed by the trade's methods.
-
-        The worst ends of what is chosen are mostly among them, which spares a round. Not where margin is preferred, far
-        from placed parts, nor where a lattice is too large to be searched whole: the way from nominal parts on decides
-        there where a climb ends. Nor where a thin search finds nothing that holds the load step.
-        """
-        placed = self._baseline()
-        if placed is None or not toleranced(self.case, placed) or (self.step is not None and self._thin() is None):
-            return
-        self.nominal = self.exam, self.step
-        self.held.begin(base_of(self.case, placed, self.stage), toleranced(self.case, placed))
-        self._add(self._ends_of(placed).likely)
-        self.good = self._thin(placed)
 
     def _all_met(self) -> bool:
         """Whether all that was confirmed without a check passes it."""
         return all(self.checks.met(parts) for parts in self.unchecked)
-
-    def _rounds(self) -> Choice | None:
-        """Search and confirm, and let the worst tolerance ends join, until they change nothing; None: a check fails."""
-        for round_ in range(ROUNDS):
-            last = round_ == ROUNDS - 1
-            self.exam = self.exam.keeping_bandwidth(self._opened())
-            work, item = self._search_for_step()
-            self.first = self.first or (None if self.nominal else work)
-            parts, found, settled = work.parts_of(item), None, True
-            listed = self._listed(work, item, probable=round_ > 0 or bool(self.nominal))
-            if self.tolerances and toleranced(self.case, parts):
-                self.held.begin(base_of(self.case, parts, self.stage), toleranced(self.case, parts))
-                ends = self._ends_of(parts)
-                if not last and not self.exam.holds(work, item, ends.likely):
-                    listed.drop()
-                    self._add(ends.likely)
-                    continue
-                self.announce(parts)
-                found = ends.worst(self.held.beside(ends))
-                if not found.current_loop.stable.all():
-                    listed.drop()
-                    raise refuse_at_ends(self.case, self.plain, found.corners, ~found.current_loop.stable)
-                settled = self.exam.holds(work, item, found)
-            else:
-                self.announce(parts)
-            if found is None or settled or last:
-                if not self.checks.met(parts):
-                    listed.drop()
-                    return None
-                check = self.checks.of(parts)
-                return outcome(self.exam, check, work, listed.result(), found, settled=settled)
-            listed.drop()
-            self._add(found)
-        raise AssertionError  # the loop returns in its last round
-
-    def _listed(self, work: Search, item: int, *, probable: bool) -> Branch[Listing]:
-        """Begin to list the best others beside a combination, where it is likely to be the one chosen."""
-        make = partial(listing, self.exam, work, item)
-        return branch(make, further=True) if probable or not self.tolerances else Branch(make)
 
     def _ends_of(self, parts: Mapping[str, float]) -> FollowedEnds:
         """Follow the tolerance ends of a combination, once."""
@@ -185,10 +101,10 @@ class RobustTask:
             self.ends[key] = FollowedEnds(base_of(self.case, parts, self.stage), toleranced(self.case, parts))
         return self.ends[key]
 
-    def _search_for_step(self) -> tuple[Search, int]:
+    def _search_for_step(self, *, brief: bool) -> tuple[Search, int]:
         """Search until what is found holds the load step within its target as well, at its own worst tolerance ends."""
         for _ in range(ROUNDS):
-            work, item = self._search()
+            work, item = self._search(brief=brief)
             if self._step_holds(work.parts_of(item)):
                 return work, item
         raise self._no_design(work)
@@ -206,7 +122,7 @@ class RobustTask:
         self.step = self.step.with_ends(found, parts)
         return False
 
-    def _search(self) -> tuple[Search, int]:
+    def _search(self, *, brief: bool) -> tuple[Search, int]:
         """Correct the plant at a good combination, search the whole lattice, confirm; again where that moved far.
 
         The good combination is the last round's, or a thin search's. The correction is right for the combination it
@@ -217,8 +133,10 @@ class RobustTask:
         best of the lattice with the responses as corrected there but for those, whatever went before; so it is taken
         where no earlier one scores better. Where not, or where placed parts score better, the product misleads, and
         the exact loop decides from there on.
+
+        A brief search ends with the first that is confirmed, which shows what ends matter; the next goes on from it.
         """
-        best: tuple[float, Search, int] | None = None
+        best, self.cut_short = None if brief else self.cut_short, None
         passed, misled = 0, False
         reference = self.good or self._thin()
         for _ in range(CORRECTIONS):
@@ -238,6 +156,9 @@ class RobustTask:
             misled = rank_of(work.lattice, work.result, item) >= BATCH or (misled and not sound)
             if agrees:
                 break
+            if brief:
+                self.cut_short, self.good = best, work.parts_of(item)
+                return work, item
             reference = work.parts_of(item)
         if misled or (best is not None and self._beaten(work, best[2], best[0])):
             climbed = self._climb(work, best)
@@ -326,7 +247,7 @@ class RobustTask:
         for whatever it finds.
         """
         corners, condition = with_worst(self.exam.corners, self.exam.condition, ends)
-        self.exam = replace(self.exam, corners=corners, condition=condition)
+        self.exam, self.cut_short = replace(self.exam, corners=corners, condition=condition), None
 
     def _with_nominal_parts(self) -> Search | None:
         """Return the first search with nominal parts; it is made now where foreseen ends were there from the start."""
