@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import partial
 from itertools import combinations, product
-from typing import TYPE_CHECKING, Generic, TypeVar
+from typing import TYPE_CHECKING, Generic, TypeAlias, TypeVar
 
 import numpy as np
 
@@ -35,6 +35,8 @@ if TYPE_CHECKING:
     from loopdesign.synthesis.search.search import Search
 
 Found = TypeVar("Found")
+Missed: TypeAlias = "tuple[int, Judged, float]"
+"""A combination that falls short: its number, its readings, its miss of the load step's target [unitless]."""
 
 STRIDES = (6, 3, 2, 1)
 """Steps in which neighbours are examined, coarse to fine."""
@@ -147,7 +149,7 @@ def _few_at_once(count: int) -> list[tuple[int, ...]]:
     return moves
 
 
-def nearest_miss(exam: Examination, work: Search, begin: list[int]) -> tuple[int, Judged, float]:
+def nearest_miss(exam: Examination, work: Search, begin: list[int]) -> Missed:
     """Descend to the combination that falls short least by the exact loop.
 
     Parameters

@@ -15,12 +15,11 @@ from loopdesign.analysis.transient.estimate import predicted_departure
 from loopdesign.corners.conditions import Corners
 from loopdesign.errors import NoDesignError
 from loopdesign.models.switched import linearise
-from loopdesign.synthesis.choice.descent import inaccuracy, nearest_miss
+from loopdesign.synthesis.choice.descent import inaccuracy
 from loopdesign.synthesis.choice.refusal import nearest_fails, stage_fails, step_fails, worst_shortfall
 from loopdesign.synthesis.choice.result import Choice
 from loopdesign.synthesis.choice.what_helps import what_to_change
 from loopdesign.synthesis.search.order import alternatives, at_bounds, in_order, rank_of
-from loopdesign.synthesis.search.search import near_as_product
 from loopdesign.synthesis.search.walk import SLACK
 from loopdesign.workers.branch import Branch, branch
 
@@ -30,6 +29,7 @@ if TYPE_CHECKING:
     from loopdesign import case as cases
     from loopdesign.analysis.check import CheckResult, ExaminedStage
     from loopdesign.analysis.variants.extremes import Extremes
+    from loopdesign.synthesis.choice.descent import Missed
     from loopdesign.synthesis.choice.examination import Examination
     from loopdesign.synthesis.search.search import Candidate, Search
 
@@ -157,8 +157,9 @@ def _alternatives(exam: Examination, work: Search, item: int) -> list[int]:
 
 
 def no_design(
-    exam: Examination, work: Search, plain: ExaminedStage, refused: list[int], unconfirmed: int, nominal_count: int
-) -> NoDesignError:
+    exam: Examination, work: Search, plain: ExaminedStage, missed: Branch[Missed], unconfirmed: int,
+    nominal: Branch[int],
+) -> NoDesignError:  # fmt: skip
     """Say that nothing passes, what comes nearest, which limit it misses and where, and what would help.
 
     Parameters
@@ -169,19 +170,20 @@ def no_design(
         The last search.
     plain
         Conditions of line and load, nominal parts.
-    refused, unconfirmed
-        Combinations that the exact loop refused, and how many met every limit as a product.
-    nominal_count
-        Combinations that meet every target with nominal parts, as far as they are known.
+    missed
+        What comes nearest by the exact loop, as `nearest_miss` returns it.
+    unconfirmed
+        Combinations that met every limit as a product and that the exact loop refused.
+    nominal
+        Combinations that meet every target with nominal parts, as far as they are known; asked for with tolerances.
 
     Returns
     -------
     NoDesignError
         To be raised.
     """
-    begin = [near_as_product(work, exam.demands), *refused]
     limits = exam.demands.limits
-    item, judged, step_miss = nearest_miss(exam, work, begin)
+    item, judged, step_miss = missed.result()
     blocked = stage_fails(exam.case, plain)
     if blocked and max(worst_shortfall(judged, limits), step_miss) <= 0.0:
         return NoDesignError(
@@ -206,7 +208,7 @@ def no_design(
     corners = len(exam.condition)
     if corners > len(exam.stage.conditions):
         told.append(
-            f"with nominal parts at least {nominal_count} combinations meet every target; with tolerances "
+            f"with nominal parts at least {nominal.result()} combinations meet every target; with tolerances "
             "and temperatures none does"
         )
     advice, proposed = what_to_change(exam, work, plain, item)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,7 +14,7 @@ from loopdesign.analysis.variants.solve import base_of
 from loopdesign.corners.tolerances import toleranced
 from loopdesign.errors import NoDesignError
 from loopdesign.synthesis.choice.confirm import BATCH, Checks, FollowedEnds, FollowedHeld, with_worst
-from loopdesign.synthesis.choice.descent import highest_climb
+from loopdesign.synthesis.choice.descent import highest_climb, nearest_miss
 from loopdesign.synthesis.choice.examination import UNCHANGED, Examination
 from loopdesign.synthesis.choice.listing import no_design
 from loopdesign.synthesis.choice.step_task import step_task
@@ -21,7 +22,7 @@ from loopdesign.synthesis.search.order import TIE, in_order, rank_of
 from loopdesign.synthesis.search.plant_grid import OpenLoops, open_loops
 from loopdesign.synthesis.search.search import Search, near_as_product, search_once, slack_for
 from loopdesign.synthesis.search.walk import SLACK
-from loopdesign.workers.branch import Branch
+from loopdesign.workers.branch import Branch, branch
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
     from loopdesign.analysis.check import ExaminedStage
     from loopdesign.analysis.variants.extremes import Extremes, LikelyEnds
     from loopdesign.analysis.variants.judge import Judged
+    from loopdesign.synthesis.choice.descent import Missed
     from loopdesign.synthesis.choice.step_task import StepTask
     from loopdesign.synthesis.search.loops import Demands
 
@@ -87,6 +89,9 @@ class Searching:
         self.first: Search | None = None
         self.nominal: tuple[Examination, StepTask | None] | None = None
         self.strict = False
+        self.near: tuple[Search, int] | None = None
+        self.ahead: Branch[Search] | None = None
+        self.missed: tuple[Search, Branch[Missed]] | None = None
         self.cut_short: tuple[float, Search, int] | None = None
         self.unchecked: list[dict[str, float]] = []
 
@@ -144,6 +149,7 @@ class Searching:
             if confirmed is None:
                 passed, misled = max(passed, len(work.result.items)), misled or len(work.result.items) > 0
                 if reference is None or best is not None:
+                    self._leave()
                     break
                 reference = None
                 continue
@@ -161,7 +167,7 @@ class Searching:
                 return work, item
             reference = work.parts_of(item)
         if misled or (best is not None and self._beaten(work, best[2], best[0])):
-            climbed = self._climb(work, best)
+            climbed = self._climb(work, best, passed)
             best = climbed if best is None or (climbed is not None and climbed[0] > best[0]) else best
         if best is None:
             raise self._no_design(work, unconfirmed=passed)
@@ -172,30 +178,81 @@ class Searching:
         self, reference: Mapping[str, float] | None
     ) -> tuple[Search, tuple[int, Judged] | None]:
         """Search and confirm, among few combinations first."""
-        work = self._searched(reference, slack=CLOSE)
-        confirmed = self._confirm(work)
-        if confirmed is None and len(work.result.items) and (work.whole or len(work.result.items) < CONFIRMED_AT_MOST):
-            work = work.widened(self.exam.demands)
-            confirmed = self._confirm(work)
+        work, self.ahead = self._begun() or self._searched(reference, slack=CLOSE), None
+        wide = len(work.result.items) and (work.whole or len(work.result.items) < CONFIRMED_AT_MOST)
+        if wide and not work.whole:
+            with branch(lambda: work.widened(self.exam.demands).result, further=True) as wider:
+                confirmed = self._confirm(work)
+                if confirmed is None:
+                    work = replace(work, result=wider.result())
+                    confirmed = self._confirm_ahead_of(work, reference)
+        else:
+            confirmed = self._confirm_ahead_of(work, reference)
+            if confirmed is None and wide:
+                work = work.widened(self.exam.demands)
+                confirmed = self._confirm(work)
         return work, confirmed
+
+    def _confirm_ahead_of(self, work: Search, reference: Mapping[str, float] | None) -> tuple[int, Judged] | None:
+        """Confirm, and begin to search a large lattice with the plain product, which follows where nothing passes."""
+        if reference is not None and not work.whole and self.step is None:
+            slack = slack_for(self.exam.demands, CLOSE)
+            plain = partial(search_once, self.case, self.stage, self._opened(), self.exam.demands, slack=slack)
+            self.ahead = branch(plain, further=True)
+        confirmed = self._confirm(work)
+        if confirmed is not None:
+            self._leave()
+        return confirmed
+
+    def _leave(self) -> None:
+        """Leave a search that was begun ahead."""
+        if self.ahead is not None:
+            self.ahead.drop()
+        self.ahead = None
+
+    def _begun(self) -> Search | None:
+        """Return the search that was begun ahead, if there is one."""
+        if self.ahead is None:
+            return None
+        opened = self._opened()
+        return replace(self.ahead.result(), corners=opened.corners, edges=opened.edges)  # the same objects as here
 
     def _beaten(self, work: Search, best: int, score: float) -> bool:
         """Whether placed and rounded parts pass exactly with a better score: the correction does not hold for them."""
         placed = self._baseline()
         return placed is not None and self.exam.beats(work, work.lattice.number(placed), best, score)
 
-    def _climb(self, work: Search, best: tuple[float, Search, int] | None) -> tuple[float, Search, int] | None:
+    def _climb(
+        self, work: Search, best: tuple[float, Search, int] | None, passed: int
+    ) -> tuple[float, Search, int] | None:
         """Climb by the exact loop, the product misleading; None where none pass.
 
         Where nothing was confirmed, from the last good combination as well: what falls short least may lie far from it.
         """
         number = work.lattice.number
         begin = [number(placed) for placed in (self._baseline(),) if placed is not None]
-        begin += [near_as_product(work, self.exam.demands)] if best is None else [best[2]]
+        begin += [self._near(work)] if best is None else [best[2]]
         last = [[number(good)] for good in (self.good,) if best is None and good is not None]
+        if best is None and not last:  # most likely there is no design
+            self.missed = work, branch(partial(self._missed, work, passed))
         exact = highest_climb(self.exam, work, [begin, *last])
         confirmed = self._confirm(exact) if len(exact.result.items) else None
+        if confirmed is None and not len(exact.result.items):
+            return None
+        if self.missed is not None:
+            self.missed[1].drop()
+            self.missed = None
         return None if confirmed is None else (self.exam.score(exact, *confirmed), exact, confirmed[0])
+
+    def _near(self, work: Search) -> int:
+        """Return what falls short least as a product, found once."""
+        if self.near is None or self.near[0] is not work:
+            self.near = work, near_as_product(work, self.exam.demands)
+        return self.near[1]
+
+    def _missed(self, work: Search, passed: int) -> Missed:
+        """Find what falls short least by the exact loop; passed say how many met every limit as a product."""
+        return nearest_miss(self.exam, work, [self._near(work), *(self.refused if passed else [])])
 
     def _baseline(self) -> dict[str, float] | None:
         """Return parts placed and rounded by the trade's methods that pass exactly with nominal values."""
@@ -263,8 +320,16 @@ class Searching:
         self.held.drop()
         if not self.strict and not self._all_met():
             return NoDesignError("a check fails")  # never told: the search begins anew with checks
+        missed = self.missed[1] if self.missed is not None and self.missed[0] is work else None
+        if len(self.exam.condition) > len(self.stage.conditions):
+            nominal = branch(self._count_with_nominal_parts)
+        else:
+            nominal = Branch(lambda: 0)  # not told
+        missed = missed or Branch(partial(self._missed, work, unconfirmed))
+        return no_design(self.exam, work, self.plain, missed, unconfirmed, nominal)
+
+    def _count_with_nominal_parts(self) -> int:
+        """Count the combinations that meet every target with nominal parts, as far as they are known."""
         first, demands = self._with_nominal_parts(), self.exam.demands
         wide = first.widened(demands) if first is not None and first.whole and not first.climbed else first
-        nominal_count = 0 if wide is None else len(wide.result.items)
-        refused = self.refused if unconfirmed else []
-        return no_design(self.exam, work, self.plain, refused, unconfirmed, nominal_count)
+        return 0 if wide is None else len(wide.result.items)

@@ -10,6 +10,7 @@ leading; then what comes nearest.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -160,15 +161,20 @@ def ranked_changes(exam: Examination, work: Search, plain: ExaminedStage, neares
     """
     # no part of the network changes the ripple
     limits = [x for x in exam.demands.limits if x is not exam.demands.limits.output_ripple]
-    with branch(lambda: [*_relaxed(exam, work, nearest, limits[-1:]), *_hardware(exam, plain)]) as others:
-        changes = [*_relaxed(exam, work, nearest, limits[:-1]), *others.result()]
+    coarse = _coarse(work.lattice)
+    hardware = branch(lambda: list(_hardware(exam, plain)))
+    of_coarse = misses_at_some(work.responses, work.lattice.values(coarse), exam.demands)
+    relaxed = partial(_relaxed, exam, work, nearest, (coarse, of_coarse))
+    with hardware, branch(lambda: list(relaxed(limits[1::2]))) as others:
+        changes = [*relaxed(limits[::2]), *others.result(), *hardware.result()]
     return tuple(sorted(changes, key=lambda c: (max(c.shortfall, 0.0), c.size)))
 
 
-def _relaxed(exam: Examination, work: Search, nearest: int, limits: Sequence[Limit]) -> Iterator[Change]:
+def _relaxed(
+    exam: Examination, work: Search, nearest: int, thin: tuple[NDArray[np.intp], Misses], limits: Sequence[Limit]
+) -> Iterator[Change]:
     """Relax each of some targets alone as far as the combination needs that meets all others and misses it least."""
-    coarse, known = _coarse(work.lattice), dict[int, dict[str, float]]()
-    of_coarse = misses_at_some(work.responses, work.lattice.values(coarse), exam.demands)
+    (coarse, of_coarse), known = thin, dict[int, dict[str, float]]()
 
     def exact(items: NDArray[np.intp]) -> list[dict[str, float]]:
         new = np.array([i for i in items if int(i) not in known], np.intp)
