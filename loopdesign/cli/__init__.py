@@ -5,6 +5,9 @@
 `options`   options that several commands share
 `console`   what is printed, and where
 `deliver`   text, answers and reports of a check and a design
+`ahead`     steps of a report that are begun before they are certain to be wanted
+`beside`    what a report shows over frequency, worked out while steps are made
+`setting`   who sets the document of a report
 `watch`     do it again each time a file is saved
 `labour`    who does the work: this process, several, or a cluster
 """
