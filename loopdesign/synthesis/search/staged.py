@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from copy import copy
 from functools import partial
-from itertools import count
+from itertools import count, islice
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
@@ -54,6 +54,8 @@ Block: TypeAlias = tuple[int, ...]
 """First and last position and their number, part by part."""
 TOGETHER = 2**18
 """Combinations of a block looked at together, so that it never stands in memory whole."""
+SLICES = 4
+"""Slices of as many combinations that two processors share."""
 
 
 def starts(case: cases.Case, stage: ExaminedStage, limits: Limits, lattice: Lattice) -> list[NDArray[np.intp]]:
@@ -78,11 +80,11 @@ def blocks(lattice: Lattice) -> list[tuple[int, ...]]:
     return [first, second]
 
 
-def _pieces(lattice: Lattice, axes: Axes) -> Iterator[Axes]:
+def _pieces(lattice: Lattice, axes: Axes, most: int = TOGETHER) -> Iterator[Axes]:
     """Split a block across the lines it is bounded along, which are the better the longer they are."""
     along = lattice.open_parts.index(lattice.longest(axes, ALONG)) if set(ALONG) & set(lattice.open_parts) else -1
     across = max((k for k in range(len(axes)) if k != along), key=lambda k: len(axes[k]), default=0)
-    together = max(1, TOGETHER * len(axes[across]) // int(np.prod([len(a) for a in axes])))
+    together = max(1, most * len(axes[across]) // int(np.prod([len(a) for a in axes])))
     for begin in range(0, len(axes[across]), together):
         yield (*axes[:across], axes[across][begin : begin + together], *axes[across + 1 :])
 
@@ -196,22 +198,31 @@ class _Blocks(Walk):
         self.looked = looked
 
     def gather(self, near: tuple[int, ...], whole: Sequence[tuple[int, ...]]) -> None:
-        """Look at the blocks around the best beside each other, and keep what comes close in them."""
-        one, other = whole
-        with branch(partial(self.coming_close, other)) as beside:
-            self.learn_of(self.coming_close(one), one)
-            self.learn_of(beside.result(), other)
+        """Look at the blocks around the best, and keep what comes close in them."""
+        for reach, close in [(reach, self.coming_close(reach)) for reach in whole]:
+            self.learn_of(close, reach)
         self.keep_around(near, whole)
 
     def coming_close(self, reach: tuple[int, ...]) -> _Blocks:
         """Look at a block around the best for all that comes within a share of its score, on a walk of its own."""
+        if self._block(reach)[0] in self.close:
+            return self._half_of(reach, None)
+        with branch(partial(self._half_of, reach, 1)) as beside:
+            half = self._half_of(reach, 0)
+            other = beside.result()
+        half.items, half.scores = half.items + other.items, half.scores + other.scores
+        half.looked, half.evaluated = half.looked + other.looked, half.evaluated + other.evaluated
+        return half
+
+    def _half_of(self, reach: tuple[int, ...], half: int | None) -> _Blocks:
+        """Look at the one or the other half of a block, its slices in turn, or at none of it."""
         other = self.copied()
         other.items, other.scores, other.looked, other.evaluated = [], [], 0, 0
         other.slack, other.threshold = self.kept, relaxed(self.best_score, self.kept)
-        block, _ = self._block(reach)
-        if self.best is not None and block not in self.close:
-            other.seen.clear()
-            other.look(self.best, reach)
+        if self.best is not None and half is not None:
+            for piece in islice(_pieces(self.lattice, self._block(reach)[1], TOGETHER // SLICES), half, None, 2):
+                other.looked += int(np.prod([len(a) for a in piece]))
+                other.visit(piece)
         return other
 
     def learn_of(self, other: _Blocks, reach: tuple[int, ...]) -> None:
@@ -268,10 +279,9 @@ class _Blocks(Walk):
         self.climb(near)
         before = self.best
         if before is not None:
-            with branch(partial(self.coming_close, other)) as beside:
-                self.learn_of(self.coming_close(one), one)
-                if self.best == before:
-                    self.learn_of(beside.result(), other)
+            self.learn_of(self.coming_close(one), one)
+            if self.best == before:
+                self.learn_of(self.coming_close(other), other)
         return self.best != before
 
     def climb(self, near: tuple[int, ...]) -> None:
