@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from loopdesign.analysis.variants.judge import Judged
     from loopdesign.synthesis.choice.descent import Missed
     from loopdesign.synthesis.choice.step_task import StepTask
-    from loopdesign.synthesis.search.loops import Demands
+    from loopdesign.synthesis.search.loops import Demands, Responses
 
 ROUNDS = 6
 """Times that worst tolerance ends may join the corners."""
@@ -89,7 +89,7 @@ class Searching:
         self.first: Search | None = None
         self.nominal: tuple[Examination, StepTask | None] | None = None
         self.strict = False
-        self.near: tuple[Search, int] | None = None
+        self.near: tuple[Responses, Branch[int] | int] | None = None
         self.ahead: Branch[Search] | None = None
         self.missed: tuple[Search, Branch[Missed]] | None = None
         self.cut_short: tuple[float, Search, int] | None = None
@@ -184,6 +184,8 @@ class Searching:
             with branch(lambda: work.widened(self.exam.demands).result, further=True) as wider:
                 confirmed = self._confirm(work)
                 if confirmed is None:
+                    if reference is None:
+                        self._near(work)  # most likely wanted next, and this process would wait
                     work = replace(work, result=wider.result())
                     confirmed = self._confirm_ahead_of(work, reference)
         else:
@@ -199,15 +201,20 @@ class Searching:
             slack = slack_for(self.exam.demands, CLOSE)
             plain = partial(search_once, self.case, self.stage, self._opened(), self.exam.demands, slack=slack)
             self.ahead = branch(plain, further=True)
+        if reference is None and not work.whole:
+            self._begin_near(work)
         confirmed = self._confirm(work)
         if confirmed is not None:
             self._leave()
         return confirmed
 
     def _leave(self) -> None:
-        """Leave a search that was begun ahead."""
+        """Leave what was begun ahead."""
         if self.ahead is not None:
             self.ahead.drop()
+        if self.near is not None and isinstance(self.near[1], Branch):
+            self.near[1].drop()
+            self.near = None
         self.ahead = None
 
     def _begun(self) -> Search | None:
@@ -246,9 +253,18 @@ class Searching:
 
     def _near(self, work: Search) -> int:
         """Return what falls short least as a product, found once."""
-        if self.near is None or self.near[0] is not work:
-            self.near = work, near_as_product(work, self.exam.demands)
-        return self.near[1]
+        responses, found = self._begin_near(work, Branch)
+        found = found.result() if isinstance(found, Branch) else found
+        self.near = responses, found
+        return found
+
+    def _begin_near(
+        self, work: Search, begin: Callable[[Callable[[], int]], Branch[int]] = branch
+    ) -> tuple[Responses, Branch[int] | int]:
+        """Begin to find it, unless it is known."""
+        if self.near is None or self.near[0] is not work.responses:
+            self.near = work.responses, begin(partial(near_as_product, work, self.exam.demands))
+        return self.near
 
     def _missed(self, work: Search, passed: int) -> Missed:
         """Find what falls short least by the exact loop; passed say how many met every limit as a product."""
@@ -321,10 +337,8 @@ class Searching:
         if not self.strict and not self._all_met():
             return NoDesignError("a check fails")  # never told: the search begins anew with checks
         missed = self.missed[1] if self.missed is not None and self.missed[0] is work else None
-        if len(self.exam.condition) > len(self.stage.conditions):
-            nominal = branch(self._count_with_nominal_parts)
-        else:
-            nominal = Branch(lambda: 0)  # not told
+        told = len(self.exam.condition) > len(self.stage.conditions)
+        nominal = branch(self._count_with_nominal_parts) if told else Branch(lambda: 0)
         missed = missed or Branch(partial(self._missed, work, unconfirmed))
         return no_design(self.exam, work, self.plain, missed, unconfirmed, nominal)
 
