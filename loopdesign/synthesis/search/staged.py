@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from copy import copy
 from functools import partial
-from itertools import count, islice
+from itertools import count
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
@@ -198,29 +198,32 @@ class _Blocks(Walk):
         self.looked = looked
 
     def gather(self, near: tuple[int, ...], whole: Sequence[tuple[int, ...]]) -> None:
-        """Look at the blocks around the best, and keep what comes close in them."""
-        for reach, close in [(reach, self.coming_close(reach)) for reach in whole]:
-            self.learn_of(close, reach)
+        """Look at the blocks around the best beside each other, and keep what comes close in them."""
+        one, other = whole
+        with branch(partial(self._part_of, other, slice(None))) as beside:
+            self.learn_of(self._part_of(one, slice(None)), one)
+            self.learn_of(beside.result(), other)
         self.keep_around(near, whole)
 
     def coming_close(self, reach: tuple[int, ...]) -> _Blocks:
         """Look at a block around the best for all that comes within a share of its score, on a walk of its own."""
         if self._block(reach)[0] in self.close:
-            return self._half_of(reach, None)
-        with branch(partial(self._half_of, reach, 1)) as beside:
-            half = self._half_of(reach, 0)
+            return self._part_of(reach, None)
+        with branch(partial(self._part_of, reach, slice(1, None, 2))) as beside:
+            half = self._part_of(reach, slice(0, None, 2))
             other = beside.result()
         half.items, half.scores = half.items + other.items, half.scores + other.scores
         half.looked, half.evaluated = half.looked + other.looked, half.evaluated + other.evaluated
         return half
 
-    def _half_of(self, reach: tuple[int, ...], half: int | None) -> _Blocks:
-        """Look at the one or the other half of a block, its slices in turn, or at none of it."""
+    def _part_of(self, reach: tuple[int, ...], part: slice | None) -> _Blocks:
+        """Look at the whole of a block, at every other slice, or at none of it."""
         other = self.copied()
         other.items, other.scores, other.looked, other.evaluated = [], [], 0, 0
         other.slack, other.threshold = self.kept, relaxed(self.best_score, self.kept)
-        if self.best is not None and half is not None:
-            for piece in islice(_pieces(self.lattice, self._block(reach)[1], TOGETHER // SLICES), half, None, 2):
+        if self.best is not None and part is not None and self._block(reach)[0] not in self.close:
+            most = TOGETHER if part == slice(None) else TOGETHER // SLICES
+            for piece in list(_pieces(self.lattice, self._block(reach)[1], most))[part]:
                 other.looked += int(np.prod([len(a) for a in piece]))
                 other.visit(piece)
         return other
