@@ -12,6 +12,8 @@
    search over fewer corners can only promise more, so what passes with its score unchanged at all of them is the best.
    Those that are likely to be worst for parts placed by the trade's methods join before the first search, to spare a
    round, where the lattice is small enough to be searched whole and margin is not preferred.
+   Where the lattice is larger, the first combination confirmed says which ends join; where they tell nothing new, the
+   search goes on from it.
 6. What is chosen is held against a check. Where it fails one, all is done anew, and every combination confirmed is.
 """
 
