@@ -139,6 +139,10 @@ class RobustTask(Searching):
                     listed.drop()
                     raise refuse_at_ends(self.case, self.plain, found.corners, ~found.current_loop.stable)
                 settled = self.exam.holds(work, item, found)
+            elif self.cut_short is not None:  # it has no ends that could tell anything
+                listed.drop()
+                brief = False
+                continue
             else:
                 self.announce(parts)
             if found is None or settled or last:

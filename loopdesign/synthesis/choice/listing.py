@@ -186,6 +186,7 @@ def no_design(
     item, judged, step_miss = missed.result()
     blocked = stage_fails(exam.case, plain)
     if blocked and max(worst_shortfall(judged, limits), step_miss) <= 0.0:
+        nominal.drop()
         return NoDesignError(
             "the stage alone misses a target, which no compensation changes",
             nearest={"parts": work.parts_of(item), "reasons": list(blocked)},

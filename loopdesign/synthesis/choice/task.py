@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 ROUNDS = 6
 """Times that worst tolerance ends may join the corners."""
 CORRECTIONS = 4
-"""Searches in one round, each with the plant corrected at another combination."""
+"""Searches in one go, each with the plant corrected at another combination."""
 CONFIRMED_AT_MOST = 320
 """Combinations evaluated exactly before a search is given up."""
 CLOSE = 2.0 * TIE
@@ -267,7 +267,7 @@ class Searching:
         return self.near
 
     def _missed(self, work: Search, passed: int) -> Missed:
-        """Find what falls short least by the exact loop; passed say how many met every limit as a product."""
+        """Find what falls short least by the exact loop; passed says how many met every limit as a product."""
         return nearest_miss(self.exam, work, [self._near(work), *(self.refused if passed else [])])
 
     def _baseline(self) -> dict[str, float] | None:
@@ -344,6 +344,7 @@ class Searching:
 
     def _count_with_nominal_parts(self) -> int:
         """Count the combinations that meet every target with nominal parts, as far as they are known."""
+        self.progress = None  # a child shows none
         first, demands = self._with_nominal_parts(), self.exam.demands
         wide = first.widened(demands) if first is not None and first.whole and not first.climbed else first
         return 0 if wide is None else len(wide.result.items)

@@ -162,11 +162,11 @@ def ranked_changes(exam: Examination, work: Search, plain: ExaminedStage, neares
     # no part of the network changes the ripple
     limits = [x for x in exam.demands.limits if x is not exam.demands.limits.output_ripple]
     coarse = _coarse(work.lattice)
-    hardware = branch(lambda: list(_hardware(exam, plain)))
-    of_coarse = misses_at_some(work.responses, work.lattice.values(coarse), exam.demands)
-    relaxed = partial(_relaxed, exam, work, nearest, (coarse, of_coarse))
-    with hardware, branch(lambda: list(relaxed(limits[1::2]))) as others:
-        changes = [*relaxed(limits[::2]), *others.result(), *hardware.result()]
+    with branch(lambda: list(_hardware(exam, plain))) as hardware:
+        of_coarse = misses_at_some(work.responses, work.lattice.values(coarse), exam.demands)
+        relaxed = partial(_relaxed, exam, work, nearest, (coarse, of_coarse))
+        with branch(lambda: list(relaxed(limits[1::2]))) as others:
+            changes = [*relaxed(limits[::2]), *others.result(), *hardware.result()]
     return tuple(sorted(changes, key=lambda c: (max(c.shortfall, 0.0), c.size)))
 
 

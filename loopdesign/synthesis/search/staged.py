@@ -55,7 +55,7 @@ Block: TypeAlias = tuple[int, ...]
 TOGETHER = 2**18
 """Combinations of a block looked at together, so that it never stands in memory whole."""
 SLICES = 4
-"""Slices of as many combinations that two processors share."""
+"""Slices into which `TOGETHER` combinations are cut where two processors share a block."""
 
 
 def starts(case: cases.Case, stage: ExaminedStage, limits: Limits, lattice: Lattice) -> list[NDArray[np.intp]]:

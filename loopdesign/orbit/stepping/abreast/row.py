@@ -190,7 +190,7 @@ class _Row:
     def _noise(self) -> Array:
         """Measure how far rounding moves the end of a period (n,): begins beside each other, less their derivative."""
         row, column = np.ogrid[:NEARBY, : len(self.x)]
-        signs = np.where(row, (row * (column + 1) + row * column // 3) % 3 - 1.0, 0.0)  # the first is where it is
+        signs = np.where(row, (row * (column + 1) + row * column // 3) % 3 - 1.0, 0.0)  # the first begin is not moved
         periods = Periods(self.pattern, self.x * (1.0 + LEAST * signs), [np.full(NEARBY, s) for s in self.spans])
         begins, ends = periods.begin - periods.begin[0], periods.ends - periods.ends[0]
         with np.errstate(all="ignore"):
