@@ -24,7 +24,8 @@ class Beside:
     curves, impedances
         What the frequency plots show.
     worst_curves, plan
-        Loop gains at the worst ends, and what to measure on the bench; None without a loop.
+        Loop gains at the worst ends, and what to measure on the bench; None without a loop; no plan either where no
+        stable corner has a crossover.
     """
 
     curves: ReportData

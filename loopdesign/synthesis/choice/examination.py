@@ -152,7 +152,7 @@ class Examination:
 
     def judge_briefly(
         self, work: Search, items: NDArray[np.intp], telling: NDArray[np.intp], least: float = -np.inf
-    ) -> list[Judged]:  # fmt: skip
+    ) -> list[Judged]:
         """Judge combinations, one result each: those that fail or score too little at telling corners at no others."""
         if WORTH_PARTING * len(telling) > len(self.condition):
             return self.judge_each(work, items)
@@ -178,8 +178,8 @@ class Examination:
     def passing_in_order(self, work: Search, order: NDArray[np.intp]) -> Iterator[tuple[int, Judged]]:
         """Yield the combinations that pass with the exact loop gain and the multipliers at every corner, in order.
 
-        Where the first fails, the others are judged at the corner first where most before them fell short most, and
-        then where the first has least room.
+        The others are judged first at the corner where most of those before them fell short most; then, where that
+        spares enough, at those where the first has least room.
         """
         stages: list[NDArray[np.intp]] = []
         telling, begin, count = np.empty(0, np.intp), 0, 1

@@ -89,7 +89,7 @@ class Searching:
         self.first: Search | None = None
         self.nominal: tuple[Examination, StepTask | None] | None = None
         self.strict = False
-        self.near: tuple[Responses, Branch[int] | int] | None = None
+        self.near: tuple[Responses, int] | None = None
         self.ahead: Branch[Search] | None = None
         self.missed: tuple[Search, Branch[Missed]] | None = None
         self.cut_short: tuple[float, Search, int] | None = None
@@ -201,8 +201,6 @@ class Searching:
             slack = slack_for(self.exam.demands, CLOSE)
             plain = partial(search_once, self.case, self.stage, self._opened(), self.exam.demands, slack=slack)
             self.ahead = branch(plain, further=True)
-        if reference is None and not work.whole:
-            self._begin_near(work)
         confirmed = self._confirm(work)
         if confirmed is not None:
             self._leave()
@@ -212,9 +210,6 @@ class Searching:
         """Leave what was begun ahead."""
         if self.ahead is not None:
             self.ahead.drop()
-        if self.near is not None and isinstance(self.near[1], Branch):
-            self.near[1].drop()
-            self.near = None
         self.ahead = None
 
     def _begun(self) -> Search | None:
@@ -252,19 +247,10 @@ class Searching:
         return None if confirmed is None else (self.exam.score(exact, *confirmed), exact, confirmed[0])
 
     def _near(self, work: Search) -> int:
-        """Return what falls short least as a product, found once."""
-        responses, found = self._begin_near(work, Branch)
-        found = found.result() if isinstance(found, Branch) else found
-        self.near = responses, found
-        return found
-
-    def _begin_near(
-        self, work: Search, begin: Callable[[Callable[[], int]], Branch[int]] = branch
-    ) -> tuple[Responses, Branch[int] | int]:
-        """Begin to find it, unless it is known."""
+        """Return what falls short least as a product, found once for the same responses."""
         if self.near is None or self.near[0] is not work.responses:
-            self.near = work.responses, begin(partial(near_as_product, work, self.exam.demands))
-        return self.near
+            self.near = work.responses, near_as_product(work, self.exam.demands)
+        return self.near[1]
 
     def _missed(self, work: Search, passed: int) -> Missed:
         """Find what falls short least by the exact loop; passed says how many met every limit as a product."""

@@ -200,23 +200,23 @@ class _Blocks(Walk):
     def gather(self, near: tuple[int, ...], whole: Sequence[tuple[int, ...]]) -> None:
         """Look at the blocks around the best beside each other, and keep what comes close in them."""
         one, other = whole
-        with branch(partial(self._part_of, other, slice(None))) as beside:
-            self.learn_of(self._part_of(one, slice(None)), one)
+        with branch(partial(self.copied().part_of, other, slice(None))) as beside:
+            self.learn_of(self.part_of(one, slice(None)), one)
             self.learn_of(beside.result(), other)
         self.keep_around(near, whole)
 
     def coming_close(self, reach: tuple[int, ...]) -> _Blocks:
         """Look at a block around the best for all that comes within a share of its score, on a walk of its own."""
         if self._block(reach)[0] in self.close:
-            return self._part_of(reach, None)
-        with branch(partial(self._part_of, reach, slice(1, None, 2))) as beside:
-            half = self._part_of(reach, slice(0, None, 2))
+            return self.part_of(reach, None)
+        with branch(partial(self.part_of, reach, slice(1, None, 2))) as beside:
+            half = self.part_of(reach, slice(0, None, 2))
             other = beside.result()
         half.items, half.scores = half.items + other.items, half.scores + other.scores
         half.looked, half.evaluated = half.looked + other.looked, half.evaluated + other.evaluated
         return half
 
-    def _part_of(self, reach: tuple[int, ...], part: slice | None) -> _Blocks:
+    def part_of(self, reach: tuple[int, ...], part: slice | None) -> _Blocks:
         """Look at the whole of a block, at every other slice, or at none of it."""
         other = self.copied()
         other.items, other.scores, other.looked, other.evaluated = [], [], 0, 0

@@ -182,7 +182,7 @@ class Promise:
         return np.where(feasible, reached, -np.inf)
 
     def _phase(self, corner: CornerFacts, shape: Shape) -> Phase:
-        """Say in which cells (N,cells-1) a crossover can have the phase margin, and up to which share of each."""
+        """Say in which cells (N,cells-1) a crossover can have the phase margin."""
         cells = self.cells - 1
         margin = np.radians(self.screens.demands.limits.value("phase_margin") - 1e-6)
         ahead = corner.turned(corner.error(corner.ahead[:cells]))
@@ -211,7 +211,7 @@ class Promise:
     def _crossover(self, corner: CornerFacts, size: tuple[Array, Array], phase: Phase) -> Array:
         """Bound the highest crossover (N,) [Hz] that the limit and the phase leave; minus infinity: none.
 
-        It lies in the last cell that allows one, whatever the cells ahead of it allow.
+        The last cell that allows one gives the bound: a crossover in a cell ahead of it is lower.
         """
         f, cells, rows = corner.frequencies_hz, self.cells - 1, np.arange(len(size[0]))
         least, most = corner.surely_one(), corner.perhaps_one()
