@@ -27,7 +27,7 @@ from loopdesign.margins.closed_loop import closed_loop_margins
 from loopdesign.models.insight import plants
 from loopdesign.models.switched import SwitchedModel, linearise, loop_gain
 from loopdesign.models.verdict import Verdict, verdicts
-from loopdesign.orbit.operating_point import operating_point
+from loopdesign.orbit.operating_point import operating_point, within_the_largest_duty
 from loopdesign.orbit.waveforms import Waveforms, waveforms
 
 if TYPE_CHECKING:
@@ -233,7 +233,7 @@ def examine_stage(case: cases.Case, corners: Corners | None = None, guess: Guess
 
 
 def _examined_stage(case: cases.Case, corners: Corners, guess: Guess | None = None) -> ExaminedStage:
-    converter, point = solved(case, corners, guess)
+    converter, point = within_the_largest_duty(*solved(case, corners, guess))
     waves = waveforms(converter, point)
     return ExaminedStage(
         conditions=corners, converter=converter, point=point, model=linearise(point), plants=plants(converter, point),

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
-from loopdesign.errors import ConvergenceError
+from loopdesign.errors import ConvergenceError, UnreachableOutputError
 from loopdesign.network.batch import occurring, take
 from loopdesign.network.converter import PROBES, Converter
 from loopdesign.network.linear_algebra import BREAKDOWN
@@ -35,6 +35,10 @@ Guess: TypeAlias = Sequence
 """Where the solution of an operating point begins: the sequence of another."""
 BESIDE_THE_CLOCK = 0.02
 """Part of the off-time that is taken as idle first where conduction turns out to be discontinuous."""
+ROUNDING = 1e-9
+"""Share of a duty or an output that is rounding."""
+LEAST_SHARE = 0.5
+"""Share of an output that a load with another current over the ripple leaves within reach at least."""
 
 
 def operating_point(
@@ -83,6 +87,50 @@ def operating_point(
             items=tuple(int(k) for k in broken),
         )
     return point
+
+
+def within_the_largest_duty(converter: Converter, point: OperatingPoint) -> tuple[Converter, OperatingPoint]:
+    """Hand on operating points; refuse one whose own load needs more than the largest duty.
+
+    Edges are found with a resistor for the load, within the largest duty. A load that draws its current otherwise over
+    the ripple needs a little more or less of it.
+
+    Parameters
+    ----------
+    converter
+        A batch of operating points, loop open.
+    point
+        The same, solved.
+
+    Returns
+    -------
+    Converter, OperatingPoint
+        Both as they are.
+
+    Raises
+    ------
+    UnreachableOutputError
+        Naming the first that lies beyond, with the highest output at its load current.
+    """
+    beyond = np.flatnonzero(point.duty > converter.max_duty * (1.0 + ROUNDING))
+    if not len(beyond):
+        return converter, point
+    one, guess = take(converter, beyond[:1], len(point)), point.sequence.take(beyond[:1])
+    vin, load, target = (float(v[0]) for v in (one.input_voltage, one.load_current, one.output_voltage))
+
+    def duty(share: float) -> float:
+        return float(operating_point(replace(one, output_voltage=one.output_voltage * share), guess).duty[0])
+
+    low, high = LEAST_SHARE, 1.0
+    while high - low > ROUNDING:
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if duty(middle) > one.max_duty else (middle, high)
+    raise UnreachableOutputError(
+        f"the output of {target:.4g} V is out of reach at {vin:.4g} V input and {load:.4g} A: the load of constant "
+        f"{one.load} needs a duty of {float(point.duty[beyond[0]]):.4g} (largest duty allowed {one.max_duty:g}); the "
+        f"highest reachable output is {target * low:.4g} V",
+        input_voltage=vin, load_current=load, target=target, highest_output=target * low, duty=one.max_duty,
+    )  # fmt: skip
 
 
 def _with_one(

@@ -44,6 +44,8 @@ SAME = 1e-6
 """On-times [periods] and outputs (relative) that count as equal."""
 SHIFTED = 0.02
 """Share by which the mean output must differ from its target to be told."""
+RUN_AWAY = 100.0
+"""Outputs per target from which nothing is told of how a converter goes on: no model holds there."""
 AT = {
     "minimum on-time": "at the shortest pulse",
     "current limit": "at the current limit",
@@ -162,9 +164,11 @@ def instead(converter: Converter, point: OperatingPoint, item: int, limits: Cont
             done.append(cycle)
     except ConvergenceError:
         return "its devices chatter"
-    if not np.isfinite(x).all():
-        return "it runs away"
-    return described(done[-LOOKED_AT:], float(np.ravel(one.load_voltage)[0]))
+    target, last = float(np.ravel(one.load_voltage)[0]), done[-1].mean
+    if not np.isfinite(x).all() or not abs(last) < RUN_AWAY * abs(target):
+        taken = ", its load of constant power taken as linear about the operating point" if one.load == "power" else ""
+        return f"it runs away{taken}"
+    return described(done[-LOOKED_AT:], target)
 
 
 def described(cycles: list[Cycle], target: float) -> str:
