@@ -117,7 +117,8 @@ class RobustTask(Searching):
         brief, round_ = self.tolerances and not searched_lattice(self.case).small, 0
         while True:
             last = round_ == ROUNDS - 1
-            self.exam = self.exam.keeping_bandwidth(self._opened())
+            if self.cut_short is None:  # else the corners are those it was kept for
+                self.exam = self.exam.keeping_bandwidth(self._opened())
             work, item = self._search_for_step(brief=brief and not last)
             self.first = self.first or (None if self.nominal else work)
             parts, found, settled = work.parts_of(item), None, True

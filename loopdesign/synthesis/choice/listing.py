@@ -18,7 +18,7 @@ from loopdesign.models.switched import linearise
 from loopdesign.synthesis.choice.descent import inaccuracy
 from loopdesign.synthesis.choice.refusal import nearest_fails, stage_fails, step_fails, worst_shortfall
 from loopdesign.synthesis.choice.result import Choice
-from loopdesign.synthesis.choice.what_helps import what_to_change
+from loopdesign.synthesis.choice.what_helps import Change, hardware_changes, what_to_change
 from loopdesign.synthesis.search.order import alternatives, at_bounds, in_order, rank_of
 from loopdesign.synthesis.search.walk import SLACK
 from loopdesign.workers.branch import Branch, branch
@@ -182,6 +182,15 @@ def no_design(
     NoDesignError
         To be raised.
     """
+    with hardware_changes(exam, plain) as hardware:
+        return _no_design(exam, work, plain, missed, unconfirmed, nominal, hardware)
+
+
+def _no_design(
+    exam: Examination, work: Search, plain: ExaminedStage, missed: Branch[Missed], unconfirmed: int,
+    nominal: Branch[int], hardware: Branch[list[Change]],
+) -> NoDesignError:  # fmt: skip
+    """Say it, while other hardware is evaluated."""
     limits = exam.demands.limits
     item, judged, step_miss = missed.result()
     blocked = stage_fails(exam.case, plain)
@@ -212,11 +221,12 @@ def no_design(
             f"with nominal parts at least {nominal.result()} combinations meet every target; with tolerances "
             "and temperatures none does"
         )
-    advice, proposed = what_to_change(exam, work, plain, item)
+    advice, proposed = what_to_change(exam, work, plain, item, hardware)
     told += [f"{what}, which neither compensation nor a change of those below mends" for what in blocked]
     told += advice
+    compared = "" if work.whole else " that was compared"
     return NoDesignError(
-        f"no combination of preferred values meets the targets at all {corners} corners; {work.scope}",
+        f"no combination of preferred values{compared} meets the targets at all {corners} corners; {work.scope}",
         nearest={"parts": work.parts_of(item), "reasons": told[:1], **proposed},
         obstacles=told,
     )

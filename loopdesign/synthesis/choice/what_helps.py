@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopdesign import case as cases
 from loopdesign.analysis.check import examine_stage
 from loopdesign.analysis.findings.direct_path import direct_path_too_fast
 from loopdesign.analysis.limits import UNSTABLE, limits_of
@@ -25,19 +24,20 @@ from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.synthesis.choice.descent import descend
 from loopdesign.synthesis.choice.refusal import nearest_fails, way_blocked
 from loopdesign.synthesis.choice.step_task import step_task
-from loopdesign.synthesis.cures.damping import propose_damper
+from loopdesign.synthesis.cures.other_hardware import other_hardware
 from loopdesign.synthesis.search.loops import KEPT
 from loopdesign.synthesis.search.order import falling_short_least, misses_at_some
 from loopdesign.synthesis.search.plant_grid import open_loops
 from loopdesign.synthesis.search.search import search_once
 from loopdesign.units.quantities import format_quantity, percent
-from loopdesign.workers.branch import branch
+from loopdesign.workers.branch import Branch, branch
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
+    from loopdesign import case as cases
     from loopdesign.analysis.check import ExaminedStage
     from loopdesign.analysis.limits import Limit
     from loopdesign.analysis.variants.judge import Judged
@@ -55,10 +55,6 @@ REACH = (8, 4, 3, 3, 3, 3)
 """Steps about the best within which it is refined; with the last until nothing is better."""
 EXACT = 12
 """Combinations that are then examined exactly."""
-MORE_CAPACITORS = (2, 3)
-"""Output capacitors in parallel in place of each."""
-OTHER_SLOPES = (0.5, 2.0)
-"""Factors on the slope."""
 MISSED = 1e3
 """What a miss of another limit counts, beside that of the one relaxed."""
 DIGITS = 3
@@ -108,8 +104,26 @@ class Change:
         }  # fmt: skip
 
 
+def hardware_changes(exam: Examination, plain: ExaminedStage) -> Branch[list[Change]]:
+    """Begin to evaluate other parts around the loop; none where nobody asks for advice.
+
+    Parameters
+    ----------
+    exam
+        What combinations are held against.
+    plain
+        Conditions of line and load, nominal parts.
+
+    Returns
+    -------
+    Branch of list of Change
+        Those that could be evaluated.
+    """
+    return branch(lambda: list(_hardware(exam, plain))) if exam.demands.advise else Branch(list)
+
+
 def what_to_change(
-    exam: Examination, work: Search, plain: ExaminedStage, nearest: int
+    exam: Examination, work: Search, plain: ExaminedStage, nearest: int, hardware: Branch[list[Change]]
 ) -> tuple[list[str], dict[str, object]]:
     """Say what stands in the way where nothing meets the targets, and which single changes help most.
 
@@ -123,6 +137,8 @@ def what_to_change(
         Conditions of line and load, nominal parts.
     nearest
         Number of the combination that comes nearest [unitless].
+    hardware
+        Other parts around the loop, evaluated.
 
     Returns
     -------
@@ -134,13 +150,13 @@ def what_to_change(
     limit = exam.demands.limits.crossover_limit_hz
     told = list(direct_path_too_fast(exam.case, plain.conditions, plain.converter, plain.point, limit))
     blocked, proposed = way_blocked(exam.case, plain, exam.corners)
-    changes = ranked_changes(exam, work, plain, nearest)
+    changes = ranked_changes(exam, work, nearest, hardware)
     sentences = [change.sentence(len(exam.condition)) for change in changes]
     told += [*blocked, *(f"single change {k}: {sentence}" for k, sentence in enumerate(sentences, 1))]
     return told, {"changes": [c.to_dict() for c in changes], **proposed}
 
 
-def ranked_changes(exam: Examination, work: Search, plain: ExaminedStage, nearest: int) -> tuple[Change, ...]:
+def ranked_changes(exam: Examination, work: Search, nearest: int, hardware: Branch[list[Change]]) -> tuple[Change, ...]:
     """Evaluate single changes to a case in which nothing meets the targets, the most helpful first.
 
     Parameters
@@ -149,10 +165,10 @@ def ranked_changes(exam: Examination, work: Search, plain: ExaminedStage, neares
         What combinations are held against.
     work
         The search that found none.
-    plain
-        Conditions of line and load, nominal parts.
     nearest
         Number of the combination that comes nearest [unitless].
+    hardware
+        Other parts around the loop, evaluated.
 
     Returns
     -------
@@ -162,11 +178,10 @@ def ranked_changes(exam: Examination, work: Search, plain: ExaminedStage, neares
     # no part of the network changes the ripple
     limits = [x for x in exam.demands.limits if x is not exam.demands.limits.output_ripple]
     coarse = _coarse(work.lattice)
-    with branch(lambda: list(_hardware(exam, plain))) as hardware:
-        of_coarse = misses_at_some(work.responses, work.lattice.values(coarse), exam.demands)
-        relaxed = partial(_relaxed, exam, work, nearest, (coarse, of_coarse))
-        with branch(lambda: list(relaxed(limits[1::2]))) as others:
-            changes = [*relaxed(limits[::2]), *others.result(), *hardware.result()]
+    of_coarse = misses_at_some(work.responses, work.lattice.values(coarse), exam.demands)
+    relaxed = partial(_relaxed, exam, work, nearest, (coarse, of_coarse))
+    with branch(lambda: list(relaxed(limits[1::2]))) as others:
+        changes = [*relaxed(limits[::2]), *others.result(), *hardware.result()]
     return tuple(sorted(changes, key=lambda c: (max(c.shortfall, 0.0), c.size)))
 
 
@@ -263,7 +278,7 @@ def _nearest(
 def _hardware(exam: Examination, plain: ExaminedStage) -> Iterator[Change]:
     """Evaluate other parts around the loop."""
     case = exam.case
-    for words, size, changed in (*_capacitors(case), *_damper(case, plain), *_slopes(case), *_led(case)):
+    for words, size, changed in other_hardware(case, plain):
         try:
             change = _evaluated(exam, changed, words, size)
         except (LoopDesignError, *BREAKDOWN):
@@ -298,43 +313,3 @@ def _evaluated(exam: Examination, case: cases.Case, words: str, size: float) -> 
         size=size,
         left=nearest_fails(judged[best], exam.corners, demands).removeprefix("the nearest combination "),
     )
-
-
-def _with_stage(case: cases.Case, **update: object) -> cases.Case:
-    return case.model_copy(update={"stage": case.stage.model_copy(update=update)})
-
-
-def _capacitors(case: cases.Case) -> Iterator[tuple[str, float, cases.Case]]:
-    if isinstance(case.stage, cases.CustomStage):
-        return  # which of its capacitors would help is not known
-    for more in MORE_CAPACITORS:
-        parts = tuple(part.model_copy(update={"count": part.count * more}) for part in case.stage.Co)
-        yield f"{more} of each output capacitor in parallel", more - 1.0, _with_stage(case, Co=parts)
-
-
-def _damper(case: cases.Case, plain: ExaminedStage) -> Iterator[tuple[str, float, cases.Case]]:
-    if not isinstance(case.stage, cases.TwoInductorStage) or case.stage.damper is not None:
-        return
-    found = propose_damper(plain)
-    ohm, farad = format_quantity(found.resistance, "ohm"), format_quantity(found.capacitance, "F")
-    damper = cases.Damper(resistance=found.resistance, capacitance=found.capacitance)
-    yield f"a damper of {ohm} and {farad} across Cs", 1.0, _with_stage(case, damper=damper)
-
-
-def _slopes(case: cases.Case) -> Iterator[tuple[str, float, cases.Case]]:
-    given = case.modulator
-    if given.scheme != "peak current" or not given.slope:
-        return
-    for factor in OTHER_SLOPES:
-        slope = factor * given.slope
-        changed = case.model_copy(update={"modulator": given.model_copy(update={"slope": slope})})
-        yield f"a slope of {slope / 1e3:.3g} mV/us", abs(factor - 1.0), changed
-
-
-def _led(case: cases.Case) -> Iterator[tuple[str, float, cases.Case]]:
-    given = case.error_amplifier
-    if given is None or given.kind != "shunt optocoupler" or given.led_supply is not None:
-        return
-    more = 2.0 * given.led_resistance
-    changed = case.model_copy(update={"error_amplifier": given.model_copy(update={"led_resistance": more})})
-    yield f"an LED resistor of {format_quantity(more, 'ohm')}", 1.0, changed

@@ -6,7 +6,7 @@
 `lines`       which values of one part can meet the limits at a corner, whatever the others
 `screens`     necessary conditions that spare most of a lattice its whole evaluation
 `walk`        a lattice small enough to search whole
-`staged`      lattices too large to search whole, in blocks
+`blocks`      lattices too large to search whole, in blocks
 `bound`       what no combination of such a lattice can exceed
 `order`       ties, alternatives, parts at the end of their series
 `search`      one search of a case, and the result in words

@@ -136,10 +136,10 @@ class Screens:
         while begin < len(self.order[:TELLING]) and len(items):
             corners = self._next_telling(begin, len(items))
             loops = corner_loops(self.responses, corners)
+            keep(self._apart(members, loops, threshold, points))
             good, crossover = self._crosses_well(members, loops, threshold)
             keep(good)
             keep(self._turns_well(members, loops, crossover[:, good], threshold))
-            keep(self._apart(members, loops, threshold, points))
             begin += len(corners)
         return items
 
@@ -224,7 +224,7 @@ class Screens:
         """Read the highest crossover (C,N) of combinations at some corners: within its limits, with phase enough."""
         grid, limits, band = self.frequencies_hz, self.demands.limits, self._band(threshold)
         points = np.arange(band[0], min(band[-1] + 2, len(grid))) if len(band) else band
-        if len(points) < 2:
+        if len(points) < 2 or not len(members.lead):
             return np.ones(len(members.lead), bool), np.full((len(corners.plant), len(members.lead)), np.nan)
         crossover, margin = corners.highest_crossover(members, points)
         bad = margin < limits.value("phase_margin") - PHASE_ROOM_DEG

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.synthesis.baseline.synthesis import CAPACITORS, RESISTORS
+from loopdesign.synthesis.search.blocks.staged import staged_again, staged_search, starts
 from loopdesign.synthesis.search.bound import best_possible
 from loopdesign.synthesis.search.lattice import Lattice, SearchResult
 from loopdesign.synthesis.search.loops import KEPT, PARTS, Demands, LoopReadings, Responses, StepDemand, figures
 from loopdesign.synthesis.search.order import TIE, falling_short_least
 from loopdesign.synthesis.search.screens import screens_for
-from loopdesign.synthesis.search.staged import staged_again, staged_search, starts
 from loopdesign.synthesis.search.walk import SLACK, search
 from loopdesign.units.preferred import between
 

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
 MANY, SOME = 256, 48
 """Combinations from which some are evaluated ahead of the others, and how many of them at least."""
+RATHER_MANY = 1024
+"""Combinations left by the screens from which some of them say at which other corners they may fail."""
 SLACK = 0.12
 """Share of the best score within which all feasible combinations are kept, for ties and alternatives."""
 ENOUGH = LOOKED_AT + 1024
@@ -138,16 +140,26 @@ class Walk:
         threshold = self.threshold
         items = self.screens.bounded(self.lattice, axes, threshold)
         if len(items) > MANY:
-            before = threshold, set(self.screens.order[:TELLING].tolist()), set(self.screens.dips.tolist())
+            before = threshold, self._telling(), set(self.screens.dips.tolist())
             threshold = self._learn(items[:: len(items) // SOME])
-            after = threshold, set(self.screens.order[:TELLING].tolist()), set(self.screens.dips.tolist())
+            after = threshold, self._telling(), set(self.screens.dips.tolist())
             if before != after and len(items) > self.screens.lines(self.lattice, axes):
-                items = self.screens.bounded(self.lattice, axes, threshold)
-        items = self.screens.survivors(self.lattice, items, threshold)
+                again = self.screens.bounded(self.lattice, axes, threshold)
+                items = np.intersect1d(items, again, assume_unique=True)
+        items, told = self.screens.survivors(self.lattice, items, threshold), None
+        while len(items) > RATHER_MANY and told != self._telling():  # those left may fail at other corners
+            told = self._telling()
+            threshold = max(threshold, self._learn(items[:: len(items) // SOME]))
+            if told != self._telling():
+                items = self.screens.survivors(self.lattice, items, threshold)
         if last and len(items) > VERY_MANY and self.demands.prefer != "crossover":
             self._keep_first(items, threshold)
             return
         self._keep_feasible(items, threshold)
+
+    def _telling(self) -> set[int]:
+        """Corners at which combinations are screened."""
+        return set(self.screens.order[:TELLING].tolist())
 
     def _keep_first(self, items: Index, threshold: float) -> None:
         """Find the best of very many, and keep the first in order of its ties; all where these are few."""

@@ -9,9 +9,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from lattices import GRID, asking, brute_force, one_pole_plant
 
 from loopdesign.analysis.check import examine, examine_stage
-from loopdesign.analysis.limits import Limit, Limits, limits_of
+from loopdesign.analysis.limits import limits_of
 from loopdesign.case import parse_case, read_text
 from loopdesign.compensation.compensator import (
     Divider,
@@ -24,24 +25,17 @@ from loopdesign.models.switched import loop_gain, output_impedance
 from loopdesign.synthesis.baseline.synthesis import first_placed, place_and_round
 from loopdesign.synthesis.choice.choose import choose
 from loopdesign.synthesis.choice.descent import descend
+from loopdesign.synthesis.search.blocks.staged import staged_again, staged_search
 from loopdesign.synthesis.search.lattice import Lattice, SearchResult
-from loopdesign.synthesis.search.loops import Demands, Responses, figures
+from loopdesign.synthesis.search.loops import Responses, figures
 from loopdesign.synthesis.search.order import TIE, alternatives, at_bounds, falling_short_least, in_order
 from loopdesign.synthesis.search.screens import screens_for
 from loopdesign.synthesis.search.search import searched_lattice
-from loopdesign.synthesis.search.staged import staged_again, staged_search
 from loopdesign.synthesis.search.walk import SLACK, search
 from loopdesign.units.preferred import between
 
 CASES = Path(__file__).parents[3] / "cases"
-GRID = np.geomspace(10.0, 150e3, 110)
 R, C_, SMALL = between("E12", 1e3, 1e5), between("E3", 1e-10, 1e-6), between("E3", 1e-12, 1e-8)
-
-
-def one_pole_plant(gain, pole_hz, zero_hz, rhp_hz):
-    """Gain, one pole, the zero of a capacitor's series resistance and a right-half-plane zero."""
-    s = 1j * GRID
-    return gain * (1 + s / zero_hz) * (1 - s / rhp_hz) / (1 + s / pole_hz) / (1 + s / 75e3)
 
 
 def responses(amplifier, network="type II", factors=None, divider=None):
@@ -68,33 +62,6 @@ AMPLIFIERS = {
     "operational": OperationalAmplifier(dc_gain=1e4, gain_bandwidth=5e6),
     "optocoupler": ShuntOptocoupler(transfer_ratio=np.array([0.8, 1.0, 1.6]), bandwidth=30e3, pull_up=4.7e3, led_resistance=2.2e3),
 }  # fmt: skip
-
-
-def brute_force(responses, lattice, demands):
-    """Evaluate every combination whole."""
-    items = np.arange(lattice.size)
-    evaluated = figures(responses, lattice.values(items))
-    keep = np.flatnonzero(evaluated.feasible(demands))
-    scores = evaluated.score(demands.prefer)[keep]
-    order = np.lexsort((keep, -scores))
-    return SearchResult(
-        items=items[keep][order], scores=scores[order], threshold=-np.inf, looked_at=len(items), evaluated=len(items)
-    )
-
-
-def asking(prefer="bandwidth", kept=0.0, **values):
-    """Demands with limits by the readings' names, as a case file would set them."""
-    rows = [
-        Limit(name=n, words=n, reading=r, value=values.pop(r), unit="", source="test", is_highest=h)
-        for n, r, h in (
-            ("phase_margin", "phase_margin_deg", False),
-            ("gain_margin", "gain_margin_db", False),
-            ("modulus_margin", "modulus_margin", False),
-            ("crossover_limit", "crossover_hz", True),
-        )
-    ]
-    assert not values
-    return Demands(limits=Limits(rows=tuple(rows)), prefer=prefer, kept_crossover_hz=kept)
 
 
 @pytest.mark.parametrize("prefer", ["bandwidth", "margin", "step", "crossover"])
