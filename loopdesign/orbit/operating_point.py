@@ -145,7 +145,7 @@ def _with_one(
         found = delayed(found, converter.turn_off_delay / converter.period)
         point = _solved(converter, guess.with_items(lost, found), probes, spare)
     broken = _broken(point)
-    if len(broken):
+    if len(broken) and not converter.synchronous:
         mended = _other_mode(take(converter, broken, len(point)), point.take(broken), probes)
         if mended is not None:
             point = _merged(converter, point, broken, mended)

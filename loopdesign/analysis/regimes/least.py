@@ -41,6 +41,10 @@ STRIDE = 1.5
 """Ratio of outputs by which the one that the least pulse gives is looked for."""
 CLOSE = 1e-9
 """Relative closeness of that output."""
+BEYOND = 1.0
+"""How far an output that no duty reaches counts to be from what the controller gives [unitless]."""
+JUST_BELOW, STEADY = 1e-6, 1e-3
+"""Share below the output found at which an orbit is looked at, and how near to the least of the controller it lies."""
 
 
 def light_load(
@@ -85,7 +89,7 @@ def light_load(
     try:
         run = SkippingRun(stepper, point.start[item], Devices(switch=False, diode=conducts))
         skipping = run.rounds()
-    except ConvergenceError:
+    except (ConvergenceError, *BREAKDOWN):  # the last where it runs away
         return None
     if skipping is not None:
         near = abs((skipping.mean_output_v or 0.0) - target) <= REGULATED * abs(target)
@@ -130,14 +134,20 @@ def risen_output(opened: Converter, limits: ControlLimits) -> float | None:
     guess: list[Guess] = []
 
     def missing(scale: float) -> float:
-        """How far the orbit at an output is from the least that the controller gives, relative; rises with output."""
+        """How far the orbit at an output is from the least that the controller gives, relative; rises with output.
+
+        Beyond the largest duty there is no such orbit: what is least brings the output up to there, and no further.
+        """
         at = replace(opened, output_voltage=np.array([start * scale]), load_current=np.array([load * scale**rises]))
-        point = operating_point(at, guess[-1] if guess else None)
+        try:
+            point = operating_point(at, guess[-1] if guess else None)
+        except UnreachableOutputError:
+            return BEYOND
         guess.append(point.sequence)
         least = float(point.duty[0]) / shortest - 1.0 if shortest else np.inf
         if limits.lowest is not None and limits.lowest > 0.0:
             least = min(least, float(point.trim[0]) / limits.lowest - 1.0)
-        return least
+        return max(least, float(point.duty[0]) / opened.max_duty - 1.0)
 
     try:
         low, high = 1.0, 1.0
@@ -148,6 +158,8 @@ def risen_output(opened: Converter, limits: ControlLimits) -> float | None:
         else:
             return float(np.inf)
         scale = float(brentq(missing, low, high, rtol=CLOSE)) if high > low else 1.0
+        if high > low and abs(missing(scale * (1.0 - JUST_BELOW))) > STEADY:
+            return None  # the highest output at a smaller duty than the largest: nothing rests there
     except (UnreachableOutputError, ConvergenceError, ValueError, *BREAKDOWN):
         return None
     return float(np.ravel(opened.load_voltage)[0]) * scale

@@ -10,6 +10,7 @@ from loopdesign.units.quantities import format_quantity
 RegimeWord: TypeAlias = Literal["skips pulses", "output rises"]
 SKIPS: RegimeWord = "skips pulses"
 RISES: RegimeWord = "output rises"
+LEAST = "every pulse is the least that the controller makes, and the output rises"
 MICROVOLTS = 6
 """Digits after the point of an average control voltage in words [V]: what lies below is rounding of the run."""
 
@@ -43,7 +44,7 @@ class LightLoad:
     Examples
     --------
     >>> LightLoad(regime="output rises", mean_output_v=31.0).sentence(24.0)
-    'every clock makes the shortest pulse, and the output rises to 31.0 V (24.0 V is asked for)'
+    'every pulse is the least that the controller makes, and the output rises to 31.0 V (24.0 V is asked for)'
     """
 
     regime: RegimeWord
@@ -88,9 +89,9 @@ class LightLoad:
         if self.regime == RISES:
             if self.mean_output_v is None:
                 end = "nothing was found to end it" if self.examined else "where it comes to rest was not examined"
-                return f"every clock makes the shortest pulse, and the output rises; {end}"
+                return f"{LEAST}; {end}"
             to, asked = format_quantity(self.mean_output_v, "V"), format_quantity(target, "V")
-            return f"every clock makes the shortest pulse, and the output rises to {to} ({asked} is asked for)"
+            return f"{LEAST} to {to} ({asked} is asked for)"
         pulses = _range(str(self.burst_pulses_least), str(self.burst_pulses_most))
         low, high = (format_quantity(v or 0.0, "Hz") for v in (self.burst_lowest_hz, self.burst_highest_hz))
         plural = "" if self.burst_pulses_most == 1 else "s"

@@ -17,6 +17,8 @@ from bruteforce.equations import TWO_INDUCTORS
 from bruteforce.simulator import Simulator
 
 SETTLED = 1e-12
+ROUNDING = 1e-12
+"""Instants that count as one [periods]: a duty that Newton's method found, and the end of the segment that it made."""
 NEWTON = 40
 
 
@@ -205,7 +207,7 @@ def control_needed(p, orbit):
     if at < 0.0:
         return None
     for segment in orbit.cycle.segments:
-        if segment.devices[0] and segment.begin <= at <= segment.begin + segment.length + 1e-15:
+        if segment.devices[0] and segment.begin <= at <= segment.begin + segment.length + ROUNDING:
             motion, probes, _, _ = sim.mode(segment.devices, 0)
             z = motion.at(segment.z, at - segment.begin)
             return float(p.sense * (probes.isw @ z) + p.ramp * z[sim.at["tau"]])
@@ -250,7 +252,7 @@ def _trip_at(sim, done, at, needed):
     M, names = None, sim.names
     for segment in done.segments:
         motion, probes, _, _ = sim.mode(segment.devices, 0)
-        inside = at <= segment.begin + segment.length + 1e-15
+        inside = at <= segment.begin + segment.length + ROUNDING
         span = (at - segment.begin) if inside else segment.length
         if M is None:
             M = np.eye(len(names))

@@ -73,3 +73,54 @@ def test_no_output_is_told_of_a_converter_that_runs_away():
     assert "taken as linear" in told
     volts = [float(v) for v in re.findall(r"([\d.]+(?:e[+-]?\d+)?) V", told)]
     assert np.max(volts) < 100.0
+
+
+CLAMPED = """
+title = "Buoy-lamp supply"
+[converter]
+topology = "buck"
+switching_frequency = "170 kHz"
+rectifier = "synchronous"
+[specification]
+input_voltage = ["18.6 V"]
+output_voltage = "13.4 V"
+output_current = ["167 mA"]
+load = "resistive"
+[stage]
+L1 = { inductance = "59 uH", resistance = "38.1 mohm" }
+Co = [{ capacitance = "300 nF", esr = "300 mohm" }, { capacitance = "140 nF", esr = "24 mohm" }]
+switch = { resistance = "31.6 mohm" }
+diode = { drop = "0 V", resistance = "27.1 mohm" }
+[modulator]
+scheme = "peak current"
+sense_gain = 0.17
+slope = 1.499e+04
+max_duty = 0.86
+[error_amplifier]
+kind = "operational"
+dc_gain = "62 dB"
+gain_bandwidth = "6.7 MHz"
+reference = 0.6
+clamp = { min = 0.2254, max = 1.033 }
+[divider]
+lower = "3.2 kohm"
+[compensation]
+network = "type II"
+R1 = "3.3 kohm"
+C1 = "84 nF"
+C2 = "830 pF"
+"""
+"""Values are invented: the lowest control voltage asks for more current than the load takes, whatever the pulse."""
+
+
+def test_an_output_that_rises_up_to_the_largest_duty_rests_there():
+    """At the largest duty of a synchronous buck: duty times input, less what the load drops across switch and coil."""
+    case = parse_case(CLAMPED, "clamped")
+    check = examine(case, {"R1": 3.3e3, "C1": 84e-9, "C2": 830e-12})
+    light = check.light_loads[0]
+    load = 13.4 / 0.167
+    resistance = 0.0381 + 0.86 * 0.0316 + 0.14 * 0.0271
+    assert light.regime == "output rises"
+    assert light.mean_output_v == pytest.approx(0.86 * 18.6 * load / (load + resistance), rel=1e-4)
+    told = " ".join(check.reasons)
+    assert "every pulse is the least that the controller makes, and the output rises to 16.0 V" in told
