@@ -37,8 +37,10 @@ BESIDE_THE_CLOCK = 0.02
 """Part of the off-time that is taken as idle first where conduction turns out to be discontinuous."""
 ROUNDING = 1e-9
 """Share of a duty or an output that is rounding."""
-LEAST_SHARE = 0.5
-"""Share of an output that a load with another current over the ripple leaves within reach at least."""
+SHARES = (0.99, 0.97, 0.94, 0.9, 0.8, 0.7, 0.5)
+"""Shares of an output among which one within reach is looked for."""
+OWN_LOAD = {"power": "a load of constant power", "current": "a current sink"}
+"""Loads whose current over the ripple is another than a resistor's, in words."""
 
 
 def operating_point(
@@ -111,6 +113,8 @@ def within_the_largest_duty(converter: Converter, point: OperatingPoint) -> tupl
     ------
     UnreachableOutputError
         Naming the first that lies beyond, with the highest output at its load current.
+    ConvergenceError
+        The same, where half of its output is out of reach as well.
     """
     beyond = np.flatnonzero(point.duty > converter.max_duty * (1.0 + ROUNDING))
     if not len(beyond):
@@ -118,17 +122,25 @@ def within_the_largest_duty(converter: Converter, point: OperatingPoint) -> tupl
     one, guess = take(converter, beyond[:1], len(point)), point.sequence.take(beyond[:1])
     vin, load, target = (float(v[0]) for v in (one.input_voltage, one.load_current, one.output_voltage))
 
-    def duty(share: float) -> float:
-        return float(operating_point(replace(one, output_voltage=one.output_voltage * share), guess).duty[0])
+    def within(share: float) -> bool:
+        try:
+            solved = operating_point(replace(one, output_voltage=one.output_voltage * share), guess)
+        except (UnreachableOutputError, ConvergenceError):
+            return False
+        return float(solved.duty[0]) <= one.max_duty
 
-    low, high = LEAST_SHARE, 1.0
+    told = (
+        f"at {vin:.4g} V input and {load:.4g} A: {OWN_LOAD.get(one.load, 'its load')} needs a duty of "
+        f"{float(point.duty[beyond[0]]):.4g} (largest duty allowed {one.max_duty:g})"
+    )
+    low, high = next((share for share in SHARES if within(share)), 0.0), 1.0
+    if not low:
+        raise ConvergenceError(f"no operating point {told}", items=(int(beyond[0]),))
     while high - low > ROUNDING:
         middle = 0.5 * (low + high)
-        low, high = (low, middle) if duty(middle) > one.max_duty else (middle, high)
+        low, high = (middle, high) if within(middle) else (low, middle)
     raise UnreachableOutputError(
-        f"the output of {target:.4g} V is out of reach at {vin:.4g} V input and {load:.4g} A: the load of constant "
-        f"{one.load} needs a duty of {float(point.duty[beyond[0]]):.4g} (largest duty allowed {one.max_duty:g}); the "
-        f"highest reachable output is {target * low:.4g} V",
+        f"the output of {target:.4g} V is out of reach {told}; the highest reachable output is {target * low:.4g} V",
         input_voltage=vin, load_current=load, target=target, highest_output=target * low, duty=one.max_duty,
     )  # fmt: skip
 

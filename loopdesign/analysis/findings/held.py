@@ -14,7 +14,6 @@ from loopdesign.corners.controller import limits_at
 from loopdesign.corners.converters import compensation
 from loopdesign.errors import ConvergenceError
 from loopdesign.network.batch import take
-from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.orbit.holding import trip_voltage
 from loopdesign.units.quantities import format_quantity
 
@@ -46,9 +45,9 @@ SAME = 1e-6
 SHIFTED = 0.02
 """Share by which the mean output must differ from its target to be told."""
 RUN_AWAY = 100.0
-"""Outputs per target from which nothing is told of how a converter goes on: no model holds there."""
-RUN_AWAY_LINEAR = 2.0
-"""The same where a load of constant power is taken as linear about the operating point."""
+"""Outputs per target from which a converter counts as running away: its parts are not meant for anything like it."""
+LINEAR = 2.0
+"""Outputs per target at which a load of constant power, taken as linear about its operating point, draws nothing."""
 AT = {
     "minimum on-time": "at the shortest pulse",
     "current limit": "at the current limit",
@@ -167,13 +166,13 @@ def instead(converter: Converter, point: OperatingPoint, item: int, limits: Cont
             done.append(cycle)
     except ConvergenceError:
         return "its devices chatter"
-    except BREAKDOWN:
+    except FloatingPointError:  # too large to compute with
         x = np.full(len(x), np.inf)
     target, last = float(np.ravel(one.load_voltage)[0]), done[-1].mean if done else np.inf
-    most = RUN_AWAY if one.load != "power" else RUN_AWAY_LINEAR
-    if not np.isfinite(x).all() or not abs(last) < most * abs(target):
-        taken = ", its load of constant power taken as linear about the operating point" if one.load == "power" else ""
-        return f"it runs away{taken}"
+    if one.load == "power" and not abs(last) < LINEAR * abs(target):
+        return "its output rises to twice its target, from where a load of constant power is not followed"
+    if not np.isfinite(x).all() or not abs(last) < RUN_AWAY * abs(target):
+        return "it runs away"
     return described(done[-LOOKED_AT:], target)
 
 

@@ -2,7 +2,8 @@
 
 With neither blanking nor a minimum on-time a control voltage at or below zero gives no pulse, and the control voltage,
 which falls while the output is too high, makes the converter skip pulses: bursts of pulses with pauses between them.
-With one of them every clock makes its pulse, and the output rises until the load takes what the pulses bring.
+With one of them, or where the lowest control voltage brings more than the load takes, every clock makes its pulse, and
+the output rises until the load takes what the pulses bring, or to what the largest duty gives.
 """
 
 from __future__ import annotations
@@ -43,8 +44,8 @@ CLOSE = 1e-9
 """Relative closeness of that output."""
 BEYOND = 1.0
 """How far an output that no duty reaches counts to be from what the controller gives [unitless]."""
-JUST_BELOW, STEADY = 1e-6, 1e-3
-"""Share below the output found at which an orbit is looked at, and how near to the least of the controller it lies."""
+BESIDE, STEADY = 1e-6, 1e-3
+"""Share by which to look beside the output found, and how near to the least of the controller a rest lies."""
 
 
 def light_load(
@@ -120,7 +121,8 @@ def risen_output(opened: Converter, limits: ControlLimits) -> float | None:
     -------
     float or None
         Average load voltage [V]; infinite where none was found up to the last of the outputs tried, None where it was
-        not examined: a load of constant power or with a drop, a regulated current, an orbit that cannot be solved.
+        not examined: a load of constant power or with a drop, a regulated current, an orbit that cannot be solved, or
+        where the controller still gives too much at the highest output that any duty reaches.
     """
     from scipy.optimize import brentq  # noqa: PLC0415  (a quarter of a second to load)
 
@@ -158,8 +160,8 @@ def risen_output(opened: Converter, limits: ControlLimits) -> float | None:
         else:
             return float(np.inf)
         scale = float(brentq(missing, low, high, rtol=CLOSE)) if high > low else 1.0
-        if high > low and abs(missing(scale * (1.0 - JUST_BELOW))) > STEADY:
-            return None  # the highest output at a smaller duty than the largest: nothing rests there
+        if missing(scale * (1.0 + BESIDE)) >= BEYOND and missing(scale * (1.0 - BESIDE)) < -STEADY:
+            return None  # the highest output, at a smaller duty than the largest: it does not rest there
     except (UnreachableOutputError, ConvergenceError, ValueError, *BREAKDOWN):
         return None
     return float(np.ravel(opened.load_voltage)[0]) * scale

@@ -51,6 +51,7 @@ if TYPE_CHECKING:
     from loopdesign import case as cases
     from loopdesign.analysis.check import ExaminedStage
     from loopdesign.analysis.limits import Limits
+    from loopdesign.synthesis.choice.examination import Examination
     from loopdesign.synthesis.choice.listing import Listing
     from loopdesign.synthesis.search.loops import Prefer
     from loopdesign.synthesis.search.search import Search
@@ -84,6 +85,17 @@ class RobustTask(Searching):
         if foresee:
             self._foresee()
         try:
+            found = self._rounds_until_met(begun)
+        finally:
+            if isinstance(self.placed, Branch):
+                self.placed.drop()
+        if found is None:
+            raise AssertionError  # what was confirmed with a check passes it
+        return found
+
+    def _rounds_until_met(self, begun: Examination) -> Choice | None:
+        """Search, and from what it began with once more and strictly, where a check fails."""
+        try:
             found = self._rounds()
         except NoDesignError:
             if self._all_met():
@@ -91,10 +103,8 @@ class RobustTask(Searching):
             found = None
         if found is None:
             self.exam, self.strict = begun, True
-            self.good = self.like = self.first = self.nominal = None
+            self.good = self.like = self.first = self.nominal = self.cut_short = None
             found = self._rounds()
-        if found is None:
-            raise AssertionError  # what was confirmed with a check passes it
         return found
 
     def _foresee(self) -> None:

@@ -182,18 +182,21 @@ def no_design(
     NoDesignError
         To be raised.
     """
+    blocked = stage_fails(exam.case, plain)
     with hardware_changes(exam, plain) as hardware:
-        return _no_design(exam, work, plain, missed, unconfirmed, nominal, hardware)
+        return _no_design(exam, work, plain, missed, unconfirmed, nominal, (blocked, hardware))
 
 
 def _no_design(
     exam: Examination, work: Search, plain: ExaminedStage, missed: Branch[Missed], unconfirmed: int,
-    nominal: Branch[int], hardware: Branch[list[Change]],
+    nominal: Branch[int], known: tuple[tuple[str, ...], Branch[list[Change]]],
 ) -> NoDesignError:  # fmt: skip
-    """Say it, while other hardware is evaluated."""
-    limits = exam.demands.limits
+    """Say it, while other hardware is evaluated; what the stage alone misses is known."""
+    limits, (blocked, hardware) = exam.demands.limits, known
+    compared, scope = "", work.scope
+    if not work.whole:
+        compared, scope = " that was compared", f"{scope}; one that was not compared may still meet them"
     item, judged, step_miss = missed.result()
-    blocked = stage_fails(exam.case, plain)
     if blocked and max(worst_shortfall(judged, limits), step_miss) <= 0.0:
         nominal.drop()
         return NoDesignError(
@@ -219,14 +222,13 @@ def _no_design(
     if corners > len(exam.stage.conditions):
         told.append(
             f"with nominal parts at least {nominal.result()} combinations meet every target; with tolerances "
-            "and temperatures none does"
+            f"and temperatures none{compared} does"
         )
     advice, proposed = what_to_change(exam, work, plain, item, hardware)
     told += [f"{what}, which neither compensation nor a change of those below mends" for what in blocked]
     told += advice
-    compared = "" if work.whole else " that was compared"
     return NoDesignError(
-        f"no combination of preferred values{compared} meets the targets at all {corners} corners; {work.scope}",
+        f"no combination of preferred values{compared} meets the targets at all {corners} corners; {scope}",
         nearest={"parts": work.parts_of(item), "reasons": told[:1], **proposed},
         obstacles=told,
     )

@@ -92,8 +92,10 @@ class Change:
         if self.shortfall <= 0.0:
             return f"{self.words} meets every target at these {corners} corners, ratings aside, with {named}"
         if self.shortfall >= UNSTABLE:
-            return f"{self.words} leaves every combination without a stable operating point somewhere"
-        return f"{self.words} does not suffice: a target is missed by {percent(self.shortfall)} ({self.left})"
+            which = "combination that was examined" if self.parts else "combination"
+            return f"{self.words} leaves every {which} without a stable operating point somewhere"
+        missed = f"a target is missed by {percent(self.shortfall)} ({self.left})"
+        return f"{self.words} does not suffice as far as a short search tells: {missed}"
 
     def to_dict(self) -> dict[str, object]:
         """Turn the change into plain values, ready for JSON."""

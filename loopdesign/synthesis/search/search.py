@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopdesign.synthesis.baseline.synthesis import CAPACITORS, RESISTORS
-from loopdesign.synthesis.search.blocks.staged import staged_again, staged_search, starts
+from loopdesign.synthesis.search.blocks.staged import proven, staged_again, staged_search, starts
 from loopdesign.synthesis.search.bound import best_possible
 from loopdesign.synthesis.search.lattice import Lattice, SearchResult
 from loopdesign.synthesis.search.loops import KEPT, PARTS, Demands, LoopReadings, Responses, StepDemand, figures
@@ -166,8 +166,9 @@ class Search:
                 "loop gain and the verdict at every corner"
             )
         basis = "with plant responses corrected by the exact loop gain" if self.reference else "with plant responses"
+        proof = "" if self.whole else f" ({proven(self.lattice)})"
         told = (
-            f"{self.scope} at {corners} corners {basis}: this one is {rank}, and "
+            f"{self.scope}{proof} at {corners} corners {basis}: this one is {rank}, and "
             "the exact loop gain and the verdict confirm it at every corner"
         )
         told += self._told_bound(score)

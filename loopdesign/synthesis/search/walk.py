@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 MANY, SOME = 256, 48
 """Combinations from which some are evaluated ahead of the others, and how many of them at least."""
 RATHER_MANY = 1024
-"""Combinations left by the screens from which some of them say at which other corners they may fail."""
+"""Combinations left by the screens from which some of them, `SOME`, say at which other corners they may fail."""
 SLACK = 0.12
 """Share of the best score within which all feasible combinations are kept, for ties and alternatives."""
 ENOUGH = LOOKED_AT + 1024

@@ -1,8 +1,7 @@
-"""A load of constant power that needs more than the largest duty, and one that runs away where it is not held."""
+"""Loads of constant power that need more than the largest duty, or are not held; an output that rises up to it."""
 
 import re
 
-import numpy as np
 import pytest
 
 from loopdesign.analysis.check import examine, examine_stage
@@ -66,13 +65,11 @@ def test_a_resistor_in_its_place_is_within_reach():
     assert float(examine_stage(case).point.duty[0]) < 0.85
 
 
-def test_no_output_is_told_of_a_converter_that_runs_away():
+def test_no_output_is_told_where_a_load_of_constant_power_is_no_longer_linear():
     case = parse_case(RIPPLING.replace("max_duty = 0.85", "max_duty = 0.9"), "rippling")
     told = " ".join(examine(case, {"R1": 18e3, "C1": 9.9e-9, "C2": 0.0}).reasons)
-    assert "it runs away" in told
-    assert "taken as linear" in told
-    volts = [float(v) for v in re.findall(r"([\d.]+(?:e[+-]?\d+)?) V", told)]
-    assert np.max(volts) < 100.0
+    assert "from where a load of constant power is not followed" in told
+    assert "with an output of" not in told
 
 
 CLAMPED = """
@@ -123,4 +120,4 @@ def test_an_output_that_rises_up_to_the_largest_duty_rests_there():
     assert light.regime == "output rises"
     assert light.mean_output_v == pytest.approx(0.86 * 18.6 * load / (load + resistance), rel=1e-4)
     told = " ".join(check.reasons)
-    assert "every pulse is the least that the controller makes, and the output rises to 16.0 V" in told
+    assert "the least that the controller gives is too much, and the output rises to 16.0 V" in told

@@ -1,5 +1,6 @@
 """A lattice too large to look at whole: the way to what is feasible at all, and what is said where nothing is found."""
 
+from contextlib import nullcontext
 from itertools import product
 
 import numpy as np
@@ -10,8 +11,8 @@ from loopdesign.case import parse_case
 from loopdesign.compensation.compensator import Divider, OperationalAmplifier
 from loopdesign.errors import NoDesignError
 from loopdesign.synthesis.choice.choose import choose
-from loopdesign.synthesis.search import walk
-from loopdesign.synthesis.search.blocks.block_walk import BlockWalk
+from loopdesign.synthesis.search import screens, walk
+from loopdesign.synthesis.search.blocks.block_walk import EVERY, BlockWalk
 from loopdesign.synthesis.search.blocks.staged import blocks, staged_search
 from loopdesign.synthesis.search.lattice import Lattice
 from loopdesign.synthesis.search.loops import Responses, figures
@@ -72,18 +73,23 @@ def test_where_nothing_is_feasible_a_descent_ends_where_nothing_around_falls_sho
     assert here < worst_miss(r, demands, np.array(OUTERMOST[:3])).min()
 
 
-def test_blocks_are_looked_at_for_any_combination_with_and_without_a_child_alike():
-    """Around a combination of which the thinned block holds nothing, but the second block does."""
+def test_two_blocks_are_looked_at_for_any_combination_with_and_without_a_child_alike():
+    """Around a combination of which the thinned first block holds nothing, but the blocks themselves do."""
     r, demands = responses(), asking(**WANTED)
     first, second = blocks(LATTICE)
     whole = BlockWalk(r, demands, LATTICE)
     whole.approach([OUTERMOST[0]])
     whole.climb((2,) * len(ALL))
     steps = LATTICE.steps(np.array([whole.best]))
+    around = int(LATTICE.items(np.where(np.isin(ALL, ("R2", "C3")), 0, steps))[0])
+
+    def size(reach, every=None):
+        return len(LATTICE.product(LATTICE.axes_around(around, reach, every)))
+
     found = []
     for share in (False, True):
         here = BlockWalk(r, demands, LATTICE)
-        around = int(LATTICE.items(np.where(np.isin(ALL, ("R2", "C3")), 0, steps))[0])
+        here.looked, here.evaluated = 1000, 10
         if share:
             with branching():
                 here.find(around, first, second)
@@ -95,33 +101,47 @@ def test_blocks_are_looked_at_for_any_combination_with_and_without_a_child_alike
     assert alone[1:] == shared[1:]
     np.testing.assert_array_equal(alone[0].items, shared[0].items)
     np.testing.assert_array_equal(alone[0].scores, shared[0].scores)
-    assert (alone[0].looked_at, alone[0].evaluated) == (shared[0].looked_at, shared[0].evaluated)
+    assert alone[0].evaluated == shared[0].evaluated
+    thinned = [EVERY[name[0]] for name in ALL]
+    for one in (alone[0], shared[0]):
+        assert one.looked_at == 1000 + size(first, thinned) + size(first) + size(second)
+    assert 10 + 1 < alone[0].evaluated < 1000
 
 
 def test_a_search_that_finds_nothing_does_not_say_that_there_is_nothing():
     r, demands = responses(), asking(**TOO_MUCH)
     found, told = staged_search(r, LATTICE, demands, [LATTICE.steps(np.array([k]))[0] for k in OUTERMOST[:2]])
     assert not len(found.items)
-    assert "another one may meet them" in told
+    assert "in two blocks around its end" in told
     assert "none is better" not in told
 
 
-def test_what_the_first_corners_leave_is_screened_at_others(monkeypatch):
-    """Seven corners, of which four are screened at a time: what comes out is what brute force finds."""
-    monkeypatch.setattr(walk, "RATHER_MANY", walk.SOME)
-    r = responses()
-    plants = np.concatenate([r.plant, 0.5 * r.plant[:1]])
+@pytest.mark.parametrize(("seed", "prefer"), [(4, "margin"), (5, "bandwidth")])
+def test_what_some_corners_leave_is_screened_at_others(monkeypatch, seed, prefer):
+    """Seven unlike corners, one screened at a time: fewer are evaluated whole, and the answer is that of brute force."""
+    monkeypatch.setattr(walk, "TELLING", 1)
+    monkeypatch.setattr(screens, "TELLING", 1)
+    rng, s = np.random.default_rng(seed), 1j * GRID
+    plants = [
+        one_pole_plant(np.exp(rng.uniform(0.0, 3.0)), *(10.0 ** rng.uniform([2.0, 3.5, 3.6], [4.5, 4.5, 4.6])))
+        / (1 + s / (3.0 * at) + (s / at) ** 2)
+        for at in 10.0 ** rng.uniform(3.0, 4.3, 7)
+    ]
     r = Responses(
-        frequencies_hz=GRID, plant=plants, impedance=np.full(plants.shape, 0.1 + 0j), amplifier=r.amplifier,
-        divider=r.divider, network="type II", factors={"R1": np.linspace(0.95, 1.05, 7)},
+        frequencies_hz=GRID, plant=np.array(plants), impedance=np.full((7, len(s)), 0.1 + 0j),
+        amplifier=OperationalAmplifier(dc_gain=1e4, gain_bandwidth=5e6), divider=Divider(upper=47e3, lower=4.7e3),
+        network="type II", factors={},
     )  # fmt: skip
-    choices = (between("E12", 1e2, 1e5), between("E6", 1e-8, 1e-5), between("E3", 1e-11, 1e-6))
+    choices = (between("E24", 1e2, 1e6), between("E6", 1e-9, 1e-5), between("E3", 1e-11, 1e-6))
     lattice = Lattice(open_parts=("R1", "C1", "C2"), choices=choices, fixed={})
-    for prefer in ("bandwidth", "margin", "step", "crossover"):
-        demands = asking(prefer, **(WANTED | {"gain_margin_db": 4.0, "phase_margin_deg": 50.0, "crossover_hz": 1e3}))
-        whole, found = brute_force(r, lattice, demands), search(r, lattice, demands)
-        assert len(whole.items) > 50
+    demands = asking(prefer, phase_margin_deg=45.0, gain_margin_db=4.0, modulus_margin=0.4, crossover_hz=4e3)
+    whole, evaluated = brute_force(r, lattice, demands), []
+    for many in (walk.SOME, 10**9):
+        monkeypatch.setattr(walk, "RATHER_MANY", many)
+        found = search(r, lattice, demands)
         np.testing.assert_array_equal(found.items, whole.items[whole.scores >= found.threshold])
+        evaluated.append(found.evaluated)
+    assert evaluated[0] < 0.7 * evaluated[1]
 
 
 BUCK = """
@@ -167,4 +187,18 @@ def test_a_refused_type_iii_network_speaks_of_what_was_compared():
     case = parse_case(BUCK + '[targets]\nphase_margin = "140 deg"\n', "buck")
     with pytest.raises(NoDesignError, match="no combination of preferred values that was compared meets") as caught:
         choose(case, tolerances=False, advise=False)
-    assert "another one may meet them" in str(caught.value)
+    assert str(caught.value).endswith("one that was not compared may still meet them")
+    assert "none is better" not in str(caught.value)
+
+
+def test_a_refusal_is_the_same_with_and_without_children_and_leaves_none():
+    """Other hardware and relaxed targets are evaluated beside each other; a network small enough to be quick."""
+    text = BUCK.replace('"type III"', '"type II"') + '[targets]\nphase_margin = "140 deg"\n'
+    refused = []
+    for share in (False, True):
+        with branching() if share else nullcontext(()) as children, pytest.raises(NoDesignError) as caught:
+            choose(parse_case(text, "buck"), tolerances=False)
+        assert not children
+        refused.append((str(caught.value), caught.value.nearest, caught.value.obstacles))
+    assert refused[0] == refused[1]
+    assert any("output capacitor" in told for told in refused[0][2])

@@ -125,9 +125,9 @@ class BlockWalk(Walk):
         return other
 
     def approach(self, begin: Sequence[int], most: int = NEAR) -> int:
-        """Go from what falls short to what does so by less, coarse steps first, until something is found or none does.
+        """Go to what falls short by less, coarse steps first, until it is feasible or nothing around does so.
 
-        A step at most in every part at first, then ``most`` of them. Returns the combination where that ends.
+        At first a step at most in every part, then up to ``most`` of them. Returns the combination where that ends.
         """
         now, reach = self._least_short(np.array(begin, np.intp)), 1
         while self.best is None and reach <= most:

@@ -1,9 +1,9 @@
 """Lattices too large to look at whole (type III: five parts): a climb, and blocks searched exhaustively around its end.
 
 Where neither the starts nor what lies beside them is feasible, a descent goes from the one that falls short least to
-what falls short by less, coarse steps first, until something is feasible; where it ends without, blocks around its end
-are searched. A search with further corners so begins near the best of the one before, which mostly misses a limit by
-little.
+what falls short by less, coarse steps first, until something is feasible; where it ends without success, blocks around
+its end are searched. So a search with further corners, which begins at the best combination of the one before, goes on
+near it.
 
 From the best of the starts a climb goes to the best of a few values of every part around, coarse steps first, as long
 as any is better; another begins from a few values of whole blocks, and the better of the two counts. Around its end the
@@ -89,7 +89,7 @@ def staged_search(
     begin
         Positions to start from.
     thin
-        Look around the starts only.
+        Look around the starts only, or on a short descent from them where nothing there is feasible.
     slack
         Share of the best score within which what is looked at around it is kept [unitless].
     progress
@@ -98,7 +98,7 @@ def staged_search(
     Returns
     -------
     tuple of SearchResult and str
-        What was found, and a sentence on what is proven.
+        What was found, and a clause on what was compared.
     """
     (first, second), near = blocks(lattice), tuple(NEAR for _ in lattice.choices)
     wide = (first, tuple(WHOLE if name in {"R1", "R2", "C3"} else 0 for name in lattice.open_parts))
@@ -122,19 +122,31 @@ def staged_search(
             progress(min(round_, told), told)
     if not thin and walk.best is not None:
         walk.keep_around(near, (second, first))
-    return walk.result(walk.looked), _scope(lattice, walk)
-
-
-def _scope(lattice: Lattice, walk: BlockWalk) -> str:
-    """Say what was compared, and what is proven."""
-    told = f"at most {walk.looked:,} of {lattice.size:.3g} combinations of preferred values were compared"
+    compared = f"at most {walk.looked:,} of {lattice.size:.3g} combinations of preferred values were compared"
     if walk.best is None:
-        return f"{told}, on the way to what falls short least and around it; another one may meet them"
+        where = "around the starting values, on a descent towards the limits, and in two blocks around its end"
+        return walk.result(walk.looked), f"{compared}: {where}"
+    return walk.result(walk.looked), f"{compared} in blocks"
+
+
+def proven(lattice: Lattice) -> str:
+    """Say what a search in blocks proves of the best combination that it found.
+
+    Parameters
+    ----------
+    lattice
+        The lattice searched.
+
+    Returns
+    -------
+    str
+        A clause.
+    """
     names = ", ".join(n for n in lattice.open_parts if n in PARTS[:3])
     others = ", ".join(n for n in lattice.open_parts if n in PARTS[3:])
     return (
-        f"{told} in blocks (none is better that differs in {names} alone, in {others} with R1 within {FOLLOWING} "
-        f"steps, or by at most {NEAR} steps in every part)"
+        f"none is better than the best of them that differs from it in {names} alone, in {others} with R1 within "
+        f"{FOLLOWING} steps, or by at most {NEAR} steps in every part"
     )
 
 
