@@ -125,13 +125,13 @@ def within_the_largest_duty(converter: Converter, point: OperatingPoint) -> tupl
     def within(share: float) -> bool:
         try:
             solved = operating_point(replace(one, output_voltage=one.output_voltage * share), guess)
-        except (UnreachableOutputError, ConvergenceError):
+        except (UnreachableOutputError, ConvergenceError, *BREAKDOWN):
             return False
         return float(solved.duty[0]) <= one.max_duty
 
     told = (
         f"at {vin:.4g} V input and {load:.4g} A: {OWN_LOAD.get(one.load, 'its load')} needs a duty of "
-        f"{float(point.duty[beyond[0]]):.4g} (largest duty allowed {one.max_duty:g})"
+        f"{float(point.duty[beyond[0]]):.6g} (largest duty allowed {one.max_duty:g})"
     )
     low, high = next((share for share in SHARES if within(share)), 0.0), 1.0
     if not low:
@@ -140,7 +140,7 @@ def within_the_largest_duty(converter: Converter, point: OperatingPoint) -> tupl
         middle = 0.5 * (low + high)
         low, high = (middle, high) if within(middle) else (low, middle)
     raise UnreachableOutputError(
-        f"the output of {target:.4g} V is out of reach {told}; the highest reachable output is {target * low:.4g} V",
+        f"the output of {target:.4g} V is out of reach {told}; the highest reachable output is {target * low:.5g} V",
         input_voltage=vin, load_current=load, target=target, highest_output=target * low, duty=one.max_duty,
     )  # fmt: skip
 

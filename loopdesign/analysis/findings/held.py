@@ -14,6 +14,7 @@ from loopdesign.corners.controller import limits_at
 from loopdesign.corners.converters import compensation
 from loopdesign.errors import ConvergenceError
 from loopdesign.network.batch import take
+from loopdesign.network.linear_algebra import BREAKDOWN
 from loopdesign.orbit.holding import trip_voltage
 from loopdesign.units.quantities import format_quantity
 
@@ -166,12 +167,15 @@ def instead(converter: Converter, point: OperatingPoint, item: int, limits: Cont
             done.append(cycle)
     except ConvergenceError:
         return "its devices chatter"
-    except FloatingPointError:  # too large to compute with
+    except BREAKDOWN:  # too large to compute with
         x = np.full(len(x), np.inf)
-    target, last = float(np.ravel(one.load_voltage)[0]), done[-1].mean if done else np.inf
-    if one.load == "power" and not abs(last) < LINEAR * abs(target):
-        return "its output rises to twice its target, from where a load of constant power is not followed"
-    if not np.isfinite(x).all() or not abs(last) < RUN_AWAY * abs(target):
+    target = float(np.ravel(one.load_voltage)[0])
+    share = np.array([c.mean for c in done]) / target
+    beyond = ~((share > 0.0) & (share < LINEAR))
+    if one.load == "power" and beyond.any():
+        how = "rises to twice its target, beyond which" if share[np.argmax(beyond)] > 0.0 else "collapses, where"
+        return f"its output {how} a load of constant power is not modelled"
+    if not np.isfinite(x).all() or not abs(share[-1]) < RUN_AWAY:
         return "it runs away"
     return described(done[-LOOKED_AT:], target)
 

@@ -43,7 +43,7 @@ STRIDE = 1.5
 CLOSE = 1e-9
 """Relative closeness of that output."""
 BEYOND = 1.0
-"""How far an output that no duty reaches counts to be from what the controller gives [unitless]."""
+"""Relative excess that is assigned to an output which no duty reaches [unitless]."""
 BESIDE, STEADY = 1e-6, 1e-3
 """Share by which to look beside the output found, and how near to the least of the controller a rest lies."""
 
@@ -162,7 +162,7 @@ def risen_output(opened: Converter, limits: ControlLimits) -> float | None:
         scale = float(brentq(missing, low, high, rtol=CLOSE)) if high > low else 1.0
         if missing(scale * (1.0 + BESIDE)) >= BEYOND and missing(scale * (1.0 - BESIDE)) < -STEADY:
             return None  # the highest output, at a smaller duty than the largest: it does not rest there
-    except (UnreachableOutputError, ConvergenceError, ValueError, *BREAKDOWN):
+    except (ConvergenceError, ValueError, *BREAKDOWN):
         return None
     return float(np.ravel(opened.load_voltage)[0]) * scale
 

@@ -10,7 +10,7 @@ from loopdesign.units.quantities import format_quantity
 RegimeWord: TypeAlias = Literal["skips pulses", "output rises"]
 SKIPS: RegimeWord = "skips pulses"
 RISES: RegimeWord = "output rises"
-LEAST = "the least that the controller gives is too much, and the output rises"
+LEAST = "even the least that the controller gives is too much, and the output rises"
 """How an output that rises is told: to where, or why that is not known, follows."""
 MICROVOLTS = 6
 """Digits after the point of an average control voltage in words [V]: what lies below is rounding of the run."""
@@ -45,7 +45,7 @@ class LightLoad:
     Examples
     --------
     >>> LightLoad(regime="output rises", mean_output_v=31.0).sentence(24.0)
-    'the least that the controller gives is too much, and the output rises to 31.0 V (24.0 V is asked for)'
+    'even the least that the controller gives is too much, and the output rises to 31.0 V (24.0 V is asked for)'
     """
 
     regime: RegimeWord

@@ -87,8 +87,7 @@ class RobustTask(Searching):
         try:
             found = self._rounds_until_met(begun)
         finally:
-            if isinstance(self.placed, Branch):
-                self.placed.drop()
+            self._drop_what_was_begun()
         if found is None:
             raise AssertionError  # what was confirmed with a check passes it
         return found
@@ -102,10 +101,20 @@ class RobustTask(Searching):
                 raise
             found = None
         if found is None:
+            self._drop_what_was_begun()
             self.exam, self.strict = begun, True
             self.good = self.like = self.first = self.nominal = self.cut_short = None
             found = self._rounds()
         return found
+
+    def _drop_what_was_begun(self) -> None:
+        """Leave what nobody waits for any more; placed parts that are wanted later are placed then."""
+        if isinstance(self.placed, Branch):
+            self.placed.drop()
+        if self.missed is not None:
+            self.missed[1].drop()
+            self.missed = None
+        self._leave()
 
     def _foresee(self) -> None:
         """Let tolerance ends join at once that are worst for parts placed by the trade's methods.

@@ -127,7 +127,7 @@ class BlockWalk(Walk):
     def approach(self, begin: Sequence[int], most: int = NEAR) -> int:
         """Go to what falls short by less, coarse steps first, until it is feasible or nothing around does so.
 
-        At first a step at most in every part, then up to ``most`` of them. Returns the combination where that ends.
+        At first at most one step in every part, then up to ``most`` of them. Returns the combination where that ends.
         """
         now, reach = self._least_short(np.array(begin, np.intp)), 1
         while self.best is None and reach <= most:

@@ -145,7 +145,7 @@ def proven(lattice: Lattice) -> str:
     names = ", ".join(n for n in lattice.open_parts if n in PARTS[:3])
     others = ", ".join(n for n in lattice.open_parts if n in PARTS[3:])
     return (
-        f"none is better than the best of them that differs from it in {names} alone, in {others} with R1 within "
+        f"none is better that differs from the best of these only in {names}, only in {others} with R1 within "
         f"{FOLLOWING} steps, or by at most {NEAR} steps in every part"
     )
 
